@@ -1,0 +1,372 @@
+"""The pack file: how one battery pack is built, checked key by key."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError, model_validator
+
+from bmslogs.base.errors import BadPack, printable
+
+PackId = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-]{1,64}$")]
+Name = Annotated[str, StringConstraints(min_length=1, max_length=80, strip_whitespace=True)]
+CellList = Annotated[list[Annotated[int, Field(ge=1)]], Field(min_length=1)]
+EventKind = Literal["joint remade", "module swapped", "sense wire moved", "bench charged", "other"]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Limits(_Part):
+    """Limits of one cell, from its data sheet [V, degC, A]; all optional."""
+
+    voltage_min_V: float | None = None
+    voltage_max_V: float | None = None
+    charge_temperature_min_C: float | None = None
+    charge_temperature_max_C: float | None = None
+    temperature_min_C: float | None = None
+    temperature_max_C: float | None = None
+    discharge_current_max_A: Annotated[float, Field(gt=0)] | None = None
+    charge_current_max_A: Annotated[float, Field(gt=0)] | None = None
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        for low, high in (
+            ("voltage_min_V", "voltage_max_V"),
+            ("charge_temperature_min_C", "charge_temperature_max_C"),
+            ("temperature_min_C", "temperature_max_C"),
+        ):
+            a, b = getattr(self, low), getattr(self, high)
+            if a is not None and b is not None and a >= b:
+                raise ValueError(f"{low} = {a} is not below {high} = {b}")
+        return self
+
+
+class Box(_Part):
+    """A box in the vehicle and the modules in it, in order from pack negative."""
+
+    name: Name
+    modules: list[Name]
+
+
+class Module(_Part):
+    """A module: the cells that come out of the vehicle together."""
+
+    name: Name
+    cells: CellList
+
+
+class TemperatureSensor(_Part):
+    """A temperature sensor and the cells it sits nearest to."""
+
+    name: Name
+    cells: list[Annotated[int, Field(ge=1)]] = []
+
+
+class SenseBoard(_Part):
+    """A measuring board and the cells whose voltages it reads."""
+
+    name: Name
+    cells: CellList
+
+
+class Event(_Part):
+    """Dated work on the pack; later logs are of the pack as it then was."""
+
+    date: dt.date
+    kind: EventKind
+    where: Name | None = None
+    note: str | None = None
+
+
+class Pack(_Part):
+    """One battery pack as its pack file describes it.
+
+    Attributes
+    ----------
+    ocv
+        Rows (soc 0..1, voltage V) of the pack's own open-circuit table, soc rising; None where a built-in
+        curve serves. Resolved from `ocv_table` by `load_pack`.
+    """
+
+    id: PackId
+    vehicle: Name
+    design: Name | None = None
+    chemistry: Name
+    nominal_capacity_Ah: Annotated[float, Field(gt=0, le=100_000)]
+    cells_in_series: Annotated[int, Field(ge=1, le=1000)]
+    cells_in_parallel: Annotated[int, Field(ge=1)] = 1
+    ocv_table: str | None = None
+    bleed_resistor_ohm: Annotated[float, Field(gt=0)] | None = None
+    current_accuracy: Annotated[float, Field(ge=0, lt=1)] | None = None
+    joint_in_tap_of: Literal["next", "previous"] = "next"
+    limits: Limits = Limits()
+    boxes: tuple[Box, ...] = ()
+    modules: tuple[Module, ...] = ()
+    temperature_sensors: tuple[TemperatureSensor, ...] = ()
+    sense_boards: tuple[SenseBoard, ...] = ()
+    events: tuple[Event, ...] = ()
+    ocv: tuple[tuple[float, float], ...] | None = None
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        n = self.cells_in_series
+        for what, parts in (
+            ("box", self.boxes),
+            ("module", self.modules),
+            ("temperature_sensor", self.temperature_sensors),
+            ("sense_board", self.sense_boards),
+        ):
+            _names_once(what, [p.name for p in parts])
+        for what, listed in (
+            ("module", self.modules),
+            ("temperature_sensor", self.temperature_sensors),
+            ("sense_board", self.sense_boards),
+        ):
+            for part in listed:
+                for cell in part.cells:
+                    if cell > n:
+                        raise ValueError(
+                            f"{what} {part.name!r} names cell {cell}, but cells_in_series is {n}"
+                        )
+        for what, listed in (("module", self.modules), ("sense_board", self.sense_boards)):
+            _each_cell_once(what, listed, n if what == "module" else None)
+        known = {m.name for m in self.modules}
+        homes: dict[str, str] = {}
+        for box in self.boxes:
+            for module in box.modules:
+                if module not in known:
+                    raise ValueError(f"box {box.name!r} names module {module!r}, which no [[module]] describes")
+                if module in homes:
+                    raise ValueError(f"module {module!r} lies in two boxes, {homes[module]!r} and {box.name!r}")
+                homes[module] = box.name
+        if self.chemistry not in ("NMC", "LFP") and self.ocv is None and self.ocv_table is None:
+            raise ValueError(
+                f"chemistry = {self.chemistry!r} has no built-in open-circuit curve; give NMC, LFP or an ocv_table"
+            )
+        return self
+
+    def module_of(self, cell: int) -> str | None:
+        """Return the name of the module that holds `cell`, None where modules are not described."""
+        return next((m.name for m in self.modules if cell in m.cells), None)
+
+    def box_of(self, module: str | None) -> str | None:
+        """Return the name of the box that holds `module`, None where boxes are not described."""
+        return next((b.name for b in self.boxes if module in b.modules), None)
+
+    def place(self, cell: int) -> str:
+        """Return the place of `cell` as the builder names it, such as ``front box, module F2, cell 5``."""
+        module = self.module_of(cell)
+        box = self.box_of(module)
+        parts = [f"{box} box" if box and not box.lower().endswith("box") else box] if box else []
+        parts += [f"module {module}"] if module else []
+        return ", ".join([*parts, f"cell {cell}"])
+
+    def joint_cells(self) -> tuple[int, ...]:
+        """Return the cells whose tap includes a link between two modules, rising.
+
+        The link to the next module lies inside the tap of the first cell of the later module, unless the
+        pack file says ``joint_in_tap_of = "previous"``: then inside that of the last cell of the earlier.
+        """
+        ends: list[int] = []
+        for cell in range(2, self.cells_in_series + 1):
+            if self.modules and self.module_of(cell) != self.module_of(cell - 1):
+                ends.append(cell if self.joint_in_tap_of == "next" else cell - 1)
+        return tuple(ends)
+
+    def sensor_name(self, column: int) -> str:
+        """Return the name of the temperature sensor in column number `column` (1..S)."""
+        sensors = self.temperature_sensors
+        return sensors[column - 1].name if column <= len(sensors) else f"T{column:02d}"
+
+    def sensor_column_of(self, cell: int) -> int | None:
+        """Return the column number (1..S) of the sensor nearest to `cell`, None where not described."""
+        return next((i for i, s in enumerate(self.temperature_sensors, 1) if cell in s.cells), None)
+
+    def board_of(self, cell: int) -> str | None:
+        """Return the name of the measuring board that reads `cell`, None where not described."""
+        return next((b.name for b in self.sense_boards if cell in b.cells), None)
+
+
+def _names_once(what: str, names: list[str]) -> None:
+    seen: set[str] = set()
+    for name in names:
+        if name in seen:
+            raise ValueError(f"{what} name {name!r} occurs twice")
+        seen.add(name)
+
+
+def _each_cell_once(what: str, parts: tuple[Module, ...] | tuple[SenseBoard, ...], cells: int | None) -> None:
+    home: dict[int, str] = {}
+    for part in parts:
+        for cell in part.cells:
+            if cell in home:
+                raise ValueError(f"cell {cell} lies in two {what}s, {home[cell]!r} and {part.name!r}")
+            home[cell] = part.name
+    if cells is not None and parts:
+        missing = [c for c in range(1, cells + 1) if c not in home]
+        if missing:
+            raise ValueError(f"cell {missing[0]} lies in no {what}")
+
+
+_TABLES = {
+    "box": "boxes",
+    "module": "modules",
+    "temperature_sensor": "temperature_sensors",
+    "event": "events",
+    "sense_board": "sense_boards",
+}
+
+
+def parse_pack(document: dict[str, Any], *, file: str | Path | None = None, folder: Path | None = None) -> Pack:
+    """Build a pack from the parsed pack file.
+
+    Parameters
+    ----------
+    document
+        The TOML document as a dict.
+    file
+        Name for messages.
+    folder
+        Where a relative `ocv_table` is looked for; None leaves the table unread.
+
+    Raises
+    ------
+    BadPack
+        One line: the key, what was found, what was expected.
+    """
+    data = dict(document)
+    if not isinstance(data.get("pack"), dict):
+        raise BadPack("no [pack] table", "a table [pack] with id, vehicle, chemistry, ...", file=file)
+    fields: dict[str, Any] = dict(data.pop("pack"))
+    for key in ("boxes", "modules", "temperature_sensors", "sense_boards", "events", "ocv"):
+        if key in fields:
+            raise BadPack(f"unknown key {key!r} in [pack]", "a key of the pack file", file=file, column=key)
+    for table, field in _TABLES.items():
+        if table in data:
+            fields[field] = data.pop(table)
+    if data:
+        raise BadPack(
+            f"unknown table {next(iter(data))!r}", "pack, box, module, temperature_sensor, event or sense_board",
+            file=file,
+        )
+    if folder is not None and isinstance(fields.get("ocv_table"), str):
+        fields["ocv"] = read_ocv_table(folder / fields["ocv_table"])
+    try:
+        return Pack.model_validate(fields)
+    except ValidationError as error:
+        raise _as_bad_pack(error, file) from None
+
+
+def load_pack(path: str | Path) -> Pack:
+    """Read a pack file (TOML), with its open-circuit table where it names one.
+
+    Raises
+    ------
+    BadPack
+        The file is missing, not TOML, or describes no possible pack.
+    """
+    path = Path(path)
+    try:
+        document = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise BadPack("no such file", "a pack file", file=path) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise BadPack(f"cannot be read ({error})", "a pack file in TOML, UTF-8", file=path) from None
+    except tomllib.TOMLDecodeError as error:
+        raise BadPack(f"not TOML ({error})", "a pack file in TOML", file=path) from None
+    return parse_pack(document, file=path, folder=path.parent)
+
+
+def read_ocv_table(path: Path) -> tuple[tuple[float, float], ...]:
+    """Read an open-circuit table: columns soc (0..1) and voltage_V, both rising.
+
+    Raises
+    ------
+    BadPack
+        Not such a table.
+    """
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as handle:
+            rows = list(csv.DictReader(handle))
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise BadPack(f"ocv_table cannot be read ({error})", "a CSV file", file=path) from None
+    if not rows or not {"soc", "voltage_V"} <= set(rows[0]):
+        raise BadPack("no columns soc and voltage_V", "a CSV table soc,voltage_V", file=path, line=1)
+    table: list[tuple[float, float]] = []
+    for number, row in enumerate(rows, 2):
+        try:
+            soc, volt = float(row["soc"]), float(row["voltage_V"])
+        except (TypeError, ValueError):
+            raise BadPack(f"{row['soc']!r}, {row['voltage_V']!r}", "two numbers", file=path, line=number) from None
+        if not 0.0 <= soc <= 1.0:
+            raise BadPack(f"soc {soc}", "a fraction 0..1", file=path, line=number)
+        if table and (soc <= table[-1][0] or volt <= table[-1][1]):
+            raise BadPack(f"soc {soc}, voltage {volt}", "both to rise from row to row", file=path, line=number)
+        table.append((soc, volt))
+    if len(table) < 5 or table[0][0] > 0.05 or table[-1][0] < 0.95:
+        raise BadPack(f"{len(table)} rows from {table[0][0]} to {table[-1][0]}", "5 rows or more over 0..1", file=path)
+    return tuple(table)
+
+
+def _as_bad_pack(error: ValidationError, file: str | Path | None) -> BadPack:
+    first = error.errors(include_url=False)[0]
+    key = _key(first["loc"])
+    message = str(first["msg"]).removeprefix("Value error, ")
+    kind = first["type"]
+    if kind == "missing":
+        return BadPack(f"key {key!r} is missing", "it in [pack]" if "." not in key else "it there", file=file)
+    if kind == "extra_forbidden":
+        return BadPack(f"unknown key {key!r}", "a key of the pack file", file=file, column=key)
+    if kind == "value_error":
+        return BadPack(message, file=file, column=key or None)
+    found = printable(repr(first.get("input")), 80)
+    return BadPack(f"found {found}", message[:1].lower() + message[1:], file=file, column=key)
+
+
+def _key(loc: tuple[int | str, ...]) -> str:
+    table = {field: name for name, field in _TABLES.items()}
+    parts: list[str] = []
+    for item in loc:
+        if isinstance(item, int):
+            parts[-1] += f"[{item + 1}]"
+        else:
+            parts.append(table.get(item, item) if not parts else item)
+    return ".".join(parts)
+
+
+def dump_pack(pack: Pack) -> str:
+    """Return the pack file (TOML text) of `pack`; `parse_pack` reads the same pack back."""
+    data = pack.model_dump(mode="python", exclude_none=True, exclude_defaults=True, exclude={"ocv"})
+    for cells_default in ("chemistry",):
+        data.setdefault(cells_default, getattr(pack, cells_default))
+    tables = {field: data.pop(field, ()) for field in _TABLES.values()}
+    limits = data.pop("limits", {})
+    lines = ["[pack]", *(f"{k} = {_toml(v)}" for k, v in data.items())]
+    if limits:
+        lines += ["", "[pack.limits]", *(f"{k} = {_toml(v)}" for k, v in limits.items())]
+    for table, field in _TABLES.items():
+        for part in tables[field]:
+            lines += ["", f"[[{table}]]", *(f"{k} = {_toml(v)}" for k, v in part.items())]
+    return "\n".join(lines) + "\n"
+
+
+def _toml(value: object) -> str:
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, int | float):
+        return repr(value)
+    if isinstance(value, dt.date):
+        return value.isoformat()
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(_toml(v) for v in value) + "]"
+    text = str(value)
+    escaped = "".join(
+        {"\\": "\\\\", '"': '\\"'}.get(ch, ch if ch.isprintable() else f"\\U{ord(ch):08X}") for ch in text
+    )
+    return f'"{escaped}"'
