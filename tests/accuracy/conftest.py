@@ -1,0 +1,8 @@
+"""Let the tests here import each other whichever way pytest was started."""
+
+import sys
+from pathlib import Path
+
+ROOT = str(Path(__file__).resolve().parents[2])
+if ROOT not in sys.path:
+    sys.path.insert(0, ROOT)
