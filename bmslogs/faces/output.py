@@ -1,0 +1,68 @@
+"""Where answers go: standard output for the answer asked for, standard error for all else, files in one piece."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from bmslogs.base.errors import BadInput, printable
+
+STDOUT = "-"
+
+
+def say(text: str = "") -> None:
+    """Print to standard output."""
+    sys.stdout.write(text + "\n")
+
+
+def tell(text: str) -> None:
+    """Print one line to standard error."""
+    sys.stderr.write(text + "\n")
+
+
+def refuse(reason: str, file: str | Path | None = None) -> None:
+    """Print the one line of a refused file to standard error, its name in front."""
+    line = printable(reason)
+    name = Path(file).name if file else ""
+    tell(line if not name or line.startswith(name) else f"{name}: {line}")
+
+
+def write_text(path: str | Path, text: str, *, encoding: str = "utf-8") -> None:
+    """Write a text file in one piece: an interrupted run leaves the old file or none, never a half.
+
+    Raises
+    ------
+    BadInput
+        The place cannot be written.
+    """
+    target = Path(path)
+    partial: str | None = None
+    try:
+        handle, partial = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name}.", suffix=".part")
+        with os.fdopen(handle, "w", encoding=encoding, newline="") as stream:
+            stream.write(text)
+        mask = os.umask(0)
+        os.umask(mask)
+        Path(partial).chmod(0o666 & ~mask)
+        Path(partial).replace(target)
+    except OSError as error:
+        if partial is not None:
+            Path(partial).unlink(missing_ok=True)
+        raise BadInput(
+            f"cannot be written ({error.strerror or error})", "a file name in a folder that exists", file=target
+        ) from None
+
+
+def write_json(target: str, data: dict[str, Any]) -> None:
+    """Write JSON to file `target`, or to standard output where it is ``-``.
+
+    Standard output gets plain ASCII (the rest escaped), so that no terminal's character set can refuse it.
+    """
+    if target == STDOUT:
+        say(json.dumps(data, indent=1, allow_nan=False))
+    else:
+        write_text(target, json.dumps(data, indent=1, allow_nan=False, ensure_ascii=False) + "\n")

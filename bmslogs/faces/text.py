@@ -1,0 +1,188 @@
+"""A diagnosis for the terminal: what is wrong and how surely, what to do, what the log cannot tell."""
+
+from __future__ import annotations
+
+import shutil
+import textwrap
+from collections.abc import Iterable
+
+from bmslogs.analysis.registry import QUANTITIES
+from bmslogs.base.pack import Pack
+from bmslogs.base.results import Diagnosis, Estimate, Finding, by_urgency
+from bmslogs.faces.numbers import cells_named, interval, number
+from bmslogs.faces.unknown import unknowns
+from bmslogs.findings.registry import CAUSES
+
+LEVEL_WORDS = {"act": "before it is used again", "look": "at the next chance", "note": "for the record"}
+NARROW, WIDE = 60, 110
+INDENT = "      "
+
+
+def diagnosis_text(diagnosis: Diagnosis, pack: Pack | None = None, *, width: int | None = None) -> str:
+    """Return the whole diagnosis as text.
+
+    Parameters
+    ----------
+    diagnosis
+        Of one log, or of all logs of a pack.
+    pack
+        Names the places as the builder does; without it the module and cell numbers stand alone.
+    width
+        Columns of the terminal; measured where not given.
+    """
+    columns = width or max(NARROW, min(WIDE, shutil.get_terminal_size((WIDE, 24)).columns))
+    parts = [
+        _head(diagnosis),
+        _findings(diagnosis, pack, columns),
+        _estimates(diagnosis, columns),
+        _unknown(diagnosis, columns),
+        _listed("What the importer mended", diagnosis.repairs, columns),
+        _listed("Cautions", diagnosis.cautions, columns),
+    ]
+    return "\n\n".join(part for part in parts if part)
+
+
+def _head(diagnosis: Diagnosis) -> str:
+    pack = diagnosis.pack
+    lines = [f"{pack.get('vehicle', '')}, pack {pack.get('id', '')}, {pack.get('cells', '?')} cells in series"]
+    logs = diagnosis.logs or ((diagnosis.log,) if diagnosis.log else ())
+    lines += [log_line(log) for log in logs]
+    return "\n".join(lines)
+
+
+def log_line(log: dict[str, object]) -> str:
+    """Return ``log ID: start to end UTC, rows, kinds`` for a diagnosis' log entry."""
+    kinds = log.get("kinds")
+    said = ", ".join(str(k) for k in kinds) if isinstance(kinds, Iterable) and not isinstance(kinds, str) else ""
+    span = f"{stamp(log.get('start'))} to {stamp(log.get('end'))} UTC"
+    return f"log {log.get('id')}: {span}, {log.get('rows')} rows" + (f", {said}" if said else "")
+
+
+def stamp(value: object) -> str:
+    """Return an ISO time as ``2026-05-03 09:10``."""
+    return str(value)[:16].replace("T", " ")
+
+
+def _findings(diagnosis: Diagnosis, pack: Pack | None, columns: int) -> str:
+    if not diagnosis.findings:
+        return _title("Findings") + "\n" + _wrapped(
+            "None in these readings. That speaks for what could be determined below and for nothing else.", "  ",
+            columns,
+        )
+    return _title("Findings") + "\n" + "\n".join(
+        finding_text(finding, pack, columns) for finding in by_urgency(diagnosis.findings)
+    )
+
+
+def finding_text(finding: Finding, pack: Pack | None, columns: int) -> str:
+    """Return one finding: sentence, size with interval, place, evidence, next step."""
+    title = CAUSES[finding.cause].title if finding.cause in CAUSES else finding.cause
+    lines = [f"  {finding.level.upper()} ({LEVEL_WORDS[finding.level]}): {title}"]
+    lines.append(_wrapped(finding.says, INDENT, columns))
+    size = size_text(finding)
+    if size:
+        lines.append(_labelled("size", size, columns))
+    where = place_text(finding, pack)
+    if where:
+        lines.append(_labelled("where", where, columns))
+    lines += [_labelled("why" if i == 0 else "", line, columns) for i, line in enumerate(finding.because)]
+    lines += [
+        _labelled("next" if i == 0 else "", f"{i + 1}. {line}", columns) for i, line in enumerate(finding.next)
+    ]
+    return "\n".join(lines)
+
+
+def size_text(finding: Finding) -> str:
+    """Return the size of a finding in its shown unit with its interval, empty where it has none."""
+    if finding.size is None:
+        return ""
+    cause = CAUSES.get(finding.cause)
+    if cause is None or finding.unit != cause.unit:
+        return interval(finding.size, finding.low, finding.high, finding.unit, sign=True)
+    unit = f"{cause.shown_unit} of the pack's middle" if "median" in cause.unit else cause.shown_unit
+    return interval(finding.size, finding.low, finding.high, unit, factor=cause.shown_factor, sign=True)
+
+
+def place_text(finding: Finding, pack: Pack | None) -> str:
+    """Return where the finding sits, as the builder names it."""
+    parts: list[str] = []
+    if pack is not None and finding.cells:
+        parts = [pack.place(cell) for cell in finding.cells if cell <= pack.cells_in_series]
+    elif finding.cells:
+        parts = [f"module {finding.module}"] if finding.module else []
+        parts.append(cells_named(finding.cells))
+    elif finding.module:
+        parts = [f"module {finding.module}"]
+    if finding.sensor:
+        parts.append(f"sensor {finding.sensor}")
+    return "; ".join(parts)
+
+
+def _estimates(diagnosis: Diagnosis, columns: int) -> str:
+    lines: list[str] = []
+    for key in QUANTITIES:
+        known = [e for e in diagnosis.of(key) if e.status == "determined" and e.value is not None]
+        if known:
+            lines.append(_wrapped(summary(key, known), "  ", columns))
+    return _title("What could be determined") + "\n" + "\n".join(lines) if lines else ""
+
+
+def summary(key: str, known: list[Estimate]) -> str:
+    """Return one line on one quantity: the value, or middle, lowest and highest with their places."""
+    quantity = QUANTITIES[key]
+    factor, unit = quantity.shown_factor, quantity.shown_unit
+    signed = quantity.centre == 0.0
+    shown = [
+        (interval(e.value or 0.0, e.low, e.high, unit, factor=factor, sign=signed), e)
+        for e in sorted(known, key=lambda e: e.value or 0.0)
+    ]
+    if quantity.per == "pack" or len(shown) == 1:
+        return f"{quantity.title}: " + "; ".join(f"{text}{_of(e)}" for text, e in shown)
+    low, high = shown[0], shown[-1]
+    values = sorted((e.value or 0.0) * factor for e in known)
+    middle = (values[(len(values) - 1) // 2] + values[len(values) // 2]) / 2
+    places = len(low[0].split()[0].partition(".")[2])
+    return (
+        f"{quantity.title}: middle {number(middle, places, sign=signed)} {unit}; lowest {low[0]}{_of(low[1])}; "
+        f"highest {high[0]}{_of(high[1])}"
+    )
+
+
+def _of(e: Estimate) -> str:
+    return f", cell {e.cell}" if e.cell is not None else f", sensor {e.sensor}" if e.sensor is not None else ""
+
+
+def _unknown(diagnosis: Diagnosis, columns: int) -> str:
+    groups = unknowns(diagnosis.estimates)
+    if not groups:
+        return ""
+    cells = diagnosis.pack.get("cells")
+    lines: list[str] = []
+    for group in groups:
+        lines.append(_wrapped(f"{group.title()}, {group.of(cells)}: {group.why}", "  ", columns))
+        if group.settle_by:
+            lines.append(_labelled("to know", group.settle_by, columns))
+    return _title("What this log cannot tell") + "\n" + "\n".join(lines)
+
+
+def _listed(title: str, lines: tuple[str, ...], columns: int) -> str:
+    if not lines:
+        return ""
+    return _title(title) + "\n" + "\n".join(_wrapped(line, "  ", columns) for line in lines)
+
+
+def _title(text: str) -> str:
+    return f"{text}\n{'-' * len(text)}"
+
+
+def _wrapped(text: str, indent: str, columns: int) -> str:
+    return textwrap.fill(
+        text, columns, initial_indent=indent, subsequent_indent=indent + "  ", break_long_words=False
+    )
+
+
+def _labelled(label: str, text: str, columns: int) -> str:
+    lead = f"{INDENT}{label:<8}"
+    return textwrap.fill(
+        text, columns, initial_indent=lead, subsequent_indent=" " * len(lead), break_long_words=False
+    )
