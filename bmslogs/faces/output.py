@@ -1,4 +1,4 @@
-"""Where answers go: standard output for the answer asked for, standard error for all else, files in one piece."""
+"""Where answers go: standard output for the answer, standard error for all else, files in one piece."""
 
 from __future__ import annotations
 
@@ -53,7 +53,9 @@ def write_text(path: str | Path, text: str, *, encoding: str = "utf-8") -> None:
         if partial is not None:
             Path(partial).unlink(missing_ok=True)
         raise BadInput(
-            f"cannot be written ({error.strerror or error})", "a file name in a folder that exists", file=target
+            f"cannot be written ({error.strerror or error})",
+            "a file name in a folder that exists",
+            file=target,
         ) from None
 
 

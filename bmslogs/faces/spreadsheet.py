@@ -9,8 +9,24 @@ from bmslogs.base.results import Diagnosis, by_urgency
 from bmslogs.faces.numbers import ranges
 
 COLUMNS = (
-    "kind", "vehicle", "pack", "log", "name", "level", "cells", "module", "sensor", "value", "low", "high", "unit",
-    "status", "conditions", "says", "because", "next_or_settle_by",
+    "kind",
+    "vehicle",
+    "pack",
+    "log",
+    "name",
+    "level",
+    "cells",
+    "module",
+    "sensor",
+    "value",
+    "low",
+    "high",
+    "unit",
+    "status",
+    "conditions",
+    "says",
+    "because",
+    "next_or_settle_by",
 )
 STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 """A spreadsheet may run a text cell that begins with one of these (OWASP, "CSV Injection")."""
@@ -19,7 +35,7 @@ Cell = str | int | float | None
 
 
 def harmless(cell: Cell) -> Cell:
-    """Return `cell` so that no spreadsheet runs it: text that begins like a formula gets an apostrophe in front.
+    """Return `cell` so that no spreadsheet runs it: an apostrophe stands before text like a formula.
 
     Numbers stay numbers, the negative ones too.
     """
@@ -40,18 +56,42 @@ def diagnosis_csv(diagnosis: Diagnosis) -> str:
     }
     rows: list[dict[str, Cell]] = []
     for f in by_urgency(diagnosis.findings):
-        rows.append({
-            "kind": "finding", **head, "name": f.cause, "level": f.level, "cells": _cells(f.cells), "module": f.module,
-            "sensor": f.sensor, "value": f.size, "low": f.low, "high": f.high, "unit": f.unit, "says": f.says,
-            "because": " | ".join(f.because), "next_or_settle_by": " | ".join(f.next),
-        })
+        rows.append(
+            {
+                "kind": "finding",
+                **head,
+                "name": f.cause,
+                "level": f.level,
+                "cells": _cells(f.cells),
+                "module": f.module,
+                "sensor": f.sensor,
+                "value": f.size,
+                "low": f.low,
+                "high": f.high,
+                "unit": f.unit,
+                "says": f.says,
+                "because": " | ".join(f.because),
+                "next_or_settle_by": " | ".join(f.next),
+            }
+        )
     for e in diagnosis.estimates:
-        rows.append({
-            "kind": "estimate", **head, "name": e.quantity, "cells": e.cell, "sensor": e.sensor, "value": e.value,
-            "low": e.low, "high": e.high, "unit": e.unit, "status": e.status,
-            "conditions": " ".join(f"{k}={v}" for k, v in e.conditions.items()), "says": e.why,
-            "next_or_settle_by": e.settle_by,
-        })
+        rows.append(
+            {
+                "kind": "estimate",
+                **head,
+                "name": e.quantity,
+                "cells": e.cell,
+                "sensor": e.sensor,
+                "value": e.value,
+                "low": e.low,
+                "high": e.high,
+                "unit": e.unit,
+                "status": e.status,
+                "conditions": " ".join(f"{k}={v}" for k, v in e.conditions.items()),
+                "says": e.why,
+                "next_or_settle_by": e.settle_by,
+            }
+        )
     out = io.StringIO(newline="")
     writer = csv.DictWriter(out, COLUMNS, restval="")
     writer.writeheader()

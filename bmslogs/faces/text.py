@@ -44,16 +44,20 @@ def diagnosis_text(diagnosis: Diagnosis, pack: Pack | None = None, *, width: int
 
 def _head(diagnosis: Diagnosis) -> str:
     pack = diagnosis.pack
-    lines = [f"{pack.get('vehicle', '')}, pack {pack.get('id', '')}, {pack.get('cells', '?')} cells in series"]
+    lines = [
+        f"{pack.get('vehicle', '')}, pack {pack.get('id', '')}, {pack.get('cells', '?')} cells in series"
+    ]
     logs = diagnosis.logs or ((diagnosis.log,) if diagnosis.log else ())
     lines += [log_line(log) for log in logs]
     return "\n".join(lines)
 
 
 def log_line(log: dict[str, object]) -> str:
-    """Return ``log ID: start to end UTC, rows, kinds`` for a diagnosis' log entry."""
+    """Return ``log ID: start to end UTC, rows, kinds`` of a log entry."""
     kinds = log.get("kinds")
-    said = ", ".join(str(k) for k in kinds) if isinstance(kinds, Iterable) and not isinstance(kinds, str) else ""
+    said = (
+        ", ".join(str(k) for k in kinds) if isinstance(kinds, Iterable) and not isinstance(kinds, str) else ""
+    )
     span = f"{stamp(log.get('start'))} to {stamp(log.get('end'))} UTC"
     return f"log {log.get('id')}: {span}, {log.get('rows')} rows" + (f", {said}" if said else "")
 
@@ -65,12 +69,19 @@ def stamp(value: object) -> str:
 
 def _findings(diagnosis: Diagnosis, pack: Pack | None, columns: int) -> str:
     if not diagnosis.findings:
-        return _title("Findings") + "\n" + _wrapped(
-            "None in these readings. That speaks for what could be determined below and for nothing else.", "  ",
-            columns,
+        return (
+            _title("Findings")
+            + "\n"
+            + _wrapped(
+                "None in these readings. That speaks for what could be determined below and for nothing else.",
+                "  ",
+                columns,
+            )
         )
-    return _title("Findings") + "\n" + "\n".join(
-        finding_text(finding, pack, columns) for finding in by_urgency(diagnosis.findings)
+    return (
+        _title("Findings")
+        + "\n"
+        + "\n".join(finding_text(finding, pack, columns) for finding in by_urgency(diagnosis.findings))
     )
 
 
@@ -87,7 +98,8 @@ def finding_text(finding: Finding, pack: Pack | None, columns: int) -> str:
         lines.append(_labelled("where", where, columns))
     lines += [_labelled("why" if i == 0 else "", line, columns) for i, line in enumerate(finding.because)]
     lines += [
-        _labelled("next" if i == 0 else "", f"{i + 1}. {line}", columns) for i, line in enumerate(finding.next)
+        _labelled("next" if i == 0 else "", f"{i + 1}. {line}", columns)
+        for i, line in enumerate(finding.next)
     ]
     return "\n".join(lines)
 
@@ -149,7 +161,9 @@ def summary(key: str, known: list[Estimate]) -> str:
 
 
 def _of(e: Estimate) -> str:
-    return f", cell {e.cell}" if e.cell is not None else f", sensor {e.sensor}" if e.sensor is not None else ""
+    return (
+        f", cell {e.cell}" if e.cell is not None else f", sensor {e.sensor}" if e.sensor is not None else ""
+    )
 
 
 def _unknown(diagnosis: Diagnosis, columns: int) -> str:
