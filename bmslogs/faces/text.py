@@ -73,7 +73,7 @@ def _findings(diagnosis: Diagnosis, pack: Pack | None, columns: int) -> str:
             _title("Findings")
             + "\n"
             + _wrapped(
-                "None in these readings. That speaks for what could be determined below and for nothing else.",
+                "None in these readings. That speaks for what could be determined (below), for nothing else.",
                 "  ",
                 columns,
             )
@@ -155,8 +155,8 @@ def summary(key: str, known: list[Estimate]) -> str:
     middle = (values[(len(values) - 1) // 2] + values[len(values) // 2]) / 2
     places = len(low[0].split()[0].partition(".")[2])
     return (
-        f"{quantity.title}: middle {number(middle, places, sign=signed)} {unit}; lowest {low[0]}{_of(low[1])}; "
-        f"highest {high[0]}{_of(high[1])}"
+        f"{quantity.title}: middle {number(middle, places, sign=signed)} {unit}; "
+        f"lowest {low[0]}{_of(low[1])}; highest {high[0]}{_of(high[1])}"
     )
 
 

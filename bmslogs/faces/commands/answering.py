@@ -1,0 +1,135 @@
+"""`bmslogs diagnose` and `bmslogs compare`: the questions put to the stored logs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from bmslogs.base.errors import BadInput
+from bmslogs.faces.commands.importing import announce, read_profile
+from bmslogs.faces.commands.options import (
+    JsonOption,
+    PackOption,
+    ProfileOption,
+    StoreOption,
+    find_pack,
+    open_store,
+)
+from bmslogs.faces.output import STDOUT, say, write_json, write_text
+from bmslogs.faces.progress import progress
+
+if TYPE_CHECKING:
+    from bmslogs.store import Store
+
+
+def diagnose_log(
+    log: Annotated[str | None, typer.Argument(metavar="LOG", help="Log id, or a logger's file.")] = None,
+    pack: PackOption = None,
+    profile: ProfileOption = None,
+    pack_id: Annotated[
+        str | None, typer.Option("--pack-id", metavar="ID", help="Weigh all stored logs of this pack.")
+    ] = None,
+    store: StoreOption = None,
+    json: JsonOption = None,
+    csv: Annotated[
+        str | None,
+        typer.Option(
+            "--csv", metavar="FILE", help="Write estimates and findings as a table for a spreadsheet."
+        ),
+    ] = None,
+) -> None:
+    """Say what is wrong with a pack, how surely, and what the log cannot tell."""
+    if (log is None) == (pack_id is None):
+        raise BadInput(
+            "no log and no pack" if log is None else "a log and a pack", "LOG or --pack-id ID, one of them"
+        )
+    from bmslogs.faces.answers import answer, pack_answer
+    from bmslogs.faces.spreadsheet import diagnosis_csv
+    from bmslogs.faces.text import diagnosis_text
+
+    if pack_id is not None:
+        kept = open_store(store)
+        with progress("diagnose") as step:
+            step(pack_id)
+            diagnosis = pack_answer(kept, pack_id)
+    else:
+        kept, log_id = _stored(str(log), pack, profile, store)
+        with progress("diagnose") as step:
+            step(log_id)
+            diagnosis = answer(kept, log_id)
+    if json != STDOUT and csv != STDOUT:
+        say(diagnosis_text(diagnosis, kept.pack(str(diagnosis.pack["id"]))))
+    if json is not None:
+        write_json(json, diagnosis.to_json())
+    if csv is not None:
+        table = diagnosis_csv(diagnosis)
+        if csv == STDOUT:
+            say(table.replace("\r\n", "\n").rstrip("\n"))
+        else:
+            # The byte order mark tells a spreadsheet that the text is UTF-8.
+            write_text(csv, table, encoding="utf-8-sig")
+
+
+def _stored(log: str, pack: Path | None, profile: Path | None, store: Path | None) -> tuple[Store, str]:
+    """Return the store and the id of `log`, imported first where it is a logger's file."""
+    from bmslogs.faces.answers import find_log
+
+    path = Path(log)
+    if not path.exists():
+        kept = open_store(store)
+        known = find_log(kept, log)
+        if known is None:
+            raise BadInput(
+                f"{log!r} is no file and no log of the store", "a logger's file or an id from `bmslogs logs`"
+            )
+        return kept, known
+    if pack is None:
+        raise BadInput("a logger's file without its pack", "--pack PACK.toml as well", file=path)
+    kept = open_store(store, new=True)
+    with progress("import", 1) as step:
+        report = kept.import_files([path], find_pack(pack, kept), read_profile(profile), progress=step)
+    announce(report)
+    if report.refused:
+        raise BadInput(report.refused[0].reason)
+    if len(report.logs) != 1:
+        ids = ", ".join(one.id for one in report.logs)
+        raise BadInput(
+            f"it holds {len(report.logs)} logs", f"one; they are stored now, diagnose each: {ids}", file=path
+        )
+    return kept, report.logs[0].id
+
+
+def compare(
+    packs: Annotated[
+        list[str] | None, typer.Argument(metavar="PACK...", help="Pack ids of the store.")
+    ] = None,
+    before: Annotated[
+        str | None, typer.Option("--before", metavar="LOG", help="Log before the repair.")
+    ] = None,
+    after: Annotated[str | None, typer.Option("--after", metavar="LOG", help="Log after the repair.")] = None,
+    store: StoreOption = None,
+    json: JsonOption = None,
+) -> None:
+    """Set packs side by side, or one pack before and after a repair."""
+    if bool(packs) == (before is not None or after is not None):
+        raise BadInput("what to compare is not clear", "PACK... or --before LOG --after LOG")
+    if (before is None) != (after is None):
+        raise BadInput("only one of --before and --after", "both")
+    kept = open_store(store)
+    comparison = _before_after(kept, str(before), str(after)) if before else _side_by_side(kept, packs or [])
+    from bmslogs.faces.comparison_text import comparison_text
+
+    if json != STDOUT:
+        say(comparison_text(comparison))
+    if json is not None:
+        write_json(json, comparison)
+
+
+def _side_by_side(store: Store, packs: list[str]) -> dict[str, Any]:
+    raise NotImplementedError
+
+
+def _before_after(store: Store, before: str, after: str) -> dict[str, Any]:
+    raise NotImplementedError

@@ -1,0 +1,137 @@
+"""`bmslogs inspect` and `bmslogs import`: from a logger's file to the store."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from bmslogs.faces.commands.options import (
+    JsonOption,
+    PackOption,
+    ProfileOption,
+    StoreOption,
+    find_pack,
+    open_store,
+)
+from bmslogs.faces.output import STDOUT, refuse, say, tell, write_json
+from bmslogs.faces.progress import progress
+
+if TYPE_CHECKING:
+    from bmslogs.importers import Inspection
+    from bmslogs.importers.profile import Profile
+    from bmslogs.store import Imported, ImportReport
+
+
+def inspect_log(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="A logger's file.")],
+    pack: PackOption = None,
+    profile: ProfileOption = None,
+    store: StoreOption = None,
+) -> None:
+    """Say what each column was taken for and why; print the profile."""
+    from bmslogs.importers import inspect_file
+
+    known = find_pack(pack, open_store(store, new=True)) if pack is not None else None
+    inspection = inspect_file(file, pack=known, profile=read_profile(profile))
+    say(inspection_text(inspection))
+
+
+def inspection_text(inspection: Inspection) -> str:
+    """Return the columns as comments, then the profile, so that the whole output is a profile file."""
+    lines = []
+    for column in inspection.columns:
+        values = ", ".join(str(v) for v in column.values)
+        lines.append(
+            f"# {column.name!r}: {column.taken_for} - {column.why}" + (f" [{values}]" if values else "")
+        )
+    return "\n".join([*lines, "", inspection.profile_toml().rstrip()])
+
+
+def import_logs(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="Loggers' files; each is one log.")],
+    pack: Annotated[
+        Path, typer.Option("--pack", metavar="PACK.toml", help="Pack file, or a pack id of the store.")
+    ],
+    profile: ProfileOption = None,
+    store: StoreOption = None,
+    json: JsonOption = None,
+    together: Annotated[bool, typer.Option("--together", help="The files are parts of one log.")] = False,
+    modules: Annotated[
+        str | None,
+        typer.Option(
+            "--modules", metavar="F1,F2", help="Only these modules were logged (the pack was split)."
+        ),
+    ] = None,
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Refuse a log that would need any repair.")
+    ] = False,
+) -> None:
+    """Normalise loggers' files into the store."""
+    kept = open_store(store, new=True)
+    with progress("import", len(files)) as step:
+        report = kept.import_files(
+            files,
+            find_pack(pack, kept),
+            read_profile(profile),
+            together=together,
+            modules=split_names(modules),
+            strict=strict,
+            progress=step,
+        )
+    if json != STDOUT:
+        for log in report.logs:
+            say(imported_text(log))
+    if json is not None:
+        write_json(json, report_json(report))
+    for one in report.refused:
+        refuse(one.reason, one.file)
+    if report.refused:
+        raise typer.Exit(1 if report.logs else 2)
+
+
+def read_profile(path: Path | None) -> Profile | None:
+    """Return the logger profile of a file, None where none is given."""
+    if path is None:
+        return None
+    from bmslogs.importers.profile import load_profile
+
+    return load_profile(path)
+
+
+def split_names(text: str | None) -> list[str] | None:
+    """Return the names of a list with commas."""
+    return [name.strip() for name in text.split(",") if name.strip()] if text is not None else None
+
+
+def imported_text(log: Imported) -> str:
+    """Return what was imported: file, id, rows, span, whether new, repairs."""
+    span = f"{log.start:%Y-%m-%d %H:%M} to {log.end:%Y-%m-%d %H:%M} UTC"
+    state = "new" if log.status == "new" else "already known"
+    repairs = [f"  mended: {repair}" for repair in log.repairs]
+    return "\n".join([f"{Path(log.file).name}: log {log.id}, {log.rows} rows, {span}, {state}", *repairs])
+
+
+def report_json(report: ImportReport) -> dict[str, Any]:
+    """Return the import's JSON object."""
+    return {
+        "logs": [
+            {
+                "id": log.id,
+                "file": str(log.file),
+                "rows": log.rows,
+                "status": log.status,
+                "repairs": list(log.repairs),
+            }
+            for log in report.logs
+        ],
+        "refused": [{"file": str(one.file), "reason": one.reason} for one in report.refused],
+    }
+
+
+def announce(report: ImportReport) -> None:
+    """Say on standard error what a log file became, where another command imported it."""
+    for log in report.logs:
+        if log.status == "new":
+            tell(imported_text(log))

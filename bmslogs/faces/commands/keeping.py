@@ -1,0 +1,66 @@
+"""`bmslogs logs`, `forget` and `check-store`: the store, looked after."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import typer
+
+from bmslogs.faces.commands.options import JsonOption, StoreOption, open_store
+from bmslogs.faces.output import STDOUT, say, tell, write_json
+
+
+def logs(
+    pack_id: Annotated[
+        str | None, typer.Option("--pack-id", metavar="ID", help="Only this pack's logs.")
+    ] = None,
+    store: StoreOption = None,
+    json: JsonOption = None,
+) -> None:
+    """List the stored logs."""
+    entries = open_store(store).logs(pack_id)
+    if json is not None:
+        write_json(json, {"logs": [_entry(e) for e in entries]})
+    if json == STDOUT:
+        return
+    if not entries:
+        tell("no logs" + (f" of pack {pack_id}" if pack_id else ""))
+        return
+    wide = max(len(e.pack) for e in entries)
+    for e in entries:
+        say(
+            f"{e.id}  {e.pack:<{wide}}  {e.start:%Y-%m-%d %H:%M} to {e.end:%Y-%m-%d %H:%M}"
+            f"  {e.rows:>8} rows  {e.source}"
+        )
+
+
+def _entry(e: Any) -> dict[str, Any]:
+    return {
+        "id": e.id,
+        "pack": e.pack,
+        "vehicle": e.vehicle,
+        "start": e.start.isoformat(),
+        "end": e.end.isoformat(),
+        "rows": e.rows,
+        "source": e.source,
+    }
+
+
+def forget(
+    log: Annotated[str, typer.Argument(metavar="LOG", help="Log id.")],
+    store: StoreOption = None,
+) -> None:
+    """Remove one log and its answers from the store; the logger's own file is not touched."""
+    open_store(store).forget(log)
+    say(f"{log}: forgotten")
+
+
+def check_store(store: StoreOption = None) -> None:
+    """Verify that every stored log is whole and is what its name says."""
+    kept = open_store(store)
+    report = kept.check()
+    for problem in report.problems:
+        tell(str(problem))
+    say(f"{report.logs} logs, {len(report.problems)} problems")
+    if report.problems:
+        raise typer.Exit(1)
