@@ -1,0 +1,145 @@
+"""Tables of vehicle by position: what belongs to the vehicle, what to the place."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+from scipy import stats
+
+from bmslogs.analysis.statistics import MAD_TO_SD
+
+Floats = npt.NDArray[np.float64]
+
+HUBER_K = 1.345  # 95 % efficient for normal errors: P. J. Huber, Robust Statistics, 1981
+
+
+class TwoWay(NamedTuple):
+    """An additive fit of a table, value = overall + vehicle + position + residual.
+
+    Attributes
+    ----------
+    overall
+        Middle of the table [unit of the table].
+    vehicle, position
+        Effects of rows and columns; positions shrunk towards nought by what is known of them.
+    position_se
+        Standard error of each position effect.
+    residual
+        (vehicles, positions), NaN where the table is.
+    scale
+        Robust standard deviation of the residuals.
+    p_value
+        Of each position effect before shrinkage, by Student's t; two-sided.
+    """
+
+    overall: float
+    vehicle: Floats
+    position: Floats
+    position_se: Floats
+    residual: Floats
+    scale: float
+    p_value: Floats
+
+
+def huber_two_way(table: npt.ArrayLike, rounds: int = 50) -> TwoWay:
+    """Fit vehicle and position effects by Huber's estimator, then shrink the position effects.
+
+    One bad module in one vehicle does not drag its position along as it does with means. Shrinkage multiplies
+    an effect by t / (t + s^2 / n), t the variance of the effects, s the residual scale, n the vehicles that
+    have the place.
+
+    Parameters
+    ----------
+    table
+        (vehicles, positions), NaN where a vehicle lacks the place; best in logarithms or as ratios to each
+        vehicle's median. At least 3 vehicles and 3 positions make sense.
+
+    Raises
+    ------
+    ValueError
+        Too few entries to tell rows from columns.
+    """
+    y = np.asarray(table, dtype=float)
+    rows, columns = y.shape
+    known = np.isfinite(y)
+    if not (known.any(axis=0).all() and known.any(axis=1).all()) or known.sum() < rows + columns + 1:
+        raise ValueError("each row and column needs an entry, and the table more entries than effects")
+    design = _design(rows, columns)[known.ravel()]
+    target = y[known]
+    weight = np.ones(target.size)
+    freedom = target.size - (rows + columns - 1)
+    for _ in range(rounds):
+        root = np.sqrt(weight)
+        beta = np.linalg.lstsq(design * root[:, None], target * root, rcond=None)[0]
+        away = target - design @ beta
+        # the MAD of fitted residuals is small by the degrees of freedom that the effects used up
+        scale = MAD_TO_SD * float(np.median(np.abs(away))) * np.sqrt(target.size / max(freedom, 1))
+        if scale <= 1e-14 * max(float(np.abs(target).max()), 1e-300):
+            break
+        new = np.minimum(1.0, HUBER_K * scale / np.maximum(np.abs(away), 1e-300))
+        if np.allclose(new, weight, atol=1e-9):
+            break
+        weight = new
+    residual = np.full(y.shape, np.nan)
+    residual[known] = target - design @ beta
+    overall, vehicle, position = _effects(beta, rows, columns)
+    counts = np.zeros(y.shape)
+    counts[known] = weight
+    n = counts.sum(axis=0)
+    raw_se = scale / np.sqrt(np.maximum(n, 1e-9)) * np.sqrt((columns - 1) / columns)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = np.where(raw_se > 0, position / raw_se, np.where(position == 0, 0.0, np.inf))
+    p_value = 2.0 * stats.t.sf(np.abs(t), max(freedom, 1))
+    true_variance = max(float(np.var(position, ddof=1)) - float(np.mean(raw_se**2)), 0.0)
+    shrink = true_variance / (true_variance + raw_se**2) if true_variance > 0 else np.zeros(columns)
+    return TwoWay(overall, vehicle, position * shrink, raw_se, residual, scale, p_value)
+
+
+def _design(rows: int, columns: int) -> Floats:
+    """Return (rows * columns, 1 + rows - 1 + columns - 1), effects summing to nought."""
+
+    def contrast(n: int) -> Floats:
+        return np.vstack([np.eye(n - 1), -np.ones((1, n - 1))])
+
+    return np.hstack(
+        [
+            np.ones((rows * columns, 1)),
+            np.repeat(contrast(rows), columns, axis=0),
+            np.tile(contrast(columns), (rows, 1)),
+        ]
+    )
+
+
+def _effects(beta: Floats, rows: int, columns: int) -> tuple[float, Floats, Floats]:
+    vehicle = np.append(beta[1:rows], -beta[1:rows].sum())
+    position = np.append(beta[rows:], -beta[rows:].sum())
+    return float(beta[0]), vehicle, position
+
+
+def median_polish(table: npt.ArrayLike, rounds: int = 10) -> tuple[float, Floats, Floats, Floats]:
+    """Return overall, row effects, column effects and residuals by Tukey's median polish, rows first.
+
+    J. W. Tukey, Exploratory Data Analysis, 1977. NaN is left out.
+    """
+    residual = np.array(table, dtype=float)
+    row = np.zeros(residual.shape[0])
+    column = np.zeros(residual.shape[1])
+    overall, last = 0.0, np.inf
+    for _ in range(rounds):
+        step = np.nanmedian(residual, axis=1)
+        residual -= step[:, None]
+        row += step
+        middle = float(np.median(column))
+        column, overall = column - middle, overall + middle
+        step = np.nanmedian(residual, axis=0)
+        residual -= step
+        column += step
+        middle = float(np.median(row))
+        row, overall = row - middle, overall + middle
+        size = float(np.nansum(np.abs(residual)))
+        if size == 0.0 or abs(size - last) <= 1e-12 * size:
+            break
+        last = size
+    return overall, row, column, residual
