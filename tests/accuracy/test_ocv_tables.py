@@ -21,7 +21,9 @@ def test_shipped_table_is_the_sets_curve(chemistry):
     assert table[0, 0] == 0 and table[-1, 0] == 1
     assert (np.diff(table, axis=0) > 0).all()
     # 2 mV: the sets' electrode functions are revised between PyBaMM versions.
-    np.testing.assert_allclose(table[:, 1], ocv_tables.open_circuit_voltage(chemistry, table[:, 0]), atol=2e-3)
+    np.testing.assert_allclose(
+        table[:, 1], ocv_tables.open_circuit_voltage(chemistry, table[:, 0]), atol=2e-3
+    )
 
 
 # Chen2020 and Prada2013 as PyBaMM evaluates them between their own cut-off voltages.
