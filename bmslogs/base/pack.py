@@ -8,31 +8,43 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    Strict,
+    StringConstraints,
+    ValidationError,
+    model_validator,
+)
 
 from bmslogs.base.errors import BadPack, printable
 
 PackId = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-]{1,64}$")]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=80, strip_whitespace=True)]
-CellList = Annotated[list[Annotated[int, Field(ge=1)]], Field(min_length=1)]
+Number = Annotated[float, Strict()]
+Whole = Annotated[int, Strict()]
+"""As the file writes them: text or true/false in a number's place is a mistake, not a number."""
+CellNumber = Annotated[Whole, Field(ge=1)]
+CellList = Annotated[list[CellNumber], Field(min_length=1)]
 EventKind = Literal["joint remade", "module swapped", "sense wire moved", "bench charged", "other"]
 
 
 class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
 
 
 class Limits(_Part):
     """Limits of one cell, from its data sheet [V, degC, A]; all optional."""
 
-    voltage_min_V: float | None = None
-    voltage_max_V: float | None = None
-    charge_temperature_min_C: float | None = None
-    charge_temperature_max_C: float | None = None
-    temperature_min_C: float | None = None
-    temperature_max_C: float | None = None
-    discharge_current_max_A: Annotated[float, Field(gt=0)] | None = None
-    charge_current_max_A: Annotated[float, Field(gt=0)] | None = None
+    voltage_min_V: Number | None = None
+    voltage_max_V: Number | None = None
+    charge_temperature_min_C: Number | None = None
+    charge_temperature_max_C: Number | None = None
+    temperature_min_C: Number | None = None
+    temperature_max_C: Number | None = None
+    discharge_current_max_A: Annotated[Number, Field(gt=0)] | None = None
+    charge_current_max_A: Annotated[Number, Field(gt=0)] | None = None
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
@@ -65,7 +77,7 @@ class TemperatureSensor(_Part):
     """A temperature sensor and the cells it sits nearest to."""
 
     name: Name
-    cells: list[Annotated[int, Field(ge=1)]] = []
+    cells: list[CellNumber] = []
 
 
 class SenseBoard(_Part):
@@ -98,12 +110,12 @@ class Pack(_Part):
     vehicle: Name
     design: Name | None = None
     chemistry: Name
-    nominal_capacity_Ah: Annotated[float, Field(gt=0, le=100_000)]
-    cells_in_series: Annotated[int, Field(ge=1, le=1000)]
-    cells_in_parallel: Annotated[int, Field(ge=1)] = 1
+    nominal_capacity_Ah: Annotated[Number, Field(gt=0, le=100_000)]
+    cells_in_series: Annotated[Whole, Field(ge=1, le=1000)]
+    cells_in_parallel: Annotated[Whole, Field(ge=1)] = 1
     ocv_table: str | None = None
-    bleed_resistor_ohm: Annotated[float, Field(gt=0)] | None = None
-    current_accuracy: Annotated[float, Field(ge=0, lt=1)] | None = None
+    bleed_resistor_ohm: Annotated[Number, Field(gt=0)] | None = None
+    current_accuracy: Annotated[Number, Field(ge=0, lt=1)] | None = None
     joint_in_tap_of: Literal["next", "previous"] = "next"
     limits: Limits = Limits()
     boxes: tuple[Box, ...] = ()
@@ -326,6 +338,8 @@ def _as_bad_pack(error: ValidationError, file: str | Path | None) -> BadPack:
     if kind == "value_error":
         return BadPack(message, file=file, column=key or None)
     found = printable(repr(first.get("input")), 80)
+    if kind == "string_pattern_mismatch":
+        message = "letters, digits, - and _ only, 64 at most"
     return BadPack(f"found {found}", message[:1].lower() + message[1:], file=file, column=key)
 
 
@@ -343,8 +357,6 @@ def _key(loc: tuple[int | str, ...]) -> str:
 def dump_pack(pack: Pack) -> str:
     """Return the pack file (TOML text) of `pack`; `parse_pack` reads the same pack back."""
     data = pack.model_dump(mode="python", exclude_none=True, exclude_defaults=True, exclude={"ocv"})
-    for cells_default in ("chemistry",):
-        data.setdefault(cells_default, getattr(pack, cells_default))
     tables = {field: data.pop(field, ()) for field in _TABLES.values()}
     limits = data.pop("limits", {})
     lines = ["[pack]", *(f"{k} = {_toml(v)}" for k, v in data.items())]

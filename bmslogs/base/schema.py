@@ -1,0 +1,159 @@
+"""JSON Schema (draft 2020-12) of the answers, for programs that read them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+Schema = dict[str, Any]
+
+NUMBER: Schema = {"type": "number"}
+NUMBER_OR_NULL: Schema = {"type": ["number", "null"]}
+TEXT: Schema = {"type": "string", "minLength": 1}
+TEXT_OR_NULL: Schema = {"type": ["string", "null"]}
+CELL: Schema = {"type": "integer", "minimum": 1}
+TIME: Schema = {"type": "string", "pattern": r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|\+00:00)$"}
+KINDS = ("drive", "charge", "rest", "parked")
+
+
+def _object(required: dict[str, Schema], optional: dict[str, Schema] | None = None) -> Schema:
+    """Return the schema of an object that has no keys but these."""
+    return {
+        "type": "object",
+        "required": list(required),
+        "properties": {**required, **(optional or {})},
+        "additionalProperties": False,
+    }
+
+
+def _list(of: Schema) -> Schema:
+    return {"type": "array", "items": of}
+
+
+LOG = _object(
+    {
+        "id": TEXT,
+        "start": TIME,
+        "end": TIME,
+        "rows": {"type": "integer", "minimum": 0},
+        "kinds": _list({"enum": list(KINDS)}),
+    }
+)
+
+
+def diagnosis_schema(quantities: tuple[str, ...], causes: tuple[str, ...]) -> Schema:
+    """Return the schema of bmslogs.diagnosis/1.
+
+    Parameters
+    ----------
+    quantities, causes
+        Keys of the two registries: the lists are closed.
+    """
+    named: dict[str, Schema] = {
+        "quantity": {"enum": list(quantities)},
+        "cell": {"anyOf": [CELL, {"type": "null"}]},
+        "unit": {"type": "string"},
+    }
+    extra: dict[str, Schema] = {"sensor": TEXT, "conditions": {"type": "object"}}
+    determined = _object(
+        {**named, "value": NUMBER, "low": NUMBER, "high": NUMBER, "status": {"const": "determined"}}, extra
+    )
+    unknown = _object(
+        {
+            **named,
+            "value": {"type": "null"},
+            "status": {"const": "not_determinable"},
+            "why": TEXT,
+            "settle_by": TEXT,
+        },
+        extra,
+    )
+    finding = _object(
+        {
+            "cause": {"enum": list(causes)},
+            "level": {"enum": ["act", "look", "note"]},
+            "cells": _list(CELL),
+            "module": TEXT_OR_NULL,
+            "sensor": TEXT_OR_NULL,
+            "size": NUMBER_OR_NULL,
+            "low": NUMBER_OR_NULL,
+            "high": NUMBER_OR_NULL,
+            "unit": {"type": "string"},
+            "says": TEXT,
+            "because": {**_list(TEXT), "minItems": 1},
+            "next": {**_list(TEXT), "minItems": 1},
+        }
+    )
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "bmslogs.diagnosis/1",
+        **_object(
+            {
+                "schema": {"const": "bmslogs.diagnosis/1"},
+                "log": LOG,
+                "pack": _object({"id": TEXT, "vehicle": TEXT, "cells": CELL}),
+                "estimates": _list({"oneOf": [determined, unknown]}),
+                "findings": _list(finding),
+                "repairs": _list(TEXT),
+                "cautions": {**_list(TEXT), "minItems": 1},
+            },
+            {"logs": _list(LOG), "method": TEXT},
+        ),
+    }
+
+
+def comparison_schema(quantities: tuple[str, ...]) -> Schema:
+    """Return the schema of bmslogs.comparison/1."""
+    quantity: Schema = {"enum": list(quantities)}
+    bounds = {"low": NUMBER_OR_NULL, "high": NUMBER_OR_NULL}
+    cell = _object({"cell": CELL, "value": NUMBER_OR_NULL, **bounds})
+    pack = _object(
+        {
+            "pack": TEXT,
+            "median": NUMBER_OR_NULL,
+            **bounds,
+            "logs": {"type": "integer", "minimum": 0},
+            "cells": _list(cell),
+        }
+    )
+    compared = _object(
+        {
+            "quantity": quantity,
+            "reference": {"type": "object"},
+            "comparable": {"type": "boolean"},
+            "why_not": TEXT_OR_NULL,
+            "packs": _list(pack),
+        }
+    )
+    position = _object(
+        {
+            "position": TEXT,
+            "quantity": quantity,
+            "effect": NUMBER,
+            "low": NUMBER,
+            "high": NUMBER,
+            "strength": {"enum": ["suggests", "supports"]},
+        }
+    )
+    change = _object(
+        {
+            "cell": CELL,
+            "quantity": quantity,
+            "ratio": NUMBER,
+            "low": NUMBER,
+            "high": NUMBER,
+            "finding": {"type": "boolean"},
+        },
+        {"ratio_raw": NUMBER},
+    )
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "bmslogs.comparison/1",
+        **_object(
+            {"schema": {"const": "bmslogs.comparison/1"}, "quantities": _list(compared)},
+            {
+                "positions": _list(position),
+                "changes": _list(change),
+                "cautions": _list(TEXT),
+            },
+        ),
+    }
