@@ -212,7 +212,7 @@ class Meter:
 
 
 def _step(values: np.ndarray, step: float) -> np.ndarray:
-    return np.round(values / step) * step
+    return np.round(values / step) * step + 0.0  # no minus nought
 
 
 def _trailing_mean(seconds: np.ndarray, values: np.ndarray, width_s: float) -> np.ndarray:
