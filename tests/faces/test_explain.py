@@ -41,7 +41,9 @@ def test_a_page_has_the_title_of_the_registry_and_all_its_parts(key: str) -> Non
 def test_quantities_that_a_page_names_exist() -> None:
     for key in [*QUANTITIES, *CAUSES]:
         for word in page(key).split("`")[1::2]:
-            if word.isidentifier() and ("_relative" in word or word.startswith(("soc_", "charge_to", "capacity"))):
+            if word.isidentifier() and (
+                "_relative" in word or word.startswith(("soc_", "charge_to", "capacity"))
+            ):
                 assert word in QUANTITIES, f"{key} names {word}"
 
 
