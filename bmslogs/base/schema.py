@@ -132,6 +132,24 @@ def comparison_schema(quantities: tuple[str, ...]) -> Schema:
             "low": NUMBER,
             "high": NUMBER,
             "strength": {"enum": ["suggests", "supports"]},
+        },
+        {"vehicles": {"type": "integer", "minimum": 3}, "design": TEXT},
+    )
+    ratio = {"ratio": NUMBER, "low": NUMBER, "high": NUMBER}
+    difference = _object(
+        {"quantity": quantity, "pack": TEXT, "against": TEXT, **ratio, "differ": {"type": "boolean"}}
+    )
+    trend = _object(
+        {
+            "pack": TEXT,
+            "quantity": quantity,
+            "cell": {"anyOf": [CELL, {"type": "null"}]},
+            "per_year": NUMBER,
+            "low": NUMBER,
+            "high": NUMBER,
+            "logs": {"type": "integer", "minimum": 2},
+            "first": TEXT,
+            "last": TEXT,
         }
     )
     change = _object(
@@ -143,7 +161,7 @@ def comparison_schema(quantities: tuple[str, ...]) -> Schema:
             "high": NUMBER,
             "finding": {"type": "boolean"},
         },
-        {"ratio_raw": NUMBER},
+        {"ratio_raw": NUMBER, "new": {"type": "boolean"}},
     )
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -153,7 +171,11 @@ def comparison_schema(quantities: tuple[str, ...]) -> Schema:
             {
                 "positions": _list(position),
                 "changes": _list(change),
-                "cautions": _list(TEXT),
+                "differences": _list(difference),
+                "trends": _list(trend),
+                "events": _list(TEXT),
+                "notes": _list(TEXT),
+                "cautions": {**_list(TEXT), "minItems": 1},
             },
         ),
     }

@@ -28,23 +28,28 @@ def answer(store: Store, log_id: str) -> Diagnosis:
     return made
 
 
-def pack_answer(store: Store, pack_id: str) -> Diagnosis:
-    """Return the diagnosis that weighs all logs of one pack.
+def log_answers(store: Store, pack_id: str) -> list[Diagnosis]:
+    """Return the diagnoses of all logs of one pack, oldest first.
 
     Raises
     ------
     BadInput
         The store holds no log of this pack.
     """
-    from bmslogs.findings import diagnose_pack
-
     entries = store.logs(pack_id)
     if not entries:
         known = sorted({e.pack for e in store.logs()})
         raise BadInput(
             f"no log of pack {pack_id!r} in the store", f"one of: {', '.join(known) or 'none stored yet'}"
         )
-    return diagnose_pack([answer(store, e.id) for e in entries])
+    return [answer(store, e.id) for e in sorted(entries, key=lambda e: e.start)]
+
+
+def pack_answer(store: Store, pack_id: str) -> Diagnosis:
+    """Return the diagnosis that weighs all logs of one pack."""
+    from bmslogs.findings import diagnose_pack
+
+    return diagnose_pack(log_answers(store, pack_id))
 
 
 def find_log(store: Store, name: str) -> str | None:

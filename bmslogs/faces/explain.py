@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import difflib
 import sys
+from collections.abc import Mapping
 from importlib import resources
 
 from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.errors import BadInput
 from bmslogs.findings.registry import CAUSES
 
-HOMES = {"bmslogs.analysis": QUANTITIES, "bmslogs.findings": CAUSES}
+HOMES: dict[str, Mapping[str, object]] = {"bmslogs.analysis": QUANTITIES, "bmslogs.findings": CAUSES}
 """The packages whose folder `pages` explains their registry."""
 
 

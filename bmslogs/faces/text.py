@@ -5,10 +5,12 @@ from __future__ import annotations
 import shutil
 import textwrap
 from collections.abc import Iterable
+from statistics import median
 
 from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis, Estimate, Finding, by_urgency
+from bmslogs.faces.figures.words import say_estimate, shown
 from bmslogs.faces.numbers import cells_named, interval, number
 from bmslogs.faces.unknown import unknowns
 from bmslogs.findings.registry import CAUSES
@@ -142,22 +144,16 @@ def _estimates(diagnosis: Diagnosis, columns: int) -> str:
 def summary(key: str, known: list[Estimate]) -> str:
     """Return one line on one quantity: the value, or middle, lowest and highest with their places."""
     quantity = QUANTITIES[key]
-    factor, unit = quantity.shown_factor, quantity.shown_unit
-    signed = quantity.centre == 0.0
-    shown = [
-        (interval(e.value or 0.0, e.low, e.high, unit, factor=factor, sign=signed), e)
-        for e in sorted(known, key=lambda e: e.value or 0.0)
-    ]
-    if quantity.per == "pack" or len(shown) == 1:
-        return f"{quantity.title}: " + "; ".join(f"{text}{_of(e)}" for text, e in shown)
-    low, high = shown[0], shown[-1]
-    values = sorted((e.value or 0.0) * factor for e in known)
-    middle = (values[(len(values) - 1) // 2] + values[len(values) // 2]) / 2
-    places = len(low[0].split()[0].partition(".")[2])
-    return (
-        f"{quantity.title}: middle {number(middle, places, sign=signed)} {unit}; "
-        f"lowest {low[0]}{_of(low[1])}; highest {high[0]}{_of(high[1])}"
-    )
+    ordered = sorted(known, key=lambda e: e.value or 0.0)
+    if quantity.per == "pack" or len(ordered) == 1:
+        return f"{quantity.title}: " + "; ".join(f"{say_estimate(e)}{_of(e)}" for e in ordered)
+    low, high = ordered[0], ordered[-1]
+    ends = f"lowest {say_estimate(low)}{_of(low)}; highest {say_estimate(high)}{_of(high)}"
+    if quantity.centre is not None:
+        return f"{quantity.title}: {ends}"
+    values = [triple[0] for e in ordered if (triple := shown(e)) is not None]
+    places = len(say_estimate(low).split()[0].partition(".")[2])
+    return f"{quantity.title}: middle {number(median(values), places)} {quantity.shown_unit}; {ends}"
 
 
 def _of(e: Estimate) -> str:

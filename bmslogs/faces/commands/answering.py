@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -21,6 +21,7 @@ from bmslogs.faces.output import STDOUT, say, write_json, write_text
 from bmslogs.faces.progress import progress
 
 if TYPE_CHECKING:
+    from bmslogs.findings.compare import Comparison
     from bmslogs.store import Store
 
 
@@ -118,18 +119,37 @@ def compare(
     if (before is None) != (after is None):
         raise BadInput("only one of --before and --after", "both")
     kept = open_store(store)
-    comparison = _before_after(kept, str(before), str(after)) if before else _side_by_side(kept, packs or [])
-    from bmslogs.faces.comparison_text import comparison_text
-
+    made = _before_after(kept, str(before), str(after)) if before else _side_by_side(kept, packs or [])
     if json != STDOUT:
-        say(comparison_text(comparison))
+        from bmslogs.faces.comparison_text import comparison_text
+
+        say(comparison_text(made))
     if json is not None:
-        write_json(json, comparison)
+        write_json(json, made.to_json())
 
 
-def _side_by_side(store: Store, packs: list[str]) -> dict[str, Any]:
-    raise NotImplementedError
+def _side_by_side(store: Store, packs: list[str]) -> Comparison:
+    from bmslogs.faces.answers import log_answers
+    from bmslogs.findings.compare import compare_packs
+
+    with progress("diagnose", len(packs)) as step:
+        answers = {}
+        for pack in packs:
+            step(pack)
+            answers[pack] = log_answers(store, pack)
+    return compare_packs(answers, {pack: store.pack(pack) for pack in answers})
 
 
-def _before_after(store: Store, before: str, after: str) -> dict[str, Any]:
-    raise NotImplementedError
+def _before_after(store: Store, before: str, after: str) -> Comparison:
+    from bmslogs.faces.answers import answer, find_log
+    from bmslogs.findings.compare import compare_before_after
+
+    made = []
+    with progress("diagnose", 2) as step:
+        for name in (before, after):
+            step(name)
+            log_id = find_log(store, name)
+            if log_id is None:
+                raise BadInput(f"{name!r} is no log of the store", "an id from `bmslogs logs`")
+            made.append(answer(store, log_id))
+    return compare_before_after(made[0], made[1], store.pack(str(made[0].pack["id"])))
