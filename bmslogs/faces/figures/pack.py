@@ -1,0 +1,407 @@
+"""The pack drawn as it is built: boxes, modules, cells in order, the links between modules."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import plotly.graph_objects as go
+
+from bmslogs.base.pack import Pack
+from bmslogs.base.results import LEVELS, Estimate, Finding
+from bmslogs.faces.figures.theme import LIGHT, SMALL, Look, blank, colour_of, text_on
+from bmslogs.faces.figures.words import (
+    LEVEL_SYMBOLS,
+    LEVEL_WORDS,
+    conditions_line,
+    is_difference,
+    safe,
+    say_estimate,
+    shown,
+    shown_unit,
+    title_of,
+)
+
+CELLS_IN_ROW = 12  # choice: as many as stay readable side by side at 800 px
+GAP = 0.55  # between rows and modules, in cell widths
+CELL_H = 1.25
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where one cell, module or box lies, in cell widths: left, top, width, height (y counts downwards)."""
+
+    name: str
+    left: float
+    top: float
+    width: float
+    height: float
+
+    @property
+    def middle(self) -> tuple[float, float]:
+        """Centre of the rectangle."""
+        return self.left + self.width / 2, self.top + self.height / 2
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """The plan of a pack: what lies where.
+
+    Attributes
+    ----------
+    cells
+        Cell number to its place.
+    modules, boxes
+        Name to place; empty where the pack file does not describe them.
+    links
+        (cell before, cell after, points): the links between modules, as lines.
+    width, height
+        Of the whole plan, in cell widths.
+    """
+
+    cells: dict[int, Place]
+    modules: dict[str, Place]
+    boxes: dict[str, Place]
+    links: tuple[tuple[int, int, tuple[tuple[float, float], ...]], ...]
+    width: float
+    height: float
+
+
+def plan(pack: Pack) -> Drawing:
+    """Lay a pack out: boxes side by side, modules one under the other, cells left to right from pack negative."""
+    groups: list[tuple[str | None, list[str]]] = [(b.name, list(b.modules)) for b in pack.boxes]
+    homeless = [m.name for m in pack.modules if pack.box_of(m.name) is None]
+    if homeless:
+        groups.append((None, homeless))
+    members = {m.name: list(m.cells) for m in pack.modules}
+    if not members:
+        members, groups = {"": list(range(1, pack.cells_in_series + 1))}, [(None, [""])]
+    widest = max(min(CELLS_IN_ROW, len(c)) for c in members.values())
+    columns = _box_columns(len(groups), widest)
+    cells: dict[int, Place] = {}
+    modules: dict[str, Place] = {}
+    boxes: dict[str, Place] = {}
+    left, top, row_bottom = 0.0, 0.0, 0.0
+    for index, (box, names) in enumerate(groups):
+        if index and index % columns == 0:
+            left, top = 0.0, row_bottom + 1.0
+        width = max((min(CELLS_IN_ROW, len(members[n])) for n in names), default=1)
+        y = top + 1.0
+        for name in names:
+            y += 0.45
+            start = y
+            for i, cell in enumerate(members[name]):
+                x = left + 0.5 + i % CELLS_IN_ROW
+                cells[cell] = Place(str(cell), x, y + (i // CELLS_IN_ROW) * CELL_H, 1.0, CELL_H)
+            y = start + CELL_H * math.ceil(len(members[name]) / CELLS_IN_ROW)
+            if name:
+                modules[name] = Place(name, left + 0.5, start, min(CELLS_IN_ROW, len(members[name])), y - start)
+            y += GAP
+        bottom = y
+        if box is not None:
+            boxes[box] = Place(box, left, top, width + 1.0, bottom - top)
+        row_bottom = max(row_bottom, bottom)
+        left += width + 1.0 + 0.8
+    tops = {b.top for b in boxes.values()}
+    deepest = {t: max(b.top + b.height for b in boxes.values() if b.top == t) for t in tops}
+    boxes = {n: replace(b, height=deepest[b.top] - b.top) for n, b in boxes.items()}
+    right = max(p.left + p.width for p in [*cells.values(), *boxes.values()])
+    return Drawing(cells, modules, boxes, _links(pack, cells), right + 0.2, row_bottom)
+
+
+def _box_columns(boxes: int, widest: int) -> int:
+    """How many boxes go side by side before a new row, so that cells stay wide enough to read."""
+    return max(1, min(boxes, 26 // (widest + 2)))
+
+
+def _links(
+    pack: Pack, cells: dict[int, Place]
+) -> tuple[tuple[int, int, tuple[tuple[float, float], ...]], ...]:
+    out = []
+    for before in range(1, pack.cells_in_series):
+        after = before + 1
+        if not pack.modules or pack.module_of(before) == pack.module_of(after):
+            continue
+        a, b = cells[before], cells[after]
+        ax, bx = a.left + a.width / 2, b.left + b.width / 2
+        leave = a.top + a.height
+        lane = leave + GAP * 0.55
+        points: tuple[tuple[float, float], ...]
+        if b.top > leave:
+            points = ((ax, leave), (ax, lane), (bx, lane), (bx, b.top))
+        else:
+            side = (a.left + a.width + b.left) / 2 if b.left > a.left else a.left + a.width + 0.9
+            side = b.left - 0.9 if b.left > a.left else side
+            over = b.top - 0.3
+            points = ((ax, leave), (ax, lane), (side, lane), (side, over), (bx, over), (bx, b.top))
+        out.append((before, after, points))
+    return tuple(out)
+
+
+def pack_picture(
+    pack: Pack,
+    estimates: Sequence[Estimate] = (),
+    *,
+    quantity: str | None = None,
+    findings: Iterable[Finding] = (),
+    baseline: Sequence[Estimate] = (),
+    picked: Iterable[int] = (),
+    temperatures: dict[int, float] | None = None,
+    look: Look = LIGHT,
+    small: bool = False,
+) -> go.Figure:
+    """Draw a pack as it is built, its cells coloured by one quantity.
+
+    Parameters
+    ----------
+    estimates
+        Estimates of `quantity`, one a cell; cells without one are hatched as not known.
+    baseline
+        Estimates of the same quantity from an earlier log: the colour is then the change since.
+    picked
+        Cells drawn with a heavy edge.
+    temperatures
+        Cell number to temperature [degC], written into the cells.
+    small
+        A thumbnail: no numbers, no scale.
+
+    Returns
+    -------
+    plotly figure. `customdata` of cells is ``["cell", n]``, of links ``["joint", n]`` (the later cell), of
+    module names ``["module", name]``.
+    """
+    drawing = plan(pack)
+    unit_px = 26 if small else 46
+    height = int(drawing.height * unit_px) + (16 if small else 90)
+    figure = blank(look, height, showlegend=not small, barmode="overlay", bargap=0, dragmode=False)
+    figure.update_layout(
+        margin={"l": 8, "r": 8, "t": 8 if small else 40, "b": 8}, legend={"y": 1.0, "itemsizing": "trace"}
+    )
+    figure.update_xaxes(visible=False, range=[-0.3, drawing.width + 0.2], fixedrange=True)
+    figure.update_yaxes(visible=False, range=[drawing.height + 0.2, -0.2], fixedrange=True)
+    for box in drawing.boxes.values():
+        figure.add_shape(type="rect", x0=box.left, x1=box.left + box.width, y0=box.top, y1=box.top + box.height,
+                         line={"color": look.soft, "width": 1.5}, fillcolor=look.panel, layer="below")
+        if not small:
+            figure.add_annotation(x=box.left + 0.2, y=box.top + 0.1, xanchor="left", yanchor="top", showarrow=False,
+                                  text=f"<b>{safe(box.name)}</b>", font={"size": SMALL, "color": look.ink})
+    _draw_links(figure, pack, drawing, look, small)
+    _draw_cells(figure, pack, drawing, estimates, quantity, baseline, set(picked), temperatures, look, small)
+    if not small:
+        _draw_modules(figure, drawing, look)
+    _draw_findings(figure, drawing, findings, look, small)
+    return figure
+
+
+def _differences(
+    estimates: Sequence[Estimate], quantity: str | None, baseline: Sequence[Estimate]
+) -> tuple[dict[int, tuple[float, float]], float]:
+    """Return cell -> (difference from the middle, half-width) in the shown unit, and the reach of the scale."""
+    values: dict[int, tuple[float, float]] = {}
+    base = {e.cell: t for e in baseline if e.cell is not None and (t := shown(e)) is not None}
+    for e in estimates:
+        triple = shown(e)
+        if e.cell is None or triple is None:
+            continue
+        value, half = triple[0], (triple[2] - triple[1]) / 2
+        if baseline:
+            if e.cell not in base:
+                continue
+            before = base[e.cell]
+            value, half = value - before[0], math.hypot(half, (before[2] - before[1]) / 2)
+        values[e.cell] = (value, half)
+    if values and not is_difference(quantity):
+        middle = _median([v for v, _ in values.values()])
+        values = {c: (v - middle, h) for c, (v, h) in values.items()}
+    reach = max((abs(v) for v, _ in values.values()), default=1.0) or 1.0
+    half_typical = _median([h for _, h in values.values()]) if values else 0.0
+    return values, _round_up(max(reach, half_typical))
+
+
+def _median(values: list[float]) -> float:
+    ordered = sorted(values)
+    n = len(ordered)
+    return (ordered[(n - 1) // 2] + ordered[n // 2]) / 2 if n else 0.0
+
+
+def _round_up(value: float) -> float:
+    """Return the next of 1, 2, 3, 5 times a power of ten, so that a scale ends in a plain number."""
+    if value <= 0 or not math.isfinite(value):
+        return 1.0
+    power = 10.0 ** math.floor(math.log10(value))
+    return next(step * power for step in (1.0, 2.0, 3.0, 5.0, 10.0) if value <= step * power * (1 + 1e-9))
+
+
+def _draw_cells(
+    figure: go.Figure, pack: Pack, drawing: Drawing, estimates: Sequence[Estimate], quantity: str | None,
+    baseline: Sequence[Estimate], picked: set[int], temperatures: dict[int, float] | None, look: Look, small: bool,
+) -> None:
+    values, reach = _differences(estimates, quantity, baseline)
+    by_cell = {e.cell: e for e in estimates}
+    order = sorted(drawing.cells)
+    places = [drawing.cells[c] for c in order]
+    fills = [colour_of(values[c][0], reach, look) if c in values else look.panel for c in order]
+    hover = []
+    for c in order:
+        lines = [f"<b>{safe(pack.place(c))}</b>"]
+        if c in by_cell and quantity:
+            lines.append(f"{safe(title_of(quantity))}: {safe(say_estimate(by_cell[c]))}")
+            if by_cell[c].conditions:
+                lines.append(safe(conditions_line(by_cell[c].conditions)))
+            if by_cell[c].settle_by and c not in values:
+                lines.append(f"would settle it: {safe(by_cell[c].settle_by)}")
+        elif quantity:
+            lines.append("not known from this log")
+        if temperatures and c in temperatures:
+            lines.append(f"nearest sensor {temperatures[c]:.1f} degC")
+        hover.append("<br>".join(lines))
+    hatch = {"shape": "/", "size": 7, "fgcolor": look.unknown, "bgcolor": look.panel, "fillmode": "replace",
+             "solidity": 0.25}
+    for known in (True, False):
+        take = [i for i, c in enumerate(order) if (c in values or not quantity) == known]
+        if not take:
+            continue
+        figure.add_bar(
+            x=[places[i].middle[0] for i in take], y=[places[i].height for i in take],
+            base=[places[i].top for i in take], width=[places[i].width for i in take],
+            customdata=[["cell", order[i]] for i in take], hovertext=[hover[i] for i in take], hoverinfo="text",
+            showlegend=False, name="cells" if known else "cells not known",
+            marker={"color": [fills[i] for i in take] if known else look.panel,
+                    "line": {"color": look.soft, "width": 1}, **({} if known else {"pattern": hatch})},
+        )
+    for c in picked & set(order):
+        p = drawing.cells[c]
+        figure.add_shape(type="rect", x0=p.left, x1=p.left + p.width, y0=p.top, y1=p.top + p.height, layer="above",
+                         line={"color": look.accent, "width": 4})
+    if small:
+        return
+    inks = [text_on(f) if c in values else look.ink for c, f in zip(order, fills, strict=True)]
+    figure.add_scatter(
+        x=[p.middle[0] for p in places], y=[p.top + 0.33 for p in places], mode="text", text=[str(c) for c in order],
+        textfont={"size": SMALL, "color": inks}, hoverinfo="skip", showlegend=False, name="numbers",
+    )
+    if temperatures:
+        figure.add_scatter(
+            x=[drawing.cells[c].middle[0] for c in order if c in temperatures],
+            y=[drawing.cells[c].top + 1.0 for c in order if c in temperatures], mode="text",
+            text=[f"{temperatures[c]:.0f}°" for c in order if c in temperatures],
+            textfont={"size": SMALL, "color": [i for c, i in zip(order, inks, strict=True) if c in temperatures]},
+            hoverinfo="skip", showlegend=False, name="temperatures",
+        )
+    sure = [c for c in order if c in values]
+    if sure and not temperatures:
+        _draw_sureness(figure, drawing, sure, values, reach, dict(zip(order, inks, strict=True)), look)
+    if quantity:
+        _draw_scale(figure, quantity, reach, bool(baseline), bool(values), len(values) < len(order), look)
+
+
+def _draw_sureness(
+    figure: go.Figure, drawing: Drawing, cells: list[int], values: dict[int, tuple[float, float]], reach: float,
+    inks: dict[int, str], look: Look,
+) -> None:
+    """Draw the interval's half-width: a small dot is sure, a large ring is unsure (as wide as the scale or more)."""
+    share = {c: min(1.0, values[c][1] / reach) for c in cells}
+    figure.add_scatter(
+        x=[drawing.cells[c].middle[0] for c in cells], y=[drawing.cells[c].top + 0.85 for c in cells],
+        mode="markers", hoverinfo="skip", showlegend=False, name="sureness",
+        marker={"size": [5 + 13 * share[c] for c in cells],
+                "symbol": ["circle" if share[c] < 0.15 else "circle-open" for c in cells],
+                "color": [inks[c] for c in cells], "line": {"width": 1.5, "color": [inks[c] for c in cells]}},
+    )
+    for name, size, symbol in (("sure", 6, "circle"), ("unsure: interval as wide as the scale", 15, "circle-open")):
+        figure.add_scatter(x=[None], y=[None], mode="markers", name=name,
+                           marker={"size": size, "symbol": symbol, "color": look.ink})
+
+
+def _draw_scale(
+    figure: go.Figure, quantity: str, reach: float, change: bool, known: bool, some_unknown: bool, look: Look
+) -> None:
+    what = "change since the baseline" if change else "difference from the pack's middle"
+    if known:
+        figure.add_scatter(
+            x=[None], y=[None], mode="markers", showlegend=False, hoverinfo="skip", name="scale",
+            marker={"color": [0], "cmin": -reach, "cmax": reach, "colorscale": look.scale, "showscale": True,
+                    "colorbar": {"orientation": "h", "thickness": 12, "len": 0.6, "y": -0.02, "yanchor": "top",
+                                 "x": 0.5, "ypad": 4, "tickvals": [-reach, -reach / 2, 0, reach / 2, reach],
+                                 "ticktext": [f"{v:+.3g}".replace("-", "−") if v else "0"
+                                              for v in (-reach, -reach / 2, 0, reach / 2, reach)],
+                                 "tickfont": {"size": SMALL}, "outlinewidth": 0,
+                                 "title": {"text": f"{what} [{shown_unit(quantity)}]", "side": "bottom",
+                                           "font": {"size": SMALL}}}},
+        )
+        figure.update_layout(margin_b=74, height=figure.layout.height + 58)
+    if some_unknown:
+        figure.add_bar(x=[None], y=[None], name="not known from this log",
+                       marker={"color": look.panel, "line": {"color": look.soft, "width": 1},
+                               "pattern": {"shape": "/", "fgcolor": look.unknown, "bgcolor": look.panel,
+                                           "fillmode": "replace", "size": 6}})
+
+
+def _draw_links(figure: go.Figure, pack: Pack, drawing: Drawing, look: Look, small: bool) -> None:
+    if not drawing.links:
+        return
+    xs: list[float | None] = []
+    ys: list[float | None] = []
+    for _, _, points in drawing.links:
+        xs += [*(p[0] for p in points), None]
+        ys += [*(p[1] for p in points), None]
+    figure.add_scatter(x=xs, y=ys, mode="lines", line={"color": look.soft, "width": 2 if small else 3},
+                       hoverinfo="skip", showlegend=False, name="links")
+    if small:
+        return
+    taps = set(pack.joint_cells())
+    middles = [_halfway(points) for _, _, points in drawing.links]
+    tap = [after if after in taps else before for before, after, _ in drawing.links]
+    figure.add_scatter(
+        x=[m[0] for m in middles], y=[m[1] for m in middles], mode="markers", name="link between modules",
+        marker={"symbol": "square", "size": 10, "color": look.paper, "line": {"color": look.ink, "width": 1.5}},
+        customdata=[["joint", after] for _, after, _ in drawing.links], hoverinfo="text",
+        hovertext=[f"<b>link, cell {b} to cell {a}</b><br>lies in the tap of cell {t}"
+                   for (b, a, _), t in zip(drawing.links, tap, strict=True)],
+    )
+
+
+def _halfway(points: tuple[tuple[float, float], ...]) -> tuple[float, float]:
+    """Return the middle of the longest straight piece of a line."""
+    pieces = list(pairwise(points))
+    (x0, y0), (x1, y1) = max(pieces, key=lambda p: math.dist(*p))
+    return (x0 + x1) / 2, (y0 + y1) / 2
+
+
+def _draw_modules(figure: go.Figure, drawing: Drawing, look: Look) -> None:
+    names = list(drawing.modules)
+    if not names:
+        return
+    places = [drawing.modules[n] for n in names]
+    for p in places:
+        figure.add_shape(type="rect", x0=p.left - 0.06, x1=p.left + p.width + 0.06, y0=p.top - 0.06,
+                         y1=p.top + p.height + 0.06, line={"color": look.ink, "width": 1.5}, layer="above")
+    figure.add_scatter(
+        x=[p.left + 0.7 for p in places], y=[p.top - 0.25 for p in places], mode="text",
+        textposition="middle right",
+        text=[f"module {safe(n)}" for n in names], textfont={"size": SMALL, "color": look.soft}, showlegend=False,
+        customdata=[["module", n] for n in names], hoverinfo="text",
+        hovertext=[f"<b>module {safe(n)}</b><br>click to pick its cells" for n in names], name="modules",
+    )
+
+
+def _draw_findings(
+    figure: go.Figure, drawing: Drawing, findings: Iterable[Finding], look: Look, small: bool
+) -> None:
+    worst: dict[int, str] = {}
+    for finding in findings:
+        for cell in finding.cells:
+            level = worst.get(cell, finding.level)
+            worst[cell] = min(level, finding.level, key=lambda v: LEVELS.index(v))
+    for level in LEVELS:
+        cells = [c for c, w in sorted(worst.items()) if w == level and c in drawing.cells]
+        if not cells:
+            continue
+        figure.add_scatter(
+            x=[drawing.cells[c].left + 0.84 for c in cells], y=[drawing.cells[c].top + 0.02 for c in cells],
+            mode="markers", name=f"finding: {LEVEL_WORDS[level].lower()}", hoverinfo="skip",
+            marker={"symbol": LEVEL_SYMBOLS[level], "size": 9 if small else 13, "color": look.accent,
+                    "line": {"color": look.paper, "width": 1}},
+        )

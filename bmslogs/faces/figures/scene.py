@@ -1,0 +1,98 @@
+"""What a proof picture is given, and the small strokes that several of them share."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import plotly.graph_objects as go
+
+from bmslogs.base.pack import Pack
+from bmslogs.base.results import Diagnosis, Finding
+from bmslogs.faces.figures.series import shift_times, thin
+from bmslogs.faces.figures.theme import LIGHT, SMALL, Look, series
+from bmslogs.faces.figures.words import safe, short_place
+from bmslogs.log import Log
+
+MOST_LINES = 6  # as many as colours and dashes tell apart
+
+
+@dataclass(frozen=True)
+class Scene:
+    """One finding with all that its picture may need.
+
+    Attributes
+    ----------
+    finding, diagnosis
+        The finding and the diagnosis that it stands in.
+    log
+        The log that was diagnosed.
+    look
+        Colours.
+    zone
+        Name of the time zone in which times are written; UTC where None.
+    height
+        Of the picture [px].
+    """
+
+    finding: Finding
+    diagnosis: Diagnosis
+    log: Log
+    look: Look = LIGHT
+    zone: str | None = None
+    height: int = 340
+
+    @property
+    def pack(self) -> Pack:
+        """The pack as it was described when the log was brought in."""
+        return self.log.pack
+
+    @property
+    def cells(self) -> list[int]:
+        """The named cells that the log holds, few enough to draw."""
+        return [c for c in self.finding.cells if c in self.log.cells][:MOST_LINES]
+
+    def name(self, cell: int) -> str:
+        """Short escaped place of a cell, for legends."""
+        return safe(short_place(self.pack, cell))
+
+    def times(self) -> tuple[npt.NDArray[np.datetime64], str]:
+        """Wall-clock times of the rows and the name of their zone."""
+        return shift_times(self.log.time, self.zone)
+
+
+def line(
+    figure: go.Figure, x: npt.NDArray[np.generic], y: npt.NDArray[np.float64], name: str, look: Look, index: int,
+    **more: object,
+) -> None:
+    """Add one thinned line in the series' colour and dash."""
+    kept_x, kept_y = thin(x, y)
+    figure.add_scatter(x=kept_x, y=kept_y, mode="lines", name=name, line=series(look, index), **more)
+
+
+def cloud(
+    figure: go.Figure, x: npt.NDArray[np.float64], y: npt.NDArray[np.float64], name: str, colour: str,
+    symbol: str = "circle", size: int = 5,
+) -> None:
+    """Add a cloud of points."""
+    figure.add_scatter(x=x, y=y, mode="markers", name=name, hoverinfo="skip",
+                       marker={"size": size, "color": colour, "symbol": symbol, "opacity": 0.65})
+
+
+def guide(figure: go.Figure, x: list[float], y: list[float], name: str, look: Look, dash: str = "dash") -> None:
+    """Add a thin line that says what one would see if .."""
+    figure.add_scatter(x=x, y=y, mode="lines", name=name, hoverinfo="skip",
+                       line={"color": look.ink, "width": 1.5, "dash": dash})
+
+
+def below_legend(figure: go.Figure, bottom: int = 92) -> go.Figure:
+    """Put the legend under the picture, where long names do not meet the title."""
+    figure.update_layout(showlegend=True, legend={"y": -0.2, "yanchor": "top"}, margin={"b": bottom, "t": 24})
+    return figure
+
+
+def remark(figure: go.Figure, text: str, look: Look) -> None:
+    """Write one quiet line into the upper left corner."""
+    figure.add_annotation(x=0, y=1.0, xref="paper", yref="paper", xanchor="left", yanchor="bottom", text=safe(text),
+                          showarrow=False, font={"size": SMALL, "color": look.soft})

@@ -1,0 +1,64 @@
+"""Pictures of temperatures: a sensor that lies, a place that runs hot."""
+
+from __future__ import annotations
+
+import numpy as np
+import plotly.graph_objects as go
+
+from bmslogs.faces.figures.scene import MOST_LINES, Scene, below_legend, line
+from bmslogs.faces.figures.series import box_mean, load_filtered, thin
+from bmslogs.faces.figures.theme import blank, nothing, series
+from bmslogs.faces.figures.words import safe
+
+HEAT_TAU_S = 1800.0  # [s] how long warmth lingers: 20 to 60 min (judgement, no source)
+
+
+def sensor(scene: Scene) -> go.Figure:
+    """Each sensor over time, the named one heavy, the others as a band."""
+    log, look = scene.log, scene.look
+    count = log.temperature.shape[1]
+    if not count:
+        return nothing("The log has no temperatures.", look)
+    names = [scene.pack.sensor_name(i + 1) for i in range(count)]
+    at = names.index(scene.finding.sensor) if scene.finding.sensor in names else 0
+    times, zone = scene.times()
+    figure = blank(look, scene.height)
+    others = np.delete(log.temperature, at, axis=1)
+    if others.shape[1] > 4:
+        low_x, low = thin(times, np.nanmin(others, axis=1))
+        high_x, high = thin(times, np.nanmax(others, axis=1))
+        figure.add_scatter(x=np.concatenate([high_x, low_x[::-1]]), y=np.concatenate([high, low[::-1]]),
+                           fill="toself", mode="none", fillcolor=look.band, name="all other sensors")
+    else:
+        for n, i in enumerate(k for k in range(count) if k != at):
+            line(figure, times, log.temperature[:, i], safe(names[i]), look, n + 1)
+    x, y = thin(times, log.temperature[:, at])
+    figure.add_scatter(x=x, y=y, mode="lines", name=f"{safe(names[at])}, named in the finding",
+                       line={"color": look.accent, "width": 3})
+    figure.update_xaxes(title_text=f"time, {zone}")
+    figure.update_yaxes(title_text="temperature [degC]")
+    return below_legend(figure)
+
+
+def heating(scene: Scene) -> go.Figure:
+    """Rise of each sensor against the filtered square of the current: steeper is hotter."""
+    log, look = scene.log, scene.look
+    squared = load_filtered(log, HEAT_TAU_S, power=2)
+    count = log.temperature.shape[1]
+    if squared is None or not count:
+        return nothing("The log has no temperatures, or no current.", look)
+    names = [scene.pack.sensor_name(i + 1) for i in range(count)]
+    order = sorted(range(count), key=lambda i: names[i] != scene.finding.sensor)
+    figure = blank(look, scene.height)
+    for n, i in enumerate(order):
+        first = log.temperature[np.isfinite(log.temperature[:, i]), i][:1]
+        if not len(first):
+            continue
+        x, y = box_mean(squared / 1e3, log.temperature[:, i] - first[0], 24)
+        named = names[i] == scene.finding.sensor
+        style = {"color": look.accent, "width": 3} if named else (
+            series(look, n) if n < MOST_LINES else {"color": look.soft, "width": 1})
+        figure.add_scatter(x=x, y=y, mode="lines+markers" if named else "lines", name=safe(names[i]), line=style)
+    figure.update_xaxes(title_text="square of the current, lingering over 30 min [1000 A²]")
+    figure.update_yaxes(title_text="warmer than at the start [K]")
+    return below_legend(figure)

@@ -1,0 +1,104 @@
+"""What pictures say: names escaped, sizes in trade units, urgency as a word and a shape."""
+
+from __future__ import annotations
+
+import html
+import math
+from collections.abc import Mapping
+
+from bmslogs.analysis.registry import QUANTITIES
+from bmslogs.base.pack import Pack
+from bmslogs.base.results import Estimate, Finding
+from bmslogs.faces.numbers import interval, number
+from bmslogs.findings.registry import CAUSES
+
+LEVEL_WORDS = {"act": "Act", "look": "Look", "note": "Note"}
+LEVEL_SAYS = {"act": "before it is used again", "look": "at the next chance", "note": "worth knowing"}
+LEVEL_SYMBOLS = {"act": "diamond", "look": "triangle-up", "note": "circle"}
+LEVEL_SHAPES = {"act": "◆", "look": "▲", "note": "●"}
+"""Urgency is a word and a shape, never a colour alone."""
+
+
+def safe(text: object) -> str:
+    """Return text that plotly shows as it is: names from files may hold what it would read as markup."""
+    return html.escape(str(text), quote=False)
+
+
+def is_ratio(key: str | None) -> bool:
+    """Return whether a quantity is a ratio to the pack's median, shown as the difference from it."""
+    return key in QUANTITIES and QUANTITIES[key].centre == 1.0
+
+
+def is_difference(key: str | None) -> bool:
+    """Return whether a quantity is shown as a difference from the pack's middle."""
+    return key in QUANTITIES and QUANTITIES[key].centre is not None
+
+
+def shown(estimate: Estimate) -> tuple[float, float, float] | None:
+    """Return value, low and high in the shown unit, ratios as the difference from 1; None where not determinable."""
+    if estimate.status != "determined" or estimate.value is None or not math.isfinite(estimate.value):
+        return None
+    quantity = QUANTITIES.get(estimate.quantity)
+    factor = quantity.shown_factor if quantity else 1.0
+    centre = (quantity.centre if quantity else None) or 0.0
+    value = estimate.value
+    low = value if estimate.low is None else estimate.low
+    high = value if estimate.high is None else estimate.high
+    return (value - centre) * factor, (low - centre) * factor, (high - centre) * factor
+
+
+def shown_unit(key: str | None) -> str:
+    """Return the unit in which a quantity is shown."""
+    return QUANTITIES[key].shown_unit if key in QUANTITIES else ""
+
+
+def say_estimate(estimate: Estimate) -> str:
+    """Return an estimate as text, such as ``1.23 mohm (1.21 to 1.25)``, or why there is none."""
+    triple = shown(estimate)
+    if triple is None:
+        return f"not determinable: {estimate.why or 'no reason given'}"
+    low, high = triple[1:] if triple[2] > triple[1] else (None, None)
+    return interval(triple[0], low, high, shown_unit(estimate.quantity), sign=is_difference(estimate.quantity))
+
+
+def say_size(finding: Finding) -> str:
+    """Return a finding's size with its interval in the cause's shown unit; empty where it has none."""
+    cause = CAUSES.get(finding.cause)
+    if finding.size is None or cause is None:
+        return ""
+    return interval(finding.size, finding.low, finding.high, cause.shown_unit, factor=cause.shown_factor, sign=True)
+
+
+def title_of(key: str) -> str:
+    """Return the title of a quantity or cause for people, the key itself where none is known."""
+    if key in QUANTITIES:
+        return QUANTITIES[key].title
+    return CAUSES[key].title if key in CAUSES else key
+
+
+def axis_title(key: str) -> str:
+    """Return the title of an axis for a quantity, its unit in brackets."""
+    return f"{title_of(key)} [{shown_unit(key)}]"
+
+
+def conditions_line(conditions: Mapping[str, object]) -> str:
+    """Return the conditions of an estimate as one line in trade units."""
+    parts: list[str] = []
+    temperature = conditions.get("temperature_C")
+    if isinstance(temperature, int | float):
+        parts.append(f"{number(float(temperature), 1)} degC")
+    low, high = conditions.get("soc_low"), conditions.get("soc_high")
+    if isinstance(low, int | float) and isinstance(high, int | float):
+        parts.append(f"{100 * low:.0f} to {100 * high:.0f} % charge")
+    current = conditions.get("current_rms_A")
+    if isinstance(current, int | float):
+        parts.append(f"{current:.0f} A rms")
+    if conditions.get("full") == "leading_cell":
+        parts.append("full = the leading cell's end")
+    return ", ".join(parts)
+
+
+def short_place(pack: Pack, cell: int) -> str:
+    """Return the place of a cell in few letters: ``F2, cell 5``, or ``cell 5`` where modules are not described."""
+    module = pack.module_of(cell)
+    return f"{module}, cell {cell}" if module else f"cell {cell}"
