@@ -1,0 +1,77 @@
+"""Currents passed through low-pass filters: the columns by which a voltage answers a load.
+
+A voltage that relaxes with several time constants is a sum of first-order filters of the current (lumped-parameter
+regression of the PNGV battery test manual, appendix on equivalent circuits; the time constants need not be the
+cell's own, only spread over those that matter).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy.signal import lfilter
+
+Floats = npt.NDArray[np.float64]
+
+
+def low_pass(current: Floats, seconds: Floats, section: npt.NDArray[np.int64], tau_s: float) -> Floats:
+    """Return the first-order low-pass of `current` with time constant `tau_s`, from nought in each section.
+
+    Uniformly sampled sections go through one linear filter; others are stepped exactly, the current taken as
+    straight between rows.
+
+    Parameters
+    ----------
+    current, seconds, section
+        (rows,) [A], [s], number of the section; no NaN.
+    """
+    out = np.empty(len(current))
+    for number in range(int(section[-1]) + 1):
+        rows = slice(*np.searchsorted(section, [number, number + 1]))
+        t, i = seconds[rows], current[rows]
+        out[rows] = _filtered(i, t, tau_s)
+    return out
+
+
+def _filtered(current: Floats, t: Floats, tau_s: float) -> Floats:
+    if len(t) < 2:
+        return np.zeros(len(t))
+    step = np.diff(t)
+    usual = float(np.median(step))
+    if np.all(np.abs(step - usual) <= 0.02 * usual):
+        return _uniform(current, usual, tau_s)
+    # fill the rows that are missing in between on an even grid fine enough for the filter, then read back
+    grid_step = max(min(usual, tau_s / 3), (t[-1] - t[0]) / 2_000_000)
+    grid = t[0] + grid_step * np.arange(int(np.ceil((t[-1] - t[0]) / grid_step)) + 1)
+    return np.interp(t, grid, _uniform(np.interp(grid, t, current), grid_step, tau_s))
+
+
+def _uniform(current: Floats, step: float, tau_s: float) -> Floats:
+    """Exact step for a current that is straight between rows (first-order hold)."""
+    x = step / tau_s
+    a = np.exp(-x)
+    g = (1.0 - a) / x
+    # f[n] = a f[n-1] + (g - a) I[n-1] + (1 - g) I[n]
+    start = np.array([-(1.0 - g) * current[0]])  # so that the first value is nought
+    return np.asarray(lfilter([1.0 - g, g - a], [1.0, -a], current, zi=start)[0], float)
+
+
+def charge_drawn(current: Floats, seconds: Floats, section: npt.NDArray[np.int64]) -> Floats:
+    """Return the charge drawn since the first row [Ah], trapezoidal; nothing is counted across a pause."""
+    step = np.diff(seconds, prepend=seconds[:1])
+    mean = np.empty(len(current))
+    mean[0] = 0.0
+    mean[1:] = 0.5 * (current[1:] + current[:-1])
+    step[np.diff(section, prepend=section[:1]) != 0] = 0.0
+    return np.asarray(np.cumsum(mean * step) / 3600.0, float)
+
+
+def current_rate(current: Floats, seconds: Floats, section: npt.NDArray[np.int64]) -> Floats:
+    """Return dI/dt [A/s] by central differences, nought where a section begins or ends."""
+    if len(current) < 3:
+        return np.zeros(len(current))
+    out = np.gradient(current, seconds)
+    edge = np.flatnonzero(np.diff(section))
+    out[edge] = 0.0
+    out[edge + 1] = 0.0
+    return np.asarray(out, float)

@@ -1,0 +1,130 @@
+"""From the rows of a log to samples that a regression may use: sections, real refresh rate, one common mask.
+
+Regressors are computed at the log's full rate and then averaged in the same way as the voltages, so that a linear
+model holds for the averages as it holds for the rows.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+GAP_FACTOR = 10.0
+GAP_LEAST_S = 30.0
+"""A pause longer than both this and `GAP_FACTOR` times the usual interval parts the log (choice)."""
+
+
+def usual_interval(seconds: Floats) -> float:
+    """Return the median interval between rows [s]; 1.0 for a log of one row."""
+    return float(np.median(np.diff(seconds))) if len(seconds) > 1 else 1.0
+
+
+def sections(seconds: Floats) -> Ints:
+    """Return (rows,) number of the section that each row lies in; a long pause starts a new one."""
+    if len(seconds) < 2:
+        return np.zeros(len(seconds), np.int64)
+    step = np.diff(seconds)
+    pause = step > max(GAP_FACTOR * float(np.median(step)), GAP_LEAST_S)
+    return np.concatenate([[0], np.cumsum(pause)]).astype(np.int64)
+
+
+def fill_short(values: Floats, seconds: Floats, longest_s: float) -> Floats:
+    """Return `values` with NaN runs no longer than `longest_s` filled linearly; longer ones stay NaN."""
+    bad = np.isnan(values)
+    if not bad.any() or bad.all():
+        return values
+    good = np.flatnonzero(~bad)
+    filled = np.interp(seconds, seconds[good], values[good])
+    after = np.searchsorted(good, np.flatnonzero(bad))
+    left = seconds[good[np.clip(after - 1, 0, len(good) - 1)]]
+    right = seconds[good[np.clip(after, 0, len(good) - 1)]]
+    inside = (after > 0) & (after < len(good)) & (right - left <= longest_s)
+    out = values.copy()
+    rows = np.flatnonzero(bad)[inside]
+    out[rows] = filled[rows]
+    return out
+
+
+def fresh_rows(volts: Floats, seconds: Floats) -> tuple[Bools, float]:
+    """Find the rows in which the voltages were read anew.
+
+    Parameters
+    ----------
+    volts
+        (rows, cells) [V].
+    seconds
+        (rows,) [s].
+
+    Returns
+    -------
+    fresh
+        (rows,) True where any channel differs from the row before, and on the first row.
+    period_s
+        The real refresh period: the usual interval unless most rows repeat the last one.
+    """
+    interval = usual_interval(seconds)
+    if len(seconds) < 3:
+        return np.ones(len(seconds), bool), interval
+    changed = np.empty(len(seconds), bool)
+    changed[0] = True
+    with np.errstate(invalid="ignore"):
+        changed[1:] = (np.diff(volts, axis=0) != 0).any(axis=1)
+    share = changed.mean()
+    # quiet rows repeat by chance where few coarse channels rest; a staircase repeats while the string moves
+    middle = np.nanmedian(volts, axis=1)
+    moving = np.abs(np.diff(middle, prepend=middle[0])) > 0
+    if share > 0.6 or moving.sum() < 20:
+        return np.ones(len(seconds), bool), interval
+    gaps = np.diff(seconds[changed])
+    period = float(np.median(gaps)) if len(gaps) else interval
+    if period < 1.5 * interval:
+        return np.ones(len(seconds), bool), interval
+    return changed, period
+
+
+@dataclass(frozen=True)
+class Samples:
+    """Rows grouped into samples.
+
+    Attributes
+    ----------
+    start
+        (samples,) first row of each sample.
+    rows
+        (rows,) which rows belong to a sample at all.
+    period_s
+        Usual time between samples [s].
+    """
+
+    start: Ints
+    rows: Ints
+    period_s: float
+
+    def mean(self, values: npt.NDArray[np.float64]) -> Floats:
+        """Return the mean of `values` (rows, ...) in each sample; NaN where any of its rows is."""
+        taken = values if len(self.rows) == len(values) else values[self.rows]
+        if len(self.start) == len(taken):
+            return np.asarray(taken, float)
+        counts = np.diff(np.append(self.start, len(taken)))
+        sums = np.add.reduceat(taken, self.start, axis=0)
+        return np.asarray(sums / counts.reshape((-1,) + (1,) * (values.ndim - 1)), float)
+
+
+def group_rows(seconds: Floats, fresh: Bools, period_s: float, *, least_s: float = 1.0) -> Samples:
+    """Group rows into samples of about `least_s` where the log is faster than that, else one row a sample.
+
+    Where the voltages are refreshed more slowly than rows are written, only the rows of a new reading count.
+    """
+    rows = np.flatnonzero(fresh)
+    t = seconds[rows]
+    if period_s >= 0.75 * least_s or len(rows) < 2:
+        return Samples(np.arange(len(rows)), rows, period_s)
+    bins = np.floor((t - t[0]) / least_s + 1e-6).astype(np.int64)
+    start = np.flatnonzero(np.diff(bins, prepend=bins[0] - 1))
+    return Samples(start, rows, least_s)

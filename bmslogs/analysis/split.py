@@ -1,0 +1,441 @@
+"""Emptier or smaller? The deviation of each cell split into charge offset, capacity and resistance.
+
+Every cell follows one open-circuit curve U, that of the string itself, over its own share of charge:
+
+    V_i(t) = U(x_i) + P(t) (1 + r_i) - rho_i I(t) + e(t),      x_i = q (1 + b_i) - a_i
+
+with q the charge drawn [Ah], a_i the charge that cell i has more than the middle one [Ah], b_i = Q/Q_i - 1 its lack
+of capacity, P the string's own polarisation, r_i the cell's excess of it, rho_i an ohmic excess, and e(t) what all
+cells share and the model does not know. Curve, polarisation and cells are found together by Gauss-Newton steps on
+one generalised least-squares problem. The curve is the string's own, so relative statements need no table; where it
+is flat nothing about charge is learnt, and the intervals say so.
+
+Lineage: mean-plus-difference models (Plett, EVS24, 2009; Zheng et al., Applied Energy 111, 2013, 571) and the shift
+and scale of uniform charging curves (Zheng et al., J. Power Sources 226, 2013, 33), here as one fit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.interpolate import BSpline
+from scipy.linalg import cho_factor, cho_solve
+from scipy.sparse import csr_array
+
+from bmslogs.analysis.regression import jackknife_se
+from bmslogs.base.errors import NotEnoughData
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+TAUS_S = (4.0, 20.0, 90.0, 400.0, 1500.0)
+"""Time constants [s] of the polarisation here: slower ones than a resistance needs, since what relaxes over a
+quarter of an hour would else pass for charge."""
+ROUNDS = 14
+LONGEST = 0.2
+FIRM = 1e-4
+STAGES = ((1.0, FIRM, FIRM, FIRM), (1.0, 1.0, FIRM, FIRM), (1.0, 1.0, 1.0, 1.0))
+"""How far (a, b, r, rho) may leave the middle, turn by turn, in shares of their priors: a curve that is still off
+sideways must not be explained by resistance."""
+OFFSET_SD, CAPACITY_SD, EXCESS_SD, OHMIC_SD = 0.20, 0.10, 0.15, 0.05
+"""Weak priors: how far cells of one string differ before the log speaks, as fractions (choice, one sd)."""
+SHAPE_SD = 0.0006
+"""How well two cells of one lot follow one curve, sideways, as a fraction of capacity (choice)."""
+BEND_SD_V = 0.004
+"""How much the slope of an open-circuit curve changes from knot to knot [V per knot step] (choice, one sd)."""
+LEVEL_SD_V = 0.0015
+"""How well one smooth curve and a few filters tell the mean voltage of a string (choice, one sd)."""
+MINUTE_S = 60.0
+
+
+@dataclass(frozen=True)
+class Split:
+    """The split of all cells over one span of a log.
+
+    Attributes
+    ----------
+    a, b, r, rho
+        (cells,) charge offset at q = 0 [Ah], lack of capacity, excess polarisation (fraction), ohmic excess [ohm],
+        each against the median of the reference cells; NaN for cells that are no reference.
+    se
+        Standard errors by the same names.
+    covariance
+        (cells, 4, 4) covariance of (a, b, r, rho).
+    knots, coef
+        Cubic spline of the string's open-circuit voltage [V] over q [Ah].
+    polarisation
+        (rows,) the string's polarisation P [V], negative under load.
+    q_low, q_high
+        The span of q that the reference cells cover [Ah].
+    residual_sd
+        (cells,) what the model leaves of each cell's deviation [V].
+    """
+
+    a: Floats
+    b: Floats
+    r: Floats
+    rho: Floats
+    se: dict[str, Floats]
+    covariance: Floats
+    knots: Floats
+    coef: Floats
+    polarisation: Floats
+    q_low: float
+    q_high: float
+    residual_sd: Floats
+
+    def curve(self, q: npt.ArrayLike) -> Floats:
+        """Return the string's open-circuit voltage [V] where `q` [Ah] was drawn; straight beyond what was seen."""
+        return _value(self.knots, self.coef, np.asarray(q, float))
+
+    def slope(self, q: npt.ArrayLike) -> Floats:
+        """Return dU/dq [V/Ah], negative, where `q` [Ah] was drawn."""
+        return _slope(self.knots, self.coef, np.asarray(q, float))
+
+    def offset_at(self, q: float) -> tuple[Floats, Floats]:
+        """Return the charge [Ah] that each cell has more than the middle one when `q` was drawn, and its se."""
+        variance = self.covariance[:, 0, 0] + q**2 * self.covariance[:, 1, 1] - 2 * q * self.covariance[:, 0, 1]
+        return self.a - self.b * q, np.sqrt(np.maximum(variance, 0.0))
+
+
+def _value(knots: Floats, coef: Floats, x: Floats) -> Floats:
+    inside = np.clip(x, knots[0], knots[-1])
+    return np.asarray(BSpline(knots, coef, 3)(inside) + (x - inside) * _slope(knots, coef, inside), float)
+
+
+def _slope(knots: Floats, coef: Floats, x: Floats) -> Floats:
+    inside = np.clip(x, knots[0], knots[-1])
+    return np.asarray(BSpline(knots, coef, 3).derivative()(inside), float)
+
+
+def _knots(x: Floats, y: Floats, capacity: float) -> Floats:
+    """Knots, even in a measure that counts both the charge covered and the voltage climbed, with room beyond."""
+    bins = np.linspace(x.min(), x.max(), 201)
+    middle = _binned(x, y, bins)
+    measure = np.abs(np.diff(bins)) / (0.025 * capacity) + np.abs(np.diff(middle)) / 0.02
+    total = np.concatenate([[0.0], np.cumsum(measure)])
+    pieces = int(np.clip(np.ceil(total[-1]), 2, 70))
+    inner = np.interp(np.linspace(0, total[-1], pieces + 1), total, bins)
+    beyond = 0.02 * capacity * np.arange(1, 4)
+    inner = np.concatenate([inner[0] - beyond[::-1], inner, inner[-1] + beyond])
+    return np.asarray(np.concatenate([[inner[0]] * 3, inner, [inner[-1]] * 3]), float)
+
+
+def _binned(x: Floats, y: Floats, bins: Floats) -> Floats:
+    where = np.clip(np.searchsorted(bins, x), 0, len(bins) - 1)
+    count = np.bincount(where, minlength=len(bins))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = np.bincount(where, y, minlength=len(bins)) / count
+    good = count > 0
+    return np.asarray(np.interp(bins, bins[good], mean[good]), float)
+
+
+def _roughness(knots: Floats) -> Floats:
+    """Rows that measure how much the slope of a spline changes from knot to knot [V per knot step]."""
+    count = len(knots) - 4
+    centres = np.array([knots[j + 1 : j + 4].mean() for j in range(count)])
+    rows = np.zeros((count - 2, count))
+    for j in range(count - 2):
+        before, after = centres[j + 1] - centres[j], centres[j + 2] - centres[j + 1]
+        mean = 0.5 * (before + after)
+        rows[j, j : j + 3] = np.array([1 / before, -1 / before - 1 / after, 1 / after]) * mean
+    return rows
+
+
+@dataclass(frozen=True)
+class _Problem:
+    """What stays the same from turn to turn."""
+
+    volts: Floats
+    charge: Floats
+    polar: Floats
+    current: Floats
+    knots: Floats
+    scale: Floats
+    prior: Floats
+    pull: Floats
+    noise: float
+    level: float
+    shape: float
+    count: float
+
+
+@dataclass(frozen=True)
+class _Point:
+    """Where the search stands: spline, polarisation, (4, cells) parameters in shares of their scale."""
+
+    coef: Floats
+    common: Floats
+    cells: Floats
+
+
+def split(
+    volts: Floats, charge: Floats, polar: Floats, current: Floats, block: Ints, reference: Bools, capacity: float,
+    resistance: float, noise: float, *, period_s: float, excess: tuple[Floats, Floats] | None = None,
+    links: Bools | None = None,
+) -> Split:
+    """Split the deviations of all cells over one span of a log.
+
+    Parameters
+    ----------
+    volts
+        (rows, cells) [V], no NaN in the reference cells.
+    charge, current
+        (rows,) charge drawn [Ah], current [A].
+    polar
+        (rows, p) polarisation columns (minus the current, minus the filtered currents, its rate), common to all.
+    block
+        (rows,) blocks for the intervals.
+    reference
+        (cells,) cells whose readings are trusted; the others get no answer.
+    capacity, resistance
+        Nominal capacity [Ah] and resistance [ohm] of a usual cell: the scales of the weak priors.
+    noise
+        Standard deviation of a cell's reading about the string's mean [V].
+    period_s
+        Time between rows [s].
+    excess
+        Resistance excess (fraction) known from the load fit, and its standard error; None where there is none.
+    links
+        (cells,) True where a link lies in the tap: there an ohmic excess is as likely as one of the cell.
+
+    Raises
+    ------
+    NotEnoughData
+        So little charge moved that no curve can be drawn.
+    """
+    span = float(np.ptp(charge))
+    if span < 0.005 * capacity or len(charge) < 40:
+        raise NotEnoughData(f"{span:.3g} Ah moved over {len(charge)} samples")
+    v, count = volts[:, reference], int(reference.sum())
+    ohmic = np.full(count, OHMIC_SD * resistance)
+    if links is not None:
+        ohmic[links[reference]] = EXCESS_SD * resistance
+    scale = np.stack(
+        [np.full(count, OFFSET_SD * capacity), np.full(count, CAPACITY_SD), np.full(count, EXCESS_SD), ohmic]
+    )
+    amps = np.sqrt((polar**2).mean(axis=0)) + 1e-12
+    middle = v.mean(axis=1)
+    known = None if excess is None else (excess[0][reference], excess[1][reference])
+    prior, pull = _priors(scale, resistance, known)
+    knots = _knots(charge, middle + current * resistance, capacity)
+    problem = _Problem(
+        v, charge, polar / amps, current, knots, scale, prior, pull, noise, LEVEL_SD_V, SHAPE_SD * capacity,
+        max(min(period_s / MINUTE_S, 1.0), 8.0 / len(charge)),
+    )
+    at = _start(problem, middle, resistance * amps)
+    for turn in range(ROUNDS):
+        stage = np.array(STAGES[min(turn, len(STAGES) - 1)])
+        system, right = _normal(problem, at, resistance * amps, stage)
+        step = _solved(system, right)
+        at = _moved(at, _bounded(step, count))
+        if turn == 1:
+            at, problem = _redrawn(problem, at, capacity)
+        moved = np.abs(step[-4 * count :].reshape(4, count) * scale)
+        if turn >= len(STAGES) and moved[0].max() < 3e-4 * capacity and moved[1].max() < 3e-4:
+            break
+    return _answer(problem, at, reference, block, resistance * amps)
+
+
+def _priors(scale: Floats, resistance: float, excess: tuple[Floats, Floats] | None) -> tuple[Floats, Floats]:
+    """Return prior precision (cells, 4, 4) and its pull (cells, 4) in shares of the scales."""
+    count = scale.shape[1]
+    prior = np.broadcast_to(np.eye(4), (count, 4, 4)).copy()
+    pull = np.zeros((count, 4))
+    if excess is not None:
+        both = np.stack([np.zeros(count), np.zeros(count), scale[2], scale[3] / resistance], axis=1)
+        good = np.isfinite(excess[0]) & np.isfinite(excess[1])
+        trust = np.where(good, 1.0 / np.maximum(np.where(good, excess[1], 1.0), 0.004), 0.0)
+        prior += trust[:, None, None] ** 2 * both[:, :, None] * both[:, None, :]
+        pull += (trust**2 * np.where(good, excess[0], 0.0))[:, None] * both
+    return prior, pull
+
+
+def _start(problem: _Problem, middle: Floats, drop: Floats) -> _Point:
+    """Fit curve and polarisation to the mean cell alone."""
+    basis = BSpline.design_matrix(problem.charge, problem.knots, 3).toarray()
+    rough = _roughness(problem.knots) * (problem.level / BEND_SD_V)
+    p, n = problem.polar.shape[1], basis.shape[1]
+    design = np.vstack([
+        np.column_stack([basis, problem.polar]),
+        np.column_stack([rough, np.zeros((len(rough), p))]),
+        np.column_stack([np.zeros((p, n)), np.diag(problem.level / drop)]),
+    ])
+    target = np.concatenate([middle, np.zeros(len(rough) + p)])
+    found = np.linalg.lstsq(design, target, rcond=None)[0]
+    return _Point(found[:n], found[n:], np.zeros((4, problem.volts.shape[1])))
+
+
+def _redrawn(problem: _Problem, at: _Point, capacity: float) -> tuple[_Point, _Problem]:
+    """Place the knots anew, over where all cells went, and carry the curve over."""
+    x = _places(problem, at)
+    eta = problem.polar @ at.common
+    knots = _knots(x.ravel(), (problem.volts - eta[:, None]).ravel(), capacity)
+    sites = np.array([knots[j + 1 : j + 4].mean() for j in range(len(knots) - 4)]).clip(knots[0], knots[-1])
+    coef = np.linalg.solve(
+        BSpline.design_matrix(sites, knots, 3).toarray(), _value(problem.knots, at.coef, sites)
+    )
+    problem = _Problem(**{**problem.__dict__, "knots": knots})
+    return _Point(coef, at.common, at.cells), problem
+
+
+def _places(problem: _Problem, at: _Point) -> Floats:
+    a, b = at.cells[0] * problem.scale[0], at.cells[1] * problem.scale[1]
+    return np.asarray(problem.charge[:, None] * (1 + b) - a, float)
+
+
+def _residual(problem: _Problem, at: _Point, x: Floats) -> Floats:
+    r, rho = at.cells[2] * problem.scale[2], at.cells[3] * problem.scale[3]
+    eta = problem.polar @ at.common
+    drop = eta[:, None] * (1 + r) - rho * problem.current[:, None]
+    return np.asarray(problem.volts - _value(problem.knots, at.coef, x) - drop, float)
+
+
+def _normal(
+    problem: _Problem, at: _Point, drop: Floats, stage: Floats, rows: Bools | None = None
+) -> tuple[Floats, Floats]:
+    """Return the normal equations (matrix, right side) at a point, priors included unless `rows` picks a part.
+
+    Errors of one row: white with standard deviation `noise`, wider where the curve is steep, and one part that all
+    cells share (`level`); the latter is a rank-one correction of the weights.
+    """
+    part = slice(None) if rows is None else rows
+    x = _places(problem, at)[part]
+    residual = _residual(problem, at, _places(problem, at))[part]
+    charge, polar, current = problem.charge[part], problem.polar[part], problem.current[part]
+    du = _slope(problem.knots, at.coef, x)
+    eta = polar @ at.common
+    n, p, cells = len(at.coef), polar.shape[1], x.shape[1]
+    weight = problem.count / (problem.noise**2 + (du * problem.shape) ** 2)
+    size = n + p + 4 * cells
+    system = np.zeros((size, size))
+    right = np.zeros(size)
+    shared = np.zeros((len(charge), size))
+    own = np.stack([-du, du * charge[:, None], np.repeat(eta[:, None], cells, 1), np.repeat(-current[:, None], cells, 1)])
+    own *= problem.scale[:, None, :]
+    r = at.cells[2] * problem.scale[2]
+    inside = np.clip(x, problem.knots[0], problem.knots[-1])
+    for i in range(cells):
+        basis = csr_array(BSpline.design_matrix(inside[:, i], problem.knots, 3))
+        dense = np.column_stack([(1 + r[i]) * polar, own[:, :, i].T])
+        w = weight[:, i]
+        weighted = dense * w[:, None]
+        basis_w = basis * w[:, None]
+        here = np.concatenate([np.arange(n, n + p), n + p + i + cells * np.arange(4)])
+        system[:n, :n] += (basis.T @ basis_w).toarray()
+        cross = basis.T @ weighted
+        system[:n, here] += cross
+        system[here, :n] += cross.T
+        system[np.ix_(here, here)] += dense.T @ weighted
+        right[:n] += basis.T @ (w * residual[:, i])
+        right[here] += weighted.T @ residual[:, i]
+        shared[:, :n] += basis_w.toarray()
+        shared[:, here] += weighted
+    total = weight.sum(axis=1)
+    share = problem.level**2 / problem.count
+    factor = share / (1.0 + share * total)
+    system -= shared.T @ (shared * factor[:, None])
+    right -= shared.T @ (factor * (weight * residual).sum(axis=1))
+    if rows is None:
+        _add_priors(problem, at, drop, stage, system, right)
+    return system, right
+
+
+def _add_priors(
+    problem: _Problem, at: _Point, drop: Floats, stage: Floats, system: Floats, right: Floats
+) -> None:
+    n, p, cells = len(at.coef), len(at.common), at.cells.shape[1]
+    rough = _roughness(problem.knots) / BEND_SD_V
+    system[:n, :n] += rough.T @ rough
+    right[:n] -= rough.T @ (rough @ at.coef)
+    system[np.arange(n, n + p), np.arange(n, n + p)] += 1.0 / drop**2
+    right[n : n + p] -= at.common / drop**2
+    hold = np.diag(1.0 / stage**2 - 1.0)
+    for i in range(cells):
+        here = n + p + i + cells * np.arange(4)
+        precision = problem.prior[i] + hold
+        system[np.ix_(here, here)] += precision
+        right[here] += problem.pull[i] - precision @ at.cells[:, i]
+
+
+def _solved(system: Floats, right: Floats) -> Floats:
+    size = np.sqrt(np.maximum(np.diag(system), 1e-300))
+    scaled = system / size[:, None] / size[None, :]
+    scaled[np.diag_indices_from(scaled)] += 1e-11
+    try:
+        return np.asarray(cho_solve(cho_factor(scaled), right / size) / size, float)
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.lstsq(scaled, right / size, rcond=1e-12)[0] / size, float)
+
+
+def _bounded(step: Floats, count: int) -> Floats:
+    """Return the step with each cell's share cut to `LONGEST` of its prior: a knee seen from the plateau overshoots."""
+    cells = step[-4 * count :].reshape(4, count)
+    cut = np.minimum(1.0, LONGEST / np.maximum(np.abs(cells[:2]).max(axis=0), 1e-12))
+    return np.concatenate([step[: -4 * count], (cells * cut).ravel()])
+
+
+def _moved(at: _Point, step: Floats) -> _Point:
+    n, p = len(at.coef), len(at.common)
+    return _Point(at.coef + step[:n], at.common + step[n : n + p], at.cells + step[n + p :].reshape(4, -1))
+
+
+def _centred_inverse(system: Floats, count: int) -> Floats:
+    """Return (4, 4, cells) formal covariance of the cells' parameters less the mean of all cells.
+
+    What all cells have in common (where the curve begins, how long it is) is a free choice and has no error.
+    """
+    size = np.sqrt(np.maximum(np.diag(system), 1e-300))
+    scaled = system / size[:, None] / size[None, :]
+    scaled[np.diag_indices_from(scaled)] += 1e-11
+    inverse = np.linalg.inv(scaled) / size[:, None] / size[None, :]
+    parts = inverse[-4 * count :, -4 * count :].reshape(4, count, 4, count)
+    parts = parts - parts.mean(axis=1, keepdims=True)
+    parts = parts - parts.mean(axis=3, keepdims=True)
+    return np.asarray(np.einsum("ipjp->ijp", parts), float)
+
+
+def _answer(problem: _Problem, at: _Point, reference: Bools, block: Ints, drop: Floats) -> Split:
+    """Centre the parameters on the pack's middle and give them their standard errors."""
+    count = problem.volts.shape[1]
+    system, right = _normal(problem, at, drop, np.ones(4))
+    # what is left to the next step is nought here, so a block's absence shows as the step that it would bring about
+    steps = []
+    for number in range(int(block.max()) + 1):
+        part_system, part_right = _normal(problem, at, drop, np.ones(4), rows=block == number)
+        steps.append(_solved(system - part_system, right - part_right)[-4 * count :].reshape(4, count))
+    scale = problem.scale
+    without = (at.cells[None] + np.stack(steps)) * scale
+    cells = at.cells * scale
+    without = without - np.median(without, axis=2, keepdims=True)
+    cells = cells - np.median(cells, axis=1, keepdims=True)
+    formal_all = _centred_inverse(system, count)
+    jack = jackknife_se(without)
+    covariance = np.full((len(reference), 4, 4), np.nan)
+    k = len(without)
+    centred = without - without.mean(axis=0)
+    for place, i in enumerate(np.flatnonzero(reference)):
+        formal = formal_all[:, :, place] * scale[:, place, None] * scale[None, :, place]
+        cluster = (k - 1) / k * centred[:, :, place].T @ centred[:, :, place]
+        covariance[i] = cluster if np.prod(jack[:2, place] ** 2) > formal[0, 0] * formal[1, 1] else formal
+        grow = np.sqrt(np.maximum(1.0, np.maximum(np.diag(formal), np.diag(cluster)) / np.diag(covariance[i])))
+        covariance[i] *= grow[:, None] * grow[None, :]
+    se = np.sqrt(np.einsum("cii->ic", covariance))
+    x = _places(problem, at)
+    residual = _residual(problem, at, x)
+    spread = np.full(len(reference), np.nan)
+    spread[reference] = (residual - residual.mean(axis=1, keepdims=True)).std(axis=0)
+    full = np.full((4, len(reference)), np.nan)
+    full[:, reference] = cells
+    shift = np.median(at.cells[0] * scale[0])
+    stretch = np.median(at.cells[1] * scale[1])
+    # the middle cell's own scale of charge: x = q (1 + stretch) - shift
+    knots = (problem.knots + shift) / (1 + stretch)
+    return Split(
+        a=full[0], b=full[1], r=full[2], rho=full[3], se=dict(zip(("a", "b", "r", "rho"), se, strict=True)),
+        covariance=covariance, knots=knots, coef=at.coef, polarisation=problem.polar @ at.common,
+        q_low=float(problem.charge.min()), q_high=float(problem.charge.max()), residual_sd=spread,
+    )

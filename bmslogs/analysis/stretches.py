@@ -1,0 +1,128 @@
+"""What the pack was doing: drive, charge, rest, parked; and the current's reading when nothing flows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+Kind = Literal["drive", "charge", "rest", "parked"]
+
+REST_C_RATE = 1 / 200
+"""Below this share of the nominal capacity per hour the pack rests (judgement: common practice, no source)."""
+REST_LEAST_S = 120.0
+"""A shorter pause belongs to the drive or charge around it (choice)."""
+PARKED_LEAST_S = 6 * 3600.0
+"""A rest of this length is a parked vehicle (choice)."""
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Rows ``first`` to ``last`` (inclusive) in which the pack did one thing."""
+
+    kind: Kind
+    first: int
+    last: int
+
+    @property
+    def rows(self) -> slice:
+        """The rows as a slice."""
+        return slice(self.first, self.last + 1)
+
+
+def smooth(values: Floats, seconds: Floats, window_s: float) -> Floats:
+    """Return the running mean of `values` over a centred window of `window_s`; NaN counts as missing."""
+    good = ~np.isnan(values)
+    total = np.concatenate([[0.0], np.cumsum(np.where(good, values, 0.0))])
+    count = np.concatenate([[0], np.cumsum(good)])
+    low = np.searchsorted(seconds, seconds - window_s / 2, side="left")
+    high = np.searchsorted(seconds, seconds + window_s / 2, side="right")
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray((total[high] - total[low]) / (count[high] - count[low]), float)
+
+
+def current_at_rest(current: Floats, seconds: Floats, capacity: float) -> tuple[float, Bools]:
+    """Find the reading of the current sensor when nothing flows.
+
+    The commonest smoothed value near nought that hardly changes; a pack that never rests has none.
+
+    Returns
+    -------
+    zero
+        Reading at rest [A]; 0.0 where the log has no rest.
+    quiet
+        (rows,) True where the current stays within `REST_C_RATE` of it.
+    """
+    level = smooth(current, seconds, 20.0)
+    spread = np.sqrt(np.maximum(smooth(current**2, seconds, 20.0) - level**2, 0.0))
+    rest = max(capacity * REST_C_RATE, 0.05)
+    # a sensor's zero is off by some per cent of its range, never by a tenth of the capacity per hour
+    near = (np.abs(level) < 0.03 * capacity) & (spread < 4 * rest)
+    if near.sum() < 10:
+        return 0.0, np.zeros(len(current), bool)
+    values = level[near]
+    edges = np.arange(values.min() - rest, values.max() + 2 * rest, rest)
+    counts, edges = np.histogram(values, edges)
+    top = int(np.argmax(counts))
+    inside = near & (level >= edges[top] - rest / 2) & (level <= edges[top + 1] + rest / 2)
+    zero = float(np.median(level[inside]))
+    return zero, np.asarray(near & (np.abs(level - zero) <= rest), bool)
+
+
+def _runs(mask: Bools) -> list[tuple[int, int]]:
+    edge = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
+    return list(zip(edge[::2].tolist(), (edge[1::2] - 1).tolist(), strict=True))
+
+
+def stretches(seconds: Floats, current: Floats, quiet: Bools, section: npt.NDArray[np.int64]) -> list[Stretch]:
+    """Part a log into stretches.
+
+    Parameters
+    ----------
+    seconds, current
+        (rows,) [s], [A].
+    quiet
+        (rows,) True where the pack rests, from `current_at_rest`.
+    section
+        (rows,) number of the section between long pauses.
+    """
+    out: list[Stretch] = []
+    for number in range(int(section[-1]) + 1 if len(section) else 0):
+        rows = np.flatnonzero(section == number)
+        first, last = int(rows[0]), int(rows[-1])
+        rests = [
+            (first + a, first + b)
+            for a, b in _runs(quiet[first : last + 1])
+            if seconds[first + b] - seconds[first + a] >= REST_LEAST_S or (a == 0 and b == last - first)
+        ]
+        at = first
+        for a, b in [*rests, (last + 1, last + 1)]:
+            if a > at:
+                out.append(Stretch(_activity(seconds, current, at, a - 1), at, a - 1))
+            if b >= a and a <= last:
+                long = seconds[b] - seconds[a] >= PARKED_LEAST_S
+                out.append(Stretch("parked" if long else "rest", a, b))
+            at = b + 1
+    return out
+
+
+def _activity(seconds: Floats, current: Floats, first: int, last: int) -> Kind:
+    part = current[first : last + 1]
+    part = part[~np.isnan(part)]
+    if not len(part):
+        return "rest"
+    share_in = float((part < 0).mean())
+    top = float(np.max(np.abs(part)))
+    discharging = float((part > 0.1 * top).mean())
+    long = seconds[last] - seconds[first] >= 120.0
+    return "charge" if part.mean() < 0 and share_in > 0.9 and discharging < 0.02 and long else "drive"
+
+
+def kinds(parts: list[Stretch]) -> list[str]:
+    """Return the kinds that occur, in the order of the vocabulary."""
+    have = {p.kind for p in parts}
+    return [k for k in ("drive", "rest", "charge", "parked") if k in have]
