@@ -87,7 +87,7 @@ class Bench:
 
     def __post_init__(self) -> None:
         self.state = rested(self.string, self.ambient_C if self.start_C is None else self.start_C)
-        self.volts = self.string.curve.at(self.state.soc)
+        self.volts = self.string.open_circuit(self.state.soc)
         self.flags = np.zeros(self.string.cells, dtype=bool)
 
     def _advance(self, current: np.ndarray, step_s: float) -> Response:

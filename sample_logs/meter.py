@@ -61,8 +61,9 @@ class Meter:
         The BMS averages voltages over this long.
     refresh_s
         Voltages are renewed only this often; between, the old ones stand.
-    missing, held
-        Fraction of rows that are missing; of rows in which the old voltages stand.
+    missing, held, lost
+        Fraction of rows that are missing; of rows in which the old voltages stand; of single readings that
+        are missing.
     gaps
         (begin, length) as fractions of the log, in which nothing was logged.
     channel_offset, channel_gain
@@ -93,6 +94,7 @@ class Meter:
     refresh_s: float = 0.0
     missing: float = 0.0
     held: float = 0.0
+    lost: float = 0.0
     gaps: tuple[tuple[float, float], ...] = ()
     channel_offset: np.ndarray | None = None
     channel_gain: np.ndarray | None = None
@@ -183,6 +185,8 @@ class Meter:
         for cell, share in self.stuck.items():
             first = int(share * len(times))
             volts[first:, cell] = volts[first, cell]
+        if self.lost:
+            volts[rng.random(volts.shape) < self.lost] = np.nan
         return volts
 
     def _wires(self, bled_V: np.ndarray, n: int) -> np.ndarray:

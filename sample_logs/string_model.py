@@ -62,6 +62,8 @@ class String:
         Resistor, and 1 where its switch works, 0 where it does not.
     bleed_acts_on
         Cell (0-based) that the command for each cell acts on.
+    bend
+        Where lots are mixed: how far the features of each cell's curve lie apart, as a fraction of charge.
     """
 
     chemistry: str
@@ -83,11 +85,17 @@ class String:
     bleed_works: np.ndarray
     bleed_acts_on: np.ndarray
     taus_s: np.ndarray = field(default_factory=lambda: TAUS_S.copy())
+    bend: np.ndarray | None = None
 
     @property
     def cells(self) -> int:
         """Number of cells in series."""
         return len(self.capacity_Ah)
+
+    def open_circuit(self, soc: np.ndarray) -> np.ndarray:
+        """Return the open-circuit voltage [V] of each cell at `soc` (..., cells)."""
+        bent = soc if self.bend is None else soc + self.bend * np.sin(2 * np.pi * soc)
+        return self.curve.at(bent)
 
 
 @dataclass
@@ -226,7 +234,7 @@ def advance(
     emptiness = rise_with_emptiness(soc)
     warm = _warmth(string, state, current, step_s, ambient_C, emptiness[0])
     slow = emptiness * arrhenius(warm, EA_PAIRS_EV) * current[:, None]
-    volts = string.curve.at(soc) - _hysteresis(string, state, current, step_s)[:, None]
+    volts = string.open_circuit(soc) - _hysteresis(string, state, current, step_s)[:, None]
     volts -= emptiness * arrhenius(warm, EA_OHMIC_EV) * string.r0_ohm * current[:, None]
     volts -= string.joint_ohm * (1 + COPPER_PER_K * (warm - 25.0)) * current[:, None]
     for k, tau in enumerate(string.taus_s):
