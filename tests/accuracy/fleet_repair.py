@@ -26,7 +26,8 @@ def rates(seeds: int, cells: int, fault: float, *, logged: bool) -> tuple[float,
         for after, mended in ((healthy, True), (ill, False)):
             first = drive(pack, ill, rng, day=0, temperature_C=18.0)
             second = drive(pack, after, rng, day=9, temperature_C=24.0)
-            named = {c.cell for c in compare_before_after(first, second, pack).changes or () if c.finding and c.ratio < 1}
+            changes = compare_before_after(first, second, pack).changes or ()
+            named = {c.cell for c in changes if c.finding and c.ratio < 1}
             confirmed += mended and cell + 1 in named
             imagined += not mended and cell + 1 in named
             other += bool(named - {cell + 1})
@@ -38,6 +39,7 @@ if __name__ == "__main__":
     parser.add_argument("--seeds", type=int, default=400)
     seeds = parser.parse_args().seeds
     print("cells  fault  work in the pack file  repaired confirmed  unrepaired declared repaired  another cell named")
-    for cells, fault, logged in ((12, 0.10, False), (12, 0.10, True), (16, 0.10, False), (16, 0.15, False), (96, 0.10, False)):
+    cases = ((12, 0.10, False), (12, 0.10, True), (16, 0.10, False), (16, 0.15, False), (96, 0.10, False))
+    for cells, fault, logged in cases:
         a, b, c = rates(seeds, cells, fault, logged=logged)
         print(f"{cells:5d}  {fault:5.0%}  {'yes' if logged else 'no':>21}  {a:18.1%}  {b:28.1%}  {c:18.1%}")

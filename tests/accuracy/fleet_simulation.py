@@ -71,7 +71,8 @@ def drive(
             for i, v in enumerate(values)
         ]
     stamp = start.strftime("%Y-%m-%dT%H:%M:%SZ")
-    log = {"id": start.strftime("%Y%m%d-%H%M-") + "0" * 12, "start": stamp, "end": stamp, "rows": 1200, "kinds": ["drive"]}
+    log_id = start.strftime("%Y%m%d-%H%M-") + "0" * 12
+    log = {"id": log_id, "start": stamp, "end": stamp, "rows": 1200, "kinds": ["drive"]}
     return Diagnosis(
         log, {"id": pack.id, "vehicle": pack.vehicle, "cells": pack.cells_in_series}, tuple(estimates), ()
     )

@@ -1,0 +1,134 @@
+"""Packs side by side: each quantity reduced to one reference, or "not comparable" with what is missing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import combinations
+
+import numpy as np
+from scipy import stats
+
+from bmslogs.base.errors import BadInput
+from bmslogs.base.pack import Pack
+from bmslogs.base.results import Diagnosis
+from bmslogs.findings.compare.measured import Measured, measured
+from bmslogs.findings.compare.positions import position_effects
+from bmslogs.findings.compare.reduction import Reduced, Reference, find_reference, reduced
+from bmslogs.findings.compare.shape import CellValue, Compared, Comparison, Difference, PackValue
+from bmslogs.findings.compare.trend import trends
+
+COMPARED = (
+    "resistance_10s",
+    "resistance_10s_relative",
+    "capacity",
+    "capacity_relative",
+    "charge_to_full",
+    "leak_current_relative",
+    "heating",
+    "resistance_outside_taps",
+    "usable_charge",
+    "gain_by_balancing",
+)
+"""Quantities that are set side by side, in this order. The raw spread of voltages is not among them: it depends on
+charge, current and the number of cells."""
+RATIO = ("resistance_10s", "capacity", "usable_charge")
+"""Quantities whose medians are compared as a ratio between packs."""
+MOST_PAIRED = 8
+"""With more packs than this no table of pairs is made."""
+
+
+def compare_packs(
+    diagnoses_by_pack: Mapping[str, Sequence[Diagnosis]], packs: Mapping[str, Pack]
+) -> Comparison:
+    """Compare packs by the diagnoses of their logs.
+
+    Parameters
+    ----------
+    diagnoses_by_pack
+        Diagnoses of single logs, by pack id.
+    packs
+        Pack files of the same ids; their events keep readings from before and after work apart.
+
+    Raises
+    ------
+    BadInput
+        A pack is not described, or none is given.
+    """
+    if not diagnoses_by_pack:
+        raise BadInput("no packs to compare", "two or more pack ids")
+    for name in diagnoses_by_pack:
+        if name not in packs:
+            raise BadInput(f"no pack file of {name!r}", "a pack of the store")
+    compared, differences = [], []
+    for quantity in COMPARED:
+        table = [measured(quantity, logs, packs[name]) for name, logs in diagnoses_by_pack.items()]
+        if any(m.columns for m in table):
+            one, pairs = _compare(quantity, table)
+            compared.append(one)
+            differences += pairs
+    events = [
+        f"{name}: {event.date.isoformat()} {event.kind}" + (f" ({event.where})" if event.where else "")
+        for name in diagnoses_by_pack
+        for event in sorted(packs[name].events, key=lambda e: e.date)
+    ]
+    return Comparison(
+        quantities=tuple(compared),
+        differences=tuple(differences),
+        positions=position_effects(diagnoses_by_pack, packs),
+        trends=trends(diagnoses_by_pack, packs),
+        events=tuple(events),
+    )
+
+
+def _compare(quantity: str, table: list[Measured]) -> tuple[Compared, list[Difference]]:
+    reference = find_reference(table)
+    values = [reduced(m, reference) if ok else None for m, ok in zip(table, reference.usable)]
+    shown = tuple(_pack_value(m, r) for m, r in zip(table, values))
+    missing = [w for w in reference.why_not if w]
+    enough = sum(reference.usable) >= 2
+    if not enough and len(table) == 1 and not missing:
+        missing = [f"{table[0].pack.id} alone; a second pack is needed"]
+    compared = Compared(
+        quantity, enough, shown, reference.to_json() if any(reference.usable) else {}, "; ".join(missing) or None
+    )
+    if not enough or quantity not in RATIO or len(table) > MOST_PAIRED:
+        return compared, []
+    given = [(m.pack.id, r) for m, r in zip(table, values) if r is not None]
+    return compared, [
+        _difference(quantity, a, b, reference) for a, b in combinations(given, 2)
+    ]
+
+
+def _pack_value(m: Measured, r: Reduced | None) -> PackValue:
+    if r is None:
+        return PackValue(m.pack.id, None, None, None, int(m.telling.sum()))
+    cells = tuple(
+        CellValue(c, *_bounds(float(v), float(h)))
+        for c, v, h in zip(m.columns, r.value, r.value_half_width)
+        if isinstance(c, int)
+    )
+    return PackValue(m.pack.id, *_bounds(r.median, r.half_width), len(r.by_log), cells)
+
+
+def _bounds(value: float, half: float) -> tuple[float | None, float | None, float | None]:
+    return (value, value - half, value + half) if np.isfinite(value) else (None, None, None)
+
+
+def _difference(
+    quantity: str, a: tuple[str, Reduced], b: tuple[str, Reduced], reference: Reference
+) -> Difference:
+    """Return the ratio a / b: Welch's interval over the logs, and the systematic parts that do not cancel.
+
+    With a single log of either pack the logs' own intervals stand for the scatter.
+    """
+    (name_a, first), (name_b, second) = a, b
+    own = np.hypot(first.half_width / abs(first.median), second.half_width / abs(second.median))
+    systematic = float(np.hypot(first.systematic, second.systematic))
+    if len(first.by_log) >= 2 and len(second.by_log) >= 2:
+        welch = stats.ttest_ind(np.log(first.by_log), np.log(second.by_log), equal_var=False)
+        interval = welch.confidence_interval(0.95)
+        own = max(float(own), float(np.hypot((interval.high - interval.low) / 2, systematic)))
+    ratio = first.median / second.median
+    return Difference(
+        quantity, name_a, name_b, ratio, ratio * float(np.exp(-own)), ratio * float(np.exp(own))
+    )

@@ -1,0 +1,213 @@
+"""One pack before and after work on it, paired by cell."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+from scipy import stats
+
+from bmslogs.analysis.statistics import outliers, robust_scale
+from bmslogs.base.errors import BadInput
+from bmslogs.base.pack import Event, Pack
+from bmslogs.base.results import Diagnosis
+from bmslogs.findings.compare.measured import Measured, cells_of, measured, started, touches
+from bmslogs.findings.compare.shape import CellValue, Change, Compared, Comparison, PackValue
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+PAIRED = {"resistance_10s": 0.03, "capacity_relative": 0.02}
+"""Quantities paired by cell and the least change that may be a finding (judgement: repeatable to 1 % or better)."""
+LEAST_UNTOUCHED = 5  # cells that nobody touched, for centre and scatter
+TOUCHED_ALPHA = 0.01  # level for cells that the pack file says were worked on, over all of them
+MOST_TEMPERATURE_K = 15.0  # [K] between the logs; ratios of cells still hold, a joint's share does not (judgement)
+LEAST_SCATTER = 0.003  # of a ratio of two resistances of one cell, 1 sd (judgement)
+DRIFT_OF_CAPACITY = 1.0 / 200.0  # current zero beyond C/200 refuses
+
+
+def compare_before_after(before: Diagnosis, after: Diagnosis, pack: Pack) -> Comparison:
+    """Compare one pack before and after work, cell by cell.
+
+    The logarithm of after over before, centred by the median of the cells that nobody touched: temperature,
+    current gain and common ageing go out. A cell changed where the outlier test says so, or, where the pack file's
+    events name it, where it leaves the scatter of the untouched ones; and by more than a practical size.
+
+    Parameters
+    ----------
+    before, after
+        Diagnoses of two logs of the pack.
+    pack
+        With its dated events: work between the two logs says which cells are touched and which are new.
+
+    Raises
+    ------
+    BadInput
+        Logs of two packs, or in the wrong order.
+    """
+    if before.pack["id"] != after.pack["id"]:
+        raise BadInput(
+            f"logs of two packs, {before.pack['id']} and {after.pack['id']}", "two logs of one pack"
+        )
+    if started(before) >= started(after):
+        raise BadInput(
+            f"the log before began {before.log['start']}, the log after {after.log['start']}",
+            "them the other way round",
+        )
+    between = [e for e in pack.events if started(before).date() <= e.date <= started(after).date()]
+    bare = pack.model_copy(update={"events": ()})  # the log before the work is wanted here
+    compared, changes = [], []
+    for quantity, least in PAIRED.items():
+        first, second = (measured(quantity, [d], bare) for d in (before, after))
+        if not first.columns and not second.columns:
+            continue
+        why = _refusal(quantity, before, after, first, second)
+        shown = tuple(_pack_value(m) for m in (first, second))
+        compared.append(Compared(quantity, why is None, shown, _reference(first, second), why))
+        if why is None:
+            changes += _changes(quantity, least, first, second, between, pack)
+    return Comparison(
+        tuple(compared),
+        changes=tuple(changes),
+        events=tuple(f"{e.date.isoformat()} {e.kind}" + (f" ({e.where})" if e.where else "") for e in between),
+        notes=tuple(_notes(between, pack)),
+    )
+
+
+def _changes(
+    quantity: str, least: float, first: Measured, second: Measured, between: list[Event], pack: Pack
+) -> list[Change]:
+    cells = [c for c in first.columns if c in second.columns and isinstance(c, int)]
+    a, b = ([m.columns.index(c) for c in cells] for m in (first, second))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        raw = np.log(second.value[0, b] / first.value[0, a])
+    own = np.hypot(second.half_width[0, b] / second.value[0, b], first.half_width[0, a] / first.value[0, a])
+    touched = _among(cells, {c for e in between if touches(e, quantity) for c in cells_of(e, pack)})
+    new = _among(cells, {c for e in between if e.kind == "module swapped" for c in cells_of(e, pack)})
+    known = np.isfinite(raw)
+    untouched = known & ~touched
+    if untouched.sum() < LEAST_UNTOUCHED:
+        untouched = known & ~new
+    if not untouched.any():
+        return []
+    moved = raw - np.median(raw[untouched])
+    # The logs' own intervals hold much that the two logs share; the scatter of the untouched cells does not.
+    scatter = robust_scale(moved[untouched], LEAST_SCATTER)
+    found = _found(moved, untouched, touched & known, scatter) & (np.abs(moved) >= least)
+    n = int(untouched.sum())
+    half = np.maximum(
+        stats.t.ppf(0.975, max(n - 1, 1)) * scatter * np.sqrt(1 + 1 / n), np.where(n >= LEAST_UNTOUCHED, 0.0, own)
+    )
+    return [
+        Change(
+            cell, quantity, float(np.exp(moved[i])), float(np.exp(moved[i] - half[i])),
+            float(np.exp(moved[i] + half[i])), bool(found[i]), float(np.exp(raw[i])), bool(new[i]),
+        )
+        for i, cell in enumerate(cells)
+        if known[i]
+    ]  # fmt: skip
+
+
+def _found(moved: Floats, untouched: Bools, touched: Bools, scatter: float) -> Bools:
+    found = outliers(np.where(untouched, moved, np.nan), floor=LEAST_SCATTER)
+    if touched.any() and untouched.sum() >= LEAST_UNTOUCHED:
+        n = int(untouched.sum())
+        t = np.abs(moved) / (scatter * np.sqrt(1 + 1 / n))
+        found = found | (touched & (t > stats.t.isf(TOUCHED_ALPHA / 2 / touched.sum(), n - 1)))
+    return found
+
+
+def _among(cells: list[int], wanted: set[int]) -> Bools:
+    return np.array([c in wanted for c in cells], dtype=bool)
+
+
+def _refusal(
+    quantity: str, before: Diagnosis, after: Diagnosis, first: Measured, second: Measured
+) -> str | None:
+    """Return why the two logs are not comparable in this quantity, None where they are."""
+    if before.pack["cells"] != after.pack["cells"]:
+        return f"the log before has {before.pack['cells']} cells, the log after {after.pack['cells']}"
+    for when, m in (("before", first), ("after", second)):
+        if not np.isfinite(m.value).any():
+            return f"the log {when} does not tell: {m.why or 'it does not hold this quantity'}" + (
+                f" {m.settle_by}" if m.settle_by else ""
+            )
+    for when, d in (("before", before), ("after", after)):
+        swapped = [f for f in d.findings if f.cause == "taps_swapped"]
+        if swapped:
+            return f"sense wires are swapped in the log {when}: {swapped[0].says}"
+        zero = next((e.value for e in d.of("current_zero") if e.value is not None), None)
+        if zero is not None and abs(zero) > DRIFT_OF_CAPACITY * first.pack.nominal_capacity_Ah:
+            return f"the current reads {zero:.2f} A at rest in the log {when}, more than C/200"
+    for key, what in (
+        ("period_s", "rate of the cell readings"),
+        ("voltage_step_V", "step of the cell readings"),
+        ("averaging_s", "averaging of the readings"),
+        ("order", "order of the cells"),
+    ):
+        a, b = _setting(before, key), _setting(after, key)
+        if a is not None and b is not None and _unlike(a, b):
+            return f"the {what} changed from {a} to {b}; a log with the settings of the first would settle it"
+    apart = abs(float(np.nanmedian(first.temperature)) - float(np.nanmedian(second.temperature)))
+    if quantity == "resistance_10s" and apart > MOST_TEMPERATURE_K:
+        return (
+            f"the logs lie {apart:.0f} K apart; a log within {MOST_TEMPERATURE_K:.0f} K of the first would settle it"
+        )
+    shared = min(first.soc_high[0], second.soc_high[0]) - max(first.soc_low[0], second.soc_low[0])
+    if quantity == "resistance_10s" and shared <= 0:
+        return (
+            f"the log before lies at {100 * first.soc_low[0]:.0f} to {100 * first.soc_high[0]:.0f} % charge, the log "
+            f"after at {100 * second.soc_low[0]:.0f} to {100 * second.soc_high[0]:.0f} %; a drive there would settle it"
+        )
+    return None
+
+
+def _setting(d: Diagnosis, key: str) -> object:
+    """Return a setting of the logger: given with the log, or as a condition of the estimates."""
+    if key in d.log:
+        return d.log[key]
+    return next((e.conditions[key] for e in d.of("resistance_10s") if key in e.conditions), None)
+
+
+def _unlike(a: object, b: object) -> bool:
+    if isinstance(a, int | float) and isinstance(b, int | float) and a > 0 and b > 0:
+        return max(a / b, b / a) > 2.0
+    return a != b
+
+
+def _reference(first: Measured, second: Measured) -> dict[str, float]:
+    with np.errstate(all="ignore"):
+        out = {
+            "temperature_before_C": _median(first.temperature),
+            "temperature_after_C": _median(second.temperature),
+            "soc_low": float(np.fmax(first.soc_low[0], second.soc_low[0])),
+            "soc_high": float(np.fmin(first.soc_high[0], second.soc_high[0])),
+        }
+    return {k: v for k, v in out.items() if np.isfinite(v)}
+
+
+def _median(values: Floats) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if known.size else float("nan")
+
+
+def _pack_value(m: Measured) -> PackValue:
+    value, half = m.value[0], m.half_width[0]
+    cells = tuple(
+        CellValue(c, *((float(v), float(v - h), float(v + h)) if np.isfinite(v) else (None, None, None)))
+        for c, v, h in zip(m.columns, value, half)
+        if isinstance(c, int)
+    )
+    middle, wide = _median(value), _median(half)
+    if not np.isfinite(middle):
+        return PackValue(m.pack.id, None, None, None, 1, cells)
+    return PackValue(m.pack.id, middle, middle - wide, middle + wide, 1, cells)
+
+
+def _notes(between: list[Event], pack: Pack) -> list[str]:
+    out = []
+    for event in between:
+        if event.kind == "module swapped":
+            cells = ", ".join(str(c) for c in cells_of(event, pack))
+            out.append(f"cells {cells} are new since {event.date.isoformat()}: they took no part in centre and scatter")
+    return out
+
