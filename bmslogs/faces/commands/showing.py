@@ -7,8 +7,9 @@ from typing import Annotated
 
 import typer
 
-from bmslogs.faces.commands.options import StoreOption, open_store
-from bmslogs.faces.output import say, tell, write_text
+from bmslogs.base.errors import BadInput
+from bmslogs.faces.commands.options import JsonOption, StoreOption, open_store
+from bmslogs.faces.output import STDOUT, say, tell, write_json, write_text
 from bmslogs.faces.progress import progress
 
 DEMO_STORE = Path("bms_demo_store")
@@ -65,7 +66,49 @@ def record(
     pack: Annotated[str, typer.Argument(metavar="PACK", help="Pack id of the store.")],
     out: Annotated[Path, typer.Option("--out", metavar="FILE.html", help="File to write.")],
     store: StoreOption = None,
+    json: JsonOption = None,
+    baseline: Annotated[
+        str | None,
+        typer.Option(
+            "--baseline",
+            metavar="NAME",
+            help="Compare with this baseline; where there is none of this name yet, this record makes it.",
+        ),
+    ] = None,
+    insulation_ohm: Annotated[
+        float | None,
+        typer.Option("--insulation-ohm", min=0.0, metavar="OHM", help="Measured insulation resistance."),
+    ] = None,
+    instrument: Annotated[
+        str | None, typer.Option("--instrument", metavar="TEXT", help="What it was measured with.")
+    ] = None,
+    note: Annotated[
+        list[str] | None, typer.Option("--note", metavar="TEXT", help="A line to print; may be repeated.")
+    ] = None,
 ) -> None:
     """Write the hand-over or service record of a pack, to print and sign."""
+    if json == STDOUT and out == Path(STDOUT):
+        raise BadInput("record and JSON both to standard output", "one of them in a file")
     kept = open_store(store)
-    write_text(out, f"{kept}{pack}")
+    from bmslogs.faces.answers import pack_answer
+    from bmslogs.faces.record import Typed, baselines, contents, keep_baseline, record_page
+    from bmslogs.log import read_log
+
+    typed = Typed(insulation_ohm, instrument, tuple(note or ()))
+    with progress("record") as step:
+        step("weighing the logs")
+        diagnosis = pack_answer(kept, pack)
+        known = {b.name: b for b in baselines(kept.root, pack)}
+        against = known.get(baseline) if baseline else next(reversed(known.values()), None)
+        made = contents(kept.pack(pack), diagnosis, typed=typed, baseline=against)
+        step("drawing")
+        logs = {str(log["id"]): read_log(kept.log_path(str(log["id"])), extra=False) for log in made.logs}
+        page = record_page(made, logs)
+    write_text(out, page)
+    if json is not None:
+        write_json(json, made.to_json())
+    if baseline and against is None:
+        keep_baseline(kept.root, made.as_baseline(baseline))
+        tell(f"baseline {baseline!r} kept; later records of {pack} are compared with it")
+    if json != STDOUT:
+        say(f"{out}: {made.kind.lower()} of {pack}")

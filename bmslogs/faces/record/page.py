@@ -1,0 +1,107 @@
+"""The record as one HTML page that needs nothing from outside: figures, their library and style are in it."""
+
+from __future__ import annotations
+
+import plotly.graph_objects as go
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+from plotly.io import to_html
+from plotly.offline import get_plotlyjs
+
+from bmslogs.base.results import Finding
+from bmslogs.faces.figures import pack_picture, per_cell, proof_picture, question
+from bmslogs.faces.numbers import interval
+from bmslogs.faces.record.contents import Contents
+from bmslogs.faces.text import LEVEL_WORDS, log_line, place_text, size_text, stamp
+from bmslogs.faces.unknown import quantity_title
+from bmslogs.findings.registry import CAUSES
+from bmslogs.log import Log
+
+WIDTH_PX = 680
+"""Width of the figures: what an A4 page leaves between margins of 15 mm, at 96 px an inch; Letter leaves more."""
+
+
+def record_page(record: Contents, logs: dict[str, Log]) -> str:
+    """Return the record as HTML.
+
+    Parameters
+    ----------
+    record
+        What it says.
+    logs
+        Logs by id, from which the findings' pictures are drawn; a finding whose log is not among them has none.
+    """
+    jinja = Environment(
+        loader=PackageLoader("bmslogs.faces.record", "."),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    jinja.filters |= {"stamp": stamp}
+    return jinja.get_template("record.html.j2").render(
+        r=record,
+        plotly=Markup(get_plotlyjs()),
+        pictures=[(title, _embedded(figure)) for title, figure in _pictures(record)],
+        findings=[_finding(record, finding, logs) for finding in record.findings],
+        level_words=LEVEL_WORDS,
+        log_lines=[log_line(log) for log in record.logs],
+        changes=[
+            (
+                record.pack.place(c.cell),
+                quantity_title(c.quantity),
+                interval(c.ratio - 1, c.low - 1, c.high - 1, "%", factor=100.0, sign=True),
+                "another cell sits there since" if c.new else "",
+            )
+            for c in record.changes
+        ],
+    )
+
+
+def _pictures(record: Contents) -> list[tuple[str, go.Figure]]:
+    key = "resistance_10s_relative"
+    estimates = record.diagnosis.of(key)
+    out = []
+    if record.pack.modules:
+        drawn = pack_picture(record.pack, estimates, quantity=key, findings=record.findings)
+        out.append((f"The pack as it is built. {quantity_title(key)}", drawn))
+    for quantity in ("resistance_10s", "charge_to_full"):
+        known = record.diagnosis.of(quantity)
+        if any(e.status == "determined" for e in known):
+            named = {c for f in record.findings for c in f.cells}
+            out.append((quantity_title(quantity), per_cell(record.pack, known, quantity, named=named)))
+    return out
+
+
+def _finding(record: Contents, finding: Finding, logs: dict[str, Log]) -> dict[str, object]:
+    log = _log_of(record, finding, logs)
+    cause = CAUSES.get(finding.cause)
+    return {
+        "f": finding,
+        "title": cause.title if cause else finding.cause,
+        "size": size_text(finding),
+        "place": place_text(finding, record.pack),
+        "question": question(finding),
+        "picture": _embedded(proof_picture(finding, record.diagnosis, log)) if log else None,
+    }
+
+
+def _log_of(record: Contents, finding: Finding, logs: dict[str, Log]) -> Log | None:
+    """Return the log that a finding speaks of: the one its evidence names, else the latest."""
+    named = [log for log_id, log in logs.items() if any(log_id in line for line in finding.because)]
+    if named:
+        return named[-1]
+    ids = [str(log.get("id")) for log in record.logs]
+    return next((logs[i] for i in reversed(ids) if i in logs), None)
+
+
+def _embedded(figure: go.Figure) -> Markup:
+    """Return a figure as HTML that draws itself; all names in it were escaped where it was made."""
+    figure.update_layout(width=WIDTH_PX, autosize=False)
+    body = to_html(
+        figure,
+        full_html=False,
+        include_plotlyjs=False,
+        config={"displayModeBar": False, "staticPlot": True, "plotlyServerURL": ""},
+    )
+    return Markup(body)
