@@ -98,7 +98,7 @@ def _of_cells(name: str, m: Measured) -> list[Trend]:
         return []
     days = _days(m.start)
     found = [slope_per_year(days, m.value[:, i], m.half_width[:, i]) for i in range(len(m.columns))]
-    sure = np.atleast_1d(benjamini_hochberg([f[2] if f else np.nan for f in found])).tolist()
+    sure = benjamini_hochberg([f[2] if f else np.nan for f in found])
     return [
         _trend(name, m, cell, f)
         for cell, f, s in zip(m.columns, found, sure)
@@ -107,8 +107,8 @@ def _of_cells(name: str, m: Measured) -> list[Trend]:
 
 
 def _trend(name: str, m: Measured, cell: int | None, found: tuple[float, float, float]) -> Trend:
-    column = slice(None) if cell is None else [m.columns.index(cell)]
-    telling = np.isfinite(m.value[:, column]).any(axis=1)
+    value = m.value if cell is None else m.value[:, [m.columns.index(cell)]]
+    telling = np.atleast_1d(np.isfinite(value).any(axis=1))
     dates = [s.date().isoformat() for s, t in zip(m.start, telling) if t]
     slope, half, _ = found
     return Trend(
