@@ -17,8 +17,8 @@ from bmslogs.faces.unknown import quantity_title
 from bmslogs.findings.registry import CAUSES
 from bmslogs.log import Log
 
-WIDTH_PX = 680
-"""Width of the figures: what an A4 page leaves between margins of 15 mm, at 96 px an inch; Letter leaves more."""
+WIDTH_PX = 660
+"""Width of the figures: an A4 page leaves 680 px between margins of 15 mm (96 px an inch), a finding's edge takes 16."""
 
 
 def record_page(record: Contents, logs: dict[str, Log]) -> str:

@@ -1,0 +1,59 @@
+"""The record in a real browser: nothing is fetched, every picture is drawn, nothing is cut when printed."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bmslogs.faces.record import contents, record_page
+from tests.faces.examples import LOG, WREN, diagnosis
+from tests.faces.test_record import driven
+
+pytestmark = pytest.mark.browser
+
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+PAPER = {"A4": (794, 1123), "Letter": (816, 1056)}  # 210 x 297 mm (ISO 216), 8.5 x 11 in, at 96 px an inch
+MARGIN_PX = 57  # 15 mm
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    if CHROMIUM is None:
+        pytest.skip("no Chromium on this machine")
+    with playwright.sync_playwright() as session:
+        started = session.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="module")
+def record_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("record") / "wren.html"
+    path.write_text(record_page(contents(WREN, diagnosis()), {str(LOG["id"]): driven()}), encoding="utf-8")
+    return path
+
+
+@pytest.mark.parametrize("paper", PAPER)
+def test_it_prints_whole_and_asks_for_nothing(browser: Any, record_file: Path, paper: str) -> None:
+    wide, high = PAPER[paper]
+    page = browser.new_page(viewport={"width": wide - 2 * MARGIN_PX, "height": high})
+    asked: list[str] = []
+    errors: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.on("pageerror", lambda error: errors.append(str(error)))
+    page.on("console", lambda message: errors.append(message.text) if message.type == "error" else None)
+    page.emulate_media(media="print")
+    page.goto(record_file.as_uri())
+    page.wait_for_function("document.querySelectorAll('figure svg.main-svg').length >= 3")
+    assert asked == [record_file.as_uri()]
+    assert errors == []
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    heights = page.evaluate("[...document.querySelectorAll('figure')].map(f => f.getBoundingClientRect().height)")
+    assert all(50 < height < high - 2 * MARGIN_PX for height in heights)  # each fits one page whole
+    assert page.pdf(format=paper).startswith(b"%PDF")
+    page.close()
