@@ -53,7 +53,9 @@ def test_it_prints_whole_and_asks_for_nothing(browser: Any, record_file: Path, p
     assert asked == [record_file.as_uri()]
     assert errors == []
     assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
-    heights = page.evaluate("[...document.querySelectorAll('figure')].map(f => f.getBoundingClientRect().height)")
+    heights = page.evaluate(
+        "[...document.querySelectorAll('figure')].map(f => f.getBoundingClientRect().height)"
+    )
     assert all(50 < height < high - 2 * MARGIN_PX for height in heights)  # each fits one page whole
     assert page.pdf(format=paper).startswith(b"%PDF")
     page.close()

@@ -18,7 +18,7 @@ from bmslogs.findings.registry import CAUSES
 from bmslogs.log import Log
 
 WIDTH_PX = 660
-"""Width of the figures: an A4 page leaves 680 px between margins of 15 mm (96 px an inch), a finding's edge takes 16."""
+"""Width of the figures: an A4 page leaves 680 px between margins of 15 mm (96 px an inch), less a finding's edge."""
 
 
 def record_page(record: Contents, logs: dict[str, Log]) -> str:
