@@ -16,8 +16,8 @@ def touch_test(pack: Pack) -> tuple[str, ...]:
         "modules split.",
         f"Warm one sensor at a time with a gloved finger for a minute ({sensors}): its own reading, and no "
         "other, rises by a kelvin. Go through them in order and log it: the order of the rises is the map.",
-        f"Bleed one cell at a time, 1 to {pack.cells_in_series}, for half a minute if the monitor lets you, and log it: "
-        "the order of the dips is the map.",
+        f"Bleed one cell at a time, 1 to {pack.cells_in_series}, for half a minute if the monitor lets you, "
+        "and log it: the order of the dips is the map.",
         "Measure each cell at its own terminals with a rated meter and compare it with its channel: the meter proves.",
     )
 
