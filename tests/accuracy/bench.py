@@ -68,8 +68,15 @@ def run(job: Job) -> dict[str, Any]:
     try:
         diagnosis = diagnose(log)
     except Exception:  # a crash is a result of the benchmark, told as such
-        return {**base, "verdict": "crash", "error": traceback.format_exc(limit=-6), "estimates": [], "unexplained": [],
-                "planted": [{"cause": f.cause} for f in truth.faults], "cpu_s": time.process_time() - began}
+        return {
+            **base,
+            "verdict": "crash",
+            "error": traceback.format_exc(limit=-6),
+            "estimates": [],
+            "unexplained": [],
+            "planted": [{"cause": f.cause} for f in truth.faults],
+            "cpu_s": time.process_time() - began,
+        }
     spent = time.process_time() - began
     return {**base, **score.score(d, truth, diagnosis, judge.knowable(d)), "rows": log.rows, "cpu_s": spent}
 
@@ -109,7 +116,9 @@ def main() -> None:
     print(f"{len(done)} cases, seeds {options.seeds!r}, {time.perf_counter() - began:.0f} s\n")
     print(tables.text(figures))
     if options.json:
-        options.json.write_text(json.dumps({"figures": figures, "cases": done}, default=list), encoding="utf-8")
+        options.json.write_text(
+            json.dumps({"figures": figures, "cases": done}, default=list), encoding="utf-8"
+        )
 
 
 if __name__ == "__main__":

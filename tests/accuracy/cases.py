@@ -137,7 +137,9 @@ def capacity_low(seed: list[int], times: float) -> Draft:
 def _restart(d: Draft) -> None:
     """Let the bench start from the string as it now is."""
     b = d.bench
-    d.bench = Bench(d.string, d.rng, ambient_C=b.ambient_C, log_every_s=b.log_every_s, bms=b.bms, fine_s=b.fine_s)
+    d.bench = Bench(
+        d.string, d.rng, ambient_C=b.ambient_C, log_every_s=b.log_every_s, bms=b.bms, fine_s=b.fine_s
+    )
 
 
 def _offset(seed: list[int], times: float, sign: int) -> Draft:
@@ -167,13 +169,17 @@ def self_discharge(seed: list[int], times: float) -> Draft:
     d.string.soc += d.rng.uniform(-0.35, 0.0)
     d.faults.append(inject.leak(d.string, d.a_cell(), LEAK_A_PER_AH * times * d.string.nominal_Ah))
     _restart(d)
-    d.bench.park(int(d.rng.integers(5, 10)), log_every_s=float(d.rng.choice([3600.0, 3600.0, 1800.0])), swing_C=2.0)
+    d.bench.park(
+        int(d.rng.integers(5, 10)), log_every_s=float(d.rng.choice([3600.0, 3600.0, 1800.0])), swing_C=2.0
+    )
     return d
 
 
 def tap_open(seed: list[int], times: float) -> Draft:
     d = draft(seed, times, rates_s=(0.5, 1.0, 2.0))
-    d.faults.append(inject.tap_open(d.meter, d.n, int(d.rng.integers(1, d.n)), 0.02 * times * d.rng.choice([1, 3])))
+    d.faults.append(
+        inject.tap_open(d.meter, d.n, int(d.rng.integers(1, d.n)), 0.02 * times * d.rng.choice([1, 3]))
+    )
     _trip(d)
     return d
 
@@ -225,11 +231,23 @@ def channel_offset(seed: list[int], times: float) -> Draft:
 
 
 def temperature_fault(seed: list[int], times: float) -> Draft:
-    kind = str(np.random.default_rng([*seed, 1]).choice(["open", "short", "stuck", "offset", "offset", "beta"]))
+    kind = str(
+        np.random.default_rng([*seed, 1]).choice(["open", "short", "stuck", "offset", "offset", "beta"])
+    )
     cold = kind == "beta"
-    d = draft(seed, times, rates_s=(1.0, 2.0), ambient_C=(-12.0 if times > 2 else -3.0) if cold else None, most_cells=48)
+    d = draft(
+        seed,
+        times,
+        rates_s=(1.0, 2.0),
+        ambient_C=(-12.0 if times > 2 else -3.0) if cold else None,
+        most_cells=48,
+    )
     size = 2.0 * times * d.rng.choice([-1, 1]) if kind == "offset" else 0.0
-    d.faults.append(inject.temperature_fault(d.meter, d.string, int(d.rng.integers(1, len(d.string.sensors) + 1)), kind, size))
+    d.faults.append(
+        inject.temperature_fault(
+            d.meter, d.string, int(d.rng.integers(1, len(d.string.sensors) + 1)), kind, size
+        )
+    )
     d.note = kind
     if cold:
         d.limits = {"charge_temperature_min_C": -30.0}
@@ -255,7 +273,16 @@ def runs_hot(seed: list[int], times: float) -> Draft:
 
 def bleed_ineffective(seed: list[int], times: float) -> Draft:
     """Several cells come fuller and are bled for long after the charge; in one of them nothing flows."""
-    d = draft(seed, times, chemistry="NMC", soc=0.8, capacity_Ah=40.0, rates_s=(5.0, 10.0), bms=Bms(above_mV=3.0), most_cells=48)
+    d = draft(
+        seed,
+        times,
+        chemistry="NMC",
+        soc=0.8,
+        capacity_Ah=40.0,
+        rates_s=(5.0, 10.0),
+        bms=Bms(above_mV=3.0),
+        most_cells=48,
+    )
     some = d.rng.choice(d.n, size=4, replace=False)
     d.string.soc[some] += 0.012 * times * d.rng.uniform(0.9, 1.1, 4)
     _restart(d)
@@ -270,7 +297,16 @@ def bleed_misplaced(seed: list[int], times: float) -> Draft:
     """Either the commands of two cells act on each other, or LFP cells are bled on the plateau."""
     crossed = bool(np.random.default_rng([*seed, 1]).random() < 0.5)
     if crossed:
-        d = draft(seed, times, chemistry="NMC", soc=0.8, capacity_Ah=40.0, rates_s=(5.0, 10.0), bms=Bms(above_mV=3.0), most_cells=48)
+        d = draft(
+            seed,
+            times,
+            chemistry="NMC",
+            soc=0.8,
+            capacity_Ah=40.0,
+            rates_s=(5.0, 10.0),
+            bms=Bms(above_mV=3.0),
+            most_cells=48,
+        )
         some = d.rng.choice(d.n, size=4, replace=False)
         d.string.soc[some[:3]] += 0.012 * times * d.rng.uniform(0.9, 1.1, 3)
         _restart(d)
@@ -280,7 +316,16 @@ def bleed_misplaced(seed: list[int], times: float) -> Draft:
         d.bench.rest(8.0 * times)
     else:
         rule = Bms(from_V=3.2, above_mV=2.0)
-        d = draft(seed, times, chemistry="LFP", soc=0.55, capacity_Ah=40.0, rates_s=(2.0, 5.0), bms=rule, most_cells=48)
+        d = draft(
+            seed,
+            times,
+            chemistry="LFP",
+            soc=0.55,
+            capacity_Ah=40.0,
+            rates_s=(2.0, 5.0),
+            bms=rule,
+            most_cells=48,
+        )
         high = d.a_cell()
         d.string.r0_ohm[high - 1] *= 1.04
         _restart(d)
@@ -302,7 +347,14 @@ def limit_exceeded(seed: list[int], times: float) -> Draft:
     d.bench.rest(0.5)
     peak = d.bench.trace().volts.max(axis=0)
     over = np.flatnonzero(peak >= peak.max() - 1e-9)
-    d.faults.append(Fault("limit_exceeded", tuple(int(c) + 1 for c in over), size=peak.max() - d.limits["voltage_max_V"], unit="V"))
+    d.faults.append(
+        Fault(
+            "limit_exceeded",
+            tuple(int(c) + 1 for c in over),
+            size=peak.max() - d.limits["voltage_max_V"],
+            unit="V",
+        )
+    )
     return d
 
 

@@ -22,7 +22,9 @@ def trip(seed: list[int]) -> Draft:
 
 def charge(seed: list[int]) -> Draft:
     """A charge to full with taper, bleeding and rest."""
-    d = draft(seed, 0.0, soc=np.random.default_rng(seed).uniform(0.1, 0.7), rates_s=(1.0, 2.0, 5.0), bms=Bms())
+    d = draft(
+        seed, 0.0, soc=np.random.default_rng(seed).uniform(0.1, 0.7), rates_s=(1.0, 2.0, 5.0), bms=Bms()
+    )
     d.bench.rest(0.3)
     d.bench.charge(d.rng.uniform(0.15, 0.4))
     d.bench.rest(d.rng.uniform(0.3, 2.0))
@@ -109,7 +111,9 @@ def step_charge(seed: list[int]) -> Draft:
     """A charger that steps its current down instead of tapering."""
     chemistry = str(np.random.default_rng(seed).choice(["NMC", "LFP"]))
     d = draft(seed, 0.0, chemistry=chemistry, soc=0.5, rates_s=(1.0, 2.0, 5.0), bms=Bms())
-    top = {"NMC": ((0.3, 4.1), (0.15, 4.16), (0.05, 4.2)), "LFP": ((0.3, 3.48), (0.15, 3.54), (0.05, 3.6))}[chemistry]
+    top = {"NMC": ((0.3, 4.1), (0.15, 4.16), (0.05, 4.2)), "LFP": ((0.3, 3.48), (0.15, 3.54), (0.05, 3.6))}[
+        chemistry
+    ]
     d.bench.rest(0.3)
     d.bench.charge(steps=top)
     d.bench.rest(1.0)

@@ -21,7 +21,10 @@ def knowable(d: Draft) -> dict[str, bool | None]:
     """Return quantity -> whether the log can tell it, for a typical cell."""
     trace = d.bench.trace()
     nominal = d.string.nominal_Ah
-    kinds = {kind: sum(_seconds(trace, b, e) for k, b, e, _ in trace.spans if k == kind) for kind, *_ in trace.spans}
+    kinds = {
+        kind: sum(_seconds(trace, b, e) for k, b, e, _ in trace.spans if k == kind)
+        for kind, *_ in trace.spans
+    }
     drive_s, rest_s = kinds.get("drive", 0.0), kinds.get("rest", 0.0) + kinds.get("parked", 0.0)
     out: dict[str, bool | None] = {}
     resistance = _resistance(trace, d, drive_s)

@@ -27,9 +27,14 @@ def score(d: Draft, truth: Truth, diagnosis: Diagnosis, knowable: dict[str, bool
     loud = [f for f in diagnosis.findings if f.level in ("act", "look")]
     unexplained = [f for f in loud if not _true(f, d, truth)]
     out: dict[str, Any] = {
-        "cells": d.n, "chemistry": d.string.chemistry, "every_s": d.bench.log_every_s, "note": d.note,
+        "cells": d.n,
+        "chemistry": d.string.chemistry,
+        "every_s": d.bench.log_every_s,
+        "note": d.note,
         "volt_step": d.meter.volt_step,
-        "planted": [{"cause": f.cause, "cells": f.cells, "sensor": f.sensor, "size": f.size} for f in truth.faults],
+        "planted": [
+            {"cause": f.cause, "cells": f.cells, "sensor": f.sensor, "size": f.size} for f in truth.faults
+        ],
         "found": [_brief(f) for f in diagnosis.findings],
         "unexplained": [_brief(f) for f in unexplained],
         "verdict": "quiet" if not unexplained else "false alarm",
@@ -46,8 +51,15 @@ def score(d: Draft, truth: Truth, diagnosis: Diagnosis, knowable: dict[str, bool
 
 
 def _brief(f: Finding) -> dict[str, Any]:
-    return {"cause": f.cause, "level": f.level, "cells": list(f.cells), "sensor": f.sensor, "size": f.size,
-            "low": f.low, "high": f.high}
+    return {
+        "cause": f.cause,
+        "level": f.level,
+        "cells": list(f.cells),
+        "sensor": f.sensor,
+        "size": f.size,
+        "low": f.low,
+        "high": f.high,
+    }
 
 
 def _verdict(fault: Fault, findings: tuple[Finding, ...], d: Draft) -> str:
@@ -94,12 +106,18 @@ def _true(f: Finding, d: Draft, truth: Truth) -> bool:
     for fault in truth.faults:
         if f.cause in (fault.cause, *fault.also):
             return True
-        if {f.cause, fault.cause} <= {"cell_resistance_high", "joint_resistance_high", "cell_or_joint_resistance_high"}:
+        if {f.cause, fault.cause} <= {
+            "cell_resistance_high",
+            "joint_resistance_high",
+            "cell_or_joint_resistance_high",
+        }:
             return True  # counted by the verdict
     nominal = d.string.nominal_Ah
     cells = [c - 1 for c in f.cells]
     if not cells:
-        return f.cause == "log_quality" and (d.meter.refresh_s > 2 or d.meter.held > 0.1 or bool(d.meter.gaps))
+        return f.cause == "log_quality" and (
+            d.meter.refresh_s > 2 or d.meter.held > 0.1 or bool(d.meter.gaps)
+        )
     at = 0.8
     relative = truth.cell["resistance_10s_relative"]
     if f.cause.endswith("resistance_high"):
@@ -109,7 +127,9 @@ def _true(f: Finding, d: Draft, truth: Truth) -> bool:
     if f.cause in ("soc_offset_low", "soc_offset_high"):
         sign = 1 if f.cause.endswith("high") else -1
         now = truth.cell["soc_offset"]
-        top = (np.median((1 - d.string.soc) * d.string.capacity_Ah) - (1 - d.string.soc) * d.string.capacity_Ah) / nominal
+        top = (
+            np.median((1 - d.string.soc) * d.string.capacity_Ah) - (1 - d.string.soc) * d.string.capacity_Ah
+        ) / nominal
         return bool(((sign * now[cells] > at * 0.01) | (sign * top[cells] > at * 0.01)).all())
     if f.cause == "self_discharge_high":
         return bool((truth.cell["leak_current_relative"][cells] > at * LEAK_A_PER_AH * nominal).all())
@@ -119,7 +139,9 @@ def _true(f: Finding, d: Draft, truth: Truth) -> bool:
     return False
 
 
-def estimates(d: Draft, truth: Truth, diagnosis: Diagnosis, knowable: dict[str, bool | None]) -> list[dict[str, Any]]:
+def estimates(
+    d: Draft, truth: Truth, diagnosis: Diagnosis, knowable: dict[str, bool | None]
+) -> list[dict[str, Any]]:
     """Return one object per estimate: quantity, truth, error, interval, what all-alike would have erred."""
     blind = {c for f in truth.faults if f.cause in SENSING for c in f.cells}
     bad_sensors = {f.sensor for f in truth.faults if f.cause == "temperature_sensor_fault"}
@@ -154,8 +176,15 @@ def _one(e: Estimate, true: float, d: Draft, truth: Truth, can: bool | None) -> 
         alike = ALIKE.get(e.quantity, float(np.median(truth.cell[e.quantity])))
     else:
         alike = 0.0
-    row: dict[str, Any] = {"quantity": e.quantity, "cell": e.cell, "sensor": e.sensor, "true": true,
-                           "alike_error": abs(true - alike), "knowable": can, "status": e.status}
+    row: dict[str, Any] = {
+        "quantity": e.quantity,
+        "cell": e.cell,
+        "sensor": e.sensor,
+        "true": true,
+        "alike_error": abs(true - alike),
+        "knowable": can,
+        "status": e.status,
+    }
     if e.status == "determined" and e.value is not None:
         value, low, high = e.value, e.low, e.high
         if e.quantity in ("resistance_10s", "resistance_outside_taps"):

@@ -29,7 +29,8 @@ def summary(cases: list[Case]) -> dict[str, Any]:
         "healthy": _healthy(healthy),
         "quantities": _quantities(cases),
         "seconds_per_diagnosis": {
-            "median": float(np.median([c["cpu_s"] for c in cases])), "largest": max(c["cpu_s"] for c in cases)
+            "median": float(np.median([c["cpu_s"] for c in cases])),
+            "largest": max(c["cpu_s"] for c in cases),
         },
         "failed": [c["name"] for c in cases if c["verdict"] == "crash"],
     }
@@ -49,7 +50,9 @@ def _verdicts(cases: list[Case]) -> dict[str, Any]:
 def _causes(planted: list[Case]) -> dict[str, Any]:
     keys = sorted({(c["kind"], c["severity"]) for c in planted})
     return {
-        f"{kind}/{severity}": _verdicts([c for c in planted if (c["kind"], c["severity"]) == (kind, severity)])
+        f"{kind}/{severity}": _verdicts(
+            [c for c in planted if (c["kind"], c["severity"]) == (kind, severity)]
+        )
         for kind, severity in keys
     }
 
@@ -60,7 +63,9 @@ def _healthy(healthy: list[Case]) -> dict[str, Any]:
         some = [c for c in healthy if kind in (c["kind"], "all")]
         alarms = sum(len(c["unexplained"]) for c in some)
         out[kind] = {
-            "packs": len(some), "findings": alarms, "per_pack": alarms / len(some) if some else float("nan"),
+            "packs": len(some),
+            "findings": alarms,
+            "per_pack": alarms / len(some) if some else float("nan"),
             "packs_with": rate(sum(1 for c in some if c["unexplained"]), len(some)),
             "crash": sum(1 for c in some if c["verdict"] == "crash"),
         }
@@ -96,7 +101,9 @@ def _quantity(rows: list[dict[str, Any]]) -> dict[str, Any]:
         "coverage": rate(sum(r["covered"] for r in covered), len(covered)),
         "median_width": float(np.median(width)) if len(width) else None,
         # Width of an interval that would just cover 95 % of the errors made, and how much wider those given are.
-        "width_over_needed": float(np.median(width) / (2 * np.quantile(spread, 0.95))) if len(spread) > 20 else None,
+        "width_over_needed": float(np.median(width) / (2 * np.quantile(spread, 0.95)))
+        if len(spread) > 20
+        else None,
         "skill": 1 - earned / alike if alike else None,
         "knowable_refused": rate(sum(1 for r in can if "value" not in r), len(can)),
         "unknowable_given": rate(sum(1 for r in cannot if "value" in r), len(cannot)),
@@ -106,7 +113,8 @@ def _quantity(rows: list[dict[str, Any]]) -> dict[str, Any]:
 def text(figures: dict[str, Any]) -> str:
     """Return the tables as text."""
     lines = ["Faults: cause and place right, with 95 % binomial intervals"]
-    head = f"{'fault':34}{'right':>9}{'of':>5}  {'95 %':>13}{'wrong cause':>12}{'wrong cell':>11}{'cell/joint':>11}{'missed':>7}{'crash':>6}{'extra':>6}"
+    head = f"{'fault':34}{'right':>9}{'of':>5}  {'95 %':>13}{'wrong cause':>12}{'wrong cell':>11}"
+    head += f"{'cell/joint':>11}{'missed':>7}{'crash':>6}{'extra':>6}"
     lines.append(head)
     both = {**figures["causes"], **{f"ALL {k}": v for k, v in figures["severities"].items()}}
     for name, v in both.items():
@@ -118,15 +126,21 @@ def text(figures: dict[str, Any]) -> str:
             f"{v['wrong cell']:11d}{v['cell or joint']:11d}{v['missed']:7d}{v['crash']:6d}{v['right_with_extra']:6d}"
         )
     lines += ["", "Healthy packs: findings of level act or look"]
-    lines.append(f"{'kind':20}{'packs':>6}{'findings':>9}{'per pack':>9}{'packs with one':>15}  {'95 %':>13}{'crash':>6}")
+    lines.append(
+        f"{'kind':20}{'packs':>6}{'findings':>9}{'per pack':>9}{'packs with one':>15}  {'95 %':>13}{'crash':>6}"
+    )
     for kind, v in figures["healthy"].items():
         if v["packs"]:
             r = v["packs_with"]
-            lines.append(f"{kind:20}{v['packs']:6d}{v['findings']:9d}{v['per_pack']:9.3f}{r['rate']:15.3f}  "
-                         f"{r['low']:5.3f} - {r['high']:5.3f}{v['crash']:6d}")
+            lines.append(
+                f"{kind:20}{v['packs']:6d}{v['findings']:9d}{v['per_pack']:9.3f}{r['rate']:15.3f}  "
+                f"{r['low']:5.3f} - {r['high']:5.3f}{v['crash']:6d}"
+            )
     lines += ["", "Quantities"]
-    lines.append(f"{'quantity':26}{'given':>7}{'med.error':>11}{'relative':>9}{'no gain':>8}{'covered':>8}{'95 %':>12}"
-                 f"{'width':>10}{'/needed':>8}{'skill':>7}{'refused':>8}{'of':>7}{'overtold':>9}{'of':>6}")
+    lines.append(
+        f"{'quantity':26}{'given':>7}{'med.error':>11}{'relative':>9}{'no gain':>8}{'covered':>8}{'95 %':>12}"
+        f"{'width':>10}{'/needed':>8}{'skill':>7}{'refused':>8}{'of':>7}{'overtold':>9}{'of':>6}"
+    )
     for name, q in figures["quantities"].items():
         c, k, u = q["coverage"], q["knowable_refused"], q["unknowable_given"]
         lines.append(
@@ -136,7 +150,10 @@ def text(figures: dict[str, Any]) -> str:
             f"{_f(u['rate']):>9}{u['of']:6d}"
         )
     cpu = figures["seconds_per_diagnosis"]
-    lines += ["", f"Processor time per diagnosis: median {cpu['median']:.2f} s, largest {cpu['largest']:.2f} s"]
+    lines += [
+        "",
+        f"Processor time per diagnosis: median {cpu['median']:.2f} s, largest {cpu['largest']:.2f} s",
+    ]
     if figures["failed"]:
         lines.append("Crashed: " + ", ".join(figures["failed"][:20]))
     return "\n".join(lines)
