@@ -289,7 +289,7 @@ def _integer_groups(q: Floats, groups: int, size: int, time_limit: float) -> Int
         ],
         integrality=np.append(np.ones(variables - 1), 0.0),
         bounds=Bounds(np.zeros(variables), upper),
-        options={"time_limit": max(time_limit, 0.1), "mip_rel_gap": 1e-5},
+        options={"time_limit": max(time_limit, 0.1), "mip_rel_gap": 1e-4},
     )  # fmt: skip
     if result.x is None:
         return None

@@ -17,8 +17,9 @@ def simulated(
     r = 1e-3 * np.exp(rng.normal(0.0, 0.05, count))
     measured = q * np.exp(rng.normal(0.0, unsure, count))
     ohm = r * np.exp(rng.normal(0.0, 0.01, count))
+    wide = 1.96 * unsure * measured
     items = [
-        Item(f"c{i}", 3.6, float(measured[i]), float(1.96 * unsure * measured[i]), float(ohm[i]), float(0.0196 * ohm[i]))
+        Item(f"c{i}", 3.6, float(measured[i]), float(wide[i]), float(ohm[i]), float(0.0196 * ohm[i]))
         for i in range(count)
     ]
     return items, q, r
@@ -58,7 +59,8 @@ def row(seeds: int, strings: int, series: int, parallel: int, spare: int, spread
     worse = np.mean(np.array(gains) < -1e-9)
     return (
         f"{strings:7d} {series:6d} {parallel:8d} {spare:5d} {spread:6.1%} {unsure:6.1%} {sorted_ / seeds:6.0%} "
-        f"{np.mean(gains):+9.2f} % {np.mean(claimed):+9.2f} % {np.mean(covered):8.0%} {worse:6.0%} {np.mean(cooler):+8.1f} %"
+        f"{np.mean(gains):+9.2f} % {np.mean(claimed):+9.2f} % {np.mean(covered):8.0%} {worse:6.0%} "
+        f"{np.mean(cooler):+8.1f} %"
     )
 
 
