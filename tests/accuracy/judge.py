@@ -2,7 +2,7 @@
 
 The judge asks how well the best of all estimators could do: the information that the true open-circuit
 slope puts into the readings (Cramer-Rao bound of the linear model), with an error of 1 mV (NMC) or 2 mV
-(LFP) common to all readings within each per cent of charge. True = knowable, False = not, None = between,
+(LFP) common to all readings within each 3 % of charge. True = knowable, False = not, None = between,
 not judged.
 """
 
@@ -30,8 +30,8 @@ def knowable(d: Draft) -> dict[str, bool | None]:
     resistance = _resistance(trace, d, drive_s)
     out["resistance_10s"] = out["resistance_10s_relative"] = resistance
     offset, capacity = _offset_and_capacity(d, trace)
-    out["soc_offset"] = _between(offset, 0.004, 0.02)
-    out["capacity_relative"] = out["capacity"] = _between(capacity, 0.01, 0.05)
+    out["soc_offset"] = _between(offset, 0.003, 0.015)
+    out["capacity_relative"] = out["capacity"] = _between(capacity, 0.003, 0.03)
     out["charge_to_full"] = out["bleed_needed"] = _full(d, trace)
     out["leak_current_relative"] = _leak(d, trace, kinds.get("parked", 0.0))
     out["heating"] = True if drive_s > 1500 else (False if drive_s == 0 else None)
@@ -67,8 +67,8 @@ def _offset_and_capacity(d: Draft, trace: Trace) -> tuple[float, float]:
     current = trace.current / string.nominal_Ah
     slope = string.curve.slope(soc)
     moved = soc[0] - soc
-    # One independent reading per per cent of charge and direction of current.
-    place = np.round(soc * 100).astype(int) * 3 + np.sign(np.round(current, 3)).astype(int)
+    # One independent reading per 3 % of charge and direction of current.
+    place = np.round(soc * 100 / 3).astype(int) * 3 + np.sign(np.round(current, 3)).astype(int)
     _, first = np.unique(place, return_index=True)
     design = np.column_stack([slope, slope * moved, -current])[first]
     noise = COMMON_V[string.chemistry]
