@@ -44,9 +44,15 @@ class Story:
     start: dt.datetime
     dialect: dialects.Dialect
     says: str
-    string: String
+    bench: Bench
+    meter: Meter
     logged: Logged
     truth: Truth
+
+    @property
+    def string(self) -> String:
+        """The string as it was; it changes once the next story is asked for."""
+        return self.bench.string
 
 
 HERON_MODULES = ["F1", "F2", "M1", "R1"]
@@ -93,7 +99,7 @@ def _tell(
 ) -> Story:
     logged = meter.read(bench.trace(), rng, bench.string.sensors, bench.string.outside_taps_ohm)
     truth = truth_of(bench, meter, faults)
-    return Story(name, pack, start, dialect, says, bench.string, logged, truth)
+    return Story(name, pack, start, dialect, says, bench, meter, logged, truth)
 
 
 def _apart(rng: np.random.Generator, string: String, soc: float) -> None:

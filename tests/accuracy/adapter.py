@@ -62,11 +62,13 @@ def build_log(
     return as_log(logged, pack or build_pack(string))
 
 
-def as_log(logged: Logged, pack: Pack, log_id: str = "20260504-0800-simulated0000") -> Log:
-    """Return `logged` as a log of `pack`."""
+def as_log(
+    logged: Logged, pack: Pack, log_id: str = "20260504-0800-simulated0000", start: np.datetime64 = START
+) -> Log:
+    """Return `logged` as a log of `pack` that begins at `start` (UTC)."""
     return Log(
         id=log_id,
-        time=START + np.round(logged.seconds * 1e6).astype("timedelta64[us]"),
+        time=start + np.round(logged.seconds * 1e6).astype("timedelta64[us]"),
         current=logged.current,
         cells=tuple(range(1, logged.volts.shape[1] + 1)),
         cell_voltage=logged.volts,

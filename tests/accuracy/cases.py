@@ -117,6 +117,31 @@ def joint_resistance(seed: list[int], times: float) -> Draft:
     return d
 
 
+def weak_module(seed: list[int], times: float) -> Draft:
+    """All cells of one module are aged, as a used module brings it."""
+    d = draft(seed, times, rates_s=DRIVE_RATES)
+    module = d.string.modules[int(d.rng.integers(0, len(d.string.modules)))]
+    if len(module) > d.n / 3:  # at most a third of the string, or it is not clear who differs from whom
+        module = module[: max(2, d.n // 4)]
+    sizes = 0.10 * times * d.rng.uniform(0.92, 1.08, len(module))
+    planted = [inject.cell_resistance(d.string, int(c) + 1, x) for c, x in zip(module, sizes, strict=True)]
+    cells = tuple(f.cells[0] for f in planted)
+    d.faults.append(Fault("cell_resistance_high", cells, size=float(sizes.mean()), unit=inject.MEDIAN))
+    _trip(d)
+    return d
+
+
+def two_at_once(seed: list[int], times: float) -> Draft:
+    """A loose link and a temperature sensor that is off, in one drive."""
+    d = draft(seed, times, rates_s=(0.5, 1.0), most_cells=48)
+    cell = int(d.rng.choice([m[0] + 1 for m in d.string.modules[1:]]))
+    d.faults.append(inject.joint_resistance(d.string, cell, 0.10 * times))
+    sensor = int(d.rng.integers(1, len(d.string.sensors) + 1))
+    d.faults.append(inject.temperature_fault(d.meter, d.string, sensor, "offset", 2.0 * times))
+    _trip(d)
+    return d
+
+
 def capacity_low(seed: list[int], times: float) -> Draft:
     d = draft(seed, times, soc=0.97, rates_s=(1.0, 2.0, 5.0))
     d.faults.append(inject.capacity_low(d.string, d.a_cell(), 0.03 * times))
@@ -399,6 +424,8 @@ def log_quality(seed: list[int], times: float) -> Draft:
 CAUSES: dict[str, Callable[[list[int], float], Draft]] = {
     "cell_resistance_high": cell_resistance,
     "joint_resistance_high": joint_resistance,
+    "weak_module": weak_module,
+    "two_at_once": two_at_once,
     "capacity_low": capacity_low,
     "soc_offset_low": soc_offset_low,
     "soc_offset_high": soc_offset_high,
