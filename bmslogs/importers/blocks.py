@@ -1,0 +1,348 @@
+"""One block of lines turned into arrays in base units. Blocks know nothing of each other, so they run side by side."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from bmslogs.importers.bits import decode_bits, flag
+from bmslogs.importers.dialect import FILLS
+from bmslogs.importers.encoding import block_to_utf8
+from bmslogs.importers.numbers import NumberStyle
+from bmslogs.importers.plan import Plan, Taken
+from bmslogs.importers.stamps import MISSING
+from bmslogs.importers.text_table import Wrong, column_key, read_text, read_typed
+
+Float32s = npt.NDArray[np.float32]
+Int64s = npt.NDArray[np.int64]
+
+
+@dataclass
+class Chunk:
+    """The readings of one block, in file order.
+
+    Attributes
+    ----------
+    time
+        (rows,) local microseconds, `MISSING` where there is none.
+    current
+        (rows,) [A] in the logger's sign, NaN where missing; None where the file has none.
+    cells
+        (cells, rows) [mV], NaN where missing.
+    temperatures
+        (sensors, rows) [degC].
+    bleed, bleed_known
+        (cells, rows) flags and whether they were readable.
+    others
+        Further columns by their normalised name.
+    line
+        Line of the block's first line in the file.
+    """
+
+    rows: int
+    time: Int64s
+    current: Float32s | None
+    pack: Float32s | None
+    cells: Float32s
+    temperatures: Float32s
+    bleed: npt.NDArray[np.bool_] | None
+    bleed_known: npt.NDArray[np.bool_] | None
+    others: dict[str, Any]
+    line: int = 0
+    lines: int = 0
+    wrong: list[tuple[int, int, str]] = field(default_factory=list)
+    repeated_headers: int = 0
+    nul_lines: int = 0
+    odd_quotes: int = 0
+    unreadable: dict[str, tuple[int, int]] = field(default_factory=dict)
+    not_text: set[int] = field(default_factory=set)
+
+    def take(self, where: Any) -> Chunk:
+        """Return the chunk with some rows: a slice or a mask."""
+        def cut(x: Any) -> Any:
+            return None if x is None else x[..., where]
+
+        if isinstance(where, slice):
+            others = {k: v[where] for k, v in self.others.items()}
+        else:
+            mask = pa.array(where)
+            others = {k: v.filter(mask) for k, v in self.others.items()}
+        time = self.time[where]
+        return Chunk(
+            len(time), time, cut(self.current), cut(self.pack), cut(self.cells), cut(self.temperatures),
+            cut(self.bleed), cut(self.bleed_known), others, self.line, self.lines,
+        )
+
+
+def join_chunks(first: Chunk, second: Chunk) -> Chunk:
+    """Return two chunks as one."""
+    def both(a: Any, b: Any) -> Any:
+        return None if a is None else np.concatenate([a, b], axis=-1)
+
+    others = {k: pa.concat_arrays([v, second.others[k]]) for k, v in first.others.items()}
+    return Chunk(
+        first.rows + second.rows, np.concatenate([first.time, second.time]), both(first.current, second.current),
+        both(first.pack, second.pack), both(first.cells, second.cells),
+        both(first.temperatures, second.temperatures), both(first.bleed, second.bleed),
+        both(first.bleed_known, second.bleed_known), others, first.line, first.lines + second.lines,
+    )
+
+
+_NUMBERS = ("current", "charge current", "discharge current", "pack voltage", "cell", "temperature", "soc", "ambient")
+
+
+class BlockReader:
+    """Reads blocks by a plan. Without state: any thread may call `read`.
+
+    Parameters
+    ----------
+    plan
+        What the columns are.
+    """
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self._roles: dict[str, list[Taken]] = {}
+        self._types: dict[str, Any] = {}
+        self._include: list[str] = []
+        for taken in plan.columns:
+            if taken.role in ("nothing", "unused"):
+                continue
+            self._roles.setdefault(taken.role, []).append(taken)
+            self._types[column_key(taken.index)] = self._type(taken)
+            self._include.append(column_key(taken.index))
+        for role in ("cell", "temperature", "bleed"):
+            self._roles.setdefault(role, []).sort(key=lambda t: t.number)
+        self._header = plan.dialect.header_text.strip().encode() if plan.dialect.header_line else b""
+        self.slugs = {t.index: t.target for t in plan.columns}
+
+    def _type(self, taken: Taken) -> Any:
+        clock = self.plan.clock
+        if taken.role == "time":
+            numbers = clock is not None and clock.kind == "number"
+            return pa.float64() if numbers and taken.style is not None and self._fast(taken.style) else pa.string()
+        if taken.role in _NUMBERS and taken.style is not None and self._fast(taken.style):
+            return pa.float32()
+        if taken.role == "extra" and self.numeric_extra(taken) and taken.style is not None and self._fast(taken.style):
+            return pa.float64()
+        return pa.string()
+
+    def numeric_extra(self, taken: Taken) -> bool:
+        """Whether an extra column is kept as numbers."""
+        return taken.style is not None and taken.style.unit is None and taken.index not in self.plan.text_columns
+
+    def _fast(self, style: NumberStyle) -> bool:
+        return style.plain and style.decimal == self.plan.dialect.decimal
+
+    def read(self, block: bytes, line: int) -> Chunk | None:
+        """Turn a block of whole lines into readings; None where it holds none.
+
+        Parameters
+        ----------
+        block
+            Bytes that end at a line end.
+        line
+            Line number of its first line.
+        """
+        lines = block.count(b"\n") or block.count(b"\r")
+        block, repeated, nuls, quotes = self._clean(block)
+        if not block.strip():
+            return None
+        wrong = Wrong()
+        bad: dict[str, tuple[int, int]] = {}
+        not_text: set[int] = set()
+        if self.plan.dialect.delimiter == " ":
+            block = b"\n".join(b" ".join(x.split()) for x in block.splitlines()) + b"\n"
+        try:
+            table = read_typed(block, self.plan.dialect, self._types, self._include, wrong)
+        except pa.ArrowInvalid:
+            wrong = Wrong()
+            table = self._lenient(read_text(block, self.plan.dialect, wrong), bad, not_text)
+        chunk = self._chunk(table, bad)
+        chunk.line, chunk.lines = line, lines
+        chunk.wrong = [(line + _line_of(block, text), fields, text) for _, fields, text in wrong.rows]
+        chunk.repeated_headers, chunk.nul_lines, chunk.odd_quotes = repeated, nuls, quotes
+        chunk.unreadable, chunk.not_text = bad, not_text
+        return chunk
+
+    def _clean(self, block: bytes) -> tuple[bytes, int, int, int]:
+        block = block_to_utf8(block)
+        repeated = nuls = quotes = 0
+        if b"\0" in block:
+            lines = block.split(b"\n")
+            kept = [x for x in lines if b"\0" not in x]
+            nuls = len(lines) - len(kept)
+            block = b"\n".join(kept)
+        if self._header and block.find(self._header) >= 0:
+            lines = block.split(b"\n")
+            kept = [x for x in lines if x.strip() != self._header]
+            repeated = len(lines) - len(kept)
+            block = b"\n".join(kept)
+        if self.plan.dialect.quoted and block.count(b'"') % 2:
+            lines = block.split(b"\n")
+            kept = [x for x in lines if x.count(b'"') % 2 == 0]
+            quotes = len(lines) - len(kept)
+            block = b"\n".join(kept)
+        return block, repeated, nuls, quotes
+
+    def _lenient(self, table: Any, bad: dict[str, tuple[int, int]], not_text: set[int]) -> Any:
+        """Convert a table of texts column by column: what is no number becomes null and is counted."""
+        out = {}
+        for taken in self.plan.columns:
+            key = column_key(taken.index)
+            if key not in self._types:
+                continue
+            column = table.column(key)
+            kind = self._types[key]
+            if kind == pa.string():
+                out[key] = column
+                continue
+            style = taken.style or NumberStyle(self.plan.dialect.decimal)
+            values, wrong = numbers_of(column, style)
+            if wrong and taken.role == "extra":
+                not_text.add(taken.index)
+            if wrong:
+                bad[taken.name] = (wrong, taken.index)
+            out[key] = pa.chunked_array([pa.array(values, mask=np.isnan(values)).cast(kind)])
+        return pa.table(out)
+
+    def _numbers(self, table: Any, taken: Taken, bad: dict[str, tuple[int, int]]) -> npt.NDArray[Any]:
+        column = table.column(column_key(taken.index))
+        if pa.types.is_floating(column.type):
+            return np.asarray(_one(column).to_numpy(zero_copy_only=False))
+        if taken.style is None:
+            return np.full(len(column), np.nan, dtype=np.float32)
+        values, wrong = numbers_of(column, taken.style)
+        if wrong:
+            bad[taken.name] = (wrong, taken.index)
+        return values
+
+    def _scaled(self, table: Any, role: str, bad: dict[str, tuple[int, int]], factor: float = 1.0) -> Float32s:
+        columns = self._roles.get(role, [])
+        out = np.empty((len(columns), table.num_rows), dtype=np.float32)
+        for k, taken in enumerate(columns):
+            values = self._numbers(table, taken, bad)
+            scale = taken.scale * factor
+            if abs(scale - 1.0) < 1e-12:
+                out[k] = values
+            else:
+                np.multiply(values, np.float32(scale), out=out[k], casting="unsafe")
+            if taken.offset:
+                out[k] += np.float32(taken.offset * factor)
+        return out
+
+    def _chunk(self, table: Any, bad: dict[str, tuple[int, int]]) -> Chunk:
+        plan, rows = self.plan, table.num_rows
+        time = np.full(rows, MISSING, dtype=np.int64)
+        if plan.clock is not None:
+            columns = [table.column(column_key(i)) for i in plan.clock.columns]
+            if plan.clock.kind == "number" and not pa.types.is_floating(columns[0].type):
+                taken = next(t for t in plan.columns if t.index == plan.clock.columns[0])
+                columns = [pa.array(numbers_of(columns[0], taken.style or NumberStyle())[0])]
+            time = plan.clock.raw(columns)
+        current = None
+        if self._roles.get("current"):
+            current = self._scaled(table, "current", bad)[0]
+        elif self._roles.get("discharge current"):
+            out = np.abs(self._scaled(table, "discharge current", bad)[0])
+            into = np.abs(self._scaled(table, "charge current", bad)[0])
+            both = np.isnan(out) & np.isnan(into)
+            current = np.where(both, np.nan, np.nan_to_num(out) - np.nan_to_num(into)).astype(np.float32)
+        pack = self._scaled(table, "pack voltage", bad)[0] if self._roles.get("pack voltage") else None
+        bleed, known = self._bleed(table)
+        return Chunk(
+            rows, time, current, pack, self._scaled(table, "cell", bad, 1e3), self._scaled(table, "temperature", bad),
+            bleed, known, self._others(table, bad),
+        )
+
+    def _bleed(self, table: Any) -> tuple[npt.NDArray[np.bool_] | None, npt.NDArray[np.bool_] | None]:
+        n, rows = len(self.plan.cells), table.num_rows
+        bits = self._roles.get("bleed bits")
+        if bits and self.plan.bits is not None:
+            texts = table.column(column_key(bits[0].index)).to_pylist()
+            texts = [None if t is None or t.strip().lower() in FILLS else t for t in texts]
+            readable = np.array([t is not None for t in texts], dtype=bool)
+            return decode_bits(texts, self.plan.bits, n).T, np.broadcast_to(readable, (n, rows)).copy()
+        columns = self._roles.get("bleed", [])
+        if not columns:
+            return None, None
+        flags = np.zeros((len(columns), rows), dtype=bool)
+        known = np.zeros((len(columns), rows), dtype=bool)
+        for k, taken in enumerate(columns):
+            encoded = _one(table.column(column_key(taken.index))).dictionary_encode()
+            truths = [flag(t) for t in encoded.dictionary.to_pylist()]
+            codes = np.asarray(encoded.indices.fill_null(len(truths)).to_numpy(zero_copy_only=False))
+            flags[k] = np.array([bool(t) for t in truths] + [False])[codes]
+            known[k] = np.array([t is not None for t in truths] + [False])[codes]
+        return flags, known
+
+    def _others(self, table: Any, bad: dict[str, tuple[int, int]]) -> dict[str, Any]:
+        out: dict[str, Any] = {}
+        for role in ("ambient", "soc"):
+            for taken in self._roles.get(role, []):
+                values = self._numbers(table, taken, bad) * taken.scale + taken.offset
+                values = np.asarray(values, dtype=np.float32)
+                out[taken.target] = pa.array(values, mask=np.isnan(values))
+        for role in ("contactor", "fault", "extra"):
+            for taken in self._roles.get(role, []):
+                column = _one(table.column(column_key(taken.index)))
+                if role == "extra" and self.numeric_extra(taken):
+                    if not pa.types.is_floating(column.type):
+                        values, wrong = numbers_of(column, taken.style or NumberStyle())
+                        if wrong:
+                            bad[taken.name] = (wrong, taken.index)
+                        column = pa.array(values, mask=np.isnan(values))
+                    out[taken.target] = column
+                else:
+                    out[taken.target] = _one(_null_empty(column)) if pa.types.is_string(column.type) else column
+        return out
+
+
+def _one(column: Any) -> Any:
+    """Return a chunked array as one array."""
+    if isinstance(column, pa.ChunkedArray):
+        return column.chunk(0) if column.num_chunks == 1 else pa.concat_arrays(column.chunks) if column.num_chunks else pa.array([], column.type)
+    return column
+
+
+def _null_empty(column: Any) -> Any:
+    return pc.if_else(pc.equal(pc.utf8_length(column), 0), pa.scalar(None, pa.string()), column)
+
+
+def numbers_of(column: Any, style: NumberStyle) -> tuple[npt.NDArray[np.float64], int]:
+    """Return texts as numbers, NaN where one is none, and how many were neither number nor fill."""
+    text = _one(column)
+    if not len(text):
+        return np.empty(0), 0
+    text = pc.utf8_trim_whitespace(text)
+    if style.unit is not None:
+        text = pc.replace_substring_regex(text, r"\s*[^\d\s.,'+\-][^\d]*$", "")
+    good = pc.match_substring_regex(text, style.pattern).fill_null(False)
+    fills = pc.is_in(pc.utf8_lower(text), value_set=pa.array(sorted(FILLS))).fill_null(True)
+    wrong = int(pc.sum(pc.and_not(pc.invert(good), fills)).as_py() or 0)
+    clean = pc.if_else(good, text, pa.scalar(None, pa.string()))
+    for mark in style.thousands:
+        clean = pc.replace_substring(clean, mark, "")
+    if style.decimal != ".":
+        clean = pc.replace_substring(clean, style.decimal, ".")
+    clean = pc.utf8_ltrim(clean, "+")
+    values = np.array(clean.cast(pa.float64()).to_numpy(zero_copy_only=False), dtype=np.float64)
+    values[~np.isfinite(values)] = np.nan
+    return values, wrong
+
+
+def _line_of(block: bytes, text: str) -> int:
+    """Return how many lines stand before the one that holds `text`."""
+    at = block.find(text.encode())
+    return block.count(b"\n", 0, at) if at > 0 else 0
+
+
+def tidy(text: str) -> str:
+    """Return a text fit for one line of a message."""
+    return re.sub(r"\s+", " ", text).strip()[:60]

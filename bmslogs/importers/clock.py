@@ -1,0 +1,457 @@
+"""Where a log says its time, in which form and zone; and the raw stamps of a block in microseconds."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.base.errors import Ambiguous, BadInput
+from bmslogs.importers.dialect import Dialect
+from bmslogs.importers.profile import Time
+from bmslogs.importers.sample import Sample, SampledColumn
+from bmslogs.importers.stamps import MISSING, match_stamp, parse_one, parse_stamps
+from bmslogs.importers.words import Header, plain
+
+Int64s = npt.NDArray[np.int64]
+_EPOCHS = (("epoch_s", 1e9, 1.0), ("epoch_ms", 1e12, 1e-3), ("epoch_us", 1e15, 1e-6), ("epoch_ns", 1e18, 1e-9))
+_EXCEL_DAY_ZERO = -25569
+"""Days from 1970-01-01 to the day nought of spreadsheet serials (1899-12-30)."""
+_FAR = 4_102_444_800
+"""2100-01-01 [s]: stamps beyond are none."""
+
+
+@dataclass(frozen=True)
+class Clock:
+    """How a log tells the time.
+
+    Attributes
+    ----------
+    kind
+        ``stamp``, ``two`` (date and time of day), ``day`` (time of day alone), ``strptime``, ``number``
+        (epoch, serial or elapsed) or ``elapsed_text``.
+    columns
+        Indices of the columns.
+    order
+        Order of date parts of texts.
+    scale, offset
+        For numbers: seconds since 1970 = value * scale + offset.
+    zone
+        Zone of the logger's clock; UTC where stamps carry their own.
+    base
+        For a time of day or elapsed time: microseconds since 1970 of its nought (local time).
+    format
+        As the profile spells it.
+    why
+        One line for `inspect`.
+    dated
+        False where the log says no date and none was found.
+    """
+
+    kind: str
+    columns: tuple[int, ...]
+    format: str
+    why: str
+    order: str = ""
+    scale: float = 1.0
+    offset: float = 0.0
+    zone: str = "UTC"
+    base: int = 0
+    dated: bool = True
+
+    @property
+    def relative(self) -> bool:
+        """Whether the stamps count from a start rather than say a date."""
+        return self.kind in ("day", "elapsed_text") or self.format.startswith("elapsed")
+
+    def raw(self, columns: list[Any]) -> Int64s:
+        """Return local microseconds of a block, `MISSING` where there is none.
+
+        Parameters
+        ----------
+        columns
+            The block's time columns: Arrow strings, or doubles for numbers.
+        """
+        if self.kind == "number":
+            values = np.asarray(columns[0].to_numpy(), dtype=np.float64)
+            return self._from_numbers(values)
+        if self.kind == "strptime":
+            return _strptime(columns, self.format)
+        if self.kind == "two":
+            days = parse_dates(columns[0], self.order)
+            clock = parse_stamps(columns[1], "")
+            return np.where((days == MISSING) | (clock == MISSING), MISSING, days + clock)
+        if self.kind == "elapsed_text":
+            return _elapsed_texts(columns[0], self.base)
+        us = parse_stamps(columns[0], self.order)
+        return us if self.kind == "stamp" else np.where(us == MISSING, MISSING, us + self.base)
+
+    def _from_numbers(self, values: npt.NDArray[np.float64]) -> Int64s:
+        # whole and broken part apart: a double of microseconds since 1970 is exact, a product need not be
+        good = np.isfinite(values)
+        values = np.where(good, values, 0.0)
+        seconds = values * self.scale if self.scale <= 1 else np.round(values * self.scale, 4)
+        if self.scale == 86400.0:
+            seconds = np.round(values * 86400.0, 3)
+        seconds = seconds + self.offset
+        bad = ~good | (np.abs(seconds) > _FAR)
+        return np.where(bad, MISSING, np.rint(np.where(bad, 0, seconds) * 1e6).astype(np.int64) + self.base)
+
+
+def parse_dates(column: Any, order: str) -> Int64s:
+    """Return dates (Arrow strings) as microseconds of their midnight."""
+    return parse_stamps(column, order)
+
+
+def _strptime(columns: list[Any], form: str) -> Int64s:
+    texts = [c.to_pylist() for c in columns]
+    known: dict[str, int] = {}
+    out = np.empty(len(texts[0]), dtype=np.int64)
+    for i, parts in enumerate(zip(*texts)):
+        text = " ".join(p.strip() for p in parts)
+        if text not in known:
+            try:
+                stamp = dt.datetime.strptime(text, form)
+                zone = stamp.utcoffset() or dt.timedelta()
+                known[text] = (stamp.replace(tzinfo=None) - zone - dt.datetime(1970, 1, 1)) // dt.timedelta(microseconds=1)
+            except ValueError:
+                known[text] = int(MISSING)
+        out[i] = known[text]
+    return out
+
+
+_ELAPSED = re.compile(r"(?:(\d+)\s*(?:days?,?|d|:)\s*)??(\d+):(\d{2})(?::(\d{2})(?:[.,](\d{1,9}))?)?")
+
+
+def elapsed_us(text: str) -> int:
+    """Return elapsed time such as ``12:03:04.5`` in microseconds, `MISSING` where it is none."""
+    match = _ELAPSED.fullmatch(text.strip())
+    if not match:
+        return int(MISSING)
+    days, hours, minutes, seconds, fraction = match.groups()
+    total = ((int(days or 0) * 24 + int(hours)) * 60 + int(minutes)) * 60 + int(seconds or 0)
+    return total * 1_000_000 + int((fraction or "0")[:6].ljust(6, "0"))
+
+
+def _elapsed_texts(column: Any, base: int) -> Int64s:
+    known: dict[str, int] = {}
+    out = []
+    for text in column.to_pylist():
+        if text not in known:
+            known[text] = elapsed_us(text or "")
+        out.append(known[text])
+    us = np.array(out, dtype=np.int64)
+    return np.where(us == MISSING, MISSING, us + base)
+
+
+# --- finding it -------------------------------------------------------------------------------------------------
+
+
+def find_clock(
+    sample: Sample, headers: list[Header], dialect: Dialect, profile: Time | None, file: Path
+) -> Clock:
+    """Find the time of a log.
+
+    Raises
+    ------
+    Ambiguous
+        Two readings of the dates are possible.
+    BadInput
+        No time at all.
+    """
+    profile = profile or Time()
+    clock = _by_profile(sample, headers, dialect, profile, file) if _named(profile) else None
+    clock = clock or _from_texts(sample, headers, dialect, profile, file) or _from_numbers(sample, headers, profile)
+    if clock is None:
+        raise BadInput(
+            "no column that tells the time", "a time column, or [time] in a profile", file=file,
+            line=dialect.header_line or None,
+        )
+    zone = profile.zone or "UTC"
+    return _based(replace(clock, zone=zone), dialect, profile, file)
+
+
+def _named(profile: Time) -> bool:
+    return profile.column is not None or profile.columns is not None
+
+
+def column_called(sample: Sample, name: str, file: Path, section: str) -> int:
+    """Return the index of the column that a profile names."""
+    for wanted in (name, name.strip()):
+        for c in sample.columns:
+            if c.name == wanted:
+                return c.index
+    for c in sample.columns:
+        if plain(c.name.strip()) == plain(name.strip()):
+            return c.index
+    raise BadInput(f"no column {name!r}", f"the column that the profile names in [{section}]", file=file)
+
+
+def _by_profile(
+    sample: Sample, headers: list[Header], dialect: Dialect, profile: Time, file: Path
+) -> Clock | None:
+    names = profile.columns or ((profile.column,) if profile.column else ())
+    indices = tuple(column_called(sample, n, file, "time") for n in names)
+    columns = [sample.columns[i] for i in indices]
+    if profile.format:
+        return _formatted(columns, indices, profile.format, file)
+    chosen = replace_columns(sample, indices)
+    if len(indices) == 2:
+        return _two(columns[0], columns[1], dialect, headers, file)
+    return _from_texts(chosen, headers, dialect, profile, file) or _from_numbers(chosen, headers, profile)
+
+
+def replace_columns(sample: Sample, indices: tuple[int, ...]) -> Sample:
+    """Return the sample with some of its columns."""
+    return replace(sample, columns=[sample.columns[i] for i in indices])
+
+
+def _formatted(columns: list[SampledColumn], indices: tuple[int, ...], form: str, file: Path) -> Clock:
+    numbers = {name: scale for name, _, scale in _EPOCHS} | {
+        "elapsed_s": 1.0, "elapsed_ms": 1e-3, "elapsed_min": 60.0, "elapsed_h": 3600.0, "elapsed_us": 1e-6,
+    }
+    if form in numbers:
+        return Clock("number", indices, form, "as the profile says", scale=numbers[form])
+    if form in ("excel", "serial_days"):
+        return Clock("number", indices, form, "as the profile says", scale=86400.0, offset=_EXCEL_DAY_ZERO * 86400.0)
+    if form == "iso":
+        return Clock("stamp", indices[:1], form, "as the profile says", order="ymd")
+    if "%" not in form:
+        raise BadInput(f"time format {form!r}", "a format such as %d.%m.%Y %H:%M:%S, epoch_s or elapsed_s", file=file)
+    order = _order_of(form)
+    if order:
+        kind = "two" if len(indices) == 2 else "stamp"
+        matches = [match_stamp(t, order) for t in columns[0].texts[:50] if t]
+        own = [m for m in matches if m is not None]
+        if own and len(own) == len(matches) and not re.search(r"%[aAjUWcxX]", form):
+            return Clock(kind, indices, form, "as the profile says", order=order)
+    elif "%H" in form and not re.search(r"%[dmYy]", form):
+        return Clock("day", indices, form, "as the profile says")
+    return Clock("strptime", indices, form, "as the profile says")
+
+
+def _order_of(form: str) -> str:
+    spots = {k: max(form.find("%" + c) for c in cs) for k, cs in (("y", "Yy"), ("m", "mbB"), ("d", "d"))}
+    if min(spots.values()) < 0:
+        return ""
+    order = "".join(sorted(spots, key=lambda k: spots[k]))
+    return order if order in ("ymd", "dmy", "mdy") else ""
+
+
+def _stamp_orders(column: SampledColumn) -> set[str]:
+    """Return the orders of date parts in which (nearly) all texts of a column are stamps."""
+    texts = list(dict.fromkeys(t for t in column.texts if t))[:4000]
+    if not texts or all(re.fullmatch(r"[\d.,]+", t) and len(t) != 14 and len(t) != 8 for t in texts[:50]):
+        if not all(re.fullmatch(r"\d{1,2}\.\d{1,2}\.\d{2,4}", t) for t in texts[:50]):
+            return set()
+    out = set()
+    for order in ("ymd", "dmy", "mdy"):
+        if all(match_stamp(t, order) for t in texts[:3]) or match_stamp(texts[len(texts) // 2], order):
+            hits = sum(match_stamp(t, order) is not None for t in texts)
+            if hits >= 0.98 * len(texts):
+                out.add(order)
+    return out
+
+
+def _clocklike(column: SampledColumn) -> bool:
+    texts = [t for t in column.texts if t][:200]
+    return bool(texts) and sum(match_stamp(t, "") is not None and ":" in t for t in texts) >= 0.98 * len(texts)
+
+
+def _from_texts(
+    sample: Sample, headers: list[Header], dialect: Dialect, profile: Time, file: Path
+) -> Clock | None:
+    dated: list[tuple[int, SampledColumn, set[str], bool]] = []
+    clocks: list[SampledColumn] = []
+    for c in sample.columns:
+        if c.filled < 0.5 * max(sample.rows, 1) or not c.filled:
+            continue
+        if _clocklike(c):
+            clocks.append(c)
+            continue
+        orders = _stamp_orders(c)
+        if orders and (c.style is None or "time" in headers[c.index].means):
+            with_clock = any(":" in t or len(t) > 10 for t in c.examples(3))
+            rank = 2 * with_clock + ("time" in headers[c.index].means) + ("utc" in headers[c.index].tokens)
+            dated.append((rank, c, orders, with_clock))
+    dated.sort(key=lambda d: (-d[0], d[1].index))
+    if dated and dated[0][3]:
+        _, c, orders, _ = dated[0]
+        order = _settle_order(c, orders, dialect, headers, file)
+        return Clock("stamp", (c.index,), _format_text(c, order), f"reads as date and time ({order})", order=order)
+    if dated and clocks:
+        return _two(dated[0][1], clocks[0], dialect, headers, file)
+    for c in clocks:
+        means, tokens = headers[c.index].means, headers[c.index].tokens
+        first = elapsed_us(next(t for t in c.texts if t))
+        if {"elapsed", "laufzeit", "duration", "runtime"} & set(tokens) or (0 <= first < 60_000_000 and "time" in means):
+            return Clock("elapsed_text", (c.index,), "elapsed_hms", "reads as time since the start")
+        return Clock("day", (c.index,), "%H:%M:%S", "reads as time of day, without a date")
+    return None
+
+
+def _two(date: SampledColumn, clock: SampledColumn, dialect: Dialect, headers: list[Header], file: Path) -> Clock:
+    orders = _stamp_orders(date)
+    if not orders:
+        raise BadInput(f"{date.examples(1)} is no date", "dates", file=file, column=date.name)
+    order = _settle_order(date, orders, dialect, headers, file)
+    return Clock(
+        "two", (date.index, clock.index), _format_text(date, order) + " %H:%M:%S",
+        f"date and time of day in two columns ({order})", order=order,
+    )
+
+
+def _format_text(column: SampledColumn, order: str) -> str:
+    """Return the form of a column's stamps as a profile would spell it."""
+    text = next(t for t in column.texts if t)
+    match = match_stamp(text, order)
+    if match is None:
+        return order
+    names = {"Y": "%Y", "m": "%m", "d": "%d", "H": "%H", "M": "%M", "S": "%S", "f": "%f", "z": "%z"}
+    out, last = "", 0
+    source = text.strip()
+    for key in sorted((k for k in names if match.groupdict().get(k)), key=lambda k: match.start(k)):
+        start, end = match.span(key)
+        code = names[key]
+        if key == "Y" and end - start == 2:
+            code = "%y"
+        if key == "m" and not match.group(key).isdigit():
+            code = "%b"
+        out += source[last:start] + code
+        last = end
+    return out
+
+
+def _settle_order(
+    column: SampledColumn, orders: set[str], dialect: Dialect, headers: list[Header], file: Path
+) -> str:
+    """Choose between day first and month first by marks, language and what the dates do."""
+    if "ymd" in orders:
+        return "ymd"
+    if len(orders) == 1:
+        return next(iter(orders))
+    texts = [t for t in column.texts if t]
+    if re.match(r"\D*\d{1,2}\.", texts[0]) or dialect.decimal == "," or dialect.delimiter == ";":
+        return "dmy"
+    if re.search(r"[AaPp]\.?[Mm]", texts[0]):
+        return "mdy"
+    spans = {o: _span_days([parse_one(t, o) for t in (texts[0], texts[len(texts) // 2], texts[-1])]) for o in orders}
+    if spans["dmy"] <= 3 < 20 < spans["mdy"]:
+        return "dmy"
+    if spans["mdy"] <= 3 < 20 < spans["dmy"]:
+        return "mdy"
+    hint = hinted_date(dialect, file)
+    days = {o: parse_one(texts[0], o) // 86_400_000_000 for o in orders}
+    if hint is not None:
+        near = [o for o in orders if days[o] == hint[0] // 86_400_000_000]
+        if len(near) == 1:
+            return near[0]
+    words = {t for h in headers for t in h.tokens}
+    if words & {"zeit", "strom", "spannung", "zelle", "courant", "tension", "corriente", "corrente", "tijd", "stroom", "czas", "prad", "tid"}:
+        return "dmy"
+    if days["dmy"] == days["mdy"]:
+        return "dmy"
+    raise Ambiguous(
+        f"{texts[0]!r} may be day or month first",
+        'a profile with [time] format = "%d/%m/%Y %H:%M:%S" or format = "%m/%d/%Y %H:%M:%S"',
+        file=file, column=column.name,
+    )
+
+
+def _span_days(stamps: list[int]) -> float:
+    return (max(stamps) - min(stamps)) / 86_400e6
+
+
+def _from_numbers(sample: Sample, headers: list[Header], profile: Time) -> Clock | None:
+    best: tuple[float, Clock] | None = None
+    for c in sample.columns:
+        if c.style is None or c.filled < 0.5 * sample.rows:
+            continue
+        head = headers[c.index]
+        named = "time" in head.means or (head.unit is not None and head.unit.kind == "time")
+        good = np.isfinite(c.values)
+        values = c.values[good]
+        if len(values) < 2:
+            continue
+        rising = float(np.mean(np.diff(values) >= 0))
+        last = float(np.median(values[-max(len(values) // 4, 1):]))
+        for name, size, scale in _EPOCHS:
+            if 0.6 * size < last < 4.1 * size and rising > 0.9 and (named or size >= 1e9):
+                score = 3.0 + named + rising
+                clock = Clock("number", (c.index,), name, f"counts {name[6:]} since 1970", scale=scale)
+                best = max(best, (score, clock), key=lambda b: b[0]) if best else (score, clock)
+                break
+        else:
+            if not named or rising < 0.9 or values[-1] <= values[0]:
+                continue
+            unit = head.unit if head.unit is not None and head.unit.kind == "time" else None
+            if 30_000 < last < 60_000 and unit is None and (c.decimals >= 3 or "date" in head.tokens):
+                clock = Clock(
+                    "number", (c.index,), "serial_days", "a spreadsheet's serial days", scale=86400.0,
+                    offset=_EXCEL_DAY_ZERO * 86400.0,
+                )
+                score = 2.5
+            else:
+                scale, name = _elapsed_unit(c, head, values, sample)
+                elapsed = unit is not None or {"elapsed", "laufzeit"} & set(head.tokens)
+                clock = Clock("number", (c.index,), name, f"time since the start ({name[8:]})", scale=scale)
+                score = 1.0 + bool(elapsed) * 0.5 + rising
+            best = max(best, (score, clock), key=lambda b: b[0]) if best else (score, clock)
+    return best[1] if best else None
+
+
+def _elapsed_unit(c: SampledColumn, head: Header, values: npt.NDArray[np.float64], sample: Sample) -> tuple[float, str]:
+    if head.unit is not None and head.unit.kind == "time":
+        return head.unit.scale, f"elapsed_{head.unit.name}"
+    if "millis" in head.text.lower() or "ms" in head.tokens:
+        return 1e-3, "elapsed_ms"
+    return 1.0, "elapsed_s"
+
+
+def hinted_date(dialect: Dialect, file: Path) -> tuple[int, bool] | None:
+    """Return a start that the preamble or the file's name gives: microseconds, and whether with time of day."""
+    found: dict[int, bool] = {}
+    for line in dialect.preamble[:200]:
+        for part in re.split(r"[;,\t|=]|:\s", line):
+            text = part.strip().strip('"#* ')
+            for order in ("ymd", "dmy"):
+                match = match_stamp(text, order)
+                if match is not None and "Y" in match.groupdict():
+                    found[parse_one(text, order)] = match.groupdict().get("H") is not None
+                    break
+    if len(found) == 1:
+        return next(iter(found.items()))
+    name = re.search(
+        r"(?<!\d)(20\d{2})[-_.]?(0[1-9]|1[0-2])[-_.]?(0[1-9]|[12]\d|3[01])(?:[T_ -]?([01]\d|2[0-3])[-_.h:]?([0-5]\d)(?:[-_.:]?([0-5]\d))?)?(?!\d)",
+        file.name,
+    )
+    if name:
+        y, m, d, hh, mm, ss = name.groups()
+        try:
+            stamp = dt.datetime(int(y), int(m), int(d), int(hh or 0), int(mm or 0), int(ss or 0))
+        except ValueError:
+            return None
+        return (stamp - dt.datetime(1970, 1, 1)) // dt.timedelta(microseconds=1), hh is not None
+    return None
+
+
+def _based(clock: Clock, dialect: Dialect, profile: Time, file: Path) -> Clock:
+    """Give a clock that counts from a start its start."""
+    if not clock.relative:
+        return clock
+    if profile.start is not None:
+        start = profile.start
+        if start.tzinfo is not None:
+            start = start.astimezone(dt.UTC).replace(tzinfo=None)
+            clock = replace(clock, zone="UTC")
+        return replace(clock, base=(start - dt.datetime(1970, 1, 1)) // dt.timedelta(microseconds=1))
+    hint = hinted_date(dialect, file)
+    if hint is None:
+        return replace(clock, dated=False, why=clock.why + "; no date known, so it is dated from 1970-01-01")
+    base = hint[0] // 86_400_000_000 * 86_400_000_000 if clock.kind == "day" else hint[0]
+    return replace(clock, base=base, why=clock.why + "; dated by the preamble or the file's name")

@@ -1,0 +1,186 @@
+"""Which column is the pack current, in which unit; charge and discharge may stand in two."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from bmslogs.base.errors import Ambiguous, BadInput
+from bmslogs.base.pack import Pack
+from bmslogs.importers.cells import Cells
+from bmslogs.importers.clock import column_called
+from bmslogs.importers.plan import Role
+from bmslogs.importers.profile import Current
+from bmslogs.importers.sample import Sample, SampledColumn
+from bmslogs.importers.units import Unit, named
+from bmslogs.importers.words import Header
+
+MOST_C_RATE = 30.0
+"""Choice [1/h]: no traction pack is driven harder; above it the unit must be another."""
+
+
+@dataclass
+class Currents:
+    """The current columns: (index, role, unit, why); two of them where charge and discharge are apart."""
+
+    columns: list[tuple[int, Role, Unit, str]] = field(default_factory=list)
+    split: bool = False
+    hint: int = 0
+    hint_says: str = ""
+    problems: list[BadInput] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
+def find_current(
+    sample: Sample, headers: list[Header], free: set[int], cells: Cells | None, profile: Current | None,
+    pack: Pack | None, file: Path,
+) -> Currents:
+    """Find the pack current."""
+    out = Currents()
+    profile = profile or Current()
+    try:
+        if profile.charge_column and profile.discharge_column:
+            pair = [column_called(sample, n, file, "current") for n in (profile.charge_column, profile.discharge_column)]
+            _take_pair(out, pair, sample, headers, profile, pack, file)
+        elif profile.column is not None:
+            _take_one(out, column_called(sample, profile.column, file, "current"), sample, headers, profile, pack, file, "as the profile says")
+        else:
+            _search(out, sample, headers, free, cells, profile, pack, file)
+    except BadInput as error:
+        out.problems.append(error)
+    return out
+
+
+def _search(
+    out: Currents, sample: Sample, headers: list[Header], free: set[int], cells: Cells | None, profile: Current,
+    pack: Pack | None, file: Path,
+) -> None:
+    found = [i for i in sorted(free) if _is_current(headers[i], sample.columns[i])]
+    charging = [i for i in found if "charge" in headers[i].means and "discharge" not in headers[i].means]
+    discharging = [i for i in found if "discharge" in headers[i].means and "charge" not in headers[i].means]
+    if len(charging) == 1 and len(discharging) == 1 and _one_sided(sample, charging + discharging):
+        _take_pair(out, [charging[0], discharging[0]], sample, headers, profile, pack, file)
+        return
+    if not found:
+        raise BadInput("a log with no current", "a current column, or [current] column in a profile", file=file)
+    ranked = sorted(found, key=lambda i: (-_rank(headers[i], sample.columns[i]), i))
+    if len(ranked) > 1 and _rank(headers[ranked[0]], sample.columns[ranked[0]]) == _rank(headers[ranked[1]], sample.columns[ranked[1]]):
+        ranked = _settle(ranked, sample, headers, file, out)
+    head = headers[ranked[0]]
+    out.hint, out.hint_says = _hint(head)
+    _take_one(out, ranked[0], sample, headers, profile, pack, file, "by its header")
+
+
+def _is_current(head: Header, column: SampledColumn) -> bool:
+    if column.style is None or not column.filled or head.means & {"summary", "other", "temperature", "bleed", "soc", "cell", "fault"}:
+        return False
+    if head.unit is not None:
+        return head.unit.kind == "current" and not head.means & {"voltage"}
+    return "current" in head.means and not head.means & {"voltage"}
+
+
+def _rank(head: Header, column: SampledColumn) -> float:
+    moving = column.values[np.isfinite(column.values)]
+    moves = len(moving) > 1 and float(np.ptp(moving)) > 0
+    return 1.0 * ("pack" in head.means) + 1.0 * ("current" in head.means) + 0.5 * moves - 0.5 * bool(head.means & {"charge", "discharge"} and len(head.means & {"charge", "discharge"}) == 1)
+
+
+def _settle(ranked: list[int], sample: Sample, headers: list[Header], file: Path, out: Currents) -> list[int]:
+    """Choose between columns that their headers do not part: the same readings twice are no question."""
+    a, b = (sample.columns[i] for i in ranked[:2])
+    good = np.isfinite(a.values) & np.isfinite(b.values)
+    if good.sum() > 2:
+        left, right = a.values[good], b.values[good]
+        if np.ptp(left) > 0 and np.ptp(right) > 0:
+            r = float(np.corrcoef(left, right)[0, 1])
+            if r > 0.98:
+                finer = sorted(ranked[:2], key=lambda i: -sample.columns[i].decimals)
+                out.notes.append(f"{a.name!r} and {b.name!r} are the same current; {sample.columns[finer[0]].name!r} is used")
+                return finer + ranked[2:]
+        if np.ptp(left) == 0 or np.ptp(right) == 0:
+            return ranked if np.ptp(left) > 0 else [ranked[1], ranked[0], *ranked[2:]]
+    raise Ambiguous(
+        f"two columns may be the current, {a.name!r} and {b.name!r}",
+        f"a profile with [current] column = {a.name!r} or {b.name!r}", file=file,
+    )
+
+
+def _one_sided(sample: Sample, pair: list[int]) -> bool:
+    """Whether charge and discharge columns never both flow."""
+    a, b = (np.nan_to_num(sample.columns[i].values) for i in pair)
+    return bool(np.mean((np.abs(a) > 1e-9) & (np.abs(b) > 1e-9)) < 0.02)
+
+
+def _hint(head: Header) -> tuple[int, str]:
+    """Return what header words say of the sign: 1 where positive is discharge, -1 where charge, 0 where nothing."""
+    text = head.text.lower()
+    if "discharge" in head.means and "charge" not in head.means:
+        return 1, f"header {head.text!r} speaks of discharge"
+    if "charge" in head.means and "discharge" not in head.means:
+        if "-" in text or "neg" in text:
+            return 1, f"header {head.text!r} gives charge the minus"
+        return -1, f"header {head.text!r} speaks of charge"
+    return 0, ""
+
+
+def _take_one(
+    out: Currents, index: int, sample: Sample, headers: list[Header], profile: Current, pack: Pack | None,
+    file: Path, why: str,
+) -> None:
+    unit, says = _unit(sample.columns[index], headers[index], profile, pack, file)
+    out.columns.append((index, "current", unit, f"{why}; {says}"))
+
+
+def _take_pair(
+    out: Currents, pair: list[int], sample: Sample, headers: list[Header], profile: Current, pack: Pack | None,
+    file: Path,
+) -> None:
+    roles: tuple[Role, Role] = ("charge current", "discharge current")
+    for index, role in zip(pair, roles):
+        unit, says = _unit(sample.columns[index], headers[index], profile, pack, file)
+        out.columns.append((index, role, unit, f"by its header; {says}"))
+    out.split = True
+
+
+def _unit(column: SampledColumn, head: Header, profile: Current, pack: Pack | None, file: Path) -> tuple[Unit, str]:
+    if profile.unit is not None:
+        unit = named("current", profile.unit)
+        assert unit is not None
+        return unit, "unit by the profile"
+    finite = column.values[np.isfinite(column.values)]
+    largest = float(np.percentile(np.abs(finite), 99)) if len(finite) else 0.0
+    stated = head.unit if head.unit is not None and head.unit.kind == "current" else None
+    stated = stated or (column.style.unit if column.style is not None and column.style.unit is not None and column.style.unit.kind == "current" else None)
+    capacity = pack.nominal_capacity_Ah if pack else None
+    if stated is not None:
+        if capacity and largest * stated.scale > MOST_C_RATE * capacity:
+            raise Ambiguous(
+                f"{largest:g} {stated.name} on a pack of {capacity:g} Ah", 'a profile with [current] unit = "mA" or "0.1A"',
+                file=file, column=column.name,
+            )
+        return stated, f"unit {stated.name} by the header"
+    ampere = named("current", "A")
+    assert ampere is not None
+    if largest == 0.0:
+        return ampere, "unit A, it is nought throughout"
+    if column.decimals > 0 and (not capacity or largest <= MOST_C_RATE * capacity):
+        return ampere, "unit A: no unit given, and readings with a broken part"
+    fitting = _possible_units(largest, capacity)
+    if len(fitting) == 1:
+        return fitting[0], f"unit {fitting[0].name}: the only one that fits the pack's capacity"
+    names = " or ".join(f'"{u.name}"' for u in fitting)
+    raise Ambiguous(
+        f"current without a unit, up to {largest:g}", f"a profile with [current] unit = {names}", file=file,
+        column=column.name,
+    )
+
+
+def _possible_units(largest: float, capacity: float | None) -> list[Unit]:
+    """Return the units in which a largest current is one of a pack of this capacity."""
+    units = [u for name in ("A", "0.1A", "mA") if (u := named("current", name)) is not None]
+    if not capacity:
+        return units
+    fitting = [u for u in units if 0.02 * capacity <= largest * u.scale <= 8 * capacity]
+    return fitting or units

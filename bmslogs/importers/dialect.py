@@ -1,0 +1,284 @@
+"""The dialect of a table of text: delimiter, decimal mark, preamble, header, units row."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import Counter
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from bmslogs.base.errors import BadInput
+from bmslogs.importers.encoding import find_encoding, to_text
+from bmslogs.importers.units import is_unit
+
+HEAD_BYTES = 256 << 10
+"""Choice [bytes]: the part of a file in which preamble and header must end."""
+_MOST_LINES = 3000
+_JUDGED = 120
+"""Choice [lines]: as many lines are looked at to settle a delimiter."""
+
+FILLS = frozenset(
+    "- -- --- . .. / \\ ? * x na n/a n.a. n.a nan null none nil inf -inf +inf infinity -infinity invalid error err "
+    "fehler offline ol sna timeout unavailable ungültig ungueltig #n/a #nv #n/d #value! #wert! #valeur! #¡valor! "
+    "#valore! #ref! #bezug! #num! #zahl! #nombre! #div/0! #name? #null! no_data nodata missing undef undefined <na> "
+    "1.#qnan 1.#inf -1.#ind 1.#qnb -nan -nan(ind) nan(ind) +nan (null) \\n".split()
+) | {"", "no data", "not available"}
+"""Texts that stand where a number is missing, in small letters."""
+
+_NUMBER = re.compile(r"[+-]?(\d[\d\s.,'’\u00a0\u202f]*|[.,]\d+)([eE][+-]?\d+)?")
+_TIMELIKE = re.compile(r"\d{1,4}\D{1,2}(\d{1,2}|[^\W\d]{3,9}\.?)\D{1,2}\d{1,4}.*|\d{1,2}:\d{2}(:\d{2})?.*")
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """How the table is written.
+
+    Attributes
+    ----------
+    encoding
+        Codec name.
+    delimiter
+        One character; a blank stands for any run of blanks.
+    decimal
+        ``.`` or ``,``: the mark that most columns use.
+    names, units
+        Header texts and what the units row says, one per column; empty where there is none.
+    header_line, first_line
+        Line of the header (0 where there is none) and of the first row, counted from 1.
+    width
+        Fields a row.
+    preamble
+        Lines before the header.
+    header_text
+        The header line as written, to know it again in mid-file.
+    """
+
+    encoding: str
+    delimiter: str
+    decimal: str
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    header_line: int
+    first_line: int
+    width: int
+    preamble: tuple[str, ...] = ()
+    header_text: str = ""
+    quoted: bool = False
+
+
+def split(line: str, delimiter: str) -> list[str]:
+    """Split one line at the delimiter, quotes respected; fields stripped."""
+    if delimiter == " ":
+        return line.split()
+    if '"' in line:
+        try:
+            return [f.strip() for f in next(csv.reader([line.replace("\0", "")], delimiter=delimiter), [])]
+        except csv.Error:
+            pass
+    return [f.strip().strip('"') for f in line.split(delimiter)]
+
+
+def is_number(text: str) -> bool:
+    """Whether a field is a number under any marks, with or without a unit behind it."""
+    match = _NUMBER.match(text)
+    if not match:
+        return False
+    rest = text[match.end():].strip()
+    return not rest or is_unit(rest)
+
+
+def is_datum(text: str) -> bool:
+    """Whether a field is what a row holds: a number, a time or a fill."""
+    return is_number(text) or bool(_TIMELIKE.match(text)) or text.lower() in FILLS
+
+
+def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
+    """Work out the dialect from the first bytes of a file.
+
+    Parameters
+    ----------
+    head
+        The first `HEAD_BYTES` of the file, unpacked.
+    file
+        For messages.
+    whole
+        Whether `head` is all of the file: otherwise its last line is cut.
+
+    Raises
+    ------
+    BadInput
+        No table in it.
+    """
+    encoding = find_encoding(head, file)
+    text = to_text(head, encoding)
+    lines = re.split(r"\r\n|\n|\r", text)
+    if not whole and len(lines) > 1:
+        lines.pop()
+    lines = lines[:_MOST_LINES]
+    if not any(line.strip() for line in lines):
+        raise BadInput("nothing but blanks", "a log with a header and rows", file=file)
+    delimiter, width = _delimiter(lines, file)
+    rows = [split(line, delimiter) for line in lines]
+    body = _body_start(rows, width)
+    if body is None:
+        raise BadInput("no rows of numbers found", "a header and rows of readings", file=file)
+    decimal = _decimal(rows[body: body + 400], delimiter)
+    dialect = Dialect(
+        encoding, delimiter, decimal, (), (), 0, body + 1, width, preamble=tuple(lines[:body]),
+        quoted='"' in "".join(lines[body: body + 20]),
+    )
+    return _with_header(dialect, lines, rows, body, file)
+
+
+def _delimiter(lines: list[str], file: Path) -> tuple[str, int]:
+    """Return the delimiter and the number of fields of most rows."""
+    filled = [line for line in lines if line.strip()]
+    judged = filled[-_JUDGED:] if len(filled) < 2 * _JUDGED else filled[len(filled) // 2:][:_JUDGED]
+    declared = next((m.group(1) for m in (re.match(r'"?sep=(.)"?\s*$', x) for x in filled[:1]) if m), None)
+    best: tuple[float, str, int] | None = None
+    for delimiter in ([declared] if declared else [";", "\t", ",", "|", " "]):
+        rows = [split(line, delimiter) for line in judged]
+        (width, count), = Counter(len(r) for r in rows).most_common(1)
+        if width < 2:
+            continue
+        fields = [f for r in rows if len(r) == width for f in r]
+        data = sum(map(is_datum, fields)) / len(fields)
+        filled_share = sum(bool(f) for f in fields) / len(fields)
+        penalty = 0.3 if delimiter == " " else 0.0
+        score = count / len(rows) + 2.0 * data + 0.3 * filled_share - penalty + 0.01 * min(width, 20)
+        if best is None or score > best[0]:
+            best = (score, delimiter, width)
+    if best is None:
+        raise BadInput("no delimiter parts the lines", "a table with comma, semicolon, tab or pipe", file=file)
+    return best[1], best[2]
+
+
+def _body_start(rows: list[list[str]], width: int) -> int | None:
+    """Return the index of the first row of readings: it and most that follow look like data."""
+    mostly = [len(r) >= max(2, width - 1) and _data_share(r) > 0.5 for r in rows]
+    shape = [
+        _share([is_datum(r[k]) for r, good in zip(rows, mostly) if good and k < len(r) and r[k]])
+        for k in range(width)
+    ]
+    data_columns = [k for k, share in enumerate(shape) if share > 0.7]
+    if not data_columns:
+        return None
+    for i, row in enumerate(rows):
+        if not mostly[i] or len(row) < max(2, width - 1):
+            continue
+        here = [k for k in data_columns if k < len(row) and row[k]]
+        wrong = [k for k in here if not is_datum(row[k])]
+        if here and len(wrong) <= 0.1 * len(here) and not (wrong and _header_of_numbers(row, here, wrong, rows[i + 1:])):
+            return i
+    return None
+
+
+def _header_of_numbers(row: list[str], here: list[int], wrong: list[int], later: list[list[str]]) -> bool:
+    """Whether a row is a header such as ``time,1,2,3``: words where times stand, small integers elsewhere."""
+    numbers = [row[k] for k in here if k not in wrong]
+    return bool(numbers) and all(re.fullmatch(r"\d{1,3}", n) for n in numbers)
+
+
+def _data_share(row: list[str]) -> float:
+    filled = [f for f in row if f]
+    return _share([is_number(f) or bool(_TIMELIKE.match(f)) or f.lower() in FILLS for f in filled])
+
+
+def _share(flags: list[bool]) -> float:
+    return sum(flags) / len(flags) if flags else 0.0
+
+
+def _decimal(rows: list[list[str]], delimiter: str) -> str:
+    """Return the decimal mark that the numbers of most columns use."""
+    commas = points = 0
+    for row in rows:
+        for field in row:
+            if not _NUMBER.fullmatch(field):
+                continue
+            comma, point = field.rfind(","), field.rfind(".")
+            if comma > point:
+                commas += 1
+            elif point > comma:
+                points += 1
+    if delimiter == "," and commas and not points:
+        return ","
+    return "," if commas > points else "."
+
+
+def _with_header(dialect: Dialect, lines: list[str], rows: list[list[str]], body: int, file: Path) -> Dialect:
+    """Add names and units: the last lines before the body that have its width."""
+    above = [i for i in range(body) if lines[i].strip()]
+    width = dialect.width
+    fitting = [i for i in above if abs(len(_trimmed(rows[i])) - width) <= 1 or len(rows[i]) == width]
+    if not fitting or above[-1] - fitting[-1] > 2:
+        return _without_header(dialect, lines, above, body, file)
+    at = fitting[-1]
+    units: list[str] = []
+    if _is_units_row(rows[at]) and len(fitting) > 1:
+        units = rows[at]
+        at = fitting[-2]
+    names = list(rows[at])
+    names += [""] * (width - len(names))
+    units += [""] * (width - len(units))
+    groups = [i for i in fitting if i < at and i >= at - 1]
+    if groups and _is_group_row(rows[groups[0]], names):
+        names = _joined(rows[groups[0]], names)
+    real = _width_of(rows[body:], width)
+    if len(_trimmed(names)) > real and dialect.delimiter == ",":
+        pass
+    return replace(
+        dialect, names=tuple(names[:max(width, len(_trimmed(names)))]), units=tuple(units[:width]),
+        header_line=at + 1, preamble=tuple(lines[:at]), header_text=lines[at],
+    )
+
+
+def _width_of(rows: list[list[str]], width: int) -> int:
+    return Counter(len(r) for r in rows).most_common(1)[0][0] if rows else width
+
+
+def _trimmed(row: list[str]) -> list[str]:
+    end = len(row)
+    while end and not row[end - 1]:
+        end -= 1
+    return row[:end]
+
+
+def _is_units_row(row: list[str]) -> bool:
+    filled = [f.strip("[]() ") for f in row if f.strip("[]() -")]
+    return bool(filled) and sum(is_unit(f) or is_format(f) for f in filled) >= 0.8 * len(filled)
+
+
+def is_format(text: str) -> bool:
+    """Whether a field describes a time, such as ``dd.mm.yyyy`` or ``hh:mm:ss``."""
+    return bool(re.fullmatch(r"[dmyhsjatun%./: \-]{4,}", text.lower())) or text.lower() in ("text", "utc", "datetime")
+
+
+def _is_group_row(row: list[str], names: list[str]) -> bool:
+    """Whether a row above the header names groups of its columns: words over bare numbers."""
+    bare = sum(bool(re.fullmatch(r"\d{1,3}", n)) for n in names)
+    return bare >= 0.4 * len(names) and any(f and not is_number(f) for f in row)
+
+
+def _joined(groups: list[str], names: list[str]) -> list[str]:
+    out, last = [], ""
+    for i, name in enumerate(names):
+        last = groups[i] if i < len(groups) and groups[i] else last
+        out.append(f"{last} {name}".strip() if re.fullmatch(r"\d{1,3}", name) else name)
+    return out
+
+
+def _without_header(
+    dialect: Dialect, lines: list[str], above: list[int], body: int, file: Path
+) -> Dialect:
+    if above:
+        near = above[-1]
+        found = len(_trimmed(split(lines[near], dialect.delimiter)))
+        if found > 2:
+            raise BadInput(
+                f"a header of {found} names over rows of {dialect.width} fields",
+                "one field a name (a decimal comma in a comma-separated file cannot be told from a delimiter)",
+                file=file, line=near + 1,
+            )
+    names = tuple(f"column {i + 1}" for i in range(dialect.width))
+    return replace(dialect, names=names, units=("",) * dialect.width, header_line=0, preamble=tuple(lines[:body]))

@@ -1,0 +1,287 @@
+"""From blocks in file order to finished readings: time in order, fills and held frames made null, sums kept."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.importers.blocks import Chunk, join_chunks
+from bmslogs.importers.fills import cell_fills, scalar_fills, temperature_fills
+from bmslogs.importers.held import held_rows
+from bmslogs.importers.order import Clockwork, Corrections, rising, spread
+from bmslogs.importers.plan import Plan
+from bmslogs.importers.repairs import Repairs
+from bmslogs.importers.sign import SignEvidence
+from bmslogs.importers.stamps import MISSING
+from bmslogs.importers.zones import LocalClock
+
+
+@dataclass
+class Findings:
+    """What a whole reading of a file said, for the decisions that a sample cannot make.
+
+    Attributes
+    ----------
+    sign
+        Evidence on the current's sign.
+    finest
+        Largest distance of a cell reading from a whole mV [mV].
+    text_columns
+        Extra columns that turned out to hold text.
+    rows
+        Rows written.
+    """
+
+    sign: SignEvidence = field(default_factory=SignEvidence.empty)
+    finest: float = 0.0
+    text_columns: set[int] = field(default_factory=set)
+    rows: int = 0
+    start: int | None = None
+    end: int | None = None
+    unreadable: dict[str, int] = field(default_factory=dict)
+    readings: int = 0
+
+
+class Finisher:
+    """Takes blocks one after the other and returns finished ones.
+
+    Parameters
+    ----------
+    plan
+        What the columns are.
+    corrections
+        What an earlier reading found out about the clock.
+    never
+        Sensors that read nothing but fills in the whole sample.
+    """
+
+    def __init__(self, plan: Plan, corrections: Corrections, never: npt.NDArray[np.bool_], regular: bool) -> None:
+        self.plan = plan
+        self.repairs = Repairs()
+        self.findings = Findings()
+        clock = plan.clock
+        self._zone = LocalClock(clock.zone if clock else "UTC")
+        # a time of day goes over midnight; elapsed time does not
+        self.clockwork = Clockwork(corrections, rollover=bool(clock and clock.kind == "day"),
+                                   dated=bool(clock and not clock.relative))
+        self._never = never
+        self._regular = regular
+        self._tail: Chunk | None = None
+        self._first = True
+        self._last: int | None = None
+        self._good_cells: npt.NDArray[np.float32] | None = None
+        self._good_temperatures: npt.NDArray[np.float32] | None = None
+        self._good_current = float("nan")
+        self._good_pack = float("nan")
+        self._cells = plan.of("cell")
+        self._sensors = plan.of("temperature")
+
+    def add(self, chunk: Chunk) -> Chunk | None:
+        """Take the next block; return finished rows, None where there are none yet."""
+        self._note(chunk)
+        chunk = self._timed(chunk)
+        if not chunk.rows:
+            return None
+        if self.clockwork.corrections.coarse:
+            held_back = self._hold_back(chunk)
+            if held_back is None:
+                return None
+            chunk = held_back
+        return self._finished(chunk)
+
+    def end(self) -> Chunk | None:
+        """Return the rows that were held back until now."""
+        if self._tail is None:
+            return None
+        chunk, self._tail = self._tail, None
+        chunk.time = spread(chunk.time, None, self.clockwork.corrections.rows_per_stamp, self._first)
+        return self._finished(chunk)
+
+    def _timed(self, chunk: Chunk) -> Chunk:
+        good = chunk.time != MISSING
+        if not good.all():
+            self.repairs.add("no_time", "{rows} without a readable time left out", int((~good).sum()))
+            chunk = chunk.take(good)
+        if not chunk.rows:
+            return chunk
+        doubled, skipped = self._zone.doubled, self._zone.skipped
+        time = self._zone.to_utc(chunk.time, int(MISSING))
+        if self._zone.skipped > skipped:
+            self.repairs.add(
+                "clock_skipped_hour", "{rows} at an hour that the zone's clocks leave out, read as standard time",
+                self._zone.skipped - skipped,
+            )
+        if self._zone.doubled > doubled:
+            self.repairs.add(
+                "clock_doubled_hour", "{rows} within the hour that a change to winter time doubles, parted by the step back",
+                self._zone.doubled - doubled,
+            )
+        time, keep = self.clockwork.follow(time)
+        chunk.time = time
+        if not keep.all():
+            self.repairs.add("stamp_wrong", "{rows} with a stamp that does not fit those around left out",
+                             int((~keep).sum()), ["time"], *_ends(time[~keep]))
+            chunk = chunk.take(keep)
+        return chunk
+
+    def _hold_back(self, chunk: Chunk) -> Chunk | None:
+        """Keep the last group of equal stamps until the next one is known; spread the others."""
+        if self._tail is not None:
+            chunk = join_chunks(self._tail, chunk)
+        last = int(chunk.time[-1])
+        cut = int(np.searchsorted(chunk.time, last)) if bool((np.diff(chunk.time) >= 0).all()) else chunk.rows - 1
+        self._tail = chunk.take(slice(cut, None))
+        if cut == 0:
+            return None
+        chunk = chunk.take(slice(0, cut))
+        if self.clockwork.corrections.rows_per_stamp <= 1:
+            chunk = self._without_twins(chunk)
+        usual = self.clockwork.corrections.rows_per_stamp
+        time = spread(chunk.time, last, usual, self._first)
+        moved = int((time != chunk.time).sum())
+        if moved:
+            self.repairs.add("stamps_spread", "{rows} shared a coarse stamp with others; spread evenly up to the next stamp",
+                             moved, ["time"], *_ends(time))
+        chunk.time = time
+        self._first = False
+        return chunk
+
+    def _without_twins(self, chunk: Chunk) -> Chunk:
+        """Leave out rows that say the same again at the same time."""
+        twin = np.zeros(chunk.rows, dtype=bool)
+        twin[1:] = np.diff(chunk.time) == 0
+        if twin.any():
+            same = np.ones(chunk.rows, dtype=bool)
+            for block in (chunk.cells, chunk.temperatures):
+                if len(block):
+                    same[1:] &= ((block[:, 1:] == block[:, :-1]) | (np.isnan(block[:, 1:]) & np.isnan(block[:, :-1]))).all(axis=0)
+            if chunk.current is not None:
+                same[1:] &= chunk.current[1:] == chunk.current[:-1]
+            twin &= same
+            if twin.any():
+                self.repairs.add("row_repeated", "{rows} that repeat the row before, stamp and all, left out",
+                                 int(twin.sum()), [], *_ends(chunk.time[twin]))
+                return chunk.take(~twin)
+        return chunk
+
+    def _finished(self, chunk: Chunk) -> Chunk:
+        keep = rising(chunk.time, self._last)
+        if not keep.all():
+            self.repairs.add("out_of_order", "{rows} out of the order of time left out", int((~keep).sum()), ["time"],
+                             *_ends(chunk.time[~keep]))
+            chunk = chunk.take(keep)
+            if not chunk.rows:
+                return chunk
+        self._last = int(chunk.time[-1])
+        self._null_fills(chunk)
+        self._null_held(chunk)
+        self._evidence(chunk)
+        found = self.findings
+        found.rows += chunk.rows
+        found.start = int(chunk.time[0]) if found.start is None else found.start
+        found.end = int(chunk.time[-1])
+        return chunk
+
+    def _null_fills(self, chunk: Chunk) -> None:
+        if len(chunk.cells):
+            scale = self._cells[0].scale * 1e3
+            mask = cell_fills(chunk.cells, scale, self._good_cells)
+            if mask.any():
+                rows = mask.any(axis=0)
+                names = [self._cells[k].name for k in np.flatnonzero(mask.any(axis=1))]
+                self.repairs.add("fill_value", "fill values for missing readings in {rows} made null ({columns})",
+                                 int(rows.sum()), names, *_ends(chunk.time[rows]))
+                chunk.cells[mask] = np.nan
+            self._good_cells = _last_good(chunk.cells, self._good_cells)
+        if len(chunk.temperatures):
+            mask = temperature_fills(chunk.temperatures, self._sensors[0].scale, self._sensors[0].offset,
+                                     self._good_temperatures, self._never)
+            if mask.any():
+                rows = mask.any(axis=0)
+                names = [self._sensors[k].name for k in np.flatnonzero(mask.any(axis=1))]
+                self.repairs.add("fill_temperature", "fill values of temperature sensors in {rows} made null ({columns})",
+                                 int(rows.sum()), names, *_ends(chunk.time[rows]))
+                chunk.temperatures[mask] = np.nan
+            self._good_temperatures = _last_good(chunk.temperatures, self._good_temperatures)
+        self._good_current = self._null_scalar(chunk, "current", self._good_current)
+        self._good_pack = self._null_scalar(chunk, "pack", self._good_pack)
+
+    def _null_scalar(self, chunk: Chunk, what: str, before: float) -> float:
+        values = getattr(chunk, what)
+        if values is None:
+            return before
+        taken = self.plan.of("current", "discharge current") if what == "current" else self.plan.of("pack voltage")
+        mask = scalar_fills(values, taken[0].scale, before, 50.0 if what == "current" else 20.0)
+        if what == "pack" and len(chunk.cells):
+            with np.errstate(all="ignore"):
+                lost = (values == 0) & (np.nan_to_num(chunk.cells).sum(axis=0) > 1000.0 * len(chunk.cells))
+            mask |= lost
+        if mask.any():
+            self.repairs.add(f"fill_{what}", f"fill values of the {'current' if what == 'current' else 'pack voltage'} in {{rows}} made null",
+                             int(mask.sum()), [taken[0].name], *_ends(chunk.time[mask]))
+            values[mask] = np.nan
+        good = np.flatnonzero(np.isfinite(values))
+        return float(values[good[-1]]) if len(good) else before
+
+    def _null_held(self, chunk: Chunk) -> None:
+        if self._regular or not len(chunk.cells):
+            return
+        whole, alone = held_rows(chunk.cells, chunk.current)
+        for mask, rule, sentence in (
+            (whole, "held_frame", "{rows} repeat the last frame while everything around moves; their readings made null"),
+            (alone, "held_cells", "{rows} repeat the last cell voltages while the current moves; these made null"),
+        ):
+            if mask.any():
+                self.repairs.add(rule, sentence, int(mask.sum()), [], *_ends(chunk.time[mask]))
+                chunk.cells[:, mask] = np.nan
+                if rule == "held_frame" and chunk.current is not None:
+                    chunk.current[mask] = np.nan
+                if rule == "held_frame" and chunk.pack is not None:
+                    chunk.pack[mask] = np.nan
+
+    def _evidence(self, chunk: Chunk) -> None:
+        if not len(chunk.cells):
+            return
+        found = self.findings
+        if chunk.current is not None and not self.plan.sign_fixed:
+            picked = chunk.cells[:: max(len(chunk.cells) // 12, 1)]
+            with np.errstate(all="ignore"):
+                inside = np.where((picked > 500) & (picked < 6000), picked, np.nan)
+            count = np.isfinite(inside).sum(axis=0)
+            mean = np.where(count == len(inside), np.nan_to_num(inside).sum(axis=0) / np.maximum(count, 1), np.nan)
+            found.sign.add(np.asarray(chunk.current, dtype=np.float64), mean * 1e-3)
+        if not self.plan.fine:
+            with np.errstate(invalid="ignore"):
+                off = np.abs(chunk.cells - np.rint(chunk.cells))
+            worst = float(np.nanmax(off, initial=0.0))
+            found.finest = max(found.finest, worst)
+
+    def _note(self, chunk: Chunk) -> None:
+        if chunk.repeated_headers:
+            self.repairs.add("header_repeated", "header repeated in mid-file, {rows} skipped", chunk.repeated_headers)
+        if chunk.nul_lines:
+            self.repairs.add("nul_bytes", "{rows} with bytes of nought left out", chunk.nul_lines)
+        if chunk.odd_quotes:
+            self.repairs.add("open_quote", "{rows} with an open quote left out", chunk.odd_quotes)
+        for name, (count, _) in chunk.unreadable.items():
+            self.repairs.add("unreadable", "fields that are no number made null ({columns})", count, [name])
+            self.findings.unreadable[name] = self.findings.unreadable.get(name, 0) + count
+        self.findings.text_columns |= chunk.not_text
+
+
+def _ends(time: npt.NDArray[np.int64]) -> tuple[int | None, int | None]:
+    return (int(time[0]), int(time[-1])) if len(time) else (None, None)
+
+
+def _last_good(block: npt.NDArray[np.float32], before: npt.NDArray[np.float32] | None) -> npt.NDArray[np.float32]:
+    """Return the last finite reading of each row of a block, the one before where it has none."""
+    last = block[:, -1].copy()
+    for k in np.flatnonzero(~np.isfinite(last)):
+        good = np.flatnonzero(np.isfinite(block[k]))
+        last[k] = block[k, good[-1]] if len(good) else (before[k] if before is not None else np.nan)
+    return np.asarray(last, dtype=np.float32)
+
+

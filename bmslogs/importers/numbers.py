@@ -1,0 +1,137 @@
+"""Numbers as loggers and spreadsheets write them: decimal comma, thousands marks, a unit behind."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.importers.units import Unit, find_unit
+
+Floats = npt.NDArray[np.float64]
+
+_BLANKS = " \u00a0\u202f\u2009'’"
+_SPLIT = re.compile(rf"^([+-−]?)\s*(\d[\d.,{_BLANKS}]*|[.,]\d+)([eE][+-]?\d+)?\s*(.*)$".replace("[+-−]", "[+\\-−]"))
+_GROUPED_COMMA = re.compile(r"[+-]?\d{1,3}(,\d{3})+")
+_GROUPED_POINT = re.compile(r"[+-]?\d{1,3}(\.\d{3})+")
+
+
+@dataclass(frozen=True)
+class NumberStyle:
+    """How the numbers of one column are written.
+
+    Attributes
+    ----------
+    decimal
+        Decimal mark.
+    thousands
+        Thousands marks that may stand in it, none where empty.
+    unit
+        Unit that stands behind each number.
+    """
+
+    decimal: str = "."
+    thousands: str = ""
+    unit: Unit | None = None
+    plus: bool = False
+
+    @property
+    def plain(self) -> bool:
+        """Whether a number parser that knows the decimal mark alone reads it."""
+        return not self.thousands and self.unit is None and not self.plus
+
+    @property
+    def pattern(self) -> str:
+        """A regular expression that fits the whole of a number in this style and nothing else."""
+        mark = re.escape(self.decimal)
+        grouped = "".join(rf"|\d{{1,3}}(?:{re.escape(t)}\d{{3}})+" for t in self.thousands)
+        return rf"^[+-]?(?:(?:\d+{grouped})(?:{mark}\d*)?|{mark}\d+)(?:[eE][+-]?\d+)?$"
+
+
+def parse_number(text: str, style: NumberStyle) -> float | None:
+    """Return the number that a text spells in a style, None where it spells none."""
+    match = _SPLIT.match(text.strip())
+    if match is None:
+        return None
+    sign, digits, power, rest = match.groups()
+    if rest and (style.unit is None or find_unit(rest) != style.unit):
+        return None
+    whole, mark, part = digits.rstrip(_BLANKS).partition(style.decimal)
+    for blank in style.thousands:
+        if blank in whole and not re.fullmatch(rf"\d{{1,3}}({re.escape(blank)}\d{{3}})+", whole):
+            return None
+        whole = whole.replace(blank, "")
+    if not (whole + part).isdigit() or not (whole + part).isascii() or (mark and "." in part):
+        return None
+    value = float(f"{'-' if sign in '-−' and sign else ''}{whole or '0'}.{part or '0'}{power or ''}")
+    return value if np.isfinite(value) else None
+
+
+def find_style(texts: Sequence[str | None], decimal: str) -> tuple[NumberStyle | None, int]:
+    """Work out how the numbers of a column are written.
+
+    Parameters
+    ----------
+    texts
+        Fields, None where empty.
+    decimal
+        The mark that most columns of the file use.
+
+    Returns
+    -------
+    style, decimals
+        None where fewer than nine in ten of the fields are numbers; most digits behind the mark.
+    """
+    unique = list(dict.fromkeys(t for t in texts if t))[:3000]
+    matches = [m for m in (_SPLIT.match(t) for t in unique) if m]
+    if not matches or len(matches) < 0.9 * len(unique):
+        return None, 0
+    rests = {m.group(4).strip() for m in matches}
+    unit = None
+    if rests != {""}:
+        units = {find_unit(r) for r in rests if r}
+        if len(units) != 1 or None in units or ("" in rests and len(rests) > 2):
+            return None, 0
+        unit = units.pop()
+    bodies = [m.group(2).strip() for m in matches]
+    style = NumberStyle(*_marks(bodies, decimal), unit, any(m.group(1) == "+" for m in matches))
+    good = [t for t in unique if parse_number(t, style) is not None]
+    if len(good) < 0.9 * len(unique):
+        return None, 0
+    digits = [m.group(2).strip().partition(style.decimal)[2] for m in matches]
+    return style, max(map(len, digits), default=0)
+
+
+def _marks(bodies: list[str], decimal: str) -> tuple[str, str]:
+    """Return decimal mark and thousands marks."""
+    blanks = "".join(b for b in _BLANKS if any(b in x for x in bodies))
+    comma, point = any("," in x for x in bodies), any("." in x for x in bodies)
+    if comma and point:
+        both = [x for x in bodies if "," in x and "." in x]
+        last = {"," if x.rfind(",") > x.rfind(".") else "." for x in both}
+        mark = last.pop() if len(last) == 1 else decimal
+        return mark, ("." if mark == "," else ",") + blanks
+    if comma and decimal == ".":
+        grouped = all(_GROUPED_COMMA.fullmatch(x) for x in bodies if "," in x)
+        return (".", "," + blanks) if grouped else (",", blanks)
+    if point and decimal == ",":
+        grouped = all(_GROUPED_POINT.fullmatch(x) for x in bodies if "." in x)
+        return (",", "." + blanks) if grouped else (".", blanks)
+    return decimal, blanks
+
+
+def parse_column(texts: Sequence[str | None], style: NumberStyle) -> Floats:
+    """Return the numbers of a column, NaN where a field holds none."""
+    out = np.full(len(texts), np.nan)
+    known: dict[str, float] = {}
+    for i, text in enumerate(texts):
+        if text:
+            value = known.get(text)
+            if value is None:
+                number = parse_number(text, style)
+                value = known[text] = np.nan if number is None else number
+            out[i] = value
+    return out

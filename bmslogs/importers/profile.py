@@ -1,0 +1,220 @@
+"""The logger profile: what the header does not say for itself, checked key by key."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+import tomllib
+import zoneinfo
+from pathlib import Path
+from typing import Any, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
+
+from bmslogs.base.errors import BadProfile, printable
+from bmslogs.importers.units import named
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+def _unit_of(kind: str, value: str) -> str:
+    if named(kind, value) is None:
+        raise ValueError(f"{value!r} is no unit of {kind}")
+    return value
+
+
+def _regex(value: str, *groups: str) -> str:
+    try:
+        pattern = re.compile(value)
+    except re.error as error:
+        raise ValueError(f"{value!r} is no regular expression ({error})") from None
+    if groups and not set(groups) & set(pattern.groupindex):
+        raise ValueError(f"{value!r} has no group (?P<{groups[0]}>..)")
+    return value
+
+
+class Time(_Section):
+    """Where the time stands, how it is written, and in which zone."""
+
+    column: str | None = None
+    columns: tuple[str, ...] | None = None
+    format: str | None = None
+    zone: str | None = None
+    start: dt.datetime | None = None
+
+    @field_validator("zone")
+    @classmethod
+    def _known_zone(cls, value: str | None) -> str | None:
+        if value is not None:
+            try:
+                zoneinfo.ZoneInfo(value)
+            except (zoneinfo.ZoneInfoNotFoundError, ValueError, OSError):
+                raise ValueError(f"{value!r} is no time zone such as Europe/Oslo") from None
+        return value
+
+    @model_validator(mode="after")
+    def _one_of(self) -> Self:
+        if self.column is not None and self.columns is not None:
+            raise ValueError("column and columns exclude each other")
+        if self.columns is not None and not 1 <= len(self.columns) <= 2:
+            raise ValueError("columns names the date and the time of day")
+        return self
+
+
+class Current(_Section):
+    """The current: column, unit, and the sign that the logger gives to discharge."""
+
+    column: str | None = None
+    charge_column: str | None = None
+    discharge_column: str | None = None
+    unit: str | None = None
+    discharge: Literal["positive", "negative"] | None = None
+
+    @field_validator("unit")
+    @classmethod
+    def _unit(cls, value: str | None) -> str | None:
+        return value if value is None else _unit_of("current", value)
+
+
+class CellVoltage(_Section):
+    """The cells: which headers, which unit, from which number they count."""
+
+    pattern: str | None = None
+    unit: str | None = None
+    first: int | None = Field(default=None, ge=0)
+
+    @field_validator("pattern")
+    @classmethod
+    def _pattern(cls, value: str | None) -> str | None:
+        return value if value is None else _regex(value, "cell")
+
+    @field_validator("unit")
+    @classmethod
+    def _unit(cls, value: str | None) -> str | None:
+        return value if value is None else _unit_of("voltage", value)
+
+
+class Temperature(_Section):
+    """The temperature sensors."""
+
+    pattern: str | None = None
+    unit: str | None = None
+
+    @field_validator("pattern")
+    @classmethod
+    def _pattern(cls, value: str | None) -> str | None:
+        return value if value is None else _regex(value, "sensor")
+
+    @field_validator("unit")
+    @classmethod
+    def _unit(cls, value: str | None) -> str | None:
+        return value if value is None else _unit_of("temperature", value)
+
+
+class Bleed(_Section):
+    """The balancing flags: boolean columns, or one bitfield."""
+
+    pattern: str | None = None
+    column: str | None = None
+    kind: Literal["hex", "integer", "binary text"] | None = None
+    lowest_bit: Literal["first_cell", "last_cell"] = "first_cell"
+
+    @field_validator("pattern")
+    @classmethod
+    def _pattern(cls, value: str | None) -> str | None:
+        return value if value is None else _regex(value, "cell")
+
+    @model_validator(mode="after")
+    def _one_of(self) -> Self:
+        if (self.pattern is None) == (self.column is None):
+            raise ValueError("give one of pattern (boolean columns) and column (a bitfield)")
+        if self.column is not None and self.kind is None:
+            raise ValueError("a bitfield column needs kind: hex, integer or binary text")
+        return self
+
+
+class PackVoltage(_Section):
+    """The pack voltage that the logger measured."""
+
+    column: str
+    unit: str | None = None
+
+    @field_validator("unit")
+    @classmethod
+    def _unit(cls, value: str | None) -> str | None:
+        return value if value is None else _unit_of("voltage", value)
+
+
+class Layout(_Section):
+    """A table in which one row holds one cell, not all of them."""
+
+    shape: Literal["long", "wide"] = "wide"
+    cell_column: str | None = None
+    module_column: str | None = None
+    value_columns: dict[str, str] = {}
+
+    @model_validator(mode="after")
+    def _complete(self) -> Self:
+        if self.shape == "long" and self.cell_column is None:
+            raise ValueError("shape = \"long\" needs cell_column")
+        return self
+
+
+class Profile(_Section):
+    """What a logger writes. Every section may be left out: then header and values speak."""
+
+    time: Time | None = None
+    current: Current | None = None
+    cell_voltage: CellVoltage | None = None
+    temperature: Temperature | None = None
+    bleed: Bleed | None = None
+    pack_voltage: PackVoltage | None = None
+    layout: Layout | None = None
+
+    def canonical(self) -> str:
+        """Return the profile as JSON with what was given alone, the same for the same profile."""
+        return self.model_dump_json(exclude_none=True, exclude_unset=True)
+
+
+def parse_profile(document: dict[str, Any], *, file: str | Path | None = None) -> Profile:
+    """Build a profile from the parsed profile file.
+
+    Raises
+    ------
+    BadProfile
+        One line: the key, what was found, what was expected.
+    """
+    try:
+        return Profile.model_validate(document)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        key = ".".join(str(part) for part in first["loc"])
+        message = str(first["msg"]).removeprefix("Value error, ")
+        if first["type"] == "extra_forbidden":
+            raise BadProfile(f"unknown key {key!r}", "a key of the profile", file=file, column=key) from None
+        if first["type"] == "value_error":
+            raise BadProfile(message, file=file, column=key or None) from None
+        found = printable(repr(first.get("input")), 80)
+        raise BadProfile(f"found {found}", message[:1].lower() + message[1:], file=file, column=key) from None
+
+
+def load_profile(path: str | Path) -> Profile:
+    """Read a profile (TOML).
+
+    Raises
+    ------
+    BadProfile
+        Missing, not TOML, or not a profile.
+    """
+    path = Path(path)
+    try:
+        document = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise BadProfile("no such file", "a profile", file=path) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise BadProfile(f"cannot be read ({error})", "a profile in TOML, UTF-8", file=path) from None
+    except tomllib.TOMLDecodeError as error:
+        raise BadProfile(f"not TOML ({error})", "a profile in TOML", file=path) from None
+    return parse_profile(document, file=path)

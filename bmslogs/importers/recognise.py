@@ -1,0 +1,375 @@
+"""What every column of a log is: by profile, header words, unit and values, in that order of trust."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from bmslogs.base.columns import bleed_column, cell_column, temperature_column
+from bmslogs.base.errors import BadInput
+from bmslogs.base.pack import Pack
+from bmslogs.importers.bits import find_bits
+from bmslogs.importers.cells import Cells, find_cells, voltage_unit
+from bmslogs.importers.clock import column_called, find_clock
+from bmslogs.importers.currents import find_current
+from bmslogs.importers.dialect import Dialect
+from bmslogs.importers.plan import Bits, Plan, Role, Taken
+from bmslogs.importers.profile import Profile
+from bmslogs.importers.sample import Sample
+from bmslogs.importers.sign import Sign, SignEvidence, judge_sign
+from bmslogs.importers.temperatures import find_temperatures
+from bmslogs.importers.units import Unit, named
+from bmslogs.importers.words import Header, take_apart
+
+
+class _Mapping:
+    """Columns as they are taken, one after the other."""
+
+    def __init__(self, sample: Sample) -> None:
+        self.sample = sample
+        self.taken: dict[int, Taken] = {}
+
+    @property
+    def free(self) -> set[int]:
+        return {c.index for c in self.sample.columns} - set(self.taken)
+
+    def take(self, index: int, role: Role, target: str, why: str, unit: Unit | None = None, number: int = 0) -> None:
+        column = self.sample.columns[index]
+        self.taken[index] = Taken(
+            index, column.name, role, target, number, unit, column.style, why, column.examples()
+        )
+
+
+def recognise(
+    sample: Sample, dialect: Dialect, profile: Profile, pack: Pack | None, file: Path,
+    modules: tuple[str, ...] | None = None,
+) -> Plan:
+    """Work out what every column is.
+
+    Parameters
+    ----------
+    sample
+        Rows over the whole file.
+    profile
+        What is known of the logger; its sections overrule what the file seems to say.
+    pack
+        The pack that was logged: its number of cells and its sensors are strong evidence.
+    modules
+        Names of the modules that were logged, where not all.
+
+    Returns
+    -------
+    Plan
+        With `problems` where the file cannot be imported as it is.
+    """
+    headers = [take_apart(c.name, c.unit_text) for c in sample.columns]
+    mapping = _Mapping(sample)
+    problems: list[BadInput] = []
+    notes: list[str] = []
+    clock = None
+    try:
+        clock = find_clock(sample, headers, dialect, profile.time, file)
+        for index in clock.columns:
+            mapping.take(index, "time", "time", clock.why)
+    except BadInput as error:
+        problems.append(error)
+    for c in sample.columns:
+        if c.index in mapping.free and not c.filled and c.name.startswith("column ") and dialect.header_line:
+            mapping.take(c.index, "nothing", "", "empty field behind a delimiter")
+    _claim_named(mapping, profile, file, problems)
+    cells: Cells | None = None
+    wanted = _cells_of(pack, modules) if modules else None
+    expected = len(wanted) if wanted is not None else pack.cells_in_series if pack else None
+    try:
+        if profile.cell_voltage is not None and profile.cell_voltage.pattern is not None:
+            cells = _cells_by_pattern(sample, profile, expected, pack, file, wanted)
+        else:
+            cells = find_cells(sample, headers, mapping.free, expected, pack, file, not dialect.header_line, wanted)
+            if profile.cell_voltage is not None and profile.cell_voltage.unit is not None:
+                cells = replace(cells, unit=named("voltage", profile.cell_voltage.unit) or cells.unit)
+        for number, index in cells.columns.items():
+            mapping.take(index, "cell", cell_column(number), cells.why, cells.unit, number)
+        for index in cells.unused:
+            mapping.take(index, "unused", "", "channel that never reads anything")
+        notes += cells.notes
+    except BadInput as error:
+        problems.append(error)
+    bits = _bleeds(mapping, headers, cells, profile, file, problems, notes)
+    current = find_current(sample, headers, mapping.free, cells, profile.current, pack, file)
+    problems += current.problems
+    notes += current.notes
+    for index, role, unit, why in current.columns:
+        mapping.take(index, role, "current_A" if role == "current" else "", why, unit)
+    try:
+        for t in find_temperatures(sample, headers, mapping.free, profile.temperature, pack, file):
+            mapping.take(t.index, "temperature", temperature_column(t.number), t.why, t.unit, t.number)
+    except BadInput as error:
+        problems.append(error)
+    _pack_voltage(mapping, headers, cells, profile, file, problems)
+    _states(mapping, headers)
+    _extras(mapping)
+    fine, step = _step(sample, cells)
+    sign = _sign(sample, mapping, cells, current, profile, pack)
+    columns = tuple(mapping.taken[i] for i in sorted(mapping.taken))
+    return Plan(
+        dialect, columns, clock, tuple(cells.columns) if cells else (), fine, step, sign.factor, sign.why,
+        sign_hint=current.hint, sign_fixed=bool(profile.current and profile.current.discharge) or current.split,
+        bits=bits, first=cells.first if cells else 1, cells_why=cells.why if cells else "",
+        problems=tuple(problems), notes=tuple(notes),
+    )
+
+
+def _cells_of(pack: Pack | None, modules: tuple[str, ...]) -> tuple[int, ...]:
+    if pack is None:
+        raise BadInput("modules named without a pack", "a pack file")
+    known = {m.name: m.cells for m in pack.modules}
+    for name in modules:
+        if name not in known:
+            raise BadInput(f"no module {name!r} in the pack", f"of {', '.join(known) or 'none described'}")
+    return tuple(sorted(c for name in modules for c in known[name]))
+
+
+def _claim_named(mapping: _Mapping, profile: Profile, file: Path, problems: list[BadInput]) -> None:
+    """Set aside the columns that the profile names, so that nothing else takes them."""
+    try:
+        if profile.pack_voltage is not None:
+            index = column_called(mapping.sample, profile.pack_voltage.column, file, "pack_voltage")
+            unit = named("voltage", profile.pack_voltage.unit or "V")
+            mapping.take(index, "pack voltage", "pack_V", "as the profile says", unit)
+    except BadInput as error:
+        problems.append(error)
+
+
+def _cells_by_pattern(
+    sample: Sample, profile: Profile, expected: int | None, pack: Pack | None, file: Path,
+    wanted: tuple[int, ...] | None,
+) -> Cells:
+    section = profile.cell_voltage
+    assert section is not None and section.pattern is not None
+    pattern = re.compile(section.pattern)
+    hits = [(c, m) for c in sample.columns if (m := pattern.fullmatch(c.name.strip()))]
+    if not hits:
+        raise BadInput(f"no header fits {section.pattern!r}", "cell columns", file=file)
+    first = 1 if section.first is None else section.first
+    keys: dict[tuple[str, int], int] = {}
+    for c, m in hits:
+        if not m.group("cell").isdigit():
+            raise BadInput(f"{m.group('cell')!r} is no cell number", "digits in (?P<cell>..)", file=file, column=c.name)
+        key = (m.groupdict().get("module") or "", int(m.group("cell")))
+        if key in keys:
+            raise BadInput(f"cell {key[1]} occurs twice", "one column a cell", file=file, column=c.name)
+        keys[key] = c.index
+    modules = list(dict.fromkeys(k[0] for k in keys))
+    if len(modules) > 1:
+        from bmslogs.importers.cells import _module_ranks
+        as_key = {m: ((int(m),) if m.isdigit() else (m.casefold(),)) for m in modules}
+        ranks = _module_ranks(list(as_key.values()), pack)
+        if ranks is None:
+            raise BadInput(f"modules {', '.join(modules)} in unknown order", "names of the pack file", file=file)
+        order = [keys[k] for k in sorted(keys, key=lambda k: (ranks[as_key[k[0]]], k[1]))]
+        numbers = {n: i for n, i in enumerate(order, 1)}
+    else:
+        numbers = {k[1] - first + 1: i for k, i in sorted(keys.items(), key=lambda item: item[0][1])}
+    if expected is not None and len(numbers) != expected:
+        raise BadInput(f"{len(numbers)} cell columns", f"{expected}, as the pack file says", file=file)
+    if sorted(numbers) != list(range(1, len(numbers) + 1)):
+        if wanted is not None and sorted(numbers) == list(wanted):
+            pass
+        else:
+            raise BadInput(
+                f"cell numbers {min(numbers)}..{max(numbers)} with first = {first}",
+                f"cells 1..{expected or len(numbers)} without a gap", file=file,
+            )
+    elif wanted is not None:
+        numbers = dict(zip(wanted, numbers.values()))
+    medians = [np.nanmedian(sample.columns[i].values) for i in numbers.values() if sample.columns[i].filled]
+    if section.unit is not None:
+        unit = named("voltage", section.unit)
+        assert unit is not None
+        why = f"unit {section.unit} by the profile"
+        median = float(np.nanmedian(np.abs(medians))) * unit.scale if medians else 3.0
+        if not 0.3 < median < 12:
+            raise BadInput(
+                f"cells read {median:g} V with unit {section.unit}", "another [cell_voltage] unit", file=file
+            )
+    else:
+        stated = take_apart(hits[0][0].name, hits[0][0].unit_text).unit
+        unit, why = voltage_unit(medians, stated)
+        if unit is None:
+            raise BadInput(f"cell voltages: {why}", "[cell_voltage] unit in the profile", file=file)
+    return Cells(dict(sorted(numbers.items())), unit, f"by the profile's pattern; {why}", first)
+
+
+def _bleeds(
+    mapping: _Mapping, headers: list[Header], cells: Cells | None, profile: Profile, file: Path,
+    problems: list[BadInput], notes: list[str],
+) -> Bits | None:
+    try:
+        found = find_bits(mapping.sample, headers, mapping.free, cells, profile.bleed, file)
+    except BadInput as error:
+        problems.append(error)
+        return None
+    for number, index in found.flags.items():
+        mapping.take(index, "bleed", bleed_column(number), found.why, None, number)
+    if found.column is not None:
+        mapping.take(found.column, "bleed bits", "", found.why)
+    notes += found.notes
+    return found.bits
+
+
+def _pack_voltage(
+    mapping: _Mapping, headers: list[Header], cells: Cells | None, profile: Profile, file: Path,
+    problems: list[BadInput],
+) -> None:
+    if profile.pack_voltage is not None:
+        return
+    total = _sum_of_cells(mapping.sample, cells)
+    best: tuple[float, int, Unit, str] | None = None
+    for i in sorted(mapping.free):
+        head, column = headers[i], mapping.sample.columns[i]
+        stated = head.unit if head.unit is not None and head.unit.kind == "voltage" else None
+        if column.style is None or not (stated or head.means & {"voltage", "pack"}):
+            continue
+        if head.means & {"summary", "other", "soc", "temperature", "charge"} or (head.unit is not None and stated is None):
+            continue
+        if "cell" in head.means and not ({"sum", "summe", "total", "usum"} & set(head.tokens)):
+            continue
+        median = float(np.nanmedian(column.values)) if column.filled and np.isfinite(column.values).any() else np.nan
+        if not np.isfinite(median) or median <= 0:
+            continue
+        unit, off = _fits(median, total, stated)
+        if unit is None:
+            continue
+        score = off - 0.02 * ("pack" in head.means) + 0.01 * bool({"sum", "summe"} & set(head.tokens))
+        if best is None or score < best[0]:
+            best = (score, i, unit, f"near the sum of the cells (off by {off:.1%})")
+    if best is not None:
+        mapping.take(best[1], "pack voltage", "pack_V", best[3], best[2])
+
+
+def _fits(median: float, total: float, stated: Unit | None) -> tuple[Unit | None, float]:
+    """Return the unit in which a voltage is that of the pack, and how far it is from the sum of the cells."""
+    if not np.isfinite(total) or total <= 0:
+        return stated, 0.0
+    tried = [stated] if stated is not None else []
+    tried += [u for name in ("V", "mV", "0.1V", "10mV") if (u := named("voltage", name)) is not None]
+    for unit in tried:
+        off = abs(median * unit.scale / total - 1)
+        if off < 0.06:
+            return unit, off
+    return None, 1.0
+
+
+def _sum_of_cells(sample: Sample, cells: Cells | None) -> float:
+    if cells is None:
+        return float("nan")
+    medians = [float(np.nanmedian(sample.columns[i].values)) for i in cells.columns.values()
+               if np.isfinite(sample.columns[i].values).any()]
+    if not medians:
+        return float("nan")
+    # a column that is missing counts as the others do
+    return float(np.mean(medians)) * len(cells.columns) * cells.unit.scale
+
+
+def _states(mapping: _Mapping, headers: list[Header]) -> None:
+    """Take along state of charge, ambient temperature, contactor and fault."""
+    seen: set[str] = set()
+    for i in sorted(mapping.free):
+        head, column = headers[i], mapping.sample.columns[i]
+        means = head.means
+        role: Role | None = None
+        unit: Unit | None = None
+        if "soc" in means and column.style is not None and not means & {"cell", "summary"} and column.filled:
+            role, target = "soc", "logger_soc"
+            top = float(np.nanmax(np.abs(column.values))) if np.isfinite(column.values).any() else 0.0
+            percent = top > 1.5 or (head.unit is not None and head.unit.name == "%")
+            unit = Unit("fraction", "%", 0.01) if percent else Unit("fraction", "1", 1.0)
+            if top > 110:
+                unit = Unit("fraction", "0.1%", 0.001) if top <= 1100 else None
+                role = role if unit else None
+        elif "ambient" in means and column.style is not None and column.filled and (
+            "temperature" in means or (head.unit is not None and head.unit.kind == "temperature")
+        ):
+            role, target = "ambient", "ambient_C"
+            from bmslogs.importers.temperatures import temperature_unit
+            unit = temperature_unit([column], head.unit)[0]
+            role = role if unit is not None else None
+        elif "contactor" in means:
+            role, target = "contactor", "contactor"
+        elif "fault" in means:
+            role, target = "fault", "fault"
+        if role is not None and target not in seen:
+            seen.add(target)
+            mapping.take(i, role, target, "by its header", unit)
+
+
+def _extras(mapping: _Mapping) -> None:
+    used: set[str] = set()
+    for i in sorted(mapping.free):
+        column = mapping.sample.columns[i]
+        slug = re.sub(r"\W+", "_", column.name).strip("_") or f"column_{i + 1}"
+        slug = slug[:80]
+        name, k = f"extra_{slug}", 2
+        while name in used:
+            name, k = f"extra_{slug}_{k}", k + 1
+        used.add(name)
+        mapping.take(i, "extra", name, "not understood, kept as it is")
+
+
+def _step(sample: Sample, cells: Cells | None) -> tuple[bool, float]:
+    """Return whether the readings are finer than 1 mV, and their step [V]."""
+    if cells is None:
+        return False, 0.001
+    values = np.concatenate([sample.columns[i].values for i in cells.columns.values()]) * cells.unit.scale * 1e3
+    values = values[np.isfinite(values)]
+    decimals = max((sample.columns[i].decimals for i in cells.columns.values()), default=0)
+    if not len(values):
+        return False, 0.001
+    scale_mv = cells.unit.scale * 1e3
+    resolution = scale_mv * 10.0**-decimals
+    if resolution >= 0.999 or bool(np.all(np.abs(values - np.rint(values)) < 1e-6)):
+        whole = np.unique(np.rint(values).astype(np.int64))
+        gaps = np.diff(whole)
+        step = int(np.gcd.reduce(gaps)) if len(gaps) else 1
+        return False, max(step, 1) * 1e-3 if step <= 50 else 1e-3
+    levels = np.unique(np.rint(values / resolution).astype(np.int64))
+    gaps = np.diff(levels)
+    step_levels = float(np.gcd.reduce(gaps)) if len(gaps) else 1.0
+    return True, max(resolution * step_levels, 1e-3) * 1e-3 if step_levels * resolution <= 50 else resolution * 1e-3
+
+
+def _sign(
+    sample: Sample, mapping: _Mapping, cells: Cells | None, current: object, profile: Profile, pack: Pack | None
+) -> Sign:
+    from bmslogs.importers.currents import Currents
+
+    assert isinstance(current, Currents)
+    if profile.current is not None and profile.current.discharge is not None:
+        return Sign(1 if profile.current.discharge == "positive" else -1, "by the profile")
+    if current.split:
+        return Sign(1, "charge and discharge current in two columns")
+    if cells is None or not current.columns:
+        return Sign(None, "no current or no cells")
+    evidence = SignEvidence.empty()
+    index, _, unit, _ = current.columns[0]
+    amps = sample.columns[index].values * unit.scale
+    volts = mean_cells(sample, cells)
+    for w in np.unique(sample.window):
+        here = sample.window == w
+        evidence.add(amps[here], volts[here])
+    return judge_sign(evidence, pack.nominal_capacity_Ah if pack else None, current.hint or None, current.hint_says)
+
+
+def mean_cells(sample: Sample, cells: Cells) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Return the median cell voltage [V] of every row of the sample."""
+    block = np.array([sample.columns[i].values for i in cells.columns.values()]) * cells.unit.scale
+    block[~((block > 0.5) & (block < 6.0))] = np.nan
+    out = np.full(block.shape[1], np.nan)
+    good = np.isfinite(block).any(axis=0)
+    out[good] = np.nanmean(block[:, good], axis=0)
+    return out
+
+

@@ -1,0 +1,151 @@
+"""A sample of a log: rows from the start and from windows over the whole file, as numbers where they are."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.importers.dialect import FILLS, HEAD_BYTES, Dialect
+from bmslogs.importers.encoding import block_to_utf8, to_utf8
+from bmslogs.importers.numbers import NumberStyle, find_style, parse_column
+from bmslogs.importers.source import Source
+
+Floats = npt.NDArray[np.float64]
+WINDOWS = 10
+"""Choice: as many windows are read after the head."""
+WINDOW_BYTES = 96 << 10
+"""Choice [bytes] of each, stretched to 120 rows at least."""
+_PACKED_BYTES = 3 << 20
+
+
+@dataclass(frozen=True)
+class SampledColumn:
+    """One column of the sample.
+
+    Attributes
+    ----------
+    texts
+        Fields as written, None where empty or a fill text.
+    values
+        As numbers, NaN where they are none.
+    style
+        How its numbers are written; None where most fields are no numbers.
+    decimals
+        Most digits behind the decimal mark.
+    """
+
+    index: int
+    name: str
+    unit_text: str
+    texts: list[str | None]
+    values: Floats
+    style: NumberStyle | None
+    decimals: int
+
+    @property
+    def filled(self) -> int:
+        """Number of fields that hold something."""
+        return sum(t is not None for t in self.texts)
+
+    def examples(self, most: int = 5) -> tuple[str, ...]:
+        """Return some distinct texts of the column, in order."""
+        return tuple(list(dict.fromkeys(t for t in self.texts if t is not None))[:most])
+
+
+@dataclass(frozen=True)
+class Sample:
+    """Rows over the whole file; `window` numbers the windows, rows within one are successive."""
+
+    columns: list[SampledColumn]
+    window: npt.NDArray[np.int64]
+    rows: int
+    row_bytes: float
+    notes: list[str] = field(default_factory=list)
+
+
+def take_sample(source: Source, head: bytes, dialect: Dialect) -> Sample:
+    """Read the sample of a file and its numbers."""
+    pieces = [_body(head, dialect, whole=len(head) < HEAD_BYTES)]
+    width_bytes = max(len(x) for x in pieces[0][:20]) if pieces[0] else 200
+    window_bytes = max(WINDOW_BYTES, 120 * width_bytes)
+    pieces += _windows(source, len(head), window_bytes, dialect)
+    rows: list[list[str | None]] = [[] for _ in range(dialect.width)]
+    window: list[int] = []
+    table = _columns(pieces, dialect, window)
+    rows = table
+    columns = []
+    units = dialect.units or ("",) * dialect.width
+    for i in range(dialect.width):
+        name = dialect.names[i] if i < len(dialect.names) else ""
+        style, decimals = find_style(rows[i], dialect.decimal)
+        values = parse_column(rows[i], style) if style else np.full(len(rows[i]), np.nan)
+        columns.append(SampledColumn(i, name or f"column {i + 1}", units[i], rows[i], values, style, decimals))
+    n = len(window)
+    return Sample(columns, np.array(window, dtype=np.int64), n, float(width_bytes))
+
+
+def _body(head: bytes, dialect: Dialect, whole: bool) -> list[bytes]:
+    text = b"".join(to_utf8(iter([head]), dialect.encoding))
+    lines = re.split(rb"\r\n|\n|\r", block_to_utf8(text))
+    if not whole:
+        lines = lines[:-1]
+    return lines[dialect.first_line - 1:]
+
+
+def _windows(source: Source, start: int, size: int, dialect: Dialect) -> list[list[bytes]]:
+    """Return the lines of windows spread over what follows the head."""
+    wide = 4 if "32" in dialect.encoding else 2 if "16" in dialect.encoding else 1
+    blobs: list[bytes] = []
+    if source.kind == "plain":
+        room = source.size - start - size
+        if room > 0:
+            spots = np.linspace(start, source.size - size, WINDOWS).astype(int)
+            with source.path.open("rb") as handle:
+                for spot in sorted(set(int(s) // wide * wide for s in spots)):
+                    handle.seek(spot)
+                    blobs.append(handle.read(size))
+        elif source.size > start:
+            with source.path.open("rb") as handle:
+                handle.seek(start // wide * wide)
+                blobs.append(handle.read())
+    elif start >= HEAD_BYTES:
+        rest = source.head(_PACKED_BYTES)[start:]
+        step = max(len(rest) // WINDOWS, size)
+        blobs += [rest[i: i + size] for i in range(0, len(rest), step // wide * wide)]
+    out = []
+    for blob in blobs:
+        text = b"".join(to_utf8(iter([blob]), dialect.encoding)) if wide > 1 else blob
+        lines = re.split(rb"\r\n|\n|\r", block_to_utf8(text))
+        out.append(lines[1:-1])
+    return out
+
+
+def _columns(pieces: list[list[bytes]], dialect: Dialect, window: list[int]) -> list[list[str | None]]:
+    """Split lines into columns with the reader of the whole import, so that both see the same."""
+    from bmslogs.importers.text_table import read_text
+
+    out: list[list[str | None]] = [[] for _ in range(dialect.width)]
+    for number, lines in enumerate(pieces):
+        if dialect.delimiter == " ":
+            lines = [b" ".join(x.split()) for x in lines]
+        lines = [x for x in lines if b"\0" not in x and x.strip()]
+        if not lines:
+            continue
+        table: Any = read_text(b"\n".join(lines) + b"\n", dialect)
+        for i in range(dialect.width):
+            out[i] += [_filled(t) for t in table.column(i).to_pylist()]
+        window += [number] * table.num_rows
+    return out
+
+
+def _filled(text: str | None) -> str | None:
+    if text is None:
+        return None
+    text = text.strip()
+    return None if text.lower() in FILLS else text
+
+

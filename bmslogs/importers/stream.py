@@ -1,0 +1,343 @@
+"""The reading of a whole file: bytes, blocks, readings and Parquet at the same time, memory bounded."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import queue
+import threading
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.base.errors import Ambiguous, BadInput
+from bmslogs.base.pack import Pack
+from bmslogs.importers.blocks import BlockReader, Chunk, tidy
+from bmslogs.importers.encoding import to_utf8
+from bmslogs.importers.finish import Findings, Finisher
+from bmslogs.importers.order import Corrections
+from bmslogs.importers.plan import Plan
+from bmslogs.importers.repairs import Repairs
+from bmslogs.importers.sign import judge_sign
+from bmslogs.importers.source import Source, lines_of
+from bmslogs.importers.table import TableWriter
+
+Progress = Callable[[int, int], None]
+"""Called with bytes read so far and in all."""
+WORKERS = 2
+AHEAD = 3
+"""Blocks that may wait to be read or written: bounds the memory."""
+SMALLEST_BLOCK, LARGEST_BLOCK = 1 << 20, 6 << 20
+"""Bytes: 4 MB is the sweet spot of the parser; small files make at least a few blocks."""
+MOST_PASSES = 4
+
+
+@dataclass
+class Reading:
+    """A file read to its end.
+
+    Attributes
+    ----------
+    plan
+        With all that was decided by the whole file.
+    sha256, content_sha256
+        Of the bytes given, and of the unpacked text.
+    """
+
+    plan: Plan
+    findings: Findings
+    repairs: Repairs
+    sha256: str
+    content_sha256: str
+    notes: tuple[str, ...] = ()
+
+
+@dataclass
+class Tally:
+    """Rows that did not fit, over the whole file."""
+
+    fields: dict[int, list[tuple[int, str]]] = field(default_factory=dict)
+    counts: dict[int, int] = field(default_factory=dict)
+
+
+def block_size(size: int) -> int:
+    """Return a size of blocks for a file."""
+    return int(min(max(size // 12, SMALLEST_BLOCK), LARGEST_BLOCK))
+
+
+def read_whole(
+    source: Source, plan: Plan, pack: Pack, never: npt.NDArray[np.bool_], regular: bool, corrections: Corrections,
+    open_writer: Callable[[Plan], TableWriter], progress: Progress | None = None,
+) -> tuple[Reading, TableWriter]:
+    """Read a file, again where the whole shows what the sample did not.
+
+    Returns
+    -------
+    reading, writer
+        The writer has all rows and waits for its metadata.
+    """
+    for _ in range(MOST_PASSES):
+        writer = open_writer(plan)
+        try:
+            reading, finisher = _pass(source, plan, never, regular, corrections, writer, progress)
+            again = _revised(reading, finisher, plan, corrections, pack, source.path)
+        except BaseException:
+            writer.discard()
+            raise
+        if again is None:
+            return reading, writer
+        plan, corrections, same_rows = again
+        if same_rows:
+            reading.plan = plan
+            return reading, writer
+        writer.discard()
+    raise BadInput("the file contradicts itself each time it is read", "a log in order of time", file=source.path)
+
+
+def _revised(
+    reading: Reading, finisher: Finisher, plan: Plan, corrections: Corrections, pack: Pack, file: Path
+) -> tuple[Plan, Corrections, bool] | None:
+    """Return what must be done otherwise, None where all fits."""
+    found, work = reading.findings, finisher.clockwork
+    changed: dict[str, Any] = {}
+    if not found.rows:
+        raise BadInput("no row with a time and readings", "rows of readings", file=file)
+    if found.text_columns - plan.text_columns:
+        changed["text_columns"] = plan.text_columns | frozenset(found.text_columns)
+    if not plan.fine and found.finest > 0.02 and plan.cells:
+        changed["fine"] = True
+        changed["voltage_step"] = 1e-4
+    new = corrections
+    if work.jumps or (work.repeats and not corrections.coarse):
+        new = work.resolve()
+        if new.coarse and not corrections.coarse:
+            new = replace(new, rows_per_stamp=1)
+    if not plan.sign_fixed:
+        verdict = judge_sign(found.sign, pack.nominal_capacity_Ah, plan.sign_hint or None, "by the header")
+        if verdict.factor is None:
+            raise Ambiguous(
+                f"which sign of the current is discharge: {verdict.why}",
+                'a profile with [current] discharge = "positive" or "negative"', file=file,
+                column=next((t.name for t in plan.of("current")), None),
+            )
+        if plan.sign != verdict.factor:
+            changed["sign"] = verdict.factor
+        changed["sign_why"] = verdict.why
+    fresh = replace(plan, **changed) if changed else plan
+    if new != corrections:
+        return fresh, new, False
+    if set(changed) - {"sign_why"}:
+        return fresh, corrections, False
+    reading.plan = fresh
+    return None
+
+
+def _pass(
+    source: Source, plan: Plan, never: npt.NDArray[np.bool_], regular: bool, corrections: Corrections,
+    writer: TableWriter, progress: Progress | None,
+) -> tuple[Reading, Finisher]:
+    finisher = Finisher(plan, corrections, never, regular)
+    digest, content = hashlib.sha256(), None if source.kind == "plain" else hashlib.sha256()
+    tally = Tally()
+    for chunk in _chunks(source, plan, digest, content, progress, finisher.repairs):
+        _tally(chunk, tally)
+        _refuse_new_width(tally, plan, source.path)
+        ready = finisher.add(chunk)
+        if ready is not None and ready.rows:
+            writer.write(ready, plan.sign or 1)
+    ready = finisher.end()
+    if ready is not None and ready.rows:
+        writer.write(ready, plan.sign or 1)
+    writer.flush()
+    _note_wrong(tally, finisher.repairs, plan)
+    for rule, amount, rows, before, after in corrections.says:
+        text = {
+            "clock_unset": "the clock was not set until later: {rows} at its head moved " + amount,
+            "clock_back": "the clock stepped back: {rows} before the step moved " + amount,
+        }[rule]
+        finisher.repairs.add(rule, text, rows, ["time"], before, after)
+    sha = digest.hexdigest() if source.kind == "plain" else source.sha256()
+    text_sha = content.hexdigest() if content is not None else sha
+    return Reading(plan, finisher.findings, finisher.repairs, sha, text_sha), finisher
+
+
+def _chunks(
+    source: Source, plan: Plan, digest: Any, content: Any, progress: Progress | None, repairs: Repairs
+) -> Iterator[Chunk]:
+    """Yield the blocks of a file as readings, in order, parsed side by side."""
+    reader = BlockReader(plan)
+    with ThreadPoolExecutor(WORKERS, thread_name_prefix="parse") as pool:
+        pending: deque[Future[Chunk | None]] = deque()
+        for block, line in _blocks(source, plan, digest, content, progress, repairs):
+            pending.append(pool.submit(reader.read, block, line))
+            while len(pending) > AHEAD:
+                chunk = pending.popleft().result()
+                if chunk is not None:
+                    yield chunk
+        while pending:
+            chunk = pending.popleft().result()
+            if chunk is not None:
+                yield chunk
+
+
+def _blocks(
+    source: Source, plan: Plan, digest: Any, content: Any, progress: Progress | None, repairs: Repairs
+) -> Iterator[tuple[bytes, int]]:
+    """Yield blocks of whole lines behind the header with the number of their first line; read by another thread."""
+    size = block_size(source.size if source.kind == "plain" else 8 * source.size)
+    waiting: queue.Queue[Any] = queue.Queue(maxsize=AHEAD)
+    stop = threading.Event()
+
+    def fill() -> None:
+        try:
+            done = 0
+            pieces = source.reads(size, digest)
+
+            def counted() -> Iterator[bytes]:
+                nonlocal done
+                for piece in pieces:
+                    if content is not None:
+                        content.update(piece)
+                    done += len(piece)
+                    if progress is not None and source.kind == "plain":
+                        progress(done, source.size)
+                    yield piece
+
+            for block in lines_of(to_utf8(counted(), plan.dialect.encoding), size, source.path):
+                if stop.is_set():
+                    return
+                waiting.put(block)
+            waiting.put(None)
+        except BaseException as error:
+            waiting.put(error)
+
+    thread = threading.Thread(target=fill, name="read", daemon=True)
+    thread.start()
+    try:
+        line, skip = 1, plan.dialect.first_line - 1
+        held: bytes | None = None
+        while (block := waiting.get()) is not None:
+            if isinstance(block, BaseException):
+                raise block
+            if skip:
+                block, gone = _without_head(block, skip)
+                skip -= gone
+                line += gone
+                if not block:
+                    continue
+            if held is not None:
+                yield held, line
+                line += held.count(b"\n") or held.count(b"\r")
+            held = block
+        if held is not None:
+            held = _whole_lines(held, plan, repairs)
+            if held:
+                yield held, line
+    finally:
+        stop.set()
+        while thread.is_alive():
+            try:
+                waiting.get_nowait()
+            except queue.Empty:
+                thread.join(0.01)
+
+
+def _without_head(block: bytes, lines: int) -> tuple[bytes, int]:
+    """Cut up to `lines` lines from the start of a block; return the rest and how many were cut."""
+    at, gone = 0, 0
+    mark = b"\n" if b"\n" in block else b"\r"
+    while gone < lines:
+        end = block.find(mark, at)
+        if end < 0:
+            return b"", gone + 1
+        at, gone = end + 1, gone + 1
+    return block[at:], gone
+
+
+def _whole_lines(block: bytes, plan: Plan, repairs: Repairs) -> bytes:
+    """Leave out a last line that was cut off in the middle of a number."""
+    if block.endswith((b"\n", b"\r")) or not block.strip():
+        return block
+    mark = b"\n" if b"\n" in block else b"\r"
+    head, found, last = block.rpartition(mark)
+    delimiter = plan.dialect.delimiter.encode()
+    if not found or delimiter == b" ":
+        return block + b"\n"
+    rows = [x.rstrip(b"\r") for x in head.split(mark)[-200:] if x.strip()]
+    tails = [x.rpartition(delimiter)[2].strip() for x in rows]
+    fields = [x.count(delimiter) for x in rows]
+    if not rows or last.count(delimiter) < min(fields):
+        repairs.add("line_cut", "the last line is cut off; it is left out", 1)
+        return head + mark
+    tail = last.rpartition(delimiter)[2].strip()
+    if tails and len(tail) < min(map(len, tails)):
+        repairs.add("line_cut", "the last line ends without a line end in the middle of a field; it is left out", 1)
+        return head + mark
+    return block + b"\n"
+
+
+def _tally(chunk: Chunk, tally: Tally) -> None:
+    for line, fields, text in chunk.wrong:
+        tally.counts[fields] = tally.counts.get(fields, 0) + 1
+        kept = tally.fields.setdefault(fields, [])
+        if len(kept) < 50:
+            kept.append((line, text))
+
+
+def _refuse_new_width(tally: Tally, plan: Plan, file: Path) -> None:
+    """Refuse a file whose rows go on with another number of fields: its columns are others from there on."""
+    for fields, count in tally.counts.items():
+        numeric = [(n, t) for n, t in tally.fields[fields] if _looks_like_row(t, plan)]
+        if count > 20 and len(numeric) > 15 and numeric[15][0] - numeric[0][0] < 60:
+            raise BadInput(
+                f"rows of {plan.dialect.width} fields become rows of {fields}",
+                "one set of columns in a file; split it at that line", file=file, line=numeric[0][0],
+            )
+
+
+def _looks_like_row(text: str, plan: Plan) -> bool:
+    digits = sum(c.isdigit() for c in text)
+    return digits > 0.4 * len(text) and text.count(plan.dialect.delimiter) > 2
+
+
+def _note_wrong(tally: Tally, repairs: Repairs, plan: Plan) -> None:
+    for fields, rows in tally.fields.items():
+        line, text = rows[0]
+        if _looks_like_row(text, plan):
+            repairs.add("row_broken", f"{{rows}} with another number of fields left out (first: line {line}, {fields} fields)",
+                        tally.counts[fields])
+        else:
+            repairs.add("text_line", f"{{rows}} of text between the readings skipped (first: line {line}, {tidy(text)!r})",
+                        tally.counts[fields])
+
+
+def metadata(reading: Reading, source: Source, pack: Pack, profile_json: str, version: str, schema: str) -> dict[str, str]:
+    """Return the metadata of the Parquet file."""
+    from bmslogs.importers.repairs import iso
+
+    found = reading.findings
+    return {
+        "bmslogs.schema": schema,
+        "bmslogs.version": version,
+        "bmslogs.pack": pack.id,
+        "bmslogs.vehicle": pack.vehicle,
+        "bmslogs.pack_json": pack.model_dump_json(),
+        "bmslogs.source": source.path.name,
+        "bmslogs.source_sha256": reading.sha256,
+        "bmslogs.content_sha256": reading.content_sha256,
+        "bmslogs.source_bytes": str(source.size),
+        "bmslogs.profile": profile_json,
+        "bmslogs.repairs": json.dumps(reading.repairs.to_json(), ensure_ascii=False),
+        "bmslogs.voltage_step_V": repr(reading.plan.voltage_step),
+        "bmslogs.current_sign": json.dumps({"factor": reading.plan.sign, "why": reading.plan.sign_why}, ensure_ascii=False),
+        "bmslogs.notes": json.dumps(list(reading.plan.notes), ensure_ascii=False),
+        "bmslogs.rows": str(found.rows),
+        "bmslogs.start": iso(found.start or 0),
+        "bmslogs.end": iso(found.end or 0),
+    }

@@ -1,0 +1,67 @@
+"""Blocks of lines as a table of texts or numbers: the one place that calls the CSV parser."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.csv as pc
+
+from bmslogs.importers.dialect import FILLS, Dialect
+
+NULLS = sorted({v for f in FILLS for v in (f, f.upper(), f.capitalize(), f.title())} | {"NaN", "N/a", "nA"})
+"""Spellings of a missing number that the parser knows."""
+
+
+@dataclass
+class Wrong:
+    """Rows of a block with another number of fields: (row within the block, fields, text)."""
+
+    rows: list[tuple[int, int, str]] = field(default_factory=list)
+
+
+def column_key(index: int) -> str:
+    """Return the name under which column `index` is parsed."""
+    return f"c{index}"
+
+
+def read_text(block: bytes, dialect: Dialect, wrong: Wrong | None = None) -> pa.Table:
+    """Read a block of lines with every field as text."""
+    types = {column_key(i): pa.string() for i in range(dialect.width)}
+    return read_typed(block, dialect, types, None, wrong)
+
+
+def read_typed(
+    block: bytes, dialect: Dialect, types: dict[str, Any], include: list[str] | None, wrong: Wrong | None = None
+) -> pa.Table:
+    """Read a block of lines into typed columns.
+
+    Raises
+    ------
+    pyarrow.ArrowInvalid
+        A field is not of its type.
+    """
+    names = [column_key(i) for i in range(dialect.width)]
+    return pc.read_csv(
+        pa.BufferReader(block),
+        read_options=pc.ReadOptions(column_names=names, use_threads=False, block_size=max(len(block) + 64, 1024)),
+        parse_options=pc.ParseOptions(
+            delimiter=dialect.delimiter, quote_char='"' if dialect.quoted else False,
+            ignore_empty_lines=True, invalid_row_handler=_handler(wrong),
+        ),
+        convert_options=pc.ConvertOptions(
+            column_types=types, include_columns=include or names, null_values=NULLS, strings_can_be_null=False,
+            decimal_point=dialect.decimal, check_utf8=True,
+        ),
+    )
+
+
+def _handler(wrong: Wrong | None) -> Callable[[Any], str]:
+    def handle(row: Any) -> str:
+        if wrong is not None:
+            wrong.rows.append((int(row.number or 0), int(row.actual_columns), str(row.text)[:200]))
+        return "skip"
+
+    return handle

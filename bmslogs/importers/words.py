@@ -1,0 +1,122 @@
+"""Header texts taken apart: words with their meanings, numbers, unit. The words are in `words.toml`."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+import unicodedata
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib import resources
+
+from bmslogs.importers.units import Unit, find_unit
+
+_SPECIAL = str.maketrans({"ß": "ss", "æ": "ae", "ø": "o", "å": "a", "ł": "l", "đ": "d", "œ": "oe", "µ": "u", "μ": "u"})
+
+
+@lru_cache(maxsize=1)
+def meanings() -> dict[str, frozenset[str]]:
+    """Return the words of every meaning, all languages together."""
+    text = resources.files("bmslogs.importers").joinpath("words.toml").read_text(encoding="utf-8")
+    table = tomllib.loads(text)
+    return {key: frozenset(w for words in by.values() for w in words) for key, by in table.items()}
+
+
+def plain(text: str) -> str:
+    """Return a text in small letters without accents."""
+    text = unicodedata.normalize("NFKD", text.casefold().translate(_SPECIAL))
+    return "".join(c for c in text if not unicodedata.combining(c))
+
+
+@dataclass(frozen=True)
+class Header:
+    """One header text taken apart.
+
+    Attributes
+    ----------
+    text
+        As written.
+    tokens
+        Words and numbers in order, small letters without accents, unit left out.
+    numbers
+        The whole numbers in it, in order.
+    template
+        The text with ``#`` for every number.
+    unit
+        The unit it spells, None where none.
+    means
+        Keys of `meanings` that its words have.
+    """
+
+    text: str
+    tokens: tuple[str, ...]
+    numbers: tuple[int, ...]
+    template: str
+    unit: Unit | None
+    means: frozenset[str]
+
+
+_BRACKET = re.compile(r"[\[({]\s*([^\[\](){}]*?)\s*[\])}]")
+
+
+def take_apart(text: str, unit_text: str = "") -> Header:
+    """Take a header apart.
+
+    Parameters
+    ----------
+    text
+        The header.
+    unit_text
+        What a units row says of the column.
+    """
+    unit, bare = find_unit(unit_text) if unit_text else None, text
+    for match in _BRACKET.finditer(text):
+        inner = find_unit(match.group(1))
+        if inner is not None and not re.fullmatch(r"\d+", match.group(1)):
+            unit = unit or inner
+            bare = bare.replace(match.group(0), " ")
+    if unit is None or bare == text:
+        for mark in ("/", " in ", "_", " ", ".", ",", ":", "-"):
+            head, found, tail = bare.rpartition(mark)
+            spelled = find_unit(tail) if found and head.strip() else None
+            if spelled is not None and tail.strip() and (mark != "-" or len(tail.strip()) > 1) and _unit_there(tail, mark):
+                unit, bare = unit or spelled, head
+                break
+    spaced = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", bare)
+    words = plain(spaced)
+    tokens = tuple(re.findall(r"[^\W\d_]+|\d+", words))
+    numbers = tuple(int(t) for t in tokens if t.isdigit() and len(t) < 9)
+    template = re.sub(r"\d+", "#", text)
+    return Header(text, tokens, numbers, template, unit, _means(tokens, " ".join(tokens)))
+
+
+def _unit_there(tail: str, mark: str) -> bool:
+    """Whether the last part is a unit rather than a letter of the name (``C`` of ``Pack C``)."""
+    tail = tail.strip()
+    return len(tail) > 1 or mark in ("/", " in ", "_", " ", ".") and tail in ("V", "A", "s", "h", "%", "°", "C", "F", "K")
+
+
+def _means(tokens: tuple[str, ...], joined: str) -> frozenset[str]:
+    out: set[str] = set()
+    for key, words in meanings().items():
+        for word in words:
+            if " " in word:
+                hit = word in joined
+            elif len(word) < 4:
+                hit = word in tokens
+            else:
+                hit = any(word in t for t in tokens)
+            if hit:
+                out.add(key)
+                break
+    if "discharge" in out and "charge" in out and not _both(tokens):
+        out.discard("charge")
+    return frozenset(out)
+
+
+def _both(tokens: tuple[str, ...]) -> bool:
+    """Whether charge stands beside discharge as a word of its own."""
+    words = meanings()
+    inside = [t for t in tokens if any(w in t if len(w) > 3 else w == t for w in words["discharge"])]
+    rest = [t for t in tokens if t not in inside]
+    return any(any(w in t if len(w) > 3 else w == t for w in words["charge"]) for t in rest)

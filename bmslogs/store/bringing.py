@@ -1,0 +1,139 @@
+"""An import from file to store: known already, read, written aside, moved into place."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pyarrow as pa
+
+from bmslogs import __version__
+from bmslogs.base.columns import SCHEMA
+from bmslogs.base.errors import BadInput
+from bmslogs.base.pack import Pack
+from bmslogs.importers.inspection import profile_toml
+from bmslogs.importers.job import look_at
+
+from bmslogs.importers.profile import Profile
+from bmslogs.importers.source import Source, open_source
+from bmslogs.importers.stream import Reading, metadata, read_whole
+from bmslogs.importers.table import TableWriter
+from bmslogs.store.entries import (
+    Imported,
+    ImportReport,
+    LogEntry,
+    Refused,
+    RepairEntry,
+    content_key,
+    log_id,
+    mapping_key,
+    moment,
+    seal,
+)
+from bmslogs.store.files import store_errors
+
+if TYPE_CHECKING:
+    from bmslogs.store.store import Store
+
+
+def bring_in(
+    store: Store, files: list[Path], pack: Pack, profile: Profile, *, together: bool, modules: tuple[str, ...] | None,
+    strict: bool, progress: Callable[[str], None] | None,
+) -> ImportReport:
+    """Import files one by one, or as parts of one log."""
+    report = ImportReport()
+    for path in files:
+        if progress is not None:
+            progress(path.name)
+        try:
+            report.logs.append(bring_one(store, path, pack, profile, modules, strict))
+        except BadInput as error:
+            report.refused.append(Refused(str(path), str(error.in_file(path))))
+        except (pa.ArrowException, UnicodeError, OverflowError) as error:
+            line = " ".join(str(error).split())[:200]
+            report.refused.append(Refused(str(path), str(BadInput(f"cannot be read as a table ({line})", file=path))))
+    return report
+
+
+def bring_one(
+    store: Store, path: Path, pack: Pack, profile: Profile, modules: tuple[str, ...] | None, strict: bool
+) -> Imported:
+    """Import one file as one log.
+
+    Raises
+    ------
+    BadInput
+        It is refused; the store is as it was.
+    StoreError
+        The store cannot be written.
+    """
+    source = open_source(path)
+    mapping = mapping_key(profile.canonical(), modules)
+    known = _known(store, source, pack, mapping)
+    if known is not None:
+        return _as_known(known, path)
+    job = look_at(path, profile, pack, modules)
+    if job.plan.problems:
+        raise job.plan.problems[0]
+    temporary = store.incoming()
+    with store_errors(store.root):
+        reading, writer = read_whole(
+            source, job.plan, pack, job.never, job.regular, job.corrections, lambda plan: TableWriter(temporary, plan)
+        )
+    return _finish(store, source, pack, mapping, reading, writer, strict)
+
+
+def _finish(
+    store: Store, source: Source, pack: Pack, mapping: str, reading: Reading, writer: TableWriter, strict: bool
+) -> Imported:
+    try:
+        repairs = tuple(RepairEntry(r) for r in reading.repairs.to_json())
+        if strict and repairs:
+            raise BadInput(f"needs repair: {'; '.join(map(str, repairs))}", "a log without any, as --strict asks",
+                           file=source.path)
+        meta = metadata(reading, source, pack, profile_toml(reading.plan), __version__, SCHEMA)
+        meta["bmslogs.mapping"] = mapping
+        meta["bmslogs.seal"] = seal(meta)
+        with store_errors(store.root):
+            writer.close(meta)
+        start = moment(meta["bmslogs.start"])
+        new_id = log_id(start, content_key(reading.sha256, pack.id, mapping))
+        with store.locked():
+            replaced = [
+                e for e in store.logs(pack.id) if e.sha256 == reading.sha256 and (e.id == new_id or e.mapping != mapping)
+            ]
+            store.commit(writer.path, new_id, pack, replaced)
+    finally:
+        writer.discard()
+    notes = tuple(f"replaces log {e.id}, which was read with another mapping" for e in replaced if e.id != new_id)
+    return Imported(
+        new_id, str(source.path), reading.findings.rows, start, moment(meta["bmslogs.end"]), "new", repairs, notes,
+        tuple(e.id for e in replaced if e.id != new_id),
+    )
+
+
+def _known(store: Store, source: Source, pack: Pack, mapping: str) -> LogEntry | None:
+    """Return the log that these bytes are already, for this pack and mapping."""
+    able = [e for e in store.logs(pack.id) if e.source_bytes == source.size and e.mapping == mapping and e.version == __version__]
+    if not able:
+        return None
+    sha = source.sha256()
+    for entry in able:
+        if entry.sha256 == sha and _same_pack(entry, pack):
+            return entry
+    return None
+
+
+def _same_pack(entry: LogEntry, pack: Pack) -> bool:
+    from bmslogs.store.files import read_metadata
+
+    kept = json.loads(read_metadata(entry.path).get("bmslogs.pack_json", "{}"))
+    return bool(kept == json.loads(pack.model_dump_json()))
+
+
+def _as_known(entry: LogEntry, path: Path) -> Imported:
+    return Imported(entry.id, str(path), entry.rows, entry.start, entry.end, "known", entry.repairs)
+
+

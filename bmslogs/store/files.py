@@ -1,0 +1,96 @@
+"""Files of the store: safe names, atomic writes, metadata of Parquet files."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import secrets
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from bmslogs.base.errors import StoreError
+
+
+def folder_name(key: str, value: str) -> str:
+    """Return ``key=value`` as a folder name: whatever is no letter, digit, ``-`` or ``_`` is percent-encoded."""
+    text = quote(value, safe="").replace(".", "%2E").replace("~", "%7E")
+    return f"{key}={text or '%00'}"
+
+
+def write_atomic(path: Path, text: str) -> None:
+    """Write a text file so that it is there whole or not at all.
+
+    Raises
+    ------
+    StoreError
+        The disk is full or the folder cannot be written.
+    """
+    temporary = path.with_name(f"_{path.name}.{os.getpid()}-{secrets.token_hex(4)}")
+    with store_errors(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            with temporary.open("w", encoding="utf-8", newline="\n") as handle:
+                handle.write(text)
+                handle.flush()
+                os.fsync(handle.fileno())
+            temporary.replace(path)
+        finally:
+            temporary.unlink(missing_ok=True)
+
+
+def sync_file(path: Path) -> None:
+    """Force a file's bytes to disk."""
+    with path.open("rb+") as handle:
+        os.fsync(handle.fileno())
+
+
+def sync_folder(path: Path) -> None:
+    """Force a folder's entries to disk, where the system can."""
+    if not hasattr(os, "O_DIRECTORY"):
+        return
+    with contextlib.suppress(OSError):
+        handle = os.open(path, os.O_RDONLY | os.O_DIRECTORY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+@contextlib.contextmanager
+def store_errors(where: Path) -> Iterator[None]:
+    """Turn errors of the file system into one line."""
+    try:
+        yield
+    except OSError as error:
+        full = error.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", -1)) or "No space left" in str(error)
+        if full:
+            raise StoreError(f"{where}: the disk is full; nothing was stored, free some space and try again") from None
+        raise StoreError(f"{where}: cannot be written ({error.strerror or error})") from None
+
+
+def read_metadata(path: Path) -> dict[str, str]:
+    """Return the project's metadata of a Parquet file.
+
+    Raises
+    ------
+    StoreError
+        Not a Parquet file of the store.
+    """
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    try:
+        raw: dict[bytes, bytes] = pq.read_metadata(path).metadata or {}
+    except (pa.ArrowException, OSError) as error:
+        raise StoreError(f"{path.name}: cannot be read ({_short(error)})") from None
+    meta = {k.decode("utf-8", "replace"): v.decode("utf-8", "replace") for k, v in raw.items() if k.startswith(b"bmslogs.")}
+    if "bmslogs.schema" not in meta:
+        raise StoreError(f"{path.name}: no log of this store (no bmslogs metadata)")
+    return meta
+
+
+def _short(error: Any) -> str:
+    return " ".join(str(error).split())[:200]

@@ -1,0 +1,77 @@
+"""The index of a store: a cache of what the Parquet files say of themselves, never the truth."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from bmslogs.base.errors import StoreError
+from bmslogs.store.entries import LogEntry, entry_from
+from bmslogs.store.files import read_metadata, write_atomic
+
+_KEPT = (
+    "schema", "version", "pack", "vehicle", "start", "end", "rows", "source", "source_sha256", "content_sha256",
+    "mapping", "source_bytes", "repairs",
+)
+
+
+class Index:
+    """Entries of the logs in a store, read again where a file changed."""
+
+    def __init__(self, root: Path) -> None:
+        self.root = root
+        self.path = root / "_index.json"
+        self.unreadable: list[str] = []
+
+    def files(self) -> list[Path]:
+        """Return the log files, found by their place alone."""
+        return sorted(
+            p for p in self.root.glob("vehicle=*/pack=*/*.parquet") if not p.name.startswith(("_", "."))
+        )
+
+    def entries(self) -> list[LogEntry]:
+        """Return the entry of every readable log."""
+        known = self._load()
+        out, fresh, changed = [], {}, False
+        self.unreadable = []
+        for path in self.files():
+            key = path.relative_to(self.root).as_posix()
+            try:
+                state = path.stat()
+                stamp = [state.st_size, state.st_mtime_ns]
+                record = known.get(key)
+                if not isinstance(record, dict) or record.get("stamp") != stamp:
+                    meta = read_metadata(path)
+                    record = {"stamp": stamp, "meta": {k: meta.get(f"bmslogs.{k}", "") for k in _KEPT}}
+                    changed = True
+                out.append(entry_from(path, {f"bmslogs.{k}": v for k, v in record["meta"].items()}))
+                fresh[key] = record
+            except (StoreError, OSError, KeyError, ValueError, TypeError) as error:
+                self.unreadable.append(f"{key}: {' '.join(str(error).split())[:200]}")
+        if changed or set(fresh) != set(known):
+            self._save(fresh)
+        return out
+
+    def refresh(self) -> None:
+        """Bring the index up to the files."""
+        self.entries()
+
+    def rebuild(self) -> None:
+        """Forget what was known and read every file again."""
+        self.path.unlink(missing_ok=True)
+        self.entries()
+
+    def _load(self) -> dict[str, Any]:
+        try:
+            data = json.loads(self.path.read_text(encoding="utf-8"))
+        except (OSError, ValueError):
+            return {}
+        return data if isinstance(data, dict) else {}
+
+    def _save(self, records: dict[str, Any]) -> None:
+        try:
+            write_atomic(self.path, json.dumps(records))
+        except StoreError:
+            # a store that cannot be written can still be read
+            return

@@ -1,0 +1,247 @@
+"""The store of normalised logs: one Parquet file a log, found again from the files alone."""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+from collections.abc import Callable, Iterable
+from pathlib import Path
+from typing import Any
+
+from filelock import FileLock, Timeout
+
+from bmslogs.base.errors import StoreError
+from bmslogs.base.pack import Pack
+from bmslogs.importers.profile import Profile
+from bmslogs.store.entries import CheckReport, ImportReport, LogEntry
+from bmslogs.store.files import folder_name, store_errors, sync_file, sync_folder, write_atomic
+from bmslogs.store.index import Index
+
+LOCK_SECONDS = 60.0
+"""Choice: as long as a commit waits for another process; a commit takes milliseconds."""
+Progress = Callable[[str], None]
+
+
+class Store:
+    """A folder of logs.
+
+    Parameters
+    ----------
+    root
+        The folder; made by the first import.
+
+    Notes
+    -----
+    Everything that is no log lies under names that begin with ``_``, which Parquet readers skip.
+    """
+
+    def __init__(self, root: str | Path) -> None:
+        self.root = Path(root)
+        self._index = Index(self.root)
+
+    # --- logs ---------------------------------------------------------------------------------------------------
+
+    def logs(self, pack_id: str | None = None) -> list[LogEntry]:
+        """Return the logs, oldest first, of one pack or of all."""
+        entries = self._index.entries()
+        return sorted((e for e in entries if pack_id is None or e.pack == pack_id), key=lambda e: (e.start, e.id))
+
+    def entry(self, log_id: str) -> LogEntry:
+        """Return one log's entry.
+
+        Raises
+        ------
+        StoreError
+            No such log.
+        """
+        for entry in self._index.entries():
+            if entry.id == log_id:
+                return entry
+        raise StoreError(f"no log {log_id!r} in the store; `bmslogs logs` lists them")
+
+    def log_path(self, log_id: str) -> Path:
+        """Return the Parquet file of a log."""
+        return self.entry(log_id).path
+
+    def import_files(
+        self, files: Iterable[str | Path], pack: Pack, profile: Profile | None = None, *, together: bool = False,
+        modules: Iterable[str] | None = None, strict: bool = False, progress: Progress | None = None,
+    ) -> ImportReport:
+        """Bring loggers' files into the store.
+
+        Parameters
+        ----------
+        files
+            Each is one log; with `together` they are parts of one.
+        pack
+            The pack that was logged.
+        profile
+            What the headers do not say.
+        modules
+            Names of the modules that were logged, where the pack was split.
+        strict
+            Refuse a log that needs any repair.
+        progress
+            Called with the name of what comes next.
+
+        Returns
+        -------
+        ImportReport
+            A file that is refused leaves the others and the store as they were.
+        """
+        from bmslogs.store.bringing import bring_in
+
+        return bring_in(
+            self, [Path(f) for f in files], pack, profile or Profile(), together=together,
+            modules=tuple(modules) if modules else None, strict=strict, progress=progress,
+        )
+
+    def forget(self, log_id: str) -> None:
+        """Remove a log and what was said of it.
+
+        Raises
+        ------
+        StoreError
+            No such log.
+        """
+        with self.locked():
+            entry = self.entry(log_id)
+            self._remove(entry)
+            self._index.refresh()
+
+    def _remove(self, entry: LogEntry) -> None:
+        with store_errors(self.root):
+            entry.path.unlink(missing_ok=True)
+            self._answer_path(entry).unlink(missing_ok=True)
+
+    def check(self) -> CheckReport:
+        """Verify every log, bring older schemas up, and rebuild the index from the files alone."""
+        from bmslogs.store.checking import check_store
+
+        return check_store(self)
+
+    # --- committing ---------------------------------------------------------------------------------------------
+
+    def locked(self) -> FileLock:
+        """Return the lock that every change of the store holds."""
+        with store_errors(self.root):
+            self.root.mkdir(parents=True, exist_ok=True)
+        try:
+            lock = FileLock(self.root / "_lock", timeout=LOCK_SECONDS)
+            lock.acquire()
+            lock.release()
+        except Timeout:
+            raise StoreError(f"{self.root}: another process holds the store for more than {LOCK_SECONDS:g} s") from None
+        except OSError as error:
+            raise StoreError(f"{self.root}: cannot be written ({error.strerror or error})") from None
+        return lock
+
+    def incoming(self) -> Path:
+        """Return the path of a new temporary file, in the store's own file system."""
+        folder = self.root / "_incoming"
+        with store_errors(self.root):
+            folder.mkdir(parents=True, exist_ok=True)
+        return folder / f"{os.getpid()}-{secrets.token_hex(6)}.parquet"
+
+    def folder_of(self, pack: Pack) -> Path:
+        """Return the folder of a pack's logs."""
+        return self.root / folder_name("vehicle", pack.vehicle) / folder_name("pack", pack.id)
+
+    def commit(self, temporary: Path, log_id: str, pack: Pack, replaced: Iterable[LogEntry] = ()) -> Path:
+        """Move a finished file to its place, whole or not at all; what it replaces goes after it is there."""
+        target = self.folder_of(pack) / f"{log_id}.parquet"
+        with store_errors(self.root):
+            sync_file(temporary)
+            target.parent.mkdir(parents=True, exist_ok=True)
+            temporary.replace(target)
+            sync_folder(target.parent)
+        for entry in replaced:
+            if entry.path != target:
+                self._remove(entry)
+            else:
+                self._answer_path(entry).unlink(missing_ok=True)
+        self.save_pack(pack)
+        self._index.refresh()
+        return target
+
+    # --- packs --------------------------------------------------------------------------------------------------
+
+    def packs(self) -> list[Pack]:
+        """Return the packs that the store knows, by id."""
+        found: dict[str, Pack] = {}
+        for path in sorted((self.root / "_packs").glob("*.json")):
+            if not path.name.startswith("_"):
+                pack = _read_pack(path)
+                found[pack.id] = pack
+        for entry in self._index.entries():
+            if entry.pack not in found:
+                found[entry.pack] = self._pack_of_log(entry)
+        return [found[k] for k in sorted(found)]
+
+    def pack(self, pack_id: str) -> Pack:
+        """Return one pack.
+
+        Raises
+        ------
+        StoreError
+            The store knows no such pack.
+        """
+        for pack in self.packs():
+            if pack.id == pack_id:
+                return pack
+        raise StoreError(f"no pack {pack_id!r} in the store")
+
+    def save_pack(self, pack: Pack) -> None:
+        """Keep a pack as its pack file describes it now."""
+        path = self.root / "_packs" / f"{pack.id}.json"
+        text = pack.model_dump_json(indent=1)
+        if not path.exists() or path.read_text(encoding="utf-8") != text:
+            write_atomic(path, text)
+
+    def _pack_of_log(self, entry: LogEntry) -> Pack:
+        from bmslogs.store.files import read_metadata
+
+        return Pack.model_validate_json(read_metadata(entry.path)["bmslogs.pack_json"])
+
+    # --- answers ------------------------------------------------------------------------------------------------
+
+    def save_answer(self, diagnosis: dict[str, Any], log_id: str) -> None:
+        """Keep the diagnosis of a log (its JSON object)."""
+        from bmslogs import __version__
+
+        entry = self.entry(log_id)
+        text = json.dumps({"version": __version__, "method": diagnosis.get("method", ""), "answer": diagnosis})
+        write_atomic(self._answer_path(entry), text)
+
+    def answer(self, log_id: str, method: str | None = None) -> dict[str, Any] | None:
+        """Return the diagnosis that was kept for a log; None where there is none or it was made otherwise.
+
+        Parameters
+        ----------
+        log_id
+            The log.
+        method
+            Version of the method that would be used now; None accepts that of this program's version.
+        """
+        from bmslogs import __version__
+
+        path = self._answer_path(self.entry(log_id))
+        try:
+            kept = json.loads(path.read_text(encoding="utf-8"))
+            answer = kept["answer"]
+            same = kept["version"] == __version__ and (method is None or kept["method"] == method)
+        except (OSError, ValueError, KeyError, TypeError):
+            return None
+        return answer if same and isinstance(answer, dict) else None
+
+    def _answer_path(self, entry: LogEntry) -> Path:
+        return self.root / "_answers" / folder_name("pack", entry.pack).removeprefix("pack=") / f"{entry.id}.json"
+
+
+def _read_pack(path: Path) -> Pack:
+    try:
+        return Pack.model_validate_json(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        line = " ".join(str(error).split())[:200]
+        raise StoreError(f"{path.name}: not a pack ({line})") from None
