@@ -9,7 +9,7 @@ import typer
 
 from bmslogs import __version__
 from bmslogs.base.errors import BmsLogsError, printable
-from bmslogs.faces.commands import answering, importing, keeping, showing
+from bmslogs.faces.commands import answering, importing, keeping, showing, workshop
 from bmslogs.faces.output import tell
 
 BAD_INPUT = 2
@@ -50,6 +50,8 @@ app.command("import")(importing.import_logs)
 app.command("diagnose")(answering.diagnose_log)
 app.command("compare")(answering.compare)
 app.command("record")(showing.record)
+app.command("check-loom")(workshop.check_loom)
+app.command("match")(workshop.match)
 app.command("logs")(keeping.logs)
 app.command("forget")(keeping.forget)
 app.command("check-store")(keeping.check_store)

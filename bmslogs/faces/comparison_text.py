@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-import shutil
-import textwrap
-
 from bmslogs.analysis.registry import QUANTITIES
+from bmslogs.faces.layout import part, terminal_width
 from bmslogs.faces.numbers import cells_named, interval
 from bmslogs.faces.unknown import quantity_title
 from bmslogs.findings.compare import Change, Compared, Comparison
 
-NARROW, WIDE = 60, 110
-
 
 def comparison_text(comparison: Comparison, *, width: int | None = None) -> str:
     """Return the whole comparison as text: what can be compared, with intervals, and what cannot and why."""
-    columns = width or max(NARROW, min(WIDE, shutil.get_terminal_size((WIDE, 24)).columns))
+    columns = width or terminal_width()
     parts = [("Side by side", [line for q in comparison.quantities for line in _compared(q)])]
     if comparison.changes is not None:
         parts.append(("Changes, cell by cell, the pack's middle taken out", _changes(comparison.changes)))
@@ -38,15 +34,7 @@ def comparison_text(comparison: Comparison, *, width: int | None = None) -> str:
         ("To bear in mind", list(comparison.notes)),
         ("Cautions", list(comparison.cautions)),
     ]  # fmt: skip
-    return "\n\n".join(_part(title, lines, columns) for title, lines in parts if lines)
-
-
-def _part(title: str, lines: list[str], columns: int) -> str:
-    wrapped = [
-        textwrap.fill(line, columns, initial_indent="  ", subsequent_indent="    ", break_long_words=False)
-        for line in lines
-    ]
-    return "\n".join([title, "-" * len(title), *wrapped])
+    return "\n\n".join(part(title, lines, columns) for title, lines in parts if lines)
 
 
 def _compared(q: Compared) -> list[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import textwrap
 from collections.abc import Iterable
 from statistics import median
@@ -11,12 +10,12 @@ from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis, Estimate, Finding, by_urgency
 from bmslogs.faces.figures.words import say_estimate, shown
+from bmslogs.faces.layout import part, terminal_width, titled, wrapped
 from bmslogs.faces.numbers import cells_named, interval, number
 from bmslogs.faces.unknown import unknowns
 from bmslogs.findings.registry import CAUSES
 
 LEVEL_WORDS = {"act": "before it is used again", "look": "at the next chance", "note": "for the record"}
-NARROW, WIDE = 60, 110
 INDENT = "      "
 
 
@@ -32,16 +31,16 @@ def diagnosis_text(diagnosis: Diagnosis, pack: Pack | None = None, *, width: int
     width
         Columns of the terminal; measured where not given.
     """
-    columns = width or max(NARROW, min(WIDE, shutil.get_terminal_size((WIDE, 24)).columns))
+    columns = width or terminal_width()
     parts = [
         _head(diagnosis),
         _findings(diagnosis, pack, columns),
         _estimates(diagnosis, columns),
         _unknown(diagnosis, columns),
-        _listed("What the importer mended", diagnosis.repairs, columns),
-        _listed("Cautions", diagnosis.cautions, columns),
+        part("What the importer mended", diagnosis.repairs, columns),
+        part("Cautions", diagnosis.cautions, columns),
     ]
-    return "\n\n".join(part for part in parts if part)
+    return "\n\n".join(text for text in parts if text)
 
 
 def _head(diagnosis: Diagnosis) -> str:
@@ -71,19 +70,10 @@ def stamp(value: object) -> str:
 
 def _findings(diagnosis: Diagnosis, pack: Pack | None, columns: int) -> str:
     if not diagnosis.findings:
-        return (
-            _title("Findings")
-            + "\n"
-            + _wrapped(
-                "None in these readings. That speaks for what could be determined (below), for nothing else.",
-                "  ",
-                columns,
-            )
-        )
-    return (
-        _title("Findings")
-        + "\n"
-        + "\n".join(finding_text(finding, pack, columns) for finding in by_urgency(diagnosis.findings))
+        none = "None in these readings. That speaks for what could be determined (below), for nothing else."
+        return part("Findings", [none], columns)
+    return titled(
+        "Findings", "\n".join(finding_text(f, pack, columns) for f in by_urgency(diagnosis.findings))
     )
 
 
@@ -91,7 +81,7 @@ def finding_text(finding: Finding, pack: Pack | None, columns: int) -> str:
     """Return one finding: sentence, size with interval, place, evidence, next step."""
     title = CAUSES[finding.cause].title if finding.cause in CAUSES else finding.cause
     lines = [f"  {finding.level.upper()} ({LEVEL_WORDS[finding.level]}): {title}"]
-    lines.append(_wrapped(finding.says, INDENT, columns))
+    lines.append(wrapped(finding.says, INDENT, columns))
     size = size_text(finding)
     if size:
         lines.append(_labelled("size", size, columns))
@@ -137,8 +127,8 @@ def _estimates(diagnosis: Diagnosis, columns: int) -> str:
     for key in QUANTITIES:
         known = [e for e in diagnosis.of(key) if e.status == "determined" and e.value is not None]
         if known:
-            lines.append(_wrapped(summary(key, known), "  ", columns))
-    return _title("What could be determined") + "\n" + "\n".join(lines) if lines else ""
+            lines.append(wrapped(summary(key, known), "  ", columns))
+    return titled("What could be determined", "\n".join(lines)) if lines else ""
 
 
 def summary(key: str, known: list[Estimate]) -> str:
@@ -169,26 +159,10 @@ def _unknown(diagnosis: Diagnosis, columns: int) -> str:
     cells = diagnosis.pack.get("cells")
     lines: list[str] = []
     for group in groups:
-        lines.append(_wrapped(f"{group.title()}, {group.of(cells)}: {group.why}", "  ", columns))
+        lines.append(wrapped(f"{group.title()}, {group.of(cells)}: {group.why}", "  ", columns))
         if group.settle_by:
             lines.append(_labelled("to know", group.settle_by, columns))
-    return _title("What this log cannot tell") + "\n" + "\n".join(lines)
-
-
-def _listed(title: str, lines: tuple[str, ...], columns: int) -> str:
-    if not lines:
-        return ""
-    return _title(title) + "\n" + "\n".join(_wrapped(line, "  ", columns) for line in lines)
-
-
-def _title(text: str) -> str:
-    return f"{text}\n{'-' * len(text)}"
-
-
-def _wrapped(text: str, indent: str, columns: int) -> str:
-    return textwrap.fill(
-        text, columns, initial_indent=indent, subsequent_indent=indent + "  ", break_long_words=False
-    )
+    return titled("What this log cannot tell", "\n".join(lines))
 
 
 def _labelled(label: str, text: str, columns: int) -> str:

@@ -110,6 +110,8 @@ def imported_text(log: Imported) -> str:
     span = f"{log.start:%Y-%m-%d %H:%M} to {log.end:%Y-%m-%d %H:%M} UTC"
     state = "new" if log.status == "new" else "already known"
     repairs = [f"  mended: {repair}" for repair in log.repairs]
+    repairs += [f"  note: {note}" for note in log.notes]
+    repairs += [f"  replaces: log {old}" for old in log.replaces]
     return "\n".join([f"{Path(log.file).name}: log {log.id}, {log.rows} rows, {span}, {state}", *repairs])
 
 
