@@ -102,7 +102,7 @@ def read_log(path: str | Path, *, extra: bool = True) -> Log:
     except (pa.ArrowInvalid, OSError) as error:
         raise BadInput(f"cannot be read ({error})", "a Parquet file of the store", file=path) from None
     with file:
-        meta = _meta(file.schema_arrow, path)
+        meta = _meta(file.metadata.metadata, path)
         names = file.schema_arrow.names
         if not extra:
             names = [n for n in names if not n.startswith("extra_")]
@@ -143,8 +143,8 @@ def log_from_table(table: pa.Table, meta: dict[str, str], log_id: str) -> Log:
     )
 
 
-def _meta(schema: pa.Schema, path: Path) -> dict[str, str]:
-    raw = schema.metadata or {}
+def _meta(raw: dict[bytes, bytes] | None, path: Path) -> dict[str, str]:
+    raw = raw or {}
     meta = {k.decode(): v.decode() for k, v in raw.items() if k.startswith(b"bmslogs.")}
     if "bmslogs.schema" not in meta or "bmslogs.pack_json" not in meta:
         raise BadInput("no bmslogs metadata", "a log of the store", file=path)
