@@ -1,0 +1,164 @@
+"""The dashboard as a whole: the application, its routes, and what follows the address."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, html, no_update
+
+from bmslogs.base.errors import BmsLogsError
+from dashboard import safety
+from dashboard.address import parse
+from dashboard.desk import Desk
+from dashboard.frame import Frame
+from dashboard.jobs import Jobs
+from dashboard.pages import PAGES, bring
+from dashboard.parts import action, empty, refused
+from dashboard.shell import pickers, shell
+from dashboard.uploads import MOST_UPLOAD_BYTES, Inbox, serve_uploads
+
+PAGE = """<!DOCTYPE html>
+<html lang="en">
+<head>{%metas%}<title>{%title%}</title>{%favicon%}{%css%}</head>
+<body>{%app_entry%}<footer>{%config%}{%scripts%}{%renderer%}</footer></body>
+</html>"""
+BY_PATH: dict[str, ModuleType] = {p.PATH: p for p in PAGES}
+
+
+def create_app(
+    store_root: Path, *, password: str | None = None, most_upload_bytes: int = MOST_UPLOAD_BYTES
+) -> Dash:
+    """Make the dashboard over a store.
+
+    Parameters
+    ----------
+    store_root
+        Folder of the store; it need not exist yet.
+    password
+        Asked for from every visitor where given; needed where others can reach the page.
+    most_upload_bytes
+        Largest file that may be sent.
+
+    Returns
+    -------
+    The application; ``.server`` is the WSGI application to serve.
+    """
+    desk, jobs, inbox = Desk(store_root), Jobs(), Inbox()
+    app = Dash(
+        "dashboard", assets_folder=str(Path(__file__).parent / "assets"), title="bmslogs", update_title="",
+        serve_locally=True, suppress_callback_exceptions=True, index_string=PAGE, add_log_handler=False,
+        meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
+    )
+    app.layout = shell(PAGES)
+    _register(app, desk, jobs)
+    for page in PAGES:
+        if page is bring:
+            bring.register(app, desk, jobs)
+        else:
+            page.register(app, desk)
+    policy: list[str] = []
+
+    def page_policy() -> str:
+        if not policy:
+            policy.append(safety.policy(app.csp_hashes()))
+        return policy[0]
+
+    safety.guard(app.server, password, page_policy)
+    serve_uploads(app.server, jobs, inbox, most_upload_bytes)
+
+    @app.server.errorhandler(413)
+    def _too_large(_error: Exception) -> tuple[dict[str, str], int]:
+        return {"error": "More was sent than this page takes."}, 413
+
+    app.server.extensions["bmslogs"] = {"desk": desk, "jobs": jobs, "inbox": inbox}
+    return app
+
+
+def content(frame: Frame, path: str | None, jobs: Jobs) -> Any:
+    """Return what a page shows; an error that a user can mend is shown where the page would be."""
+    page = BY_PATH.get(path or "/")
+    if page is None:
+        return empty("There is no such page", "The address leads nowhere.", action("Vehicles", "/", main=True))
+    try:
+        return bring.layout(frame, jobs) if page is bring else page.layout(frame)
+    except BmsLogsError as error:
+        return html.Div([html.H1(page.TITLE), refused(str(error), action("Vehicles", "/"))])
+
+
+def picked_view(search: str | None, point: Any) -> str | None:
+    """Return the address after a click on a figure: ``["cell", 5]``, ``["joint", 5]`` or ``["module", "F2"]``."""
+    if not isinstance(point, list) or len(point) != 2:
+        return None
+    view, (kind, what) = parse(search), point
+    if kind == "cell" and isinstance(what, int):
+        return view.picked(what).query()
+    if kind == "joint" and isinstance(what, int):
+        same = view.joint == what
+        return view.but(joint=0 if same else what, module="", cells=() if same else (what - 1, what)).query()
+    if kind == "module":
+        name = str(what)
+        return view.but(module="" if view.module == name else name, joint=0, cells=()).query()
+    return None
+
+
+def _register(app: Dash, desk: Desk, jobs: Jobs) -> None:
+    """What is not of one page: laying pages out, pickers, links, colours, picking."""
+
+    @app.callback(
+        Output("page-content", "children"), Output("laid-out", "data"), Output("pickers", "children"),
+        Input("at", "pathname"), Input("at", "search"), Input("scheme", "data"), Input("zone", "data"),
+        Input("revision", "data"), State("laid-out", "data"),
+    )
+    def lay_out(path: str, search: str, scheme: str, zone: str, revision: int, before: Any) -> Any:
+        if scheme is None or zone is None:
+            return no_update, no_update, no_update
+        frame = Frame.of(desk, search, scheme, zone)
+        now = [path, repr(frame.view.hard()), scheme, zone, revision]
+        if before == now:
+            return no_update, no_update, no_update
+        return content(frame, path, jobs), now, pickers(frame)
+
+    @app.callback(
+        Output("at", "search", allow_duplicate=True), Input("pack-picker", "value"), State("at", "search"),
+        prevent_initial_call=True,
+    )
+    def choose_pack(pack_id: str | None, search: str) -> Any:
+        frame = Frame.of(desk, search, None, None)
+        if not pack_id or (frame.pack and frame.pack.id == pack_id):
+            return no_update
+        return parse("").but(pack=pack_id, quantity=frame.view.quantity).query()
+
+    @app.callback(
+        Output("at", "search", allow_duplicate=True), Input("log-picker", "value"), State("at", "search"),
+        prevent_initial_call=True,
+    )
+    def choose_log(log_id: str | None, search: str) -> Any:
+        frame = Frame.of(desk, search, None, None)
+        if not log_id or (frame.entry and frame.entry.id == log_id):
+            return no_update
+        return frame.here.but(log=log_id, start="", end="", finding=0).query()
+
+    @app.callback(
+        Output("at", "search", allow_duplicate=True), Output({"pick": ALL}, "clickData"),
+        Input({"pick": ALL}, "clickData"), State("at", "search"), prevent_initial_call=True,
+    )
+    def pick(clicks: list[Any], search: str) -> Any:
+        kept = [None] * len(clicks)
+        click = next((t["value"] for t in ctx.triggered if t["value"]), None)
+        point = click["points"][0].get("customdata") if click and click.get("points") else None
+        new = picked_view(search, point)
+        return (no_update if new is None else new), kept
+
+    app.clientside_callback(
+        ClientsideFunction("bmslogs", "scheme"), Output("scheme", "data"), Output("colours", "forceColorScheme"),
+        Output("scheme-button", "children"), Input("scheme-button", "n_clicks"), State("scheme", "data"),
+    )
+    app.clientside_callback(ClientsideFunction("bmslogs", "zone"), Output("zone", "data"), Input("at", "pathname"))
+    app.clientside_callback(
+        ClientsideFunction("bmslogs", "links"), Output({"nav": ALL}, "href"), Output({"nav": ALL}, "className"),
+        Input("at", "search"), Input("at", "pathname"), State({"nav": ALL}, "id"),
+    )
+
+

@@ -1,0 +1,110 @@
+"""What the pages ask of the store: packs, logs, diagnoses, notes; the answers kept at hand."""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from pathlib import Path
+from typing import Any
+
+from bmslogs.base.errors import BmsLogsError
+from bmslogs.base.pack import Pack
+from bmslogs.base.results import Diagnosis, Estimate
+from bmslogs.faces.answers import answer
+from bmslogs.log import Log, read_log
+from bmslogs.store import Store
+from dashboard.notes import Note, add_note, read_notes
+from dashboard.open_log import OpenLog, OpenLogs
+
+KEPT = 4  # whole logs held in memory for proof pictures (choice)
+
+
+class Desk:
+    """The store as the pages see it.
+
+    Parameters
+    ----------
+    root
+        Folder of the store; it need not exist yet.
+    """
+
+    def __init__(self, root: Path) -> None:
+        self.root = Path(root)
+        self.store = Store(self.root)
+        self._open = OpenLogs()
+        self._logs: OrderedDict[str, Log] = OrderedDict()
+        self._diagnoses: dict[str, Diagnosis] = {}
+        self._lock = threading.RLock()
+
+    def packs(self) -> list[Pack]:
+        """Return the packs by vehicle and id."""
+        return sorted(self.store.packs(), key=lambda p: (p.vehicle.lower(), p.id))
+
+    def pack(self, pack_id: str) -> Pack | None:
+        """Return one pack, None where the store has none of this id."""
+        return next((p for p in self.packs() if p.id == pack_id), None)
+
+    def logs(self, pack_id: str) -> list[Any]:
+        """Return the log entries of one pack, newest first."""
+        return sorted(self.store.logs(pack_id), key=lambda e: str(e.start), reverse=True)
+
+    def has(self, log_id: str) -> bool:
+        """Return whether the store has this log."""
+        return any(e.id == log_id for e in self.store.logs())
+
+    def open(self, log_id: str) -> OpenLog:
+        """Return a log opened for looking at."""
+        return self._open.get(Path(self.store.log_path(log_id)))
+
+    def log(self, log_id: str) -> Log:
+        """Return a whole log as arrays; the last few stay in memory."""
+        with self._lock:
+            if log_id not in self._logs:
+                self._logs[log_id] = read_log(self.store.log_path(log_id), extra=False)
+                while len(self._logs) > KEPT:
+                    self._logs.popitem(last=False)
+            self._logs.move_to_end(log_id)
+            return self._logs[log_id]
+
+    def diagnosis(self, log_id: str) -> Diagnosis:
+        """Return the diagnosis of a log: the stored one, else made now and stored."""
+        with self._lock:
+            if log_id not in self._diagnoses:
+                self._diagnoses[log_id] = answer(self.store, log_id)
+            return self._diagnoses[log_id]
+
+    def diagnosis_or_reason(self, log_id: str) -> Diagnosis | str:
+        """Return the diagnosis of a log, or one line why there is none."""
+        try:
+            return self.diagnosis(log_id)
+        except BmsLogsError as error:
+            return str(error)
+
+    def forget_answers(self) -> None:
+        """Drop what is held in memory, after the store has changed."""
+        with self._lock:
+            self._diagnoses.clear()
+            self._logs.clear()
+
+    def baseline(self, pack_id: str, log_id: str, quantity: str) -> tuple[str, list[Estimate]]:
+        """Return id and estimates of the earliest other log that determines `quantity`; empty where none does."""
+        for entry in reversed(self.logs(pack_id)):
+            if entry.id == log_id:
+                return "", []
+            found = self.diagnosis_or_reason(entry.id)
+            if isinstance(found, Diagnosis):
+                estimates = [e for e in found.of(quantity) if e.status == "determined"]
+                if estimates:
+                    return entry.id, estimates
+        return "", []
+
+    def notes(self, pack_id: str, log_id: str) -> list[Note]:
+        """Return the notes on one log's findings."""
+        return read_notes(self.root, pack_id, log_id)
+
+    def judge(self, pack_id: str, log_id: str, number: int, verdict: str, name: str, reason: str) -> None:
+        """Keep a judgement of finding `number` (from 1, in order of urgency) of a log."""
+        from bmslogs.base.results import by_urgency
+
+        finding = by_urgency(self.diagnosis(log_id).findings)[number - 1]
+        add_note(self.root, pack_id, log_id, finding, verdict, name, reason)

@@ -1,0 +1,188 @@
+"""Work behind the page: files are inspected and brought in by a thread of their own, one after the other."""
+
+from __future__ import annotations
+
+import threading
+import tomllib
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, Literal
+
+from bmslogs.base.errors import BadProfile, BmsLogsError
+from bmslogs.base.pack import Pack
+
+State = Literal["waiting", "inspecting", "confirm", "importing", "done", "refused"]
+BUSY = ("waiting", "inspecting", "importing")
+
+
+@dataclass(frozen=True)
+class Job:
+    """One file on its way into the store.
+
+    Attributes
+    ----------
+    token, name, path
+        Its key, its name as the reader knows it, where it lies meanwhile.
+    state
+        Where it is on its way.
+    pack
+        Id of the pack that it is of; empty until chosen.
+    profile
+        Mapping as profile text, as inspected or as changed by the reader.
+    inspection
+        What the columns were taken for.
+    changed
+        Whether the reader changed the mapping.
+    says
+        One line: the reason of a refusal, or what came of it.
+    fraction
+        Done 0..1 while importing.
+    log_id, rows, repairs
+        Of a log that was brought in.
+    """
+
+    token: str
+    name: str
+    path: Path
+    state: State = "waiting"
+    pack: str = ""
+    profile: str = ""
+    inspection: Any = None
+    changed: bool = False
+    says: str = ""
+    fraction: float = 0.0
+    log_id: str = ""
+    rows: int = 0
+    repairs: tuple[str, ...] = ()
+    order: int = field(default=0, compare=False)
+
+
+class Jobs:
+    """All files of this session, and the thread that works on them."""
+
+    def __init__(self) -> None:
+        self._jobs: dict[str, Job] = {}
+        self._lock = threading.Lock()
+        self._worker = ThreadPoolExecutor(1, thread_name_prefix="bring-in")
+        self.version = 0
+
+    def all(self) -> list[Job]:
+        """Return the files in the order in which they came."""
+        with self._lock:
+            return sorted(self._jobs.values(), key=lambda j: j.order)
+
+    def get(self, token: str) -> Job | None:
+        """Return one file."""
+        with self._lock:
+            return self._jobs.get(token)
+
+    def busy(self) -> bool:
+        """Return whether any file is being worked on."""
+        return any(j.state in BUSY for j in self.all())
+
+    def add(self, token: str, name: str, path: Path) -> None:
+        """Take in a file that has arrived."""
+        with self._lock:
+            self._jobs[token] = Job(token, name, path, order=len(self._jobs))
+            self.version += 1
+
+    def change(self, token: str, **what: Any) -> None:
+        """Change what is known of a file."""
+        with self._lock:
+            if token in self._jobs:
+                self._jobs[token] = replace(self._jobs[token], **what)
+                self.version += 1
+
+    def drop(self, token: str) -> None:
+        """Forget a file and remove its copy."""
+        with self._lock:
+            job = self._jobs.pop(token, None)
+            self.version += 1
+        if job is not None:
+            job.path.unlink(missing_ok=True)
+
+    def run(self, token: str, state: State, work: Callable[[Job], dict[str, Any]]) -> None:
+        """Work on a file behind the page; what `work` returns is what changes, a `BmsLogsError` refuses the file."""
+        self.change(token, state=state, says="", fraction=0.0)
+
+        def task() -> None:
+            job = self.get(token)
+            if job is None:
+                return
+            try:
+                self.change(token, **work(job))
+            except BmsLogsError as error:
+                self.change(token, state="refused", says=str(error))
+            except Exception as error:  # a defect must not leave the file waiting for ever
+                self.change(token, state="refused", says=f"this program failed on the file: {type(error).__name__}")
+                raise
+
+        self._worker.submit(task)
+
+
+def inspect(jobs: Jobs, token: str, pack: Pack | None, profile_text: str = "") -> None:
+    """Find out behind the page what a file's columns are."""
+    jobs.change(token, pack=pack.id if pack else "", changed=bool(profile_text), **_typed(profile_text))
+
+    def work(job: Job) -> dict[str, Any]:
+        from bmslogs.importers import inspect_file
+
+        found = inspect_file(job.path, pack=pack, profile=_profile(profile_text))
+        return {"state": "confirm", "inspection": found, "profile": profile_text or found.profile_toml()}
+
+    jobs.run(token, "inspecting", work)
+
+
+def bring_in(jobs: Jobs, token: str, desk: Any, pack: Pack, profile_text: str = "") -> None:
+    """Import a file behind the page and diagnose it."""
+
+    def work(job: Job) -> dict[str, Any]:
+        def progress(*parts: Any) -> None:
+            jobs.change(token, fraction=_fraction(parts))
+
+        report = desk.store.import_files([job.path], pack, _profile(profile_text), progress=progress)
+        if report.refused:
+            return {"state": "refused", "says": str(report.refused[0].reason)}
+        made = report.logs[0]
+        desk.forget_answers()
+        jobs.change(token, fraction=0.9)
+        reason = desk.diagnosis_or_reason(made.id)
+        says = "known already" if made.status == "known" else "brought in"
+        if isinstance(reason, str):
+            says += f"; no diagnosis: {reason}"
+        job.path.unlink(missing_ok=True)
+        return {"state": "done", "says": says, "log_id": made.id, "rows": made.rows, "fraction": 1.0,
+                "repairs": tuple(_sentence(r) for r in made.repairs)}
+
+    jobs.run(token, "importing", work)
+
+
+def _typed(profile_text: str) -> dict[str, str]:
+    """Keep what the reader typed even where the file is refused for it."""
+    return {"profile": profile_text} if profile_text else {}
+
+
+def _sentence(repair: Any) -> str:
+    return str(repair.get("says", repair)) if isinstance(repair, dict) else str(repair)
+
+
+def _fraction(parts: tuple[Any, ...]) -> float:
+    """Return the fraction done from what an importer reports: a fraction, or done and total."""
+    numbers = [float(p) for p in parts if isinstance(p, int | float)]
+    if len(numbers) >= 2 and numbers[1] > 0:
+        return min(0.85, 0.85 * numbers[0] / numbers[1])
+    return min(0.85, 0.85 * numbers[0]) if numbers else 0.4
+
+
+def _profile(text: str) -> Any:
+    """Read a profile from its text, None from none."""
+    if not text.strip():
+        return None
+    from bmslogs.importers.profile import parse_profile
+
+    try:
+        return parse_profile(tomllib.loads(text))
+    except tomllib.TOMLDecodeError as error:
+        raise BadProfile(f"not TOML ({error})", "a profile in TOML") from None

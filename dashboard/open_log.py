@@ -1,0 +1,312 @@
+"""A log opened for looking at: any window of it in a few milliseconds, however long it is.
+
+Time, current and temperatures stay in memory. The cells are kept as an overview (lowest, mean and highest of
+each cell in some thousand equal parts); a window narrower than a share of the log reads its own row groups.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from bmslogs.analysis.sampling import fill_short, sections
+from bmslogs.analysis.stretches import Stretch, current_at_rest, stretches
+from bmslogs.base.columns import numbered
+from bmslogs.base.errors import BadInput
+from bmslogs.base.pack import Pack
+from bmslogs.faces.figures.series import shift_times, thin
+from bmslogs.faces.figures.window import LogView
+
+Floats32 = npt.NDArray[np.float32]
+PARTS = 6000  # parts of the overview (choice: some ten megabytes for a hundred cells)
+LEAST_PARTS = 900  # a window with fewer parts than this is read from its rows
+BINS = 420  # columns of a strip on the screen
+LINE_POINTS = 1400
+KEPT_BLOCKS = 12  # decoded row groups that stay in memory over all logs
+KEPT_LOGS = 6
+
+
+@dataclass(frozen=True)
+class Reduced:
+    """Cells in equal parts of the rows: (cells, parts) lowest, mean, highest [mV], share of bleeding 0..1."""
+
+    start: npt.NDArray[np.int64]
+    low: Floats32
+    mean: Floats32
+    high: Floats32
+    bleed: Floats32 | None
+
+
+class OpenLog:
+    """One log of the store, opened for looking at.
+
+    Parameters
+    ----------
+    path
+        Its Parquet file.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._file = pq.ParquetFile(path, memory_map=False)
+        self._lock = threading.Lock()
+        names = self._file.schema_arrow.names
+        meta = self._file.metadata.metadata or {}
+        if b"bmslogs.pack_json" not in meta:
+            raise BadInput("no bmslogs metadata", "a log of the store", file=path)
+        self.pack = Pack.model_validate_json(meta[b"bmslogs.pack_json"])
+        self._cells = [n for n in names if numbered("cell", n)]
+        self.cells = tuple(int(numbered("cell", n) or 0) for n in self._cells)
+        flags = {numbered("bleed", n): n for n in names if numbered("bleed", n)}
+        self._flags = [flags.get(c) for c in self.cells]
+        self.has_bleed = bool(flags)
+        sensors = [n for n in names if numbered("temperature", n)]
+        rest = self._file.read(columns=["time", *(["current_A"] if "current_A" in names else []), *sensors])
+        self.time = rest.column("time").to_numpy().astype("datetime64[us]")
+        self.current = _numbers(rest.column("current_A")) if "current_A" in names else None
+        self.temperatures = {
+            self.pack.sensor_name(numbered("temperature", n) or 0): _numbers(rest.column(n)) for n in sensors
+        }
+        counts = [self._file.metadata.row_group(i).num_rows for i in range(self._file.num_row_groups)]
+        self._offsets = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+
+    @property
+    def rows(self) -> int:
+        """Number of rows."""
+        return len(self.time)
+
+    @cached_property
+    def stretches(self) -> list[Stretch]:
+        """What the pack was doing; empty where the log has no current."""
+        if self.current is None or self.rows < 2 or np.isnan(self.current).all():
+            return []
+        seconds = (self.time - self.time[0]).astype(np.int64) * 1e-6
+        current = np.nan_to_num(fill_short(self.current.astype(float), seconds, np.inf))
+        zero, quiet = current_at_rest(current, seconds, self.pack.nominal_capacity_Ah)
+        return stretches(seconds, current - zero, quiet, sections(seconds))
+
+    @cached_property
+    def overview(self) -> Reduced:
+        """The whole log in at most `PARTS` parts, made on first use."""
+        size = max(1, -(-self.rows // PARTS))
+        pieces = []
+        for group in range(len(self._offsets) - 1):
+            block, flags = self._group(group)
+            start = np.arange(0, block.shape[1], size)
+            pieces.append((start + self._offsets[group], _reduce(block, flags, start)))
+        parts = [r for _, r in pieces]
+        bleed = None if parts[0].bleed is None else np.concatenate([r.bleed for r in parts], axis=1)  # type: ignore[misc]
+        return Reduced(
+            np.concatenate([s for s, _ in pieces]), np.concatenate([r.low for r in parts], axis=1),
+            np.concatenate([r.mean for r in parts], axis=1), np.concatenate([r.high for r in parts], axis=1), bleed,
+        )
+
+    def window(
+        self, start: np.datetime64 | None = None, end: np.datetime64 | None = None, *, cells: Iterable[int] = (),
+        zone: str | None = None,
+    ) -> LogView:
+        """Return one window of the log, reduced to what a screen shows.
+
+        Parameters
+        ----------
+        start, end
+            UTC; None means the log's own start and end.
+        cells
+            Cells wanted as lines of their own.
+        zone
+            Time zone of the times in the answer.
+        """
+        a = 0 if start is None else int(np.searchsorted(self.time, start, "left"))
+        b = self.rows if end is None else int(np.searchsorted(self.time, end, "right"))
+        a = max(0, min(a, self.rows - 2)) if self.rows > 1 else 0
+        b = max(a + 2, min(b, self.rows)) if self.rows > 1 else self.rows
+        reduced, lines = self._reduced(a, b, [c for c in cells if c in self.cells])
+        local, zone_name = shift_times(self.time[a:b], zone)
+        offset = (local[0] - self.time[a]) if len(local) else np.timedelta64(0, "us")
+        shown = self.time[reduced.start] + offset
+        middle = reduced.mean
+        with np.errstate(invalid="ignore"):
+            mean = _nanmean(middle)
+        deviation = (middle - mean[None, :]).T
+        return LogView(
+            time=shown, zone=zone_name, low=_fold(np.fmin, reduced.low) * 1e-3, mean=mean * 1e-3,
+            high=_fold(np.fmax, reduced.high) * 1e-3, deviation=deviation, cells=self.cells,
+            lines={c: (t + offset, v * 1e-3) for c, (t, v) in lines.items()},
+            current=None if self.current is None else self._thin(self.current, a, b, offset),
+            temperatures={n: self._thin(v, a, b, offset, 500) for n, v in self.temperatures.items()},
+            bleed=None if reduced.bleed is None else reduced.bleed.T,
+            stretches=tuple((s.kind, self.time[s.first] + offset, self.time[s.last] + offset)
+                            for s in self.stretches if s.last >= a and s.first < b),
+            rows=b - a,
+        )
+
+    def _thin(
+        self, values: npt.NDArray[np.float64], a: int, b: int, offset: np.timedelta64, points: int = LINE_POINTS
+    ) -> tuple[npt.NDArray[np.datetime64], npt.NDArray[np.float64]]:
+        x, y = thin(self.time[a:b], values[a:b], points)
+        return x + offset, y  # type: ignore[operator]
+
+    def _reduced(
+        self, a: int, b: int, cells: list[int]
+    ) -> tuple[Reduced, dict[int, tuple[npt.NDArray[np.datetime64], npt.NDArray[np.float64]]]]:
+        whole = self.overview
+        first, last = np.searchsorted(whole.start, [a, b])
+        if last - first >= LEAST_PARTS:
+            part = Reduced(whole.start[first:last], whole.low[:, first:last], whole.mean[:, first:last],
+                           whole.high[:, first:last], None if whole.bleed is None else whole.bleed[:, first:last])
+            return _coarser(part), {c: self._zigzag(part, self.cells.index(c)) for c in cells}
+        block, flags = self._rows(a, b)
+        start = np.unique(np.linspace(0, b - a, min(BINS, b - a), endpoint=False).astype(np.int64))
+        reduced = _reduce(block, flags, start)
+        lines = {c: thin(self.time[a:b], block[self.cells.index(c)].astype(float), LINE_POINTS) for c in cells}
+        return Reduced(start + a, reduced.low, reduced.mean, reduced.high, reduced.bleed), lines  # type: ignore[return-value]
+
+    def _zigzag(self, part: Reduced, row: int) -> tuple[npt.NDArray[np.datetime64], npt.NDArray[np.float64]]:
+        """Lowest and highest of each part by turns, so that no extreme is lost."""
+        step = max(1, part.low.shape[1] * 2 // LINE_POINTS)
+        edges = np.arange(0, part.low.shape[1], step)
+        low = np.fmin.reduceat(part.low[row], edges)
+        high = np.fmax.reduceat(part.high[row], edges)
+        times = self.time[part.start[edges]]
+        return np.repeat(times, 2), np.column_stack([low, high]).ravel().astype(float)
+
+    def _rows(self, a: int, b: int) -> tuple[Floats32, npt.NDArray[np.bool_] | None]:
+        """Return (cells, rows) of rows a..b, from their row groups only."""
+        groups = range(int(np.searchsorted(self._offsets, a, "right")) - 1, int(np.searchsorted(self._offsets, b, "left")))
+        blocks, flags = [], []
+        for group in groups:
+            block, flag = self._group(group)
+            low, high = max(a - self._offsets[group], 0), b - self._offsets[group]
+            blocks.append(block[:, low:high])
+            if flag is not None:
+                flags.append(flag[:, low:high])
+        if len(blocks) == 1:
+            return blocks[0], flags[0] if flags else None
+        return np.concatenate(blocks, axis=1), np.concatenate(flags, axis=1) if flags else None
+
+    def _group(self, group: int) -> tuple[Floats32, npt.NDArray[np.bool_] | None]:
+        key = (str(self.path), group)
+        with self._lock:
+            held = _BLOCKS.get(key)
+            if held is None:
+                columns = [*self._cells, *(f for f in self._flags if f)]
+                table = self._file.read_row_group(group, columns=columns)
+                held = _decode(table, self._cells, self._flags)
+                _BLOCKS.put(key, held)
+            return held
+
+
+class _Kept:
+    """The latest few of something, safe to share between threads."""
+
+    def __init__(self, most: int) -> None:
+        self._most = most
+        self._items: OrderedDict[object, object] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def get(self, key: object):
+        with self._lock:
+            if key in self._items:
+                self._items.move_to_end(key)
+            return self._items.get(key)
+
+    def put(self, key: object, value: object) -> None:
+        with self._lock:
+            self._items[key] = value
+            self._items.move_to_end(key)
+            while len(self._items) > self._most:
+                self._items.popitem(last=False)
+
+
+_BLOCKS = _Kept(KEPT_BLOCKS)
+
+
+class OpenLogs:
+    """The logs that were looked at last, kept open."""
+
+    def __init__(self) -> None:
+        self._kept = _Kept(KEPT_LOGS)
+        self._lock = threading.Lock()
+
+    def get(self, path: Path) -> OpenLog:
+        """Return the log at `path`, opened once."""
+        stamp = path.stat()
+        key = (str(path), stamp.st_mtime_ns, stamp.st_size)
+        with self._lock:
+            log = self._kept.get(key)
+            if log is None:
+                log = OpenLog(path)
+                self._kept.put(key, log)
+            return log
+
+
+def _numbers(column: pa.ChunkedArray) -> npt.NDArray[np.float64]:
+    return column.cast(pa.float64()).to_numpy(zero_copy_only=False).astype(np.float64, copy=False)
+
+
+def _decode(
+    table: pa.Table, cells: list[str], flags: list[str | None]
+) -> tuple[Floats32, npt.NDArray[np.bool_] | None]:
+    block = np.empty((len(cells), table.num_rows), np.float32)
+    for i, name in enumerate(cells):
+        block[i] = table.column(name).to_numpy(zero_copy_only=False)
+    if not any(flags):
+        return block, None
+    on = np.zeros(block.shape, bool)
+    for i, flag in enumerate(flags):
+        if flag:
+            on[i] = table.column(flag).fill_null(False).to_numpy(zero_copy_only=False)
+    return block, on
+
+
+def _reduce(block: Floats32, flags: npt.NDArray[np.bool_] | None, start: npt.NDArray[np.int64]) -> Reduced:
+    """Reduce (cells, rows) to the parts that begin at `start`; missing readings do not count."""
+    if len(start) == block.shape[1]:
+        share = None if flags is None else flags.astype(np.float32)
+        return Reduced(start, block, block, block, share)
+    low = np.fmin.reduceat(block, start, axis=1)
+    high = np.fmax.reduceat(block, start, axis=1)
+    length = np.diff(np.append(start, block.shape[1])).astype(np.float32)
+    total = np.add.reduceat(block, start, axis=1)
+    mean = total / length
+    holes = np.isnan(mean)
+    if holes.any():
+        good = ~np.isnan(block)
+        count = np.add.reduceat(good, start, axis=1, dtype=np.int32)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            mean = np.add.reduceat(np.where(good, block, 0), start, axis=1) / count
+    share = None if flags is None else (np.add.reduceat(flags, start, axis=1, dtype=np.int32) / length).astype(np.float32)
+    return Reduced(start, low, mean.astype(np.float32), high, share)
+
+
+def _coarser(part: Reduced) -> Reduced:
+    """Reduce further, to the columns that a screen shows."""
+    size = max(1, -(-part.low.shape[1] // BINS))
+    edges = np.arange(0, part.low.shape[1], size)
+    length = np.diff(np.append(edges, part.low.shape[1])).astype(np.float32)
+    good = np.isfinite(part.mean)
+    count = np.add.reduceat(good, edges, axis=1, dtype=np.int32)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = (np.add.reduceat(np.where(good, part.mean, 0), edges, axis=1) / count).astype(np.float32)
+    bleed = None if part.bleed is None else np.add.reduceat(part.bleed, edges, axis=1) / length
+    return Reduced(part.start[edges], np.fmin.reduceat(part.low, edges, axis=1), mean,
+                   np.fmax.reduceat(part.high, edges, axis=1), bleed)
+
+
+def _nanmean(values: Floats32) -> npt.NDArray[np.float64]:
+    good = np.isfinite(values)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(good, values, 0).sum(axis=0, dtype=np.float64) / good.sum(axis=0)
+
+
+def _fold(what: np.ufunc, values: Floats32) -> npt.NDArray[np.float64]:
+    return np.asarray(what.reduce(values, axis=0), np.float64)

@@ -1,0 +1,8 @@
+"""The pages, one module each; this tuple is their list and their order."""
+
+from __future__ import annotations
+
+from dashboard.pages import answers, bring, charge, describe, log, pack, record, side_by_side, vehicles
+
+PAGES = (vehicles, pack, log, charge, answers, side_by_side, record, describe, bring)
+"""In the order in which the bar names them."""

@@ -1,0 +1,103 @@
+"""Record: the hand-over or service record of a pack, on paper or as one file, from the same pictures."""
+
+from __future__ import annotations
+
+from typing import Any
+from urllib.parse import quote
+
+import dash_mantine_components as dmc
+import flask
+from dash import Dash, Input, Output, State, html, no_update
+
+from bmslogs.base.errors import BmsLogsError
+from dashboard.desk import Desk
+from dashboard.frame import Frame
+from dashboard.parts import choose_pack, heading, no_logs
+
+TITLE, PATH = "Record", "/record"
+SHEET = "/sheet.html"
+SHEET_POLICY = (
+    "sandbox allow-scripts allow-modals allow-downloads; default-src 'none'; script-src 'unsafe-inline'; "
+    "style-src 'unsafe-inline'; img-src data: blob:; font-src data:; frame-ancestors 'self'"
+)
+"""The record carries its own scripts; the sandbox keeps it apart from the dashboard."""
+
+
+def layout(frame: Frame) -> html.Div:
+    """Lay the page out."""
+    if frame.pack is None:
+        return html.Div([heading("Record"), choose_pack(frame.desk.packs(), PATH)])
+    head = heading(f"Record of {frame.pack.vehicle}", "What was known, found and not tested, to print and sign. "
+                                                      "A4 and Letter.")
+    if not frame.logs:
+        return html.Div([head, no_logs(frame.pack.id)])
+    sheet = sheet_address(frame.pack.id)
+    return html.Div([
+        head,
+        html.Div([
+            dmc.NumberInput(id="insulation", label="Insulation measured [ohm]", min=0, w=220, hideControls=True),
+            dmc.TextInput(id="instrument", label="With which instrument", w=240),
+            dmc.TextInput(id="remark", label="A line to print", w=360),
+            html.Button("Put into the record", id="record-fill", className="button", type="button"),
+        ], className="controls"),
+        html.Div([
+            html.A("Open to print", href=sheet, target="_blank", id="record-open", className="button main"),
+            html.A("Save as one file", href=f"{sheet}&save=1", id="record-save", className="button",
+                   download=f"{frame.pack.id}-record.html"),
+        ], className="actions"),
+        html.Iframe(src=sheet, id="record-sheet", title="The record as it prints", className="sheet"),
+    ])
+
+
+def sheet_address(pack_id: str, insulation: float | None = None, instrument: str = "", remark: str = "") -> str:
+    """Return the address of the record itself."""
+    parts = [f"pack={quote(pack_id)}"]
+    parts += [f"insulation={insulation:g}"] if insulation else []
+    parts += [f"instrument={quote(instrument)}"] if instrument else []
+    parts += [f"remark={quote(remark)}"] if remark else []
+    return f"{SHEET}?{'&'.join(parts)}"
+
+
+def sheet(desk: Desk, pack_id: str, insulation: float | None, instrument: str, remark: str) -> str:
+    """Return the record of a pack as one HTML page."""
+    from bmslogs.faces.answers import pack_answer
+    from bmslogs.faces.record import Typed, baselines, contents, record_page
+
+    diagnosis = pack_answer(desk.store, pack_id)
+    known = baselines(desk.root, pack_id)
+    typed = Typed(insulation, instrument or None, (remark,) if remark else ())
+    made = contents(desk.store.pack(pack_id), diagnosis, typed=typed, baseline=known[-1] if known else None)
+    return record_page(made, {str(log["id"]): desk.log(str(log["id"])) for log in made.logs})
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Serve the record, and fill it with what was typed in."""
+
+    @app.server.get(SHEET)
+    def _sheet() -> flask.Response:
+        given = flask.request.args
+        headers = {"Content-Security-Policy": SHEET_POLICY}
+        pack_id = given.get("pack", "")
+        try:
+            if desk.pack(pack_id) is None:
+                return flask.Response("There is no such pack.", 404, headers, mimetype="text/plain")
+            insulation = given.get("insulation", type=float)
+            page = sheet(desk, pack_id, insulation, given.get("instrument", "")[:80], given.get("remark", "")[:300])
+        except BmsLogsError as error:
+            return flask.Response(str(error), 400, headers, mimetype="text/plain")
+        if given.get("save"):
+            headers["Content-Disposition"] = f'attachment; filename="{pack_id}-record.html"'
+        return flask.Response(page, 200, headers, mimetype="text/html")
+
+    @app.callback(
+        Output("record-sheet", "src"), Output("record-open", "href"), Output("record-save", "href"),
+        Input("record-fill", "n_clicks"), State("insulation", "value"), State("instrument", "value"),
+        State("remark", "value"), State("at", "search"), prevent_initial_call=True,
+    )
+    def fill(clicks: int | None, insulation: Any, instrument: str | None, remark: str | None, search: str) -> Any:
+        frame = Frame.of(desk, search, None, None)
+        if not clicks or frame.pack is None:
+            return (no_update,) * 3
+        value = float(insulation) if isinstance(insulation, int | float) else None
+        address = sheet_address(frame.pack.id, value, instrument or "", remark or "")
+        return address, address, f"{address}&save=1"

@@ -1,0 +1,151 @@
+"""Side by side: packs at reference conditions, places over vehicles, before and after a repair, over the months."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+import dash_mantine_components as dmc
+from dash import Dash, Input, Output, State, html, no_update
+
+from bmslogs.base.errors import BmsLogsError
+from bmslogs.base.pack import Pack
+from bmslogs.base.results import Diagnosis
+from bmslogs.faces.figures import before_after, over_months, position_effects, side_by_side
+from bmslogs.faces.figures.words import title_of
+from bmslogs.findings.compare import Comparison, compare_before_after, compare_packs
+from dashboard.address import parse
+from dashboard.desk import Desk
+from dashboard.frame import Frame
+from dashboard.parts import action, empty, graph, heading, refused, section, select
+from dashboard.shell import log_name
+
+TITLE, PATH = "Side by side", "/side-by-side"
+
+
+def layout(frame: Frame) -> html.Div:
+    """Lay the page out."""
+    packs = [p for p in frame.desk.packs() if frame.desk.logs(p.id)]
+    head = heading("Side by side", "Packs of one design at the same temperature, charge and load, each with its interval.")
+    if not packs:
+        return html.Div([head, empty("Nothing to compare yet", "At least one pack with a log is needed.",
+                                     action("Bring logs in", "/bring", main=True))])
+    return html.Div([head, *_packs(frame, packs), *_repair(frame, packs), *_months(frame)])
+
+
+def _diagnoses(frame: Frame, pack_id: str) -> list[Diagnosis]:
+    found = [frame.desk.diagnosis_or_reason(e.id) for e in reversed(frame.desk.logs(pack_id))]
+    return [d for d in found if isinstance(d, Diagnosis)]
+
+
+def _packs(frame: Frame, packs: list[Pack]) -> list[Any]:
+    chosen = [p for p in packs if p.id in frame.view.packs] or packs
+    picker = html.Div(dmc.MultiSelect(
+        id="packs", label="Packs", data=[{"value": p.id, "label": f"{p.vehicle}: {p.id}"} for p in packs],
+        value=[p.id for p in chosen], w=520, comboboxProps={"withinPortal": False}), className="controls")
+    try:
+        result = compare_packs({p.id: _diagnoses(frame, p.id) for p in chosen}, {p.id: p for p in chosen})
+    except BmsLogsError as error:
+        return [picker, refused(str(error))]
+    return [picker, *_compared(frame, result), section("Does a place always suffer?", graph(
+        position_effects([p.to_json() for p in result.positions], look=frame.look), "effect of places over the vehicles"))]
+
+
+def _compared(frame: Frame, result: Comparison) -> list[Any]:
+    shown, cannot = [], []
+    for one in result.quantities:
+        if one.comparable:
+            shown.append(section(title_of(one.quantity), graph(
+                side_by_side(result.to_json(), one.quantity, look=frame.look), f"{title_of(one.quantity)}, packs side by side")))
+        else:
+            cannot.append(html.Li([html.Strong(title_of(one.quantity)), f": {one.why_not or 'no reason given'}"]))
+    if cannot:
+        shown.append(section("Not comparable", html.Ul(cannot, className="hatched")))
+    if result.events:
+        shown.append(section("Work on these packs", html.Ul([html.Li(e) for e in result.events])))
+    return shown or [html.P("These packs have no quantity in common.")]
+
+
+def _repair(frame: Frame, packs: list[Pack]) -> list[Any]:
+    pack = frame.pack or (packs[0] if packs else None)
+    logs = frame.desk.logs(pack.id) if pack else []
+    if pack is None or len(logs) < 2:
+        return [section("Did the repair work?", html.P("Choose a pack with two logs or more at the top of the page."))]
+    data = [{"value": e.id, "label": log_name(frame, e)} for e in logs]
+    before = next((e for e in logs if e.id == frame.view.before), logs[-1])
+    after = next((e for e in logs if e.id == frame.view.after), logs[0])
+    picker = html.Div([select("Before", "before", data, before.id, w=340, allowDeselect=False),
+                       select("After", "after", data, after.id, w=340, allowDeselect=False)], className="controls")
+    return [section(f"Did the repair work? {pack.vehicle}, before and after", picker, *_changes(frame, pack, before, after))]
+
+
+def _changes(frame: Frame, pack: Pack, before: Any, after: Any) -> list[Any]:
+    if before.id == after.id:
+        return [html.P("Choose two different logs.")]
+    first, second = frame.desk.diagnosis_or_reason(before.id), frame.desk.diagnosis_or_reason(after.id)
+    if isinstance(first, str) or isinstance(second, str):
+        return [refused(first if isinstance(first, str) else str(second))]
+    try:
+        result = compare_before_after(first, second, pack)
+    except BmsLogsError as error:
+        return [refused(str(error))]
+    changes = [c.to_json() for c in result.changes or ()]
+    out: list[Any] = [html.Ul([html.Li(n) for n in result.notes])] if result.notes else []
+    for quantity in dict.fromkeys(c["quantity"] for c in changes):
+        out.append(graph(before_after(pack, changes, quantity, look=frame.look),
+                         f"{title_of(quantity)} after against before", id={"pick": f"change-{quantity}"}))
+    cannot = [q for q in result.quantities if not q.comparable]
+    out += [html.Ul([html.Li([html.Strong(title_of(q.quantity)), f": {q.why_not}"]) for q in cannot], className="hatched")] \
+        if cannot else []
+    return out or [html.P("The two logs determine nothing in common.")]
+
+
+def _months(frame: Frame) -> list[Any]:
+    pack = frame.pack
+    if pack is None or not frame.logs:
+        return []
+    found = _diagnoses(frame, pack.id)
+    keys = [k for k in ("resistance_10s", "soc_offset", "capacity_relative", "leak_current_relative")
+            if any(e.status == "determined" for d in found for e in d.of(k))]
+    if not keys:
+        return []
+    key = frame.view.quantity if frame.view.quantity in keys else keys[0]
+    points = [(dt.datetime.fromisoformat(str(d.log["start"]).replace("Z", "+00:00")), d.of(key)) for d in found]
+    picker = html.Div(select("Quantity", "months", [{"value": k, "label": title_of(k)} for k in keys], key, w=330,
+                             allowDeselect=False), className="controls")
+    return [section(f"{pack.vehicle} over its logs", picker, graph(
+        over_months(points, key, pack=pack, cells=frame.picked, look=frame.look), f"{title_of(key)} over the logs"),
+        html.P("Values as they were in each log; their temperature and load differ.", className="quiet"))]
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Put what is chosen into the address."""
+
+    @app.callback(
+        Output("at", "search", allow_duplicate=True), Input("packs", "value"), State("at", "search"),
+        prevent_initial_call=True,
+    )
+    def packs(chosen: list[str], search: str) -> Any:
+        view = parse(search)
+        every = {p.id for p in desk.packs() if desk.logs(p.id)}
+        wanted = () if set(chosen or []) in (every, set()) else tuple(chosen)
+        return no_update if set(wanted) == set(view.packs) else view.but(packs=wanted).query()
+
+    @app.callback(
+        Output("at", "search", allow_duplicate=True), Input("before", "value"), Input("after", "value"),
+        State("at", "search"), prevent_initial_call=True,
+    )
+    def repair(before: str, after: str, search: str) -> Any:
+        view = parse(search)
+        new = view.but(before=before or "", after=after or "")
+        return no_update if new == view else new.query()
+
+    @app.callback(
+        Output("at", "search", allow_duplicate=True), Output("revision", "data", allow_duplicate=True),
+        Input("months", "value"), State("at", "search"), State("revision", "data"), prevent_initial_call=True,
+    )
+    def months(quantity: str, search: str, revision: int) -> Any:
+        view = parse(search)
+        if not quantity or quantity == view.quantity:
+            return no_update, no_update
+        return view.but(quantity=quantity).query(), revision + 1

@@ -1,0 +1,146 @@
+"""Pieces that several pages share: headings, cautions, empty states, findings, figures."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import dash_mantine_components as dmc
+import plotly.graph_objects as go
+from dash import dcc, html
+
+from bmslogs.base.cautions import COLD_CHARGE, DAMAGED_CELLS, HIGH_VOLTAGE, LOCAL_RULES
+from bmslogs.base.results import Estimate, Finding
+from bmslogs.faces.figures.words import (
+    LEVEL_SAYS, LEVEL_SHAPES, LEVEL_WORDS, conditions_line, say_estimate, say_size, title_of,
+)
+
+GRAPH = {"displaylogo": False, "responsive": True, "plotlyServerURL": "", "showTips": False,
+         "modeBarButtonsToRemove": ["select2d", "lasso2d", "autoScale2d"], "toImageButtonOptions": {"scale": 2}}
+"""How every figure behaves: no link to anybody, only tools that serve the reader."""
+STILL = {**GRAPH, "displayModeBar": False}
+"""The same for figures that are only looked at and picked from."""
+COLD_CAUSES = ("cold_charge",)
+CELL_CAUSES = ("limit_exceeded", "self_discharge_high", "runs_hot")
+
+
+def graph(figure: go.Figure | dict[str, Any], label: str, *, id: Any = None, still: bool = True) -> html.Div:
+    """Return a figure with a name for those who do not see it."""
+    more = {"id": id} if id is not None else {}
+    return html.Div(
+        dcc.Graph(figure=figure, config=STILL if still else GRAPH, **more), className="figure",
+        role="group", **{"aria-label": label},
+    )
+
+
+def heading(title: str, says: Any = None) -> html.Div:
+    """Return the title of a page with one line under it."""
+    return html.Div([html.H1(title), html.P(says, className="lead") if says else None], className="heading")
+
+
+def section(title: str, *content: Any, id: str | None = None) -> html.Section:
+    """Return a titled part of a page."""
+    more = {"id": id} if id else {}
+    return html.Section([html.H2(title), *content], className="part", **more)
+
+
+def caution(*lines: str, title: str = "Before you touch it") -> html.Div:
+    """Return cautions in a frame of their own."""
+    return html.Div(
+        [html.Strong(["⚠ ", title]), *[html.P(line) for line in lines]], className="caution", role="note"
+    )
+
+
+def cautions_of(finding: Finding) -> list[str]:
+    """Return the cautions that belong to acting on a finding."""
+    lines = [] if finding.cause == "log_quality" else [HIGH_VOLTAGE]
+    if finding.cause in COLD_CAUSES:
+        lines.append(COLD_CHARGE)
+    if finding.cause in CELL_CAUSES:
+        lines.append(DAMAGED_CELLS)
+    return lines
+
+
+def empty(title: str, says: Any, *actions: Any) -> html.Div:
+    """Return what stands where there is nothing yet: why, and what to do."""
+    return html.Div([html.H2(title), html.P(says), html.Div(list(actions), className="actions")], className="empty")
+
+
+def refused(says: str, *actions: Any) -> html.Div:
+    """Return what stands where something was refused."""
+    return html.Div(
+        [html.Strong("✕ Refused"), html.P(says), html.Div(list(actions), className="actions")],
+        className="refused", role="alert",
+    )
+
+
+def action(text: str, href: str, *, main: bool = False) -> dcc.Link:
+    """Return a link that looks like what it is: the next step."""
+    return dcc.Link(text, href=href, className="button main" if main else "button")
+
+
+def level(name: str) -> html.Span:
+    """Return urgency as a shape and a word."""
+    return html.Span(
+        [html.Span(LEVEL_SHAPES[name], **{"aria-hidden": "true"}), f" {LEVEL_WORDS[name]}"], className=f"level {name}",
+        title=LEVEL_SAYS[name],
+    )
+
+
+def finding_line(finding: Finding, href: str) -> html.Li:
+    """Return one finding as a line that leads to where it shows."""
+    return html.Li([level(finding.level), dcc.Link(finding.says, href=href)])
+
+
+def size_line(finding: Finding) -> html.P | None:
+    """Return size and interval of a finding."""
+    size = say_size(finding)
+    return html.P([html.Span("Size ", className="key"), html.Strong(size),
+                   html.Span(" (95 % interval)" if finding.low is not None else "", className="quiet")],
+                  className="size") if size else None
+
+
+def facts(rows: Sequence[tuple[Any, Any]]) -> html.Table:
+    """Return a table of names and values."""
+    return html.Table(html.Tbody([html.Tr([html.Th(k, scope="row"), html.Td(v)]) for k, v in rows]), className="facts")
+
+
+def estimate_rows(estimates: Sequence[Estimate]) -> list[tuple[str, Any]]:
+    """Return estimates as rows: title, value with interval and conditions."""
+    rows: list[tuple[str, Any]] = []
+    for e in estimates:
+        note = conditions_line(e.conditions) if e.status == "determined" else (e.settle_by or "")
+        value = [html.Span(say_estimate(e)), html.Small(note, className="quiet")] if note else say_estimate(e)
+        rows.append((title_of(e.quantity), value))
+    return rows
+
+
+def cautions_footer() -> html.Div:
+    """Return the rule that stands under every page."""
+    return html.Div(LOCAL_RULES, className="rules")
+
+
+def choose_pack(packs: Sequence[Any], path: str) -> html.Div:
+    """Return what a page shows that needs a pack when none is chosen."""
+    if not packs:
+        return empty(
+            "No pack is described yet", "A pack is described once, by hand: vehicle, cells, boxes and modules.",
+            action("Describe a pack", "/describe", main=True),
+        )
+    return empty(
+        "Which pack?", "Choose the pack to look at.",
+        *[action(f"{p.vehicle}: {p.id}", f"{path}?pack={p.id}") for p in packs],
+    )
+
+
+def no_logs(pack_id: str) -> html.Div:
+    """Return what a page shows that needs a log when the pack has none."""
+    return empty(
+        "This pack has no log yet", "Take the card out of the logger and drop its files here.",
+        action("Bring logs in", f"/bring?pack={pack_id}", main=True),
+    )
+
+
+def select(label: str, id: Any, data: Sequence[Any], value: Any = None, **more: Any) -> dmc.Select:
+    """Return a list to choose one from."""
+    return dmc.Select(label=label, id=id, data=list(data), value=value, comboboxProps={"withinPortal": False}, **more)
