@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import cache
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import plotly.graph_objects as go
 
 from bmslogs.base.pack import Pack
-from bmslogs.faces.figures.theme import LIGHT, SMALL, Look, blank, series
+from bmslogs.faces.figures.theme import LIGHT, SMALL, Look, series, template
 from bmslogs.faces.figures.words import safe, short_place
 
 Floats = npt.NDArray[np.float64]
@@ -72,11 +74,25 @@ def log_picture(
     pack: Pack,
     *,
     marks: Sequence[tuple[str, np.datetime64, np.datetime64]] = (),
-    strips: Iterable[str] = ("current", "cells", "deviation", "temperature", "bleed"),
+    strips: Iterable[str] = tuple(ROOM),
     look: Look = LIGHT,
     height: int = 760,
 ) -> go.Figure:
-    """Draw one window of a log on one time axis.
+    """Draw one window of a log on one time axis; see `log_drawing`."""
+    drawing = log_drawing(view, pack, marks=marks, strips=strips, look=look, height=height)
+    return go.Figure(drawing)
+
+
+def log_drawing(
+    view: LogView,
+    pack: Pack,
+    *,
+    marks: Sequence[tuple[str, np.datetime64, np.datetime64]] = (),
+    strips: Iterable[str] = tuple(ROOM),
+    look: Look = LIGHT,
+    height: int = 760,
+) -> dict[str, Any]:
+    """Return the picture of one window of a log as plain data and layout: made anew at every zoom, so it is light.
 
     Parameters
     ----------
@@ -87,7 +103,6 @@ def log_picture(
     """
     have = [s for s in ROOM if s in set(strips) and _has(view, s)]
     scale = (1 - SPACE * (len(have) - 1)) / sum(ROOM[s] for s in have)
-    figure = blank(look, height)
     top = 1.0
     layout: dict[str, object] = {}
     traces: list[dict[str, object]] = []
@@ -111,8 +126,18 @@ def log_picture(
     layout |= {"margin": {"l": 66, "r": 84, "t": 62, "b": 96}, "legend": {"y": -0.1, "yanchor": "top"},
                "shapes": shapes + more_shapes, "annotations": notes + more_notes, "hovermode": "x",
                "showlegend": True, "uirevision": "log"}
-    figure = go.Figure({"data": traces, "layout": {**figure.layout.to_plotly_json(), **layout}})
-    return figure
+    layout |= {"template": _template(look), "height": height}
+    return {"data": traces, "layout": layout}
+
+
+@cache
+def _template(look: Look) -> dict[str, Any]:
+    return dict(template(look).to_plotly_json())
+
+
+def clock(times: Times) -> Floats:
+    """Return times as plotly's date axes take them fastest: milliseconds since 1970."""
+    return np.asarray(times.astype("datetime64[us]").astype(np.int64) / 1e3, float)
 
 
 def _has(view: LogView, strip: str) -> bool:
@@ -132,7 +157,7 @@ Drawn = tuple[list[dict[str, object]], str, dict[str, object]]
 def _current(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> Drawn:
     assert view.current is not None
     x, y = view.current
-    line = {"type": "scatter", "mode": "lines", "x": x, "y": y, "name": "current", "showlegend": False,
+    line = {"type": "scatter", "mode": "lines", "x": clock(x), "y": y.astype(np.float32), "name": "current", "showlegend": False,
             "line": {"color": look.series[0], "width": 1.3},
             "hovertemplate": "%{y:.1f} A<extra>current</extra>"}
     return [line], "current [A]<br>discharge +", {"zeroline": True, "zerolinecolor": look.soft}
@@ -140,17 +165,17 @@ def _current(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -
 
 def _cells(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> Drawn:
     traces: list[dict[str, object]] = [
-        {"type": "scatter", "mode": "lines", "x": view.time, "y": view.high, "line": {"width": 0},
+        {"type": "scatter", "mode": "lines", "x": clock(view.time), "y": view.high, "line": {"width": 0},
          "showlegend": False, "hoverinfo": "skip", "name": "highest"},
-        {"type": "scatter", "mode": "lines", "x": view.time, "y": view.low, "line": {"width": 0}, "fill": "tonexty",
+        {"type": "scatter", "mode": "lines", "x": clock(view.time), "y": view.low, "line": {"width": 0}, "fill": "tonexty",
          "fillcolor": look.band, "name": "lowest to highest cell", "hoverinfo": "skip"},
-        {"type": "scatter", "mode": "lines", "x": view.time, "y": view.mean, "name": "mean",
+        {"type": "scatter", "mode": "lines", "x": clock(view.time), "y": view.mean, "name": "mean",
          "line": {"color": look.soft, "width": 1.5}, "hovertemplate": "%{y:.3f} V<extra>mean</extra>"},
     ]
     for n, (cell, (x, y)) in enumerate(view.lines.items()):
         name = safe(short_place(pack, cell))
         style = {**series(look, n), "width": 1.6}
-        traces.append({"type": "scatter", "mode": "lines", "x": x, "y": y, "name": name, "line": style,
+        traces.append({"type": "scatter", "mode": "lines", "x": clock(x), "y": y.astype(np.float32), "name": name, "line": style,
                        "hovertemplate": f"%{{y:.3f}} V<extra>{name}</extra>"})
     return traces, "cells [V]", {}
 
@@ -159,24 +184,28 @@ def _deviation(view: LogView, pack: Pack, look: Look, span: tuple[float, float])
     finite = np.abs(view.deviation[np.isfinite(view.deviation)])
     reach = max(float(np.percentile(finite, 99.5)) if len(finite) else 0.0, LIKELY_REACH_MV)
     z = np.clip(view.deviation.T, -reach, reach).astype(np.float32)
+    rows, word = _row_numbers(view)
     heat = {
-        "type": "heatmap", "x": view.time, "y": np.arange(len(view.cells)), "z": z, "zmin": -reach, "zmax": reach,
+        "type": "heatmap", "x": clock(view.time), "y": rows, "z": z, "zmin": -reach, "zmax": reach,
         "colorscale": look.scale, "hoverongaps": False, "name": "deviation", "showlegend": False,
-        "hovertemplate": "cell %{customdata}: %{z:.1f} mV<extra></extra>",
-        "customdata": np.broadcast_to(np.array(view.cells, np.int16)[:, None], z.shape) if z.size < 60_000 else None,
+        "hovertemplate": f"{word} %{{y}}: %{{z:.1f}} mV<extra></extra>",
         "colorbar": {"title": {"text": "mV", "font": {"size": SMALL}}, "thickness": 10, "len": span[1] - span[0],
                      "y": (span[0] + span[1]) / 2, "x": 1.01, "tickfont": {"size": SMALL}, "outlinewidth": 0,
                      "nticks": 4},
     }
-    if heat["customdata"] is None:
-        del heat["customdata"]
-        heat["hovertemplate"] = "%{z:.1f} mV<extra></extra>"
     return [heat], "deviation<br>by cell", _cell_rows(view, pack, look)
+
+
+def _row_numbers(view: LogView) -> tuple[npt.NDArray[np.int32], str]:
+    """Return where the rows of a strip lie: at the cell numbers, or counted where some cells were not logged."""
+    cells = np.array(view.cells, np.int32)
+    whole = len(cells) > 0 and bool(np.all(np.diff(cells) == 1))
+    return (cells, "cell") if whole else (np.arange(1, len(cells) + 1, dtype=np.int32), "row")
 
 
 def _cell_rows(view: LogView, pack: Pack, look: Look) -> dict[str, object]:
     """Return the y axis of a strip with one row a cell: labelled by module where there are any, else by number."""
-    index = {c: i for i, c in enumerate(view.cells)}
+    index = dict(zip(view.cells, _row_numbers(view)[0].tolist(), strict=True))
     rows: list[tuple[float, str]] = []
     for module in pack.modules:
         inside = [index[c] for c in module.cells if c in index]
@@ -194,7 +223,7 @@ def _temperature(view: LogView, pack: Pack, look: Look, span: tuple[float, float
     many = len(view.temperatures) > 6
     for n, (name, (x, y)) in enumerate(view.temperatures.items()):
         style = {"color": look.soft, "width": 1} if many else {**series(look, n), "width": 1.5}
-        traces.append({"type": "scatter", "mode": "lines", "x": x, "y": y, "name": safe(name), "line": style,
+        traces.append({"type": "scatter", "mode": "lines", "x": clock(x), "y": y.astype(np.float32), "name": safe(name), "line": style,
                        "showlegend": not many, "hovertemplate": f"%{{y:.1f}} degC<extra>{safe(name)}</extra>"})
     return traces, "temperature<br>[degC]", {}
 
@@ -202,9 +231,10 @@ def _temperature(view: LogView, pack: Pack, look: Look, span: tuple[float, float
 def _bleed(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> Drawn:
     assert view.bleed is not None
     z = np.where(view.bleed > 0, view.bleed, np.nan).T.astype(np.float32)
-    heat = {"type": "heatmap", "x": view.time, "y": np.arange(len(view.cells)), "z": z, "zmin": 0, "zmax": 1,
+    rows, word = _row_numbers(view)
+    heat = {"type": "heatmap", "x": clock(view.time), "y": rows, "z": z, "zmin": 0, "zmax": 1,
             "colorscale": [[0, look.panel], [1, look.series[0]]], "showscale": False, "hoverongaps": False,
-            "name": "bleed", "hovertemplate": "bled %{z:.0%} of the time<extra></extra>"}
+            "name": "bleed", "hovertemplate": f"{word} %{{y}} bled %{{z:.0%}} of the time<extra></extra>"}
     return [heat], "bleed on<br>by cell", _cell_rows(view, pack, look)
 
 
