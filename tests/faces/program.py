@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import pandas as pd  # noqa: F401 - `import` keeps pandas out of a process that has not loaded it; this one serves others
 import pytest
 
 from bmslogs.faces.command import main

@@ -69,6 +69,9 @@ def import_logs(
     ] = False,
 ) -> None:
     """Normalise loggers' files into the store."""
+    from bmslogs.faces.light import arrow_without_pandas
+
+    arrow_without_pandas()
     kept = open_store(store, new=True)
     with progress("import", len(files)) as step:
         report = kept.import_files(
