@@ -40,8 +40,27 @@ def diagnose_log(
             "--csv", metavar="FILE", help="Write estimates and findings as a table for a spreadsheet."
         ),
     ] = None,
+    everything: Annotated[
+        bool, typer.Option("--all", help="Diagnose every log of the store that has no current diagnosis.")
+    ] = False,
+    workers: Annotated[
+        int | None, typer.Option("--workers", min=1, metavar="N", help="With --all: processes at once.")
+    ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option("--scheduler", metavar="ADDRESS", help="With --all: run on this Dask cluster."),
+    ] = None,
 ) -> None:
     """Say what is wrong with a pack, how surely, and what the log cannot tell."""
+    if everything:
+        if log is not None or pack_id is not None or csv is not None:
+            raise BadInput("--all with a log, a pack or --csv", "--all by itself, with --store and --json")
+        from bmslogs.faces.commands.many import diagnose_all
+
+        diagnose_all(store, workers, scheduler, json)
+        return
+    if workers is not None or scheduler is not None:
+        raise BadInput("--workers or --scheduler without --all", "them with --all")
     if (log is None) == (pack_id is None):
         raise BadInput(
             "no log and no pack" if log is None else "a log and a pack", "LOG or --pack-id ID, one of them"

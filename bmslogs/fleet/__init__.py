@@ -1,0 +1,18 @@
+"""Many vehicles: a whole store diagnosed in parallel, and the estimates of all its logs as one dataset."""
+
+from __future__ import annotations
+
+from bmslogs.fleet.dataset import read_estimates, read_findings, refresh
+from bmslogs.fleet.overview import PackOverview, overview
+from bmslogs.fleet.run import FleetRun, Outcome, diagnose_store
+
+__all__ = [
+    "FleetRun",
+    "Outcome",
+    "PackOverview",
+    "diagnose_store",
+    "overview",
+    "read_estimates",
+    "read_findings",
+    "refresh",
+]

@@ -1,0 +1,186 @@
+"""A store's files on any pyarrow filesystem: a folder, or an address such as s3://bucket/store."""
+
+from __future__ import annotations
+
+import json
+import uuid
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+from pyarrow import fs
+
+from bmslogs import __version__
+from bmslogs.base.errors import BadInput, StoreError
+from bmslogs.base.pack import Pack
+from bmslogs.log.log import Log, log_from_table
+
+PUTS_WHOLE = ("s3", "gcs", "abfs", "az")
+"""Filesystems on which a file appears only when it is complete; on the others it is written aside and moved."""
+
+
+@dataclass(frozen=True)
+class StoredLog:
+    """One log of a store: id, pack, vehicle, and its path on the filesystem."""
+
+    id: str
+    pack: str
+    vehicle: str
+    path: str
+
+
+@dataclass(frozen=True)
+class Stamp:
+    """Size [bytes] and time of change [ns] of a file, which together say whether it is still the same."""
+
+    size: int
+    changed: int
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A stored diagnosis (its JSON object), and the version of program and method that made it."""
+
+    document: dict[str, Any]
+    made_by: str
+
+
+def made_by(version: str, method: str) -> str:
+    """Return one word for the version of the program and of its method."""
+    return f"{version}/{method}"
+
+
+class Files:
+    """The files of one store.
+
+    Parameters
+    ----------
+    root
+        Folder, or the address of one (any scheme that pyarrow knows).
+
+    Raises
+    ------
+    StoreError
+        There is no store.
+    """
+
+    def __init__(self, root: str | Path) -> None:
+        self.root = str(root)
+        try:
+            if "://" in self.root:
+                self.system, base = fs.FileSystem.from_uri(self.root)
+            else:
+                self.system, base = fs.LocalFileSystem(), str(Path(self.root).resolve())
+            self.base = base.replace("\\", "/").rstrip("/")
+            info = self.system.get_file_info(self.base)
+        except (pa.ArrowInvalid, OSError, ValueError) as error:
+            raise StoreError(f"{self.root}: cannot be reached ({error})") from None
+        if info.type != fs.FileType.Directory and self.system.type_name not in PUTS_WHOLE:
+            raise StoreError(f"{self.root}: no store here")
+
+    def path(self, *parts: str) -> str:
+        """Return the path of a file or folder of the store."""
+        return "/".join([self.base, *parts])
+
+    def listing(self, folder: str, *, recursive: bool = False) -> list[fs.FileInfo]:
+        """Return the files in a folder; none where there is no such folder."""
+        selector = fs.FileSelector(folder, recursive=recursive, allow_not_found=True)
+        return [i for i in self.system.get_file_info(selector) if i.type == fs.FileType.File]
+
+    @cached_property
+    def logs(self) -> tuple[StoredLog, ...]:
+        """All logs, in order of pack and id. What begins with an underscore or a dot is none."""
+        out = []
+        for vehicle in self._folders(self.base, "vehicle="):
+            for pack in self._folders(vehicle.path, "pack="):
+                for info in self.listing(pack.path):
+                    if info.base_name.endswith(".parquet") and not info.base_name.startswith(("_", ".")):
+                        out.append(
+                            StoredLog(
+                                info.base_name.removesuffix(".parquet"),
+                                unquote(pack.base_name.removeprefix("pack=")),
+                                unquote(vehicle.base_name.removeprefix("vehicle=")),
+                                info.path,
+                            )
+                        )
+        return tuple(sorted(out, key=lambda log: (log.pack, log.id)))
+
+    def _folders(self, folder: str, prefix: str) -> list[fs.FileInfo]:
+        found = self.system.get_file_info(fs.FileSelector(folder, allow_not_found=True))
+        return [i for i in found if i.type == fs.FileType.Directory and i.base_name.startswith(prefix)]
+
+    def read(self, log: StoredLog) -> Log:
+        """Read one log, without the columns that are not understood.
+
+        Raises
+        ------
+        BadInput
+            The file is no normalised log.
+        """
+        try:
+            with self.system.open_input_file(log.path) as handle:
+                file = pq.ParquetFile(handle)
+                meta = self._meta(file, log)
+                names = [n for n in file.schema_arrow.names if not n.startswith("extra_")]
+                return log_from_table(file.read(columns=names), meta, log.id)
+        except (pa.ArrowInvalid, OSError, KeyError) as error:
+            raise BadInput(f"cannot be read ({error})", "a log of the store", file=f"{log.id}.parquet") from None
+
+    def pack(self, log: StoredLog) -> Pack:
+        """Return the pack as it stands in the metadata of a log."""
+        with self.system.open_input_file(log.path) as handle:
+            return Pack.model_validate_json(self._meta(pq.ParquetFile(handle), log)["bmslogs.pack_json"])
+
+    @staticmethod
+    def _meta(file: pq.ParquetFile, log: StoredLog) -> dict[str, str]:
+        raw = file.schema_arrow.metadata or {}
+        meta = {k.decode(): v.decode() for k, v in raw.items() if k.startswith(b"bmslogs.")}
+        if "bmslogs.pack_json" not in meta:
+            raise BadInput("no bmslogs metadata", "a log of the store", file=f"{log.id}.parquet")
+        return meta
+
+    def answer_path(self, pack: str, log_id: str) -> str:
+        """Return where the diagnosis of a log is kept."""
+        return self.path("_answers", pack, f"{log_id}.json")
+
+    def answers(self, pack: str) -> dict[str, Stamp]:
+        """Return the stored diagnoses of a pack: log id and stamp."""
+        return {
+            i.base_name.removesuffix(".json"): Stamp(int(i.size), int(i.mtime_ns or 0))
+            for i in self.listing(self.path("_answers", pack))
+            if i.base_name.endswith(".json") and not i.base_name.startswith(("_", "."))
+        }
+
+    def read_answer(self, pack: str, log_id: str) -> Answer | None:
+        """Return the stored diagnosis of a log; None where there is none or it is not whole."""
+        try:
+            with self.system.open_input_stream(self.answer_path(pack, log_id)) as handle:
+                kept = json.loads(handle.read())
+            return Answer(dict(kept["answer"]), made_by(str(kept["version"]), str(kept["method"])))
+        except (OSError, ValueError, KeyError, TypeError):
+            return None
+
+    def write_answer(self, pack: str, log_id: str, document: dict[str, Any]) -> None:
+        """Keep the diagnosis of a log (its JSON object), in the store's own form."""
+        kept = {"version": __version__, "method": document.get("method", ""), "answer": document}
+        text = json.dumps(kept, ensure_ascii=False, separators=(",", ":"))
+        self.write(self.answer_path(pack, log_id), text.encode())
+
+    def write(self, path: str, content: bytes) -> None:
+        """Write a file so that a reader sees the old one or the whole new one, never a part."""
+        folder, name = path.rsplit("/", 1)
+        self.system.create_dir(folder, recursive=True)
+        aside = path if self.system.type_name in PUTS_WHOLE else f"{folder}/_{uuid.uuid4().hex}.{name}.part"
+        with self.system.open_output_stream(aside) as handle:
+            handle.write(content)
+        if aside != path:
+            self.system.move(aside, path)
+
+    def remove(self, path: str) -> None:
+        """Remove a file that may be gone already."""
+        if self.system.get_file_info(path).type == fs.FileType.File:
+            self.system.delete_file(path)

@@ -1,0 +1,234 @@
+"""Diagnose a whole store in parallel: only what is new or was made by an older method, whatever happens on the way.
+
+Each worker keeps the diagnosis of a log in the store the moment it is made. So a worker that dies, or the whole run,
+loses only what it was just at, and the next run does not repeat what is there.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from importlib import import_module
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any, Literal
+
+from bmslogs import __version__
+from bmslogs.base.errors import BmsLogsError, StoreError, printable
+from bmslogs.fleet.dataset import made_from, refresh
+from bmslogs.fleet.files import Files, StoredLog, made_by
+
+Status = Literal["done", "known", "failed"]
+Progress = Callable[[str], None]
+
+MOST_DEATHS = 2
+"""A log at which a worker died this often is given up, so that one log cannot stop the others."""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one log: ``done``, ``known`` (its diagnosis was there) or ``failed`` with the reason."""
+
+    log: str
+    pack: str
+    status: Status
+    seconds: float = 0.0
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
+class FleetRun:
+    """A run over a store.
+
+    Attributes
+    ----------
+    outcomes
+        One a log of the store.
+    seconds
+        Whole time.
+    packs_written
+        Packs whose estimates were written again.
+    """
+
+    outcomes: tuple[Outcome, ...]
+    seconds: float
+    packs_written: tuple[str, ...]
+
+    def of(self, status: Status) -> tuple[Outcome, ...]:
+        """Return the outcomes of one status."""
+        return tuple(o for o in self.outcomes if o.status == status)
+
+    def to_json(self) -> dict[str, Any]:
+        """Return a JSON object."""
+        return {
+            "schema": "bmslogs.fleet/1",
+            "logs": [
+                {"id": o.log, "pack": o.pack, "status": o.status, "reason": o.reason, "seconds": round(o.seconds, 3)}
+                for o in self.outcomes
+            ],
+            "done": len(self.of("done")),
+            "known": len(self.of("known")),
+            "failed": len(self.of("failed")),
+            "seconds": round(self.seconds, 3),
+        }
+
+
+def diagnose_store(
+    root: str | Path,
+    *,
+    packs: Sequence[str] | None = None,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    progress: Progress | None = None,
+) -> FleetRun:
+    """Diagnose every log of a store that has no current diagnosis, then bring its datasets up to date.
+
+    Parameters
+    ----------
+    root
+        The store: a folder, or the address of one on any filesystem that pyarrow knows.
+    packs
+        Only these packs; None for all.
+    workers
+        Processes on this machine; None for one a core.
+    scheduler
+        Address of a Dask scheduler whose workers reach the same store; None for this machine.
+    progress
+        Called with the id of each log that is finished.
+
+    Raises
+    ------
+    StoreError
+        There is no such store, or no such scheduler.
+    """
+    begun = time.perf_counter()
+    files = Files(root)
+    method = current_method()
+    logs = [log for log in files.logs if packs is None or log.pack in packs]
+    known, pending = _sort(files, logs, method)
+    outcomes = [Outcome(log.id, log.pack, "known") for log in known]
+    source = _on_cluster(str(root), pending, scheduler) if scheduler else _on_machine(str(root), pending, workers)
+    for outcome in source:
+        outcomes.append(outcome)
+        if progress:
+            progress(outcome.log)
+    written = refresh(files, packs)
+    outcomes.sort(key=lambda o: (o.pack, o.log))
+    return FleetRun(tuple(outcomes), time.perf_counter() - begun, tuple(written))
+
+
+def current_method() -> str:
+    """Return the version of program and method; a diagnosis of another one is made anew."""
+    from bmslogs import findings
+
+    return made_by(__version__, str(getattr(findings, "METHOD", "")))
+
+
+def diagnose_one(root: str, log: StoredLog) -> Outcome:
+    """Diagnose one log and keep the answer; what a worker does.
+
+    Whatever goes wrong with one log is its outcome and stops no other.
+    """
+    from threadpoolctl import threadpool_limits
+
+    from bmslogs.findings import diagnose
+
+    begun = time.perf_counter()
+    try:
+        files = Files(root)
+        with threadpool_limits(1):
+            document = diagnose(files.read(log)).to_json()
+        files.write_answer(log.pack, log.id, document)
+    except BmsLogsError as error:
+        return Outcome(log.id, log.pack, "failed", time.perf_counter() - begun, str(error))
+    except Exception as error:
+        reason = printable(f"{type(error).__name__}: {error}", 300)
+        return Outcome(log.id, log.pack, "failed", time.perf_counter() - begun, reason)
+    return Outcome(log.id, log.pack, "done", time.perf_counter() - begun)
+
+
+def _sort(files: Files, logs: Sequence[StoredLog], method: str) -> tuple[list[StoredLog], list[StoredLog]]:
+    """Return the logs whose stored diagnosis is current, and the others."""
+    known: list[StoredLog] = []
+    pending: list[StoredLog] = []
+    packs = {log.pack for log in logs}
+    stamps = {pack: files.answers(pack) for pack in packs}
+    read = {pack: made_from(files, pack) for pack in packs}
+    for log in logs:
+        stamp = stamps[log.pack].get(log.id)
+        if stamp is None:
+            pending.append(log)
+            continue
+        size, changed, by = read[log.pack].get(log.id, (-1, -1, ""))
+        if (size, changed) != (stamp.size, stamp.changed):
+            answer = files.read_answer(log.pack, log.id)
+            by = answer.made_by if answer is not None else "not whole"
+        (known if by == method else pending).append(log)
+    return known, pending
+
+
+def _on_machine(root: str, pending: Sequence[StoredLog], workers: int | None) -> Iterator[Outcome]:
+    """Run on processes of this machine; after the death of a worker the rest goes on in a new pool."""
+    count = min(workers or os.cpu_count() or 1, len(pending))
+    if count <= 1:
+        for log in pending:
+            yield diagnose_one(root, log)
+        return
+    waiting = list(reversed(pending))
+    deaths: dict[str, int] = {}
+    while waiting:
+        # after a death the suspects go one by one, so that the next death names its log
+        alone = any(deaths.get(log.path) for log in waiting)
+        with ProcessPoolExecutor(1 if alone else count, mp_context=get_context("spawn")) as pool:
+            running: dict[Future[Outcome], StoredLog] = {}
+            broken = False
+            while (waiting or running) and not broken:
+                while waiting and len(running) < (1 if alone else 2 * count):
+                    if alone and not deaths.get(waiting[-1].path):
+                        break
+                    log = waiting.pop()
+                    running[pool.submit(diagnose_one, root, log)] = log
+                if not running:
+                    break
+                for future in wait(running, return_when=FIRST_COMPLETED).done:
+                    log = running.pop(future)
+                    try:
+                        yield future.result()
+                        deaths.pop(log.path, None)
+                    except BrokenProcessPool:
+                        broken = True
+                        deaths[log.path] = deaths.get(log.path, 0) + 1
+                        if alone and deaths[log.path] >= MOST_DEATHS:
+                            deaths.pop(log.path)
+                            yield Outcome(log.id, log.pack, "failed", reason="the worker died at it twice")
+                        else:
+                            waiting.append(log)
+            for log in running.values():
+                deaths[log.path] = deaths.get(log.path, 0) + 1
+                waiting.append(log)
+
+
+def _on_cluster(root: str, pending: Sequence[StoredLog], scheduler: str) -> Iterator[Outcome]:
+    """Run on a Dask cluster; it runs again elsewhere what a dead worker was at."""
+    try:
+        distributed: Any = import_module("distributed")
+    except ImportError:
+        raise StoreError("a scheduler needs the extra: pip install 'bmslogs[cluster]'") from None
+    where = root if "://" in root else str(Path(root).resolve())
+    try:
+        client = distributed.Client(scheduler, timeout="10s", set_as_default=False)
+    except (OSError, ValueError) as error:
+        raise StoreError(f"no scheduler answers at {scheduler} ({error})") from None
+    with client:
+        futures = {client.submit(diagnose_one, where, log, pure=False, retries=1): log for log in pending}
+        for future in distributed.as_completed(futures):
+            log = futures[future]
+            if future.status == "finished":
+                yield future.result()
+            else:
+                reason = printable(str(future.exception()), 300)
+                yield Outcome(log.id, log.pack, "failed", reason=reason)
