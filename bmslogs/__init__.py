@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-__version__ = "0.1.0"
+from bmslogs.base.version import __version__
+
 __all__ = ["__version__", "diagnose", "read_log"]
 
 if TYPE_CHECKING:

@@ -7,8 +7,8 @@ from typing import Annotated
 
 import typer
 
-from bmslogs import __version__
 from bmslogs.base.errors import BmsLogsError, printable
+from bmslogs.base.version import __version__
 from bmslogs.faces.commands import answering, importing, keeping, showing, workshop
 from bmslogs.faces.output import tell
 

@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING
 
 import pyarrow as pa
 
-from bmslogs import __version__
 from bmslogs.base.columns import SCHEMA
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
+from bmslogs.base.version import __version__
 from bmslogs.importers.inspection import profile_toml
 from bmslogs.importers.job import look_at
-
 from bmslogs.importers.profile import Profile
 from bmslogs.importers.source import Source, open_source
 from bmslogs.importers.stream import Reading, metadata, read_whole

@@ -208,7 +208,7 @@ class Store:
 
     def save_answer(self, diagnosis: dict[str, Any], log_id: str) -> None:
         """Keep the diagnosis of a log (its JSON object)."""
-        from bmslogs import __version__
+        from bmslogs.base.version import __version__
 
         entry = self.entry(log_id)
         text = json.dumps({"version": __version__, "method": diagnosis.get("method", ""), "answer": diagnosis})
@@ -224,7 +224,7 @@ class Store:
         method
             Version of the method that would be used now; None accepts that of this program's version.
         """
-        from bmslogs import __version__
+        from bmslogs.base.version import __version__
 
         path = self._answer_path(self.entry(log_id))
         try:

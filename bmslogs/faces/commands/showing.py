@@ -41,11 +41,10 @@ def demo(
 
 
 def serve(store: StoreOption = None, host: HostOption = "127.0.0.1", port: PortOption = 8050) -> None:
-    """Serve the dashboard."""
-    kept = open_store(store)
+    """Serve the dashboard; for other machines only with a password in BMSLOGS_PASSWORD."""
     from bmslogs.faces.serving import serve as run
 
-    run(kept, host, port)
+    run(open_store(store, new=True).root, host, port)
 
 
 def explain(

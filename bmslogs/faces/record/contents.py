@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from bmslogs import __version__
 from bmslogs.analysis.registry import QUANTITIES, Quantity
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis, Estimate, Finding, by_urgency
+from bmslogs.base.version import __version__
 from bmslogs.faces.figures.words import conditions_line, say_estimate
 from bmslogs.faces.record.baseline import Baseline, configuration_hash
 from bmslogs.faces.unknown import Unknown, quantity_title, unknowns
