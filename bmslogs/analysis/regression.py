@@ -47,7 +47,7 @@ class BlockFit:
         return len(self.without)
 
 
-def block_fit(columns: Floats, readings: Floats, block: Ints) -> BlockFit:
+def block_fit(columns: Floats, readings: Floats, block: Ints, *, wanted: int | None = None) -> BlockFit:
     """Fit `readings` by `columns` for all cells in one factorisation.
 
     Parameters
@@ -58,6 +58,8 @@ def block_fit(columns: Floats, readings: Floats, block: Ints) -> BlockFit:
         (rows, cells), no NaN.
     block
         (rows,) number 0..k-1 of the block of each row.
+    wanted
+        How many leading columns carry the answer; None = all. The others may hang on one block alone.
 
     Raises
     ------
@@ -82,9 +84,7 @@ def block_fit(columns: Floats, readings: Floats, block: Ints) -> BlockFit:
         moment[b] = q[part].T @ readings[part]
     whole = moment.sum(axis=0)
     left = np.eye(p) - gram
-    if min(float(np.linalg.eigvalsh(g)[0]) for g in left) < 1e-6:
-        raise NotEnoughData("all that is known stands in one block of the log")
-    without = np.linalg.solve(left, whole - moment)
+    without = np.stack([_solved(g, w, p if wanted is None else wanted) for g, w in zip(left, whole - moment, strict=True)])
     inverse = solve_triangular(r, q.T) / size[:, None]
     residual = readings - q @ whole
     return BlockFit(
@@ -93,6 +93,16 @@ def block_fit(columns: Floats, readings: Floats, block: Ints) -> BlockFit:
         pseudo_inverse=np.asarray(inverse, float),
         residual_sd=np.sqrt((residual**2).sum(axis=0) / max(rows - p, 1)),
     )
+
+
+def _solved(gram: Floats, moment: Floats, wanted: int) -> Floats:
+    """Solve for what a block left over; directions that went with it count as nought where nobody wants them."""
+    size, direction = np.linalg.eigh(gram)
+    gone = size < 1e-6
+    if (direction[:wanted, gone] ** 2).sum() > 1e-2:
+        raise NotEnoughData("the current hardly varies but in one part of the log")
+    inverse = np.where(gone, 0.0, 1.0 / np.where(gone, 1.0, size))
+    return np.asarray(direction @ (inverse[:, None] * (direction.T @ moment)), float)
 
 
 def jackknife_se(without: Floats) -> Floats:

@@ -93,7 +93,7 @@ def load_fit(
     curve, _ = spline_columns(charge, knot_every)
     slow = relaxation_columns(seconds, section)
     design = np.column_stack([-current, -filtered, rate, curve, slow])
-    return LoadFit(block_fit(design, volts, block), taus, period_s)
+    return LoadFit(block_fit(design, volts, block, wanted=1 + len(taus)), taus, period_s)
 
 
 def relaxation_columns(seconds: Floats, section: Ints) -> Floats:

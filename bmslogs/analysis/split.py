@@ -72,6 +72,9 @@ class Split:
         The span of q that the reference cells cover [Ah].
     residual_sd
         (cells,) what the model leaves of each cell's deviation [V].
+    shift, shift_se, shift_odds
+        (cells,) shift of a reading [V] if that, and not charge, explains the cell; its standard error; the logarithm
+        of the odds of that explanation against one by charge and capacity.
     """
 
     a: Floats
@@ -86,6 +89,9 @@ class Split:
     q_low: float
     q_high: float
     residual_sd: Floats
+    shift: Floats
+    shift_se: Floats
+    shift_odds: Floats
 
     def curve(self, q: npt.ArrayLike) -> Floats:
         """Return the string's open-circuit voltage [V] where `q` [Ah] was drawn; straight beyond what was seen."""
@@ -183,8 +189,10 @@ def split(
     ----------
     volts
         (rows, cells) [V], no NaN in the reference cells.
-    charge, current
-        (rows,) charge drawn [Ah], current [A].
+    charge
+        (rows, cells) charge drawn from each cell [Ah]: that of the string, and what was bled from the cell alone.
+    current
+        (rows,) [A].
     polar
         (rows, p) polarisation columns (minus the current, minus the filtered currents, its rate), common to all.
     block
@@ -207,10 +215,11 @@ def split(
     NotEnoughData
         So little charge moved that no curve can be drawn.
     """
-    span = float(np.ptp(charge))
+    span = float(np.ptp(charge[:, reference].mean(axis=1)))
     if span < 0.005 * capacity or len(charge) < 40:
         raise NotEnoughData(f"{span:.3g} Ah moved over {len(charge)} samples")
-    v, count = volts[:, reference], int(reference.sum())
+    v, count, own_charge = volts[:, reference], int(reference.sum()), charge[:, reference]
+    string_charge = own_charge.mean(axis=1)
     ohmic = np.full(count, OHMIC_SD * resistance)
     if links is not None:
         ohmic[links[reference]] = EXCESS_SD * resistance
@@ -221,9 +230,9 @@ def split(
     middle = v.mean(axis=1)
     known = None if excess is None else (excess[0][reference], excess[1][reference])
     prior, pull = _priors(scale, resistance, known)
-    knots = _knots(charge, middle + current * resistance, capacity)
+    knots = _knots(string_charge, middle + current * resistance, capacity)
     problem = _Problem(
-        v, charge, polar / amps, current, knots, scale, prior, pull, noise, LEVEL_SD_V, SHAPE_SD * capacity,
+        v, own_charge, polar / amps, current, knots, scale, prior, pull, noise, LEVEL_SD_V, SHAPE_SD * capacity,
         max(min(period_s / MINUTE_S, 1.0), 8.0 / len(charge)),
     )
     at = _start(problem, middle, resistance * amps)
@@ -256,7 +265,7 @@ def _priors(scale: Floats, resistance: float, excess: tuple[Floats, Floats] | No
 
 def _start(problem: _Problem, middle: Floats, drop: Floats) -> _Point:
     """Fit curve and polarisation to the mean cell alone."""
-    basis = BSpline.design_matrix(problem.charge, problem.knots, 3).toarray()
+    basis = BSpline.design_matrix(problem.charge.mean(axis=1), problem.knots, 3).toarray()
     rough = _roughness(problem.knots) * (problem.level / BEND_SD_V)
     p, n = problem.polar.shape[1], basis.shape[1]
     design = np.vstack([
@@ -284,7 +293,7 @@ def _redrawn(problem: _Problem, at: _Point, capacity: float) -> tuple[_Point, _P
 
 def _places(problem: _Problem, at: _Point) -> Floats:
     a, b = at.cells[0] * problem.scale[0], at.cells[1] * problem.scale[1]
-    return np.asarray(problem.charge[:, None] * (1 + b) - a, float)
+    return np.asarray(problem.charge * (1 + b) - a, float)
 
 
 def _residual(problem: _Problem, at: _Point, x: Floats) -> Floats:
@@ -314,7 +323,7 @@ def _normal(
     system = np.zeros((size, size))
     right = np.zeros(size)
     shared = np.zeros((len(charge), size))
-    own = np.stack([-du, du * charge[:, None], np.repeat(eta[:, None], cells, 1), np.repeat(-current[:, None], cells, 1)])
+    own = np.stack([-du, du * charge, np.repeat(eta[:, None], cells, 1), np.repeat(-current[:, None], cells, 1)])
     own *= problem.scale[:, None, :]
     r = at.cells[2] * problem.scale[2]
     inside = np.clip(x, problem.knots[0], problem.knots[-1])
@@ -383,6 +392,69 @@ def _moved(at: _Point, step: Floats) -> _Point:
     return _Point(at.coef + step[:n], at.common + step[n : n + p], at.cells + step[n + p :].reshape(4, -1))
 
 
+SOUND_OFFSET, SOUND_CAPACITY, SHIFT_SD_V = 0.005, 0.012, 0.030
+"""Spread of sound cells, as fractions, and of shifted readings [V] (choice, one sd)."""
+
+
+def _shifted(problem: _Problem, at: _Point) -> Floats:
+    """Weigh two explanations of each cell against each other: other charge and capacity, or a shifted reading.
+
+    Marginal likelihoods of two Gaussian models (MacKay, Information Theory, Inference, and Learning Algorithms,
+    2003, ch. 28): in the first the cell's charge and capacity are free and the reading is true; in the second they
+    are those of a sound cell and the reading is off by a constant.
+
+    Returns
+    -------
+    (3, cells): shift [V], its standard error [V], logarithm of the odds for a shift.
+    """
+    count = problem.volts.shape[1]
+    free = np.array([OFFSET_SD, CAPACITY_SD])
+    sound = np.array([SOUND_OFFSET, SOUND_CAPACITY])
+    capacity = problem.scale[0, 0] / OFFSET_SD
+    middle = np.median(at.cells, axis=1, keepdims=True)
+    rest = _Point(at.coef, at.common, np.repeat(middle, count, axis=1))
+    out = np.empty((3, count))
+    common = np.zeros(count)
+    for place, (point, width) in enumerate(((at, free), (rest, sound))):
+        x = _places(problem, point)
+        residual = _residual(problem, point, x)
+        residual = residual - np.median(residual, axis=1, keepdims=True)
+        du = _slope(problem.knots, point.coef, x)
+        weight = problem.count / (problem.noise**2 + (du * problem.shape) ** 2)
+        eta = problem.polar @ point.common
+        shape = (len(residual), count)
+        design = np.stack([
+            -du * capacity, du * problem.charge, np.broadcast_to(eta[:, None], shape),
+            np.broadcast_to(-problem.current[:, None], shape), np.ones(shape),
+        ])
+        spread = np.empty((5, count))
+        spread[0], spread[1] = width[0], width[1]
+        spread[2], spread[3] = problem.scale[2], problem.scale[3]
+        spread[4] = SHIFT_SD_V if place else 2e-4
+        design = design * spread[:, None, :]
+        gram = np.einsum("itc,tc,jtc->cij", design, weight, design, optimize=True) + np.eye(5)
+        moment = np.einsum("itc,tc->ci", design, weight * residual, optimize=True)
+        # in the first model the parameters already stand at their best; their priors count from there
+        away = np.zeros((count, 5))
+        if not place:
+            moved = (point.cells - middle) * problem.scale
+            away[:, 0], away[:, 1] = moved[0] / (capacity * width[0]), moved[1] / width[1]
+            away[:, 2], away[:, 3] = moved[2] / spread[2], moved[3] / spread[3]
+            moment = moment - away
+        step = np.linalg.solve(gram, moment[:, :, None])[:, :, 0]
+        fit = (weight * residual**2).sum(axis=0) + (away**2).sum(axis=1) - (moment * step).sum(axis=1)
+        evidence = -0.5 * (fit + np.linalg.slogdet(gram)[1])
+        if place:
+            inverse = np.linalg.inv(gram)
+            out[0] = step[:, 4] * SHIFT_SD_V
+            out[1] = np.sqrt(inverse[:, 4, 4]) * SHIFT_SD_V
+            out[2] = evidence - common
+        else:
+            common = evidence
+    out[0] -= np.median(out[0])
+    return out
+
+
 def _centred_inverse(system: Floats, count: int) -> Floats:
     """Return (4, 4, cells) formal covariance of the cells' parameters less the mean of all cells.
 
@@ -428,6 +500,8 @@ def _answer(problem: _Problem, at: _Point, reference: Bools, block: Ints, drop: 
     residual = _residual(problem, at, x)
     spread = np.full(len(reference), np.nan)
     spread[reference] = (residual - residual.mean(axis=1, keepdims=True)).std(axis=0)
+    shifts = np.full((3, len(reference)), np.nan)
+    shifts[:, reference] = _shifted(problem, at)
     full = np.full((4, len(reference)), np.nan)
     full[:, reference] = cells
     shift = np.median(at.cells[0] * scale[0])
@@ -437,5 +511,6 @@ def _answer(problem: _Problem, at: _Point, reference: Bools, block: Ints, drop: 
     return Split(
         a=full[0], b=full[1], r=full[2], rho=full[3], se=dict(zip(("a", "b", "r", "rho"), se, strict=True)),
         covariance=covariance, knots=knots, coef=at.coef, polarisation=problem.polar @ at.common,
-        q_low=float(problem.charge.min()), q_high=float(problem.charge.max()), residual_sd=spread,
+        q_low=float(problem.charge.mean(axis=1).min()), q_high=float(problem.charge.mean(axis=1).max()), residual_sd=spread,
+        shift=shifts[0], shift_se=shifts[1], shift_odds=shifts[2],
     )

@@ -16,6 +16,8 @@ REST_C_RATE = 1 / 200
 """Below this share of the nominal capacity per hour the pack rests (judgement: common practice, no source)."""
 REST_LEAST_S = 120.0
 """A shorter pause belongs to the drive or charge around it (choice)."""
+CHARGE_LEAST_S = 240.0
+"""Current flows in for this long without a pause: a charge, not regeneration downhill (choice)."""
 PARKED_LEAST_S = 6 * 3600.0
 """A rest of this length is a parked vehicle (choice)."""
 
@@ -57,8 +59,9 @@ def current_at_rest(current: Floats, seconds: Floats, capacity: float) -> tuple[
     quiet
         (rows,) True where the current stays within `REST_C_RATE` of it.
     """
-    level = smooth(current, seconds, 20.0)
-    spread = np.sqrt(np.maximum(smooth(current**2, seconds, 20.0) - level**2, 0.0))
+    window = max(20.0, 7.5 * float(np.median(np.diff(seconds)))) if len(seconds) > 1 else 20.0
+    level = smooth(current, seconds, window)
+    spread = np.sqrt(np.maximum(smooth(current**2, seconds, window) - level**2, 0.0))
     rest = max(capacity * REST_C_RATE, 0.05)
     # a sensor's zero is off by some per cent of its range, never by a tenth of the capacity per hour
     near = (np.abs(level) < 0.03 * capacity) & (spread < 4 * rest)
@@ -102,7 +105,7 @@ def stretches(seconds: Floats, current: Floats, quiet: Bools, section: npt.NDArr
         at = first
         for a, b in [*rests, (last + 1, last + 1)]:
             if a > at:
-                out.append(Stretch(_activity(seconds, current, at, a - 1), at, a - 1))
+                out += _activities(seconds, current, at, a - 1)
             if b >= a and a <= last:
                 long = seconds[b] - seconds[a] >= PARKED_LEAST_S
                 out.append(Stretch("parked" if long else "rest", a, b))
@@ -110,16 +113,26 @@ def stretches(seconds: Floats, current: Floats, quiet: Bools, section: npt.NDArr
     return out
 
 
-def _activity(seconds: Floats, current: Floats, first: int, last: int) -> Kind:
+def _activities(seconds: Floats, current: Floats, first: int, last: int) -> list[Stretch]:
+    """Part what lies between two rests into drives and charges: a charge takes current in for minutes on end."""
     part = current[first : last + 1]
-    part = part[~np.isnan(part)]
-    if not len(part):
-        return "rest"
-    share_in = float((part < 0).mean())
-    top = float(np.max(np.abs(part)))
-    discharging = float((part > 0.1 * top).mean())
-    long = seconds[last] - seconds[first] >= 120.0
-    return "charge" if part.mean() < 0 and share_in > 0.9 and discharging < 0.02 and long else "drive"
+    known = part[~np.isnan(part)]
+    if not len(known):
+        return [Stretch("rest", first, last)]
+    noise = 0.01 * float(np.max(np.abs(known)))
+    out: list[Stretch] = []
+    at = first
+    for a, b in _runs(~(part > noise)):
+        inside = part[a : b + 1]
+        long = seconds[first + b] - seconds[first + a] >= CHARGE_LEAST_S or (a == 0 and b == last - first and b > a)
+        if long and np.nanmean(inside) < -3 * noise and (inside < -noise).mean() > 0.8:
+            if first + a > at:
+                out.append(Stretch("drive", at, first + a - 1))
+            out.append(Stretch("charge", first + a, first + b))
+            at = first + b + 1
+    if at <= last:
+        out.append(Stretch("drive", at, last))
+    return out
 
 
 def kinds(parts: list[Stretch]) -> list[str]:

@@ -22,7 +22,7 @@ class Cause:
     shown_unit, shown_factor
         Unit and factor in which faces show the size.
     least
-        The least size that may be more than a note (METHODS G5, judgement: common practice, no source);
+        The least size that may be more than a note (judgement: common practice, no source);
         None where the cause has no size of its own.
     picture
         Key of the proof picture that shows it.

@@ -1,0 +1,94 @@
+"""Absolute state of charge and capacity: the string's own curve laid onto the open-circuit table.
+
+U(q) of the string is compared with u(z0 - q / Q) of the table; z0 and Q are those that fit best. The table's own
+error hangs together over wide ranges of charge, so it counts as a few independent errors, not as many.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import least_squares
+
+from bmslogs.analysis.ocv import OcvCurve
+
+Floats = npt.NDArray[np.float64]
+
+TABLE_SD_V = 0.004
+"""How well cells follow a table that is not their own [V] (choice, one sd)."""
+INDEPENDENT_EVERY = 0.15
+"""Span of charge over which a table's error hangs together (choice)."""
+CAPACITY_SD = 0.10
+"""How far a pack's capacity may lie from nominal before the log speaks (choice, one sd)."""
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """Where the string stands.
+
+    Attributes
+    ----------
+    z0, z0_se
+        State of charge of the middle cell where q = 0, and its standard error.
+    capacity, capacity_se
+        Capacity of the middle cell [Ah] and its standard error.
+    swing_V
+        Open-circuit voltage covered [V].
+    """
+
+    z0: float
+    z0_se: float
+    capacity: float
+    capacity_se: float
+    swing_V: float
+
+    def soc(self, q: npt.ArrayLike) -> Floats:
+        """Return the state of charge of the middle cell where `q` [Ah] was drawn."""
+        return np.asarray(self.z0 - np.asarray(q, float) / self.capacity, float)
+
+
+def align(q: Floats, volt: Floats, curve: OcvCurve, nominal: float) -> Alignment:
+    """Lay the string's curve onto the table.
+
+    Parameters
+    ----------
+    q, volt
+        (n,) charge drawn [Ah], rising, and open-circuit voltage there [V].
+    curve
+        The table.
+    nominal
+        Nominal capacity [Ah].
+    """
+    # the table goes on straight beyond its ends, so that a fit may cross them
+    def table(z: Floats) -> Floats:
+        inside = np.clip(z, 0.0, 1.0)
+        end = np.where(z > 1.0, curve.slope(np.ones(1))[0], curve.slope(np.zeros(1))[0])
+        return np.asarray(curve.voltage(inside) + (z - inside) * end, float)
+
+    share = np.sqrt(max((q[-1] - q[0]) / nominal / INDEPENDENT_EVERY, 1.0) / len(q))
+
+    def left(p: Floats) -> Floats:
+        return np.concatenate([
+            share * (table(p[0] - q / (nominal * p[1])) - volt) / TABLE_SD_V, [(p[1] - 1.0) / CAPACITY_SD]
+        ])
+
+    best = None
+    guess = float(curve.inverse(volt[:1])[0])
+    for start in {round(guess, 3), *np.linspace(0.1, 1.0, 10).round(2).tolist()}:
+        found = least_squares(left, [start, 1.0], bounds=([-0.1, 0.5], [1.15, 1.6]), loss="soft_l1")
+        if best is None or found.cost < best.cost:
+            best = found
+    assert best is not None
+    covariance = np.linalg.pinv(best.jac.T @ best.jac)
+    z0, scale = float(best.x[0]), float(best.x[1])
+    if not curve.flat:
+        slope = max(float(curve.slope(np.array([np.clip(z0, 0, 1)]))[0]), 1e-3)
+        least = 0.5 * TABLE_SD_V / slope
+    else:
+        least = 0.002
+    return Alignment(
+        z0, float(np.hypot(np.sqrt(max(covariance[0, 0], 0.0)), least)), nominal * scale,
+        nominal * float(np.sqrt(max(covariance[1, 1], 0.0))), float(volt.max() - volt.min()),
+    )

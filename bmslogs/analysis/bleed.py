@@ -1,0 +1,93 @@
+"""Does bleeding work? What each cell lost while resting against what was commanded.
+
+While the pack rests a bled cell's voltage leaves the others by u'(z) / Q for every ampere-hour bled. Effectiveness is
+the observed loss over the commanded one, ideally one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.analysis.regression import equal_blocks, t_factor
+from bmslogs.base.errors import NotEnoughData
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+SLOPE_ERROR = 0.15
+"""How well the slope of the open-circuit curve is known at a rest (choice, one sd, as a fraction)."""
+LEAST_AH = 0.1
+LEAST_HOURS = 1.0
+
+
+@dataclass(frozen=True)
+class BleedEffect:
+    """What each cell lost over a rest with bleeding [Ah].
+
+    Attributes
+    ----------
+    commanded
+        (cells,) by the flags.
+    lost, half_width
+        (cells,) by the voltage, against the cells that were hardly bled, with its 95 % half width.
+    hours
+        Length of the rest [h].
+    """
+
+    commanded: Floats
+    lost: Floats
+    half_width: Floats
+    hours: float
+
+
+def bleed_effect(
+    volts: Floats, bled: Floats, bleed: Bools, seconds: Floats, trusted: Bools, volt_per_ah: float
+) -> BleedEffect:
+    """Compare what was commanded with what the voltages lost over one rest.
+
+    Parameters
+    ----------
+    volts
+        (rows, cells) [V], drops in the sense wires taken out; no NaN in trusted columns.
+    bled
+        (rows, cells) charge commanded away so far [Ah].
+    bleed
+        (rows, cells) flags.
+    seconds, trusted
+        (rows,) [s]; (cells,).
+    volt_per_ah
+        Slope of the open-circuit curve of one cell [V/Ah].
+
+    Raises
+    ------
+    NotEnoughData
+        Too short, or nothing worth measuring was bled.
+    """
+    hours = (seconds - seconds[0]) / 3600.0
+    settled = hours >= min(0.5, 0.2 * hours[-1])
+    h = hours[settled]
+    if h[-1] - h[0] < LEAST_HOURS or settled.sum() < 40:
+        raise NotEnoughData(f"a rest with bleeding of {hours[-1]:.1f} h only")
+    commanded = bled[settled][-1] - bled[settled][0]
+    if commanded.max() < LEAST_AH:
+        raise NotEnoughData(f"no more than {commanded.max():.2g} Ah was bled from any cell at rest")
+    still = trusted & (commanded <= 0.2 * commanded.max())
+    if still.sum() < 2:
+        raise NotEnoughData("all cells were bled alike")
+    v = volts[settled]
+    away = v - np.median(v[:, still], axis=1, keepdims=True)
+    step = max(1, len(h) // 1200)
+    pick = slice(None, None, step)
+    blocks = equal_blocks(len(h[pick]), 6)
+    level = np.stack([np.median(away[pick][blocks == b], axis=0) for b in (0, 1, 4, 5)])
+    at = np.array([h[pick][blocks == b].mean() for b in (0, 1, 4, 5)])
+    drop = (level[0] + level[1] - level[2] - level[3]) / 2
+    share = ((at[2] + at[3]) - (at[0] + at[1])) / 2 / (h[-1] - h[0])
+    lost = drop / volt_per_ah / share
+    # what the cells that were not bled seem to lose is the error of all
+    spread = 1.4826 * float(np.median(np.abs(lost[still] - np.median(lost[still]))))
+    half = np.hypot(t_factor(max(int(still.sum()), 4)) * max(spread, 0.0005 / volt_per_ah), 1.96 * SLOPE_ERROR * lost)
+    return BleedEffect(commanded, lost, half, float(h[-1] - h[0]))

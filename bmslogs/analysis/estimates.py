@@ -1,0 +1,322 @@
+"""From a study to estimates: each quantity with its interval and conditions, or the reason why not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.analysis import resistance, terminals
+from bmslogs.analysis.knowledge import Knowledge
+from bmslogs.analysis.registry import QUANTITIES
+from bmslogs.analysis.settle import SETTLE
+from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.results import Estimate, refused
+
+Floats = npt.NDArray[np.float64]
+
+UNTRUSTED = "the reading of this cell is not to be believed (see the sensing findings)"
+MOST_RELATIVE = 0.05
+"""Half width above which a relative resistance is not said (half the least size of practical weight; choice)."""
+MOST_ABSOLUTE = 0.15
+MOST_OFFSET = 0.02
+MOST_CAPACITY = 0.022
+"""Half widths above which an offset or a relative capacity is not said (choice)."""
+CHARGE = ("soc_offset", "capacity_relative", "capacity", "charge_to_full", "bleed_needed", "leak_current_relative")
+"""Quantities that a shifted reading spoils."""
+
+
+def _cells(
+    k: Knowledge, quantity: str, value: Floats, half: Floats, conditions: dict[str, Any], most: float, why: str
+) -> list[Estimate]:
+    """Return one estimate a cell; refused where the half width is above `most`."""
+    unit = QUANTITIES[quantity].unit
+    out = []
+    for i, cell in enumerate(k.study.cells):
+        if not k.study.trusted[i] or (quantity in CHARGE and k.shifted[i]):
+            out.append(refused(quantity, unit, UNTRUSTED, SETTLE["loom"], cell=cell))
+        elif not (np.isfinite(value[i]) and np.isfinite(half[i])) or half[i] > most:
+            out.append(refused(quantity, unit, why, SETTLE[quantity], cell=cell))
+        else:
+            out.append(Estimate(
+                quantity, unit, cell=cell, value=float(value[i]), low=float(value[i] - half[i]),
+                high=float(value[i] + half[i]), conditions=conditions,
+            ))
+    return out
+
+
+def _all_refused(k: Knowledge, quantity: str, why: str) -> list[Estimate]:
+    unit = QUANTITIES[quantity].unit
+    if QUANTITIES[quantity].per == "pack":
+        return [refused(quantity, unit, why, SETTLE[quantity])]
+    return [
+        refused(quantity, unit, why if ok else UNTRUSTED, SETTLE[quantity] if ok else SETTLE["loom"], cell=cell)
+        for cell, ok in zip(k.study.cells, k.study.trusted, strict=True)
+    ]
+
+
+def _pack(quantity: str, value: float, half: float, conditions: dict[str, Any]) -> list[Estimate]:
+    return [Estimate(
+        quantity, QUANTITIES[quantity].unit, value=value, low=value - half, high=value + half, conditions=conditions
+    )]
+
+
+def resistance_10s(k: Knowledge) -> list[Estimate]:
+    """Resistance of every cell 10 s into a load [ohm]."""
+    found = k.resistance
+    if isinstance(found, str):
+        return _all_refused(k, "resistance_10s", found)
+    return _cells(
+        k, "resistance_10s", found.ohm, found.half_ohm, found.conditions, MOST_ABSOLUTE * found.middle,
+        "the current varied too little to tell the resistance from the open-circuit voltage",
+    )
+
+
+def resistance_10s_relative(k: Knowledge) -> list[Estimate]:
+    """Resistance of every cell over the pack median."""
+    found = k.resistance
+    if isinstance(found, str):
+        return _all_refused(k, "resistance_10s_relative", found)
+    return _cells(
+        k, "resistance_10s_relative", found.relative, found.half_relative,
+        found.conditions | {"temperature_corrected": False}, MOST_RELATIVE,
+        "the current varied too little to tell the cells' resistances apart",
+    )
+
+
+def soc_offset(k: Knowledge) -> list[Estimate]:
+    """State of charge of every cell against the median, at the first row."""
+    found = k.offset
+    if isinstance(found, str):
+        return _all_refused(k, "soc_offset", found)
+    return _cells(k, "soc_offset", found.value, found.half, found.conditions, MOST_OFFSET, found.why)
+
+
+def capacity_relative(k: Knowledge) -> list[Estimate]:
+    """Capacity of every cell over the median."""
+    found = k.capacity
+    if isinstance(found, str):
+        return _all_refused(k, "capacity_relative", found)
+    return _cells(k, "capacity_relative", found.relative, found.half_relative, found.conditions, MOST_CAPACITY, found.why)
+
+
+def capacity(k: Knowledge) -> list[Estimate]:
+    """Capacity of every cell [Ah]."""
+    found = k.capacity
+    if isinstance(found, str):
+        return _all_refused(k, "capacity", found)
+    if not found.absolute_known:
+        return _all_refused(k, "capacity", found.why_absolute)
+    return _cells(k, "capacity", found.ampere_hours, found.half_ampere_hours, found.conditions, 0.08 * k.study.capacity, found.why)
+
+
+def charge_to_full(k: Knowledge) -> list[Estimate]:
+    """Charge that every cell lacks to its own full when the charge ended [Ah]."""
+    found = k.top
+    if isinstance(found, str):
+        return _all_refused(k, "charge_to_full", found)
+    return _cells(k, "charge_to_full", found.missing, found.half_missing, found.conditions, found.most, found.why)
+
+
+def bleed_needed(k: Knowledge) -> list[Estimate]:
+    """Charge to bleed from every cell so that all are full together [Ah]."""
+    found = k.top
+    if isinstance(found, str):
+        return _all_refused(k, "bleed_needed", found)
+    return _cells(k, "bleed_needed", found.needed, found.half_needed, found.conditions, found.most, found.why)
+
+
+def balancing_time(k: Knowledge) -> list[Estimate]:
+    """Time that the pack's resistors need [h]."""
+    found = k.top
+    if isinstance(found, str):
+        return _all_refused(k, "balancing_time", found)
+    resistor = k.study.resistor
+    if resistor is None:
+        return _all_refused(k, "balancing_time", "the pack file gives no bleed_resistor_ohm")
+    good = np.isfinite(found.needed) & (found.half_needed <= found.most)
+    if not good.any():
+        return _all_refused(k, "balancing_time", found.why)
+    i = int(np.nanargmax(np.where(good, found.needed, np.nan)))
+    amps = found.end_volts / resistor
+    return _pack(
+        "balancing_time", float(found.needed[i] / amps), float(found.half_needed[i] / amps),
+        {"resistor_ohm": resistor, "duty": 1.0, "voltage_V": found.end_volts, "cell": k.study.cells[i]},
+    )
+
+
+def bleed_done(k: Knowledge) -> list[Estimate]:
+    """Charge that the commanded bleeding took, if it worked [Ah]."""
+    s = k.study
+    if s.log.bleed is None:
+        return _all_refused(k, "bleed_done", "the log has no bleed columns")
+    if s.resistor is None:
+        return _all_refused(k, "bleed_done", "the pack file gives no bleed_resistor_ohm")
+    total = np.zeros(len(s.cells)) if s.bled is None else s.bled[-1]
+    return [
+        Estimate(
+            "bleed_done", "Ah", cell=cell, value=float(v), low=0.95 * float(v), high=1.05 * float(v),
+            conditions={"commanded": True, "resistor_ohm": s.resistor},
+        )
+        for cell, v in zip(s.cells, total, strict=True)
+    ]
+
+
+def bleed_duty(k: Knowledge) -> list[Estimate]:
+    """Share of the powered time in which bleeding was commanded."""
+    s = k.study
+    if s.log.bleed is None:
+        return _all_refused(k, "bleed_duty", "the log has no bleed columns")
+    step = np.diff(s.seconds, append=s.seconds[-1])
+    step[np.diff(s.section, append=s.section[-1]) != 0] = 0.0
+    on = step @ s.log.bleed / max(step.sum(), 1e-9)
+    return [
+        Estimate("bleed_duty", "fraction", cell=cell, value=float(v), low=float(v), high=float(v),
+                 conditions={"commanded": True, "hours": float(step.sum() / 3600.0)})
+        for cell, v in zip(s.cells, on, strict=True)
+    ]
+
+
+def leak_current_relative(k: Knowledge) -> list[Estimate]:
+    """Current by which every cell empties faster than the middle one [A]."""
+    found = k.leak
+    if isinstance(found, str):
+        return _all_refused(k, "leak_current_relative", found)
+    return _cells(k, "leak_current_relative", found.amps, found.half, found.conditions, found.most, found.why)
+
+
+def heating(k: Knowledge) -> list[Estimate]:
+    """Rise per ampere squared of every sensor less the median sensor's [K/A^2]."""
+    s = k.study
+    names = [s.pack.sensor_name(j + 1) for j in range(s.log.temperature.shape[1])]
+    unit = QUANTITIES["heating"].unit
+    if not names:
+        return []
+    try:
+        found = s.heating
+    except NotEnoughData as reason:
+        return [refused("heating", unit, str(reason), SETTLE["heating"], sensor=n) for n in names]
+    middle = float(np.nanmedian(found.slope))
+    out = []
+    for j, name in enumerate(names):
+        half = float(found.relative_half_width[j])
+        if not s.sensors_trusted[j]:
+            why = "the reading of this sensor is not to be believed (see the sensing findings)"
+            out.append(refused("heating", unit, why, SETTLE["loom"], sensor=name))
+        elif not np.isfinite(half) or middle <= 0 or half > 0.5 * middle:
+            why = "the places did not warm enough to tell them apart"
+            out.append(refused("heating", unit, why, SETTLE["heating"], sensor=name))
+        else:
+            value = float(found.slope[j]) - middle
+            half = float(np.hypot(half, 0.02 * middle))
+            out.append(Estimate(
+                "heating", unit, sensor=name, value=value, low=value - half, high=value + half,
+                conditions={"tau_s": found.tau_s, "median_K_per_A2": middle, "current_rms_A": k.current_rms},
+            ))
+    return out
+
+
+def resistance_outside_taps(k: Knowledge) -> list[Estimate]:
+    """Resistance that no tap sees [ohm]."""
+    s = k.study
+    if s.log.pack_voltage is None:
+        return _all_refused(k, "resistance_outside_taps", "the log has no pack voltage")
+    if not s.trusted.all() or len(s.cells) != s.pack.cells_in_series:
+        return _all_refused(k, "resistance_outside_taps", "not every cell of the string has a reading to be believed")
+    volts = s.averaged(s.log.pack_voltage)[np.searchsorted(s._samples.rows[s._samples.start], s.sampled.row)]
+    good = ~np.isnan(volts) & s.moving
+    try:
+        ohm, half, shift = terminals.outside_taps(
+            volts[good], s.sampled.volts[good].sum(axis=1), s.sampled.current[good], s.sampled.seconds[good],
+            s.sampled.section[good],
+        )
+    except NotEnoughData as reason:
+        return _all_refused(k, "resistance_outside_taps", str(reason))
+    if half > max(0.5 * abs(ohm), 2e-4):
+        return _all_refused(k, "resistance_outside_taps", "the pack voltage answers the current too faintly")
+    return _pack("resistance_outside_taps", ohm, half, {"current_rms_A": k.current_rms, "pack_reading_shift_V": shift})
+
+
+def current_zero(k: Knowledge) -> list[Estimate]:
+    """Reading of the current sensor when nothing flows [A]."""
+    found = k.zero
+    if isinstance(found, str):
+        return _all_refused(k, "current_zero", found)
+    return _pack("current_zero", found[0], found[1], {"rest_min": found[2] / 60.0})
+
+
+def current_lag(k: Knowledge) -> list[Estimate]:
+    """Time by which the current is read later than the voltages [s]."""
+    s = k.study
+    rows = s.rows_of("drive") & ~np.isnan(s.current)
+    if s.refresh_s > 2.0 or rows.sum() < 200:
+        return _all_refused(k, "current_lag", f"readings are {s.refresh_s:.1f} s apart, or there was no drive")
+    fresh = s._fresh[0]
+    rows &= fresh
+    volts = s.log.cell_voltage[rows][:, s.trusted]
+    with np.errstate(all="ignore"):
+        mean = volts.mean(axis=1)
+    good = ~np.isnan(mean)
+    index = np.flatnonzero(rows)[good]
+    if len(index) < 200:
+        return _all_refused(k, "current_lag", "too few rows with every reading")
+    try:
+        lag, half = terminals.current_lag(
+            mean[good], s.current[index], s.seconds[index],
+            np.asarray(np.unique(s.section[index], return_inverse=True)[1], np.int64),
+            resistance.time_constants(s.refresh_s),
+        )
+    except NotEnoughData as reason:
+        return _all_refused(k, "current_lag", str(reason))
+    if half > 0.6 or abs(lag) > 1.9:
+        return _all_refused(k, "current_lag", "the voltages answer the current too faintly to place it in time")
+    return _pack("current_lag", lag, half, {"refresh_s": s.refresh_s})
+
+
+def usable_charge(k: Knowledge) -> list[Estimate]:
+    """Charge between empty and full of the string as it is [Ah]."""
+    return _worth(k, "usable_charge")
+
+
+def gain_by_balancing(k: Knowledge) -> list[Estimate]:
+    """Charge that balancing would win [Ah]."""
+    return _worth(k, "gain_by_balancing")
+
+
+def gain_by_replacing(k: Knowledge) -> list[Estimate]:
+    """Charge that replacing the weakest module would win after balancing [Ah]."""
+    if not k.study.pack.modules:
+        return _all_refused(k, "gain_by_replacing", "the pack file describes no modules")
+    return _worth(k, "gain_by_replacing")
+
+
+def _worth(k: Knowledge, quantity: str) -> list[Estimate]:
+    found = k.worth
+    if isinstance(found, str):
+        return _all_refused(k, quantity, found)
+    value, half = found.values[quantity]
+    conditions = {"weakest_cell": found.weakest_cell}
+    if quantity == "gain_by_replacing":
+        conditions["module"] = found.module
+    if half > 0.05 * k.study.capacity:
+        return _all_refused(k, quantity, "capacities or offsets are not known well enough")
+    return _pack(quantity, value, half, conditions)
+
+
+ESTIMATORS: dict[str, Callable[[Knowledge], list[Estimate]]] = {
+    f.__name__: f
+    for f in (
+        resistance_10s, resistance_10s_relative, soc_offset, capacity_relative, capacity, charge_to_full, bleed_needed,
+        bleed_done, bleed_duty, leak_current_relative, heating, resistance_outside_taps, current_zero, current_lag,
+        balancing_time, usable_charge, gain_by_balancing, gain_by_replacing,
+    )
+}
+"""The function of each quantity of the registry."""
+assert list(ESTIMATORS) == list(QUANTITIES)
+
+
+def estimate_all(k: Knowledge) -> list[Estimate]:
+    """Return every estimate of the registry, in its order."""
+    return [estimate for key in QUANTITIES for estimate in ESTIMATORS[key](k)]

@@ -1,0 +1,557 @@
+"""What a study adds up to: values with half widths per cell, or one sentence why they cannot be had.
+
+Half widths are 95 %. To the scatter of blocks each adds what blocks cannot show: reading errors that last all log
+long, the gain of the current sensor, the error of a table.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.analysis import parked as parking
+from bmslogs.analysis import resistance
+from bmslogs.analysis.alignment import Alignment, align
+from bmslogs.analysis.reference import pack_charge
+from bmslogs.analysis.regression import jackknife_se, t_factor
+from bmslogs.analysis.study import BLOCKS, Study
+from bmslogs.base.errors import NotEnoughData
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+READING_SD_V, READING_STEP_SHARE = 0.00015, 0.25
+"""How far two channels read apart all log long [V], plus this share of the logger's step (choice, one sd)."""
+RELATIVE_FLOOR, ABSOLUTE_FLOOR = 0.0012, 0.010
+"""Systematic part of a resistance, as a fraction (choice from simulation, one sd)."""
+GAIN_SD = 0.01
+"""Gain error of a current sensor where the pack file does not say (common practice, no source; one sd)."""
+LOT_CAPACITY_SD = 0.012
+"""How far the capacities of sound cells of a lot lie apart (choice, one sd): stands in where a log cannot say."""
+FULL_FROM_SOC = 0.93
+"""From here on the way to full is short enough to be reckoned by the curve (choice)."""
+LEAST_SWING_V = 0.050
+Z95 = 1.96
+
+
+@dataclass(frozen=True)
+class ResistanceKnown:
+    """Resistance of every cell: ohms and ratio to the median, their half widths, the ohmic share of an excess."""
+
+    ohm: Floats
+    half_ohm: Floats
+    relative: Floats
+    half_relative: Floats
+    middle: float
+    scale_share: Floats
+    half_scale_share: Floats
+    conditions: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class OffsetKnown:
+    """Charge offset of every cell as a fraction, at the first row."""
+
+    value: Floats
+    half: Floats
+    conditions: dict[str, Any]
+    why: str
+
+
+@dataclass(frozen=True)
+class CapacityKnown:
+    """Capacity of every cell, relative and in Ah."""
+
+    relative: Floats
+    half_relative: Floats
+    ampere_hours: Floats
+    half_ampere_hours: Floats
+    absolute_known: bool
+    why_absolute: str
+    conditions: dict[str, Any]
+    why: str
+
+
+@dataclass(frozen=True)
+class TopKnown:
+    """Where every cell stood when the charge ended [Ah]."""
+
+    missing: Floats
+    half_missing: Floats
+    needed: Floats
+    half_needed: Floats
+    end_volts: float
+    most: float
+    conditions: dict[str, Any]
+    why: str
+
+
+@dataclass(frozen=True)
+class LeakKnown:
+    """Leak of every cell against the median [A]."""
+
+    amps: Floats
+    half: Floats
+    most: float
+    conditions: dict[str, Any]
+    why: str
+
+
+@dataclass(frozen=True)
+class WorthKnown:
+    """What balancing and replacing are worth: quantity -> value and half width [Ah]."""
+
+    values: dict[str, tuple[float, float]]
+    weakest_cell: int
+    module: str | None
+
+
+@dataclass(frozen=True)
+class Remaining:
+    """What stays of the offsets at full charge, capacities allowed for: the part that balancing mends."""
+
+    value: Floats
+    half: Floats
+
+
+class Knowledge:
+    """All that one study says, worked out on demand."""
+
+    def __init__(self, study: Study) -> None:
+        self.study = study
+
+    @cached_property
+    def gain_sd(self) -> float:
+        """Gain error of the current sensor, fraction, one sd."""
+        accuracy = self.study.pack.current_accuracy
+        return GAIN_SD if accuracy is None else accuracy
+
+    @cached_property
+    def current_rms(self) -> float:
+        """Root mean square of the current while driving, else while anything flowed [A]."""
+        rows = self.study.rows_of("drive")
+        if not rows.any():
+            rows = self.study.rows_of("charge")
+        current = self.study.current[rows]
+        current = current[~np.isnan(current)]
+        return float(np.sqrt((current**2).mean())) if len(current) else 0.0
+
+    @cached_property
+    def reading_sd(self) -> float:
+        """How far two channels read apart all log long [V], one sd."""
+        return READING_SD_V + READING_STEP_SHARE * min(self.study.log.voltage_step, 0.01) * 0.5
+
+    @cached_property
+    def shifted(self) -> Bools:
+        """(cells,) True where the reading is shifted; none where there is no split to tell."""
+        try:
+            return self.study.shifted
+        except NotEnoughData:
+            return np.zeros(len(self.study.cells), bool)
+
+    # ---- state of charge ------------------------------------------------------------------------------------
+
+    @cached_property
+    def alignment(self) -> Alignment | None:
+        """The string's curve laid onto the table; None where the log gives no curve."""
+        s = self.study
+        try:
+            split = s.split
+        except NotEnoughData:
+            return None
+        q = np.linspace(split.q_low, split.q_high, 80)
+        return align(q, split.curve(q), s.curve, s.capacity)
+
+    @cached_property
+    def rest_level(self) -> Floats | None:
+        """(cells,) mean voltage [V] over the last part of the first rest of five minutes or more; None without."""
+        s = self.study
+        for part in s.stretches:
+            if part.kind in ("rest", "parked") and s.seconds[part.last] - s.seconds[part.first] >= 300.0:
+                length = max(120.0, 0.3 * (s.seconds[part.last] - s.seconds[part.first]))
+                rows = (s.seconds >= s.seconds[part.last] - length) & (np.arange(s.log.rows) <= part.last)
+                rows &= np.arange(s.log.rows) >= part.first
+                if s.log.bleed is not None and not s.log.bleed[rows].any(axis=1).all():
+                    rows &= ~s.log.bleed.any(axis=1)
+                with np.errstate(all="ignore"):
+                    return np.asarray(np.nanmean(s.log.cell_voltage[rows], axis=0), float)
+        return None
+
+    @cached_property
+    def soc_span(self) -> tuple[float, float] | None:
+        """Least and most state of charge of the middle cell while current flowed; None where not known."""
+        s = self.study
+        if self.alignment is not None:
+            ends = self.alignment.soc([s.split.q_high, s.split.q_low])
+            low, high = float(np.clip(ends.min(), 0, 1)), float(np.clip(ends.max(), 0, 1))
+            return low, high
+        if self.rest_level is not None:
+            z = float(s.curve.inverse(np.array([np.nanmedian(self.rest_level[s.trusted])]))[0])
+            return z, z
+        return None
+
+    # ---- resistance -----------------------------------------------------------------------------------------
+
+    @cached_property
+    def resistance(self) -> ResistanceKnown | str:
+        """Resistance of every cell, or why not."""
+        s = self.study
+        try:
+            load = s.load
+        except NotEnoughData as reason:
+            return str(reason)
+        ohm, without = load.resistance()
+        middle = float(np.median(ohm[s.trusted]))
+        middles = np.median(without[:, s.trusted], axis=1)
+        if not middle > 0 or not np.all(middles > 0):
+            return "the current varied too little to tell the resistance from the open-circuit voltage"
+        relative, se = resistance.relative(ohm, without, s.trusted)
+        common = float(jackknife_se(middles[:, None])[0]) / middle
+        absolute = np.hypot(ABSOLUTE_FLOOR * (1.0 + 1.5 * max(load.period_s - 1.0, 0.0)), common * t_factor(BLOCKS) / Z95)
+        half_relative = resistance.half_width(se, BLOCKS, RELATIVE_FLOOR * relative)
+        if Z95 * absolute > 0.15 or np.median(half_relative[s.trusted]) > 0.05:
+            return "the current varied too little to tell the resistance from the open-circuit voltage"
+        half = ohm * np.hypot(Z95 * np.hypot(absolute, self.gain_sd), half_relative / relative)
+        share, half_share = self._scale_share(relative)
+        rows = s.moving
+        span = self.soc_span or (None, None)
+        warmth = None if s.mean_temperature is None else float(np.nanmean(s.mean_temperature[s.sampled.row[rows]]))
+        rms = float(np.sqrt((s.sampled.current[rows] ** 2).mean()))
+        conditions = {
+            "temperature_C": warmth, "soc_low": span[0], "soc_high": span[1],
+            "current_rms_A": self.current_rms or rms,
+        }
+        return ResistanceKnown(ohm, half, relative, half_relative, middle, share, half_share, conditions)
+
+    def _scale_share(self, relative: Floats) -> tuple[Floats, Floats]:
+        """Return which share of a cell's excess grows with time into the load as the cells' own resistance does.
+
+        One where the cell itself has aged, nought where a joint adds the same ohms at every time.
+        """
+        s = self.study
+        load = s.load
+        early = max(1.0, 2.0 * load.period_s)
+        late = 60.0
+        r_early, w_early = load.resistance(early)
+        r_late, w_late = load.resistance(late)
+        r_ten, w_ten = load.resistance()
+
+        def share(at_early: Floats, at_late: Floats, at_ten: Floats) -> Floats:
+            growth = at_late - at_early
+            middle = np.median(growth[..., s.trusted], axis=-1, keepdims=True)
+            ten = np.median(at_ten[..., s.trusted], axis=-1, keepdims=True)
+            scale = growth / middle - 1.0
+            return np.asarray(scale - np.median(scale[..., s.trusted], axis=-1, keepdims=True), float)
+
+        with np.errstate(all="ignore"):
+            scale = share(r_early, r_late, r_ten)
+            se = jackknife_se(share(w_early, w_late, w_ten))
+            excess = relative - 1.0
+            return scale / excess, (t_factor(BLOCKS) * se + 0.02) / np.abs(excess)
+
+    # ---- charge ---------------------------------------------------------------------------------------------
+
+    @cached_property
+    def _split_errors(self) -> tuple[Floats, Floats, Floats] | str:
+        """Variances of a and b and their covariance with lasting reading errors added; or why there is no split."""
+        s = self.study
+        try:
+            split = s.split
+        except NotEnoughData as reason:
+            return str(reason)
+        q = np.linspace(split.q_low, split.q_high, 200)
+        du = split.slope(q)
+        # a reading error that lasts (one level, one part that grows along the span) seen through the fit
+        design = np.stack([-du, du * q], axis=1)
+        gram = design.T @ design + np.diag([1e-12, 1e-12])
+        lever = np.linalg.solve(gram, design.T)
+        along = (q - q.mean()) / max(np.ptp(q) / 2, 1e-9)
+        one = lever @ np.ones_like(q) * self.reading_sd
+        two = lever @ along * self.reading_sd * 0.5
+        extra = np.outer(one, one) + np.outer(two, two)
+        t = (t_factor(BLOCKS) / Z95) ** 2
+        ratio = np.nan_to_num(split.residual_sd / np.nanmedian(split.residual_sd), nan=1.0)
+        # where the curve does not fit a cell, its parameters are less sure than they look
+        misfit = np.maximum(1.0, ratio) ** 2
+        cov = split.covariance
+        return (
+            cov[:, 0, 0] * misfit * t + extra[0, 0], cov[:, 1, 1] * misfit * t + extra[1, 1],
+            cov[:, 0, 1] * misfit * t + extra[0, 1],
+        )
+
+    @property
+    def _usual_capacity(self) -> float:
+        """Capacity of the middle cell [Ah]: nominal, unless the log knows better."""
+        a = self.alignment
+        if a is not None and a.capacity_se < 0.03 * self.study.capacity:
+            return a.capacity
+        return self.study.capacity
+
+    @cached_property
+    def offset(self) -> OffsetKnown | str:
+        """Charge offsets at the first row, or why not."""
+        s = self.study
+        errors = self._split_errors
+        if isinstance(errors, str):
+            return self._offset_at_rest(errors)
+        started = self._piece_starts_log()
+        if not started:
+            return self._offset_at_rest("current flowed or cells were bled before the charge could be counted")
+        capacity = self._usual_capacity
+        var_a, _, _ = errors
+        value = s.split.a / capacity
+        half = np.hypot(Z95 * np.sqrt(var_a) / capacity, 0.03 * np.abs(value))
+        swing = self.alignment.swing_V if self.alignment is not None else 0.0
+        why = self._flat_sentence(swing)
+        return OffsetKnown(value, half, self._charge_conditions() | {"at": "start"}, why)
+
+    def _piece_starts_log(self) -> bool:
+        """Whether the charge of the split counts from the first row on, or nothing happened before it."""
+        s = self.study
+        first = s.sampled.row[s.piece[0]]
+        if s.log.bleed is not None and s.log.bleed[:first].any():
+            return False
+        return bool(s.quiet[:first].all())
+
+    def _offset_at_rest(self, otherwise: str) -> OffsetKnown | str:
+        """Offsets by the table, from a rest at the start of the log."""
+        s = self.study
+        first = s.stretches[0] if s.stretches else None
+        if self.rest_level is None or first is None or first.kind not in ("rest", "parked"):
+            return otherwise
+        level = self.rest_level
+        middle = float(np.nanmedian(level[s.trusted]))
+        z = float(s.curve.inverse(np.array([middle]))[0])
+        least = s.curve.least_slope(z)
+        hours = (s.seconds[first.last] - s.seconds[first.first]) / 3600.0
+        settled = 0.001 if hours < 1.0 else 0.0005
+        sd = np.hypot(self.reading_sd, settled * (3.0 if s.curve.flat else 1.0))
+        value = s.curve.inverse(level) - z
+        slope_error = 0.1 * np.abs(value)
+        half = np.hypot(Z95 * sd / max(least, 1e-3), slope_error)
+        if s.curve.flat:
+            # hysteresis of cells with one history: a millivolt or so
+            half = np.hypot(half, Z95 * 0.001 / max(least, 1e-3))
+        conditions = {"at": "start", "from": "rest voltage", "soc_low": z, "soc_high": z}
+        return OffsetKnown(value, np.broadcast_to(half, value.shape), conditions, self._flat_sentence(0.0))
+
+    def _flat_sentence(self, swing: float) -> str:
+        s = self.study
+        span = self.soc_span or (0.5, 0.5)
+        z = np.linspace(*span, 9)
+        slope = max(float(np.median(s.curve.slope(z))), 1e-4)
+        return (
+            f"the open-circuit voltage moved {swing * 1e3:.0f} mV over the charge covered, and 1 mV is "
+            f"{0.1 / slope:.2g} % of charge here: equal voltages say nothing of equal charge"
+        )
+
+    def _charge_conditions(self) -> dict[str, Any]:
+        span = self.soc_span or (None, None)
+        s = self.study
+        warmth = None if s.mean_temperature is None else float(np.nanmean(s.mean_temperature))
+        return {"temperature_C": warmth, "soc_low": span[0], "soc_high": span[1]}
+
+    @cached_property
+    def capacity(self) -> CapacityKnown | str:
+        """Capacities, or why not."""
+        s = self.study
+        errors = self._split_errors
+        if isinstance(errors, str):
+            return errors
+        a = self.alignment
+        swing = 0.0 if a is None else a.swing_V
+        sentence = self._flat_sentence(swing)
+        if swing < LEAST_SWING_V:
+            return sentence
+        relative = 1.0 / (1.0 + s.split.b)
+        relative = relative / np.nanmedian(relative[s.trusted])
+        half = Z95 * np.sqrt(errors[1])
+        usual, usual_half, known, why = self._absolute()
+        ampere_hours = usual * relative
+        return CapacityKnown(
+            relative, half, ampere_hours, np.hypot(half * usual, usual_half * relative), known, why,
+            self._charge_conditions(), sentence,
+        )
+
+    def _absolute(self) -> tuple[float, float, bool, str]:
+        """Return the middle cell's capacity, its half width [Ah], whether it is known, and why not."""
+        s, a = self.study, self.alignment
+        if a is None:
+            return s.capacity, s.capacity, False, "no charge was counted"
+        span = (s.split.q_high - s.split.q_low) / s.capacity
+        half = Z95 * float(np.hypot(a.capacity_se, self.gain_sd * a.capacity))
+        if span < 0.4:
+            return a.capacity, half, False, f"only {span * 100:.0f} % of the capacity was moved; 40 % are needed"
+        if a.capacity_se > 0.03 * s.capacity:
+            return a.capacity, half, False, "the table does not fix both ends of the charge moved"
+        return a.capacity, half, True, ""
+
+    @cached_property
+    def remaining(self) -> Remaining | None:
+        """Offsets that remain at full charge; None where the log does not know them.
+
+        Where the capacities are not known better than the spread of a lot, that spread stands in.
+        """
+        s = self.study
+        errors = self._split_errors
+        if isinstance(errors, str):
+            return self._remaining_at_rest()
+        a = self.alignment
+        if a is None:
+            return None
+        capacity = self._usual_capacity
+        q_full = -(1.0 - a.z0) * capacity
+        var_a, var_b, cov = errors
+        # knowing that sound cells of a lot differ little sharpens a by what it shares with b
+        gain = cov / (var_b + LOT_CAPACITY_SD**2)
+        weak = var_b > (0.5 * LOT_CAPACITY_SD) ** 2
+        off = np.where(weak, s.split.a - gain * s.split.b, s.split.a)
+        b = np.where(weak, s.split.b * LOT_CAPACITY_SD**2 / (var_b + LOT_CAPACITY_SD**2), s.split.b)
+        va = np.where(weak, var_a - gain * cov, var_a)
+        vb = np.where(weak, var_b * LOT_CAPACITY_SD**2 / (var_b + LOT_CAPACITY_SD**2), var_b)
+        vab = np.where(weak, cov * LOT_CAPACITY_SD**2 / (var_b + LOT_CAPACITY_SD**2), cov)
+        missing = (-off - q_full) / (1.0 + b)
+        middle = np.nanmedian(missing[s.trusted])
+        variance = np.maximum(va + q_full**2 * vb - 2 * q_full * vab, 0.0)
+        value = (middle - missing) / capacity
+        half = np.hypot(Z95 * np.sqrt(variance) / capacity, 0.03 * np.abs(value))
+        return Remaining(value, half)
+
+    def _remaining_at_rest(self) -> Remaining | None:
+        found = self.offset
+        if isinstance(found, str):
+            return None
+        z = float(found.conditions.get("soc_low") or 0.5)
+        spread = (1 - z) * LOT_CAPACITY_SD * Z95
+        return Remaining(found.value, np.hypot(found.half, spread))
+
+    @cached_property
+    def top(self) -> TopKnown | str:
+        """Charge to full when the last charge ended, or why not."""
+        s = self.study
+        charges = [p for p in s.stretches if p.kind == "charge"]
+        if not charges:
+            return "the log holds no charge"
+        errors = self._split_errors
+        if isinstance(errors, str):
+            return errors
+        piece_rows = s.sampled.row[s.piece]
+        last = charges[-1].last
+        if not piece_rows[0] <= last <= piece_rows[-1] + 1:
+            return "the charge lies in a part of the log where current or bleeding before it was not recorded"
+        at = s.piece[min(int(np.searchsorted(piece_rows, last, side="right")) - 1, len(s.piece) - 1)]
+        q = s.sampled.charge[at] - s.sampled.charge[s.piece[0]]
+        bled = np.zeros(len(s.cells))
+        if s.bled is not None:
+            bled = s.bled[s.sampled.row[at]] - s.bled[piece_rows[0]]
+        var_a, var_b, cov = errors
+        own = q + bled
+        x = own * (1.0 + s.split.b) - s.split.a
+        se = np.sqrt(np.maximum(var_a + q**2 * var_b - 2 * q * cov, 0.0))
+        lead = float(np.nanmin(x))
+        a = self.alignment
+        capacity = self._usual_capacity
+        soc_lead = float(a.soc(lead)) if a is not None else 0.0
+        end_volts = float(np.nanmedian(s.log.cell_voltage[last][s.trusted]))
+        if a is not None and soc_lead >= FULL_FROM_SOC:
+            full, full_se, condition = lead - (1.0 - soc_lead) * capacity, a.z0_se * capacity, "own"
+            slope = abs(float(s.curve.slope(np.array([min(soc_lead, 0.995)]))[0]))
+            full_se = min(full_se, 0.004 / max(slope, 1e-3) * capacity)
+            full = min(full, lead + 0.01 * capacity)
+        else:
+            full, full_se, condition = lead, float(se[int(np.nanargmin(x))]), "leading_cell"
+        missing = (x - full) / (1.0 + s.split.b)
+        lag = missing - np.nanmin(missing)
+        half = Z95 * np.hypot(np.hypot(se, full_se), 0.01 * lag)
+        needed = np.nanmax(missing) - missing
+        last_se = se[int(np.nanargmax(np.where(np.isfinite(missing), missing, -np.inf)))]
+        half_needed = Z95 * np.hypot(np.where(needed > 0, np.hypot(se, last_se), last_se * 0.0 + se), 0.01 * needed)
+        return TopKnown(
+            missing, half, needed, half_needed, end_volts, 0.02 * s.capacity,
+            self._charge_conditions() | {"full": condition, "soc_at_end": soc_lead}, self._flat_sentence(a.swing_V if a else 0.0),
+        )
+
+    @cached_property
+    def worth(self) -> WorthKnown | str:
+        """Usable charge and what balancing and replacing would win, or why not."""
+        s = self.study
+        cap, a = self.capacity, self.alignment
+        if isinstance(cap, str):
+            return cap
+        errors = self._split_errors
+        assert not isinstance(errors, str)
+        if a is None or np.nanmedian(cap.half_relative) > 0.03:
+            return "the capacities are not known well enough"
+        if not s.trusted.all() or s.shifted.any():
+            return "not every cell of the string has a reading to be believed"
+        usual = self._usual_capacity
+        amounts = usual * cap.relative
+        soc = a.z0 + s.split.a / usual
+        # state of charge of each cell: its charge from full, over its own capacity
+        soc = 1.0 - (1.0 - soc) * usual / amounts
+        now = pack_charge(amounts, np.clip(soc, -0.05, 1.05))
+        weakest = int(np.argmin(amounts))
+        module = s.pack.module_of(s.cells[weakest])
+        renewed = amounts.copy()
+        members = [i for i, c in enumerate(s.cells) if s.pack.module_of(c) == module]
+        renewed[members] = np.maximum(np.median(amounts), renewed[members])
+        scale = 0.0 if s.pack.current_accuracy is None else s.pack.current_accuracy
+        gain = float(np.hypot(scale or self.gain_sd, a.capacity_se / usual if self._absolute()[2] else 0.05))
+        one = float(np.nanmedian(cap.half_relative)) * usual
+        off = Z95 * float(np.sqrt(np.nanmedian(errors[0])))
+        values = {
+            "usable_charge": (now.usable, float(np.hypot(Z95 * gain * now.usable, np.hypot(one, off)))),
+            "gain_by_balancing": (now.gain_by_balancing, float(np.hypot(one, 1.4 * off))),
+            "gain_by_replacing": (float(renewed.min() - amounts.min()), 1.4 * one),
+        }
+        return WorthKnown(values, s.cells[weakest], module)
+
+    # ---- rest -----------------------------------------------------------------------------------------------
+
+    @cached_property
+    def zero(self) -> tuple[float, float, float] | str:
+        """Reading of the current at rest, half width [A], time at rest [s]; or why not."""
+        s = self.study
+        rows = s.quiet
+        if not rows.any():
+            return "the pack never rests in this log"
+        step = np.diff(s.seconds, append=s.seconds[-1])
+        length = float(step[rows].sum())
+        if length < 60.0 or rows.sum() < 10:
+            return "the pack rests for less than a minute in this log"
+        values = s._current[rows]
+        spread = 1.4826 * float(np.median(np.abs(values - np.median(values))))
+        half = max(0.02, 3 * spread / np.sqrt(max(min(len(values), length / 10.0), 1.0)), 0.001 * s.capacity)
+        return s.zero, half, length
+
+    @cached_property
+    def leak(self) -> LeakKnown | str:
+        """Leak currents from a parked stretch, or why not."""
+        s = self.study
+        try:
+            found, level = s.parked
+        except NotEnoughData as reason:
+            return str(reason)
+        z = float(s.curve.inverse(np.array([level]))[0])
+        slope = s.curve.least_slope(z) if s.curve.flat else float(s.curve.slope(np.array([z]), 0.02)[0])
+        per_volt_hour = s.capacity / max(slope, 1e-3)
+        amps = -found.slope * per_volt_hour
+        half = parking.half_width(found.se, found.blocks) * per_volt_hour
+        lasting = (0.02 if not s.curve.flat else 0.1) * 1e-3 / 24.0 * per_volt_hour
+        half = np.sqrt(half**2 + (Z95 * lasting) ** 2 + (0.2 * amps) ** 2)
+        why = f"the voltages drift too little to tell: 1 mV is {0.1 / max(slope, 1e-3):.2g} % of charge here"
+        warmth = None if s.mean_temperature is None else float(np.nanmean(s.mean_temperature))
+        most = 5e-5 * s.capacity
+        if s.curve.flat and slope < 0.15:
+            return (
+                f"the pack was parked on the flat of its curve, where 1 mV is {0.1 / max(slope, 1e-3):.2g} % of charge: "
+                "what a cell lost does not show in its voltage"
+            )
+        return LeakKnown(
+            amps, np.maximum(half, 1e-6 * s.capacity), most,
+            {"temperature_C": warmth, "soc_low": z, "soc_high": z, "hours": found.hours}, why,
+        )

@@ -1,0 +1,187 @@
+"""Is a reading to be believed? Swapped taps, stuck channels, floating taps: before anything else is asked.
+
+Signatures, by which a fault of the sense loom differs from a cell (algebra of a series string; the sum of the
+readings stays whole while a tap wanders):
+
+* swapped taps k, k+1: cell k reads V_k + V_k+1, the next the negative of V_k+1, the third V_k+1 + V_k+2;
+* floating tap between k and k+1: one reads high by what the other reads low;
+* stuck channel: stands still while the others move.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+Kind = Literal["taps_swapped", "channel_stuck", "tap_open"]
+
+STUCK_MOVE_V = 0.020
+"""The others must have moved this far while a stuck channel stood still [V] (judgement, no source)."""
+STUCK_STEPS = 8
+STUCK_LEAST_S = 60.0
+MIRROR_CORRELATION = -0.9
+MIRROR_LEAST_V = 0.004
+LEVEL_LEAST_V = 0.060
+"""Two neighbours that stand apart by this much, one up and one down by the same [V] (choice)."""
+
+
+@dataclass(frozen=True)
+class SensingFault:
+    """A fault of the sense loom or of a channel.
+
+    Attributes
+    ----------
+    kind
+        Which.
+    columns
+        Columns (0-based) whose reading is not to be believed.
+    size_V
+        How far a reading is off [V], where that can be said.
+    evidence
+        One line for people.
+    """
+
+    kind: Kind
+    columns: tuple[int, ...]
+    size_V: float | None
+    evidence: str
+
+
+def swapped_taps(volts: Floats) -> list[SensingFault]:
+    """Find pairs of sense wires that changed places.
+
+    Parameters
+    ----------
+    volts
+        (rows, cells) [V]; a clipped reading may be nought or NaN.
+    """
+    with np.errstate(all="ignore"):
+        level = np.nanmedian(volts, axis=0)
+    usual = float(np.nanmedian(level))
+    n = len(level)
+    found = []
+    for k in range(n):
+        mirrored = np.isfinite(level[k]) and level[k] < -0.5 * usual
+        silent = not np.isfinite(level[k]) or abs(level[k]) < 0.1 * usual
+        below = k > 0 and 1.7 * usual < level[k - 1] < 2.3 * usual
+        above = k < n - 1 and 1.7 * usual < level[k + 1] < 2.3 * usual
+        clipped = (k > 0 and level[k - 1] > 1.15 * usual) and (k < n - 1 and level[k + 1] > 1.15 * usual)
+        beside = (below or k == 0) and (above or k == n - 1) and (below or above)
+        if (mirrored and (beside or clipped or below or above)) or (silent and beside):
+            columns = tuple(j for j in (k - 1, k, k + 1) if 0 <= j < n)
+            shown = "nothing" if not np.isfinite(level[k]) else f"{level[k]:.2f} V"
+            found.append(SensingFault(
+                "taps_swapped", columns, 2 * usual,
+                f"the middle one reads {shown}, beside it {', '.join(f'{level[j]:.2f} V' for j in columns if j != k)}, "
+                f"where a usual cell reads {usual:.2f} V",
+            ))
+    return found
+
+
+def stuck_channels(volts: Floats, seconds: Floats, step: float) -> list[SensingFault]:
+    """Find channels that stand still while the mean of the others moves.
+
+    Run length alone proves nothing (a quiet channel repeats by chance); the movement of the others does.
+
+    Parameters
+    ----------
+    volts, seconds
+        (rows, cells) single readings, not averages [V]; (rows,) [s].
+    step
+        Step of the readings [V].
+    """
+    rows, n = volts.shape
+    if rows < 20 or n < 3:
+        return []
+    total = np.nansum(volts, axis=1)
+    count = np.maximum((~np.isnan(volts)).sum(axis=1), 1)
+    least = max(STUCK_MOVE_V, STUCK_STEPS * step)
+    found = []
+    for i in range(n):
+        v = volts[:, i]
+        known = np.flatnonzero(~np.isnan(v))
+        if len(known) < 20:
+            continue
+        value = v[known]
+        others = (total[known] - value) / np.maximum(count[known] - 1, 1)
+        starts = np.concatenate([[0], np.flatnonzero(np.diff(value) != 0) + 1])
+        ends = np.append(starts[1:], len(value)) - 1
+        t = seconds[known]
+        for run in np.flatnonzero(t[ends] - t[starts] >= STUCK_LEAST_S):
+            part = others[starts[run] : ends[run] + 1]
+            if len(part) < 20:
+                continue
+            low, high = np.percentile(part, [2, 98])
+            if high - low > least:
+                found.append(SensingFault(
+                    "channel_stuck", (i,), float(np.max(np.abs(part - value[starts[run]]))),
+                    f"reads {value[starts[run]]:.3f} V without a change for {(t[ends[run]] - t[starts[run]]) / 60:.0f} min "
+                    f"while the others moved over {(high - low) * 1e3:.0f} mV",
+                ))
+                break
+    return found
+
+
+def floating_taps(volts: Floats, explained: Floats, trusted: Bools, step: float) -> list[SensingFault]:
+    """Find sense wires that are off: two neighbours whose readings mirror each other.
+
+    Parameters
+    ----------
+    volts
+        (rows, cells) [V], rows in which neighbours are bled left out; no NaN in trusted columns.
+    explained
+        (rows, p) what may move a sound cell against the others: a level, the current, its filters.
+    trusted
+        (cells,) False for columns that are already known to be wrong.
+    step
+        Step of the readings [V].
+    """
+    rows, n = volts.shape
+    use = np.flatnonzero(trusted)
+    if rows < 60 or len(use) < 4:
+        return []
+    middle = np.median(volts[:, use], axis=1) if len(use) < 12 else volts[:, use].mean(axis=1)
+    away = np.where(trusted, volts - middle[:, None], 0.0)
+    q, _ = np.linalg.qr(explained)
+    wander = away - q @ (q.T @ away)
+    level = np.where(trusted, np.median(away, axis=0), np.nan)
+    sd = wander.std(axis=0)
+    usual = float(np.median(sd[use]))
+    spread = max(float(np.nanmedian(np.abs(level - np.nanmedian(level)))) * 1.4826, step)
+    best: list[tuple[float, SensingFault]] = []
+    for k in range(n - 1):
+        if not (trusted[k] and trusted[k + 1]):
+            continue
+        moved = min(sd[k], sd[k + 1])
+        both = float((wander[:, k] + wander[:, k + 1]).std())
+        corr = float((wander[:, k] * wander[:, k + 1]).mean() / max(sd[k] * sd[k + 1], 1e-18))
+        wandering = (
+            corr < MIRROR_CORRELATION and moved > max(3.5 * usual, MIRROR_LEAST_V, 2 * step)
+            and both < max(3.0 * usual, 0.25 * moved)
+        )
+        size = 0.5 * abs(level[k] - level[k + 1])
+        sum_off = abs(level[k] + level[k + 1] - 2 * np.nanmedian(level))
+        apart = (
+            size > max(LEVEL_LEAST_V, 12 * spread) and sum_off < max(0.1 * size, 3 * spread, 2 * step)
+            and (level[k] - np.nanmedian(level)) * (level[k + 1] - np.nanmedian(level)) < 0
+        )
+        if wandering or apart:
+            off = float(np.percentile(np.abs(away[:, k] - away[:, k + 1]) / 2, 95))
+            text = (
+                f"they mirror each other (correlation {corr:.2f}, each wanders by {moved * 1e3:.0f} mV "
+                f"while their sum stays within {both * 1e3:.1f} mV)" if wandering else
+                f"one reads {size * 1e3:.0f} mV high and the other as much low, their sum is as usual"
+            )
+            best.append((moved + size, SensingFault("tap_open", (k, k + 1), off, text)))
+    taken: set[int] = set()
+    out = []
+    for _, fault in sorted(best, key=lambda pair: -pair[0]):
+        if not taken & set(fault.columns):
+            out.append(fault)
+            taken |= set(fault.columns)
+    return out

@@ -1,0 +1,123 @@
+"""Resistance of each sense wire, from the jumps of the readings when bleeding goes on or off.
+
+A bleed current flows through the sense wires of its cell: the bled cell reads low by (R_k + R_k-1) I_b, the cell
+above high by R_k I_b, the cell below high by R_k-1 I_b, the sum of all readings unchanged; two neighbours bled
+together cancel in the wire that they share (algebra of the loom).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class TapResistance:
+    """Resistance of the wires, taps 0 (pack negative) to N.
+
+    Attributes
+    ----------
+    ohm, se
+        (N + 1,) [ohm]; NaN where no edge tells.
+    edges
+        (N + 1,) how many edges spoke.
+    """
+
+    ohm: Floats
+    se: Floats
+    edges: npt.NDArray[np.int64]
+
+
+def tap_currents(bleed: Bools, volts: Floats, resistor: float) -> Floats:
+    """Return (rows, N + 1) current out of each tap [A]: that of the cell below less that of the cell above."""
+    amps = np.where(bleed, np.nan_to_num(volts), 0.0) / resistor
+    out = np.zeros((len(amps), amps.shape[1] + 1))
+    out[:, 1:] += amps
+    out[:, :-1] -= amps
+    return out
+
+
+def tap_resistance(
+    volts: Floats, bleed: Bools, current: Floats, seconds: Floats, resistor: float, trusted: Bools
+) -> TapResistance:
+    """Estimate the resistance of every sense wire.
+
+    Parameters
+    ----------
+    volts, bleed
+        (rows, cells) [V] and flags; rows read anew only.
+    current, seconds
+        (rows,) [A], [s].
+    resistor
+        Bleed resistor [ohm].
+    trusted
+        (cells,) columns to use.
+
+    Notes
+    -----
+    Each edge of a flag gives a jump: mean of the two readings after (the first left out, a flag may be logged a
+    row late) less the two before, against the mean of all trusted cells. The wires follow from the normal
+    equations of all jumps, which are tridiagonal.
+    """
+    n = volts.shape[1]
+    nothing = TapResistance(np.full(n + 1, np.nan), np.full(n + 1, np.nan), np.zeros(n + 1, np.int64))
+    if len(volts) < 8:
+        return nothing
+    change = (bleed[1:] != bleed[:-1]).any(axis=1)
+    at = np.flatnonzero(change) + 1
+    # both sides must be steady: no other edge within two rows, no pause, a current that holds
+    at = at[(at >= 3) & (at <= len(volts) - 4)]
+    far = np.ones(len(at), bool)
+    far[1:] &= np.diff(at) > 3
+    far[:-1] &= np.diff(at) > 3
+    at = at[far]
+    usual = float(np.median(np.diff(seconds)))
+    at = at[seconds[at + 2] - seconds[at - 2] < 8 * usual + 1.0]
+    if len(at) < 2:
+        return nothing
+    mean = np.nanmean(np.where(trusted, volts, np.nan), axis=1)
+    away = volts - mean[:, None]
+    jump = 0.5 * (away[at + 1] + away[at + 2]) - 0.5 * (away[at - 1] + away[at - 2])
+    taps = tap_currents(bleed, volts, resistor)
+    drive = taps[at + 1] - taps[at - 2]
+    jump[:, ~trusted] = np.nan
+    good = ~np.isnan(jump)
+    noise = 1.4826 * float(np.nanmedian(np.abs(jump - np.nanmedian(jump)))) + 1e-9
+    # V_k gains -R_k c_k + R_k-1 c_k-1 (c: current out of a tap)
+    left, right = drive[:, :-1], drive[:, 1:]
+    low = np.where(good, left, 0.0)
+    high = np.where(good, right, 0.0)
+    value = np.where(good, jump, 0.0)
+    gram = np.zeros((n + 1, n + 1))
+    moment = np.zeros(n + 1)
+    index = np.arange(n)
+    gram[index, index] += (low**2).sum(axis=0)
+    gram[index + 1, index + 1] += (high**2).sum(axis=0)
+    cross = -(low * high).sum(axis=0)
+    gram[index, index + 1] += cross
+    gram[index + 1, index] += cross
+    moment[index] += (low * value).sum(axis=0)
+    moment[index + 1] -= (high * value).sum(axis=0)
+    edges = (np.abs(drive) > 1e-6).sum(axis=0)
+    known = np.diag(gram) > 0
+    ohm, se = np.full(n + 1, np.nan), np.full(n + 1, np.nan)
+    part = gram[np.ix_(known, known)]
+    if known.any():
+        inverse = np.linalg.pinv(part, rcond=1e-9, hermitian=True)
+        ohm[known] = inverse @ moment[known]
+        se[known] = noise * np.sqrt(np.maximum(np.diag(inverse), 0.0))
+    return TapResistance(ohm, se, edges)
+
+
+def corrected(volts: Floats, bleed: Bools, resistor: float, taps: TapResistance) -> Floats:
+    """Return the readings with the drop of bleed currents in the wires added back, where the wires are known."""
+    ohm = np.where(np.isfinite(taps.ohm) & (taps.ohm > 2 * taps.se), taps.ohm, 0.0)
+    if not ohm.any():
+        return volts
+    drop = tap_currents(bleed, volts, resistor) * ohm
+    return np.asarray(volts + drop[:, 1:] - drop[:, :-1], float)

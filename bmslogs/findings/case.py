@@ -1,0 +1,120 @@
+"""What the rules look at: the knowledge of one log, and how places and sizes are put into words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.analysis.knowledge import Knowledge
+from bmslogs.analysis.statistics import outliers, robust_scale
+from bmslogs.base.pack import Pack
+from bmslogs.base.results import Finding, Level
+from bmslogs.findings.registry import CAUSES
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Case:
+    """One log to be weighed."""
+
+    knowledge: Knowledge
+
+    @property
+    def pack(self) -> Pack:
+        """The pack."""
+        return self.knowledge.study.pack
+
+    @property
+    def cells(self) -> tuple[int, ...]:
+        """Cell numbers by column."""
+        return self.knowledge.study.cells
+
+    def place(self, cell: int) -> str:
+        """The place of a cell as the builder names it."""
+        return self.pack.place(cell)
+
+    def places(self, cells: Iterable[int]) -> str:
+        """Several places in words."""
+        return places(self.pack, list(cells))
+
+
+def places(pack: Pack, cells: list[int]) -> str:
+    """Return the places of `cells` in words; a whole module is named as such."""
+    if not cells:
+        return "the pack"
+    if len(cells) == 1:
+        return pack.place(cells[0])
+    names = {pack.module_of(c) for c in cells}
+    listed = (
+        f"cells {cells[0]} to {cells[-1]}" if len(cells) > 3 and cells == list(range(cells[0], cells[-1] + 1))
+        else "cells " + ", ".join(str(c) for c in cells[:-1]) + f" and {cells[-1]}"
+    )
+    if len(names) == 1 and None not in names:
+        module = names.pop()
+        box = pack.box_of(module)
+        return ", ".join([*([box if box.lower().endswith("box") else f"{box} box"] if box else []), f"module {module}", listed])
+    return listed
+
+
+def module_of(pack: Pack, cells: Iterable[int]) -> str | None:
+    """Return the module that holds all of `cells`, None where they lie in several or modules are not described."""
+    names = {pack.module_of(c) for c in cells}
+    return names.pop() if len(names) == 1 else None
+
+
+def percent(value: float, digits: int = 0) -> str:
+    """Return a fraction as per cent, without a sign."""
+    return f"{abs(value) * 100:.{digits}f} %"
+
+
+def standing_out(value: Floats, half: Floats, least: float, known: Bools) -> Bools:
+    """Return True where a value stands out: larger than `least` either way, surely not nought, unlike the others.
+
+    Parameters
+    ----------
+    value, half
+        (cells,) difference from the pack's middle and its half width.
+    least
+        Least size of practical weight.
+    known
+        (cells,) where there is a value.
+    """
+    out = np.zeros(len(value), bool)
+    if not known.any():
+        return out
+    size = np.abs(value)
+    material = known & (size >= 0.98 * least) & (size - half > 0.35 * least)
+    if known.sum() >= 6:
+        x = np.where(known, value, np.nan)
+        floor = float(np.nanmedian(np.where(known, half, np.nan))) / 2.0
+        scale = robust_scale(x, floor)
+        unlike = outliers(x, floor=floor) | (np.abs(x - np.nanmedian(x)) > 3.5 * scale)
+        material &= unlike
+    return np.asarray(material, bool)
+
+
+def finding(
+    case_pack: Pack, cause: str, level: Level, cells: Iterable[int], says: str, because: Iterable[str], steps: Iterable[str],
+    *, size: float | None = None, half: float | None = None, sensor: str | None = None, module: str | None = None,
+    unit: str | None = None,
+) -> Finding:
+    """Return a finding with what follows from the registry and the pack filled in."""
+    listed = tuple(sorted(int(c) for c in cells))
+    return Finding(
+        cause=cause, level=level, says=says, cells=listed,
+        module=module if module is not None else (module_of(case_pack, listed) if listed else None), sensor=sensor,
+        size=size, low=None if size is None or half is None else size - half,
+        high=None if size is None or half is None else size + half,
+        unit=CAUSES[cause].unit if unit is None else unit, because=tuple(because), next=tuple(steps),
+    )
+
+
+METER_FIRST = (
+    "Before a lid is opened: isolate, lock, prove dead with a rated meter; taps stay live with the contactors open."
+)
+

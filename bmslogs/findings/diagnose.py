@@ -1,0 +1,67 @@
+"""From a log to its diagnosis: study, estimates, rules, in that order."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from bmslogs.analysis.estimates import estimate_all
+from bmslogs.analysis.knowledge import Knowledge
+from bmslogs.analysis.study import Study
+from bmslogs.base.cautions import CAUTIONS
+from bmslogs.base.results import Diagnosis, Finding, by_urgency
+from bmslogs.findings import rules_bleed, rules_cells, rules_limits, rules_sensing
+from bmslogs.findings.case import Case
+from bmslogs.log import Log
+
+METHOD = "2026-11"
+"""Version of the methods: stored answers of another version are worked out again."""
+
+RULES: tuple[Callable[[Case], list[Finding]], ...] = (
+    rules_sensing.loom, rules_sensing.shifted, rules_sensing.wires, rules_sensing.sensors,
+    rules_cells.guarded,
+    rules_sensing.hot,
+    rules_bleed.effect, rules_bleed.plateau,
+    rules_limits.voltage, rules_limits.temperature, rules_limits.current, rules_limits.cold, rules_limits.zero,
+    rules_limits.log_itself,
+)
+"""Every rule, sensing first."""
+
+
+def diagnose(log: Log) -> Diagnosis:
+    """Return what one log says: estimates, findings, and what it cannot tell.
+
+    Raises
+    ------
+    NotEnoughData
+        The log has no current or hardly any rows.
+    """
+    # linear algebra of this size is slower with several threads, and far slower beside another busy program
+    with threadpool_limits(limits=1, user_api="blas"), np.errstate(invalid="ignore", divide="ignore"):
+        knowledge = Knowledge(Study(log))
+        estimates = estimate_all(knowledge)
+        case = Case(knowledge)
+        findings = [found for rule in RULES for found in rule(case)]
+    return Diagnosis(
+        log=describe(log, knowledge.study.kinds),
+        pack={"id": log.pack.id, "vehicle": log.pack.vehicle, "cells": log.pack.cells_in_series},
+        estimates=tuple(estimates),
+        findings=tuple(by_urgency(findings)),
+        repairs=tuple(str(r.get("says", r.get("rule", ""))) for r in log.repairs),
+        cautions=CAUTIONS,
+        method=METHOD,
+    )
+
+
+def describe(log: Log, kinds: list[str]) -> dict[str, Any]:
+    """Return the ``log`` object of a diagnosis."""
+    return {
+        "id": log.id, "start": _iso(log.time[0]), "end": _iso(log.time[-1]), "rows": log.rows, "kinds": kinds,
+    }
+
+
+def _iso(time: np.datetime64) -> str:
+    return str(np.datetime_as_string(time, unit="ms")) + "Z"

@@ -1,0 +1,112 @@
+"""Rules about balancing: bleeding that does nothing, that acts on the wrong cells, or where voltage says nothing."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.results import Finding
+from bmslogs.findings.case import METER_FIRST, Case, finding
+
+INEFFECTIVE_BELOW = 0.5
+"""Effectiveness below which bleeding counts as not working (common practice, no source)."""
+PLATEAU_SLOPE_V = 0.25
+"""Below this slope [V per unit of charge] a millivolt is half a per cent of charge or more: no voltage to bleed by."""
+PLATEAU_SHARE = 0.5
+PLATEAU_LEAST = 0.0002
+"""Least charge bled on the plateau that is worth a note, as a fraction of the nominal capacity (choice)."""
+
+
+def effect(case: Case) -> list[Finding]:
+    """Compare what was commanded at rest with what the cells lost."""
+    study = case.knowledge.study
+    try:
+        found = study.bleed_effect
+    except NotEnoughData:
+        return []
+    commanded, lost, half = found.commanded, found.lost, found.half_width
+    bled = study.trusted & (commanded > 0.3 * commanded.max())
+    works = lost / np.maximum(commanded, 1e-9)
+    unsure = half / np.maximum(commanded, 1e-9)
+    dead = bled & (works < INEFFECTIVE_BELOW) & (works + unsure < 0.8) & (unsure < 0.5)
+    idle = study.trusted & (commanded < 0.1 * commanded.max())
+    hit = idle & (lost - half > 0.25 * float(np.median(commanded[bled]))) & (lost > 0.4 * float(np.median(commanded[bled])))
+    if hit.any() and dead.any():
+        wrong = np.flatnonzero(dead | hit)
+        cells = [case.cells[i] for i in wrong]
+        size = float(lost[hit].sum())
+        return [finding(
+            case.pack, "bleed_misplaced", "act", cells,
+            f"{case.places(cells)}: bleeding acts on the wrong cell.",
+            [*(f"cell {case.cells[i]}: {commanded[i]:.2f} Ah commanded, {lost[i]:.2f} +- {half[i]:.2f} Ah lost"
+               for i in wrong)],
+            ["Switch balancing off until this is mended: it drives the cells apart.", METER_FIRST,
+             "Look for swapped bleed leads or a wrong cell order in the BMS settings; touch-test each resistor for warmth."],
+            size=size, half=float(np.sqrt((half[hit] ** 2).sum())),
+        )]
+    out = []
+    for i in np.flatnonzero(dead):
+        cell = case.cells[i]
+        out.append(finding(
+            case.pack, "bleed_ineffective", "look", [cell],
+            f"{case.place(cell)}: commanded bleeding does not move this cell ({works[i] * 100:.0f} % of what was commanded).",
+            [f"{commanded[i]:.2f} Ah commanded over {found.hours:.1f} h of rest, {lost[i]:.2f} +- {half[i]:.2f} Ah lost"],
+            ["Feel whether the resistor of this cell warms while its flag is on.", METER_FIRST,
+             "Look at the resistor, its switch and the sense fuse of this cell."],
+            size=float(works[i]), half=float(unsure[i]),
+        ))
+    return out
+
+
+def plateau(case: Case) -> list[Finding]:
+    """Find bleeding where voltage says nothing about charge, and bleeding of cells that are the emptiest."""
+    study = case.knowledge.study
+    if study.bled is None or study.log.bleed is None or study.resistor is None:
+        return []
+    total = study.bled[-1]
+    if total.max() <= 0:
+        return []
+    out = _on_the_flat(case, total) if study.curve.flat else []
+    found = case.knowledge.remaining
+    if found is None or out:
+        return out
+    empty = study.trusted & np.isfinite(found.value) & (found.value + found.half < -0.005)
+    wrong = empty & (total > 0.002 * study.capacity) & (total > 1.5 * np.median(total))
+    for i in np.flatnonzero(wrong):
+        cell = case.cells[i]
+        out.append(finding(
+            case.pack, "bleed_misplaced", "look", [cell],
+            f"{case.place(cell)}: {total[i]:.2f} Ah was bled from this cell although it is emptier than the others.",
+            [f"it is {abs(found.value[i]) * 100:.1f} +- {found.half[i] * 100:.1f} % of charge below the pack's middle"],
+            ["Let the BMS bleed near full charge only, at rest or at a low current.",
+             "Look for a high resistance of this cell or its joint: under charge it makes the voltage look high."],
+            size=float(total[i]), half=0.05 * float(total[i]),
+        ))
+    return out
+
+
+def _on_the_flat(case: Case, total: np.ndarray) -> list[Finding]:  # type: ignore[type-arg]
+    study = case.knowledge.study
+    assert study.log.bleed is not None and study.resistor is not None
+    rows = np.flatnonzero(study.log.bleed.any(axis=1))
+    volts = study.log.cell_voltage[rows][:, study.trusted]
+    level = np.nanmedian(volts, axis=1) + np.nan_to_num(study.current[rows]) * study.usual_resistance
+    z = study.curve.inverse(level)
+    slope = study.curve.slope(z, 0.01)
+    flat = (slope < PLATEAU_SLOPE_V) & (z > 0.1)
+    step = np.diff(study.seconds, append=study.seconds[-1])[rows]
+    step = np.where(step > 30 * study.interval, 0.0, step)
+    amps = np.where(study.log.bleed[rows], np.nan_to_num(study.log.cell_voltage[rows]), 0.0) / study.resistor
+    on_flat = (amps * (step * flat)[:, None]).sum(axis=0) / 3600.0
+    if on_flat.sum() < PLATEAU_SHARE * total.sum() or on_flat.max() < PLATEAU_LEAST * study.capacity:
+        return []
+    cells = [case.cells[i] for i in np.flatnonzero(on_flat > 0.2 * on_flat.max())]
+    return [finding(
+        case.pack, "bleed_misplaced", "look", cells,
+        f"{case.places(cells)}: bled on the flat of the curve, where voltage says nothing about charge.",
+        [f"{on_flat.sum():.2f} of {total.sum():.2f} Ah were bled where 1 mV is {0.1 / max(float(np.median(slope)), 1e-3):.1f} % "
+         "of charge: resistance and noise choose the cell, not charge"],
+        ["Let the BMS bleed above the knee only (near full charge), at rest or at a low current.",
+         "Charge to the knee and look at charge_to_full before any cell is called unbalanced."],
+        size=float(on_flat.max()), half=0.05 * float(on_flat.max()),
+    )]

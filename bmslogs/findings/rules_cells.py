@@ -1,0 +1,265 @@
+"""Rules about the cells themselves: resistance, joints, capacity, charge, self-discharge."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.analysis.knowledge import ResistanceKnown
+from bmslogs.analysis.reference import ACTIVATION_EV, arrhenius_factor
+from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.results import Finding, Level
+from bmslogs.findings.case import METER_FIRST, Case, finding, percent, standing_out
+from bmslogs.findings.registry import CAUSES
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+ACTIVATION_SD_EV = 0.08
+SENSOR_TO_CELL_SD_K = 0.4
+"""How far a cell is from its nearest sensor, against the others (choice, one sd)."""
+CELL_SHARE, JOINT_SHARE = 0.5, 0.5
+LEAK_PER_AH = 14e-6
+"""One per cent of charge in a month: the least leak of practical weight [A per Ah] (common practice, no source)."""
+
+
+def resistance(case: Case) -> list[Finding]:
+    """Cells and joints that drop more than the others."""
+    k = case.knowledge
+    found = k.resistance
+    if isinstance(found, str):
+        return []
+    study = k.study
+    least = CAUSES["cell_resistance_high"].least or 0.1
+    expected, expected_sd = _by_temperature(case, found)
+    usual_link = _usual_link(found.relative - expected, study.links, study.trusted)
+    value = found.relative - 1.0 - expected - usual_link
+    half = np.hypot(found.half_relative, 1.96 * expected_sd)
+    known = study.trusted & (found.half_relative < 0.05)
+    out_standing = standing_out(value, half, least, known) & (value > 0)
+    groups: list[list[int]] = []
+    for module, members in _modules(case):
+        here = [i for i in members if out_standing[i]]
+        if module is not None and len(members) >= 2 and len(here) >= max(2, 0.75 * len(members)):
+            groups.append(here)
+        else:
+            groups += [[i] for i in here]
+    return [_resistance_finding(case, found, group, value, half, expected) for group in groups]
+
+
+def _modules(case: Case) -> list[tuple[str | None, list[int]]]:
+    names: dict[str | None, list[int]] = {}
+    for i, cell in enumerate(case.cells):
+        names.setdefault(case.pack.module_of(cell), []).append(i)
+    return list(names.items())
+
+
+def _by_temperature(case: Case, found: ResistanceKnown) -> tuple[Floats, Floats]:
+    """Return the excess that each cell's temperature explains, and its standard deviation."""
+    study = case.knowledge.study
+    rows = np.zeros(study.log.rows, bool)
+    rows[study.sampled.row[study.moving]] = True
+    warmth = study.cell_temperature(rows)
+    middle = np.nanmedian(warmth) if np.isfinite(warmth).any() else np.nan
+    if not np.isfinite(middle):
+        return np.zeros(len(warmth)), np.full(len(warmth), 0.005)
+    away = np.where(np.isfinite(warmth), warmth, middle)
+    factor = arrhenius_factor(away, float(middle), ACTIVATION_EV)
+    spread = np.abs(arrhenius_factor(away, float(middle), ACTIVATION_EV + ACTIVATION_SD_EV) - factor)
+    return factor - 1.0, np.hypot(spread, 0.035 * SENSOR_TO_CELL_SD_K * (np.abs(away - middle) > 1.0))
+
+
+def _usual_link(excess: Floats, links: Bools, trusted: Bools) -> Floats:
+    """Return what a usual link adds to the cells with a link in their tap, where there are three or more of them."""
+    out = np.zeros(len(excess))
+    with_link = links & trusted
+    if with_link.sum() >= 3 and (trusted & ~links).sum() >= 3:
+        out[links] = max(float(np.median(excess[with_link]) - np.median(excess[trusted & ~links])), 0.0)
+    return out
+
+
+def _resistance_finding(
+    case: Case, found: ResistanceKnown, group: list[int], value: Floats, half: Floats, expected: Floats
+) -> Finding:
+    study = case.knowledge.study
+    cells = [case.cells[i] for i in group]
+    size, width = float(np.mean(value[group])), float(np.max(half[group]))
+    level: Level = "act" if size >= 0.2 else "look"
+    cause = "cell_resistance_high"
+    share, half_share = float(found.scale_share[group[0]]), float(found.half_scale_share[group[0]])
+    because = [
+        f"resistance_10s of cell {case.cells[i]}: {found.ohm[i] * 1e3:.3f} mohm, {percent(found.relative[i] - 1)} "
+        f"above the pack's middle of {found.middle * 1e3:.3f} mohm" for i in group
+    ]
+    if np.abs(expected[group]).max() > 0.01:
+        because.append(f"its temperature accounts for {expected[group[0]] * 100:+.0f} %, which is taken out")
+    if len(group) == 1:
+        link = bool(study.links[group[0]])
+        described = bool(case.pack.modules)
+        if link or not described:
+            cause = _cell_or_joint(share, half_share, described)
+            because.append(_time_sentence(share, half_share))
+            if link:
+                because.append("a link to the next module lies inside the tap of this cell")
+        elif np.isfinite(share):
+            because.append("no link between modules lies inside the tap of this cell")
+    place = case.places(cells)
+    if cause == "joint_resistance_high":
+        ohm, ohm_half = size * found.middle, width * found.middle
+        return finding(
+            case.pack, cause, level, cells,
+            f"{place}: the joint in its tap adds {ohm * 1e3:.2f} mohm ({percent(size)} of a usual cell's resistance).",
+            because,
+            [METER_FIRST, "Measure the voltage across the joint under a known current, lug to lug.",
+             "Open, clean and re-make the joint to its torque; torque alone can worsen a dirty joint.",
+             "Repeat the same drive and compare before and after."],
+            size=ohm, half=float(np.hypot(ohm_half, 0.03 * ohm)),
+        )
+    if cause == "cell_or_joint_resistance_high":
+        return finding(
+            case.pack, cause, level, cells,
+            f"{place}: it drops {percent(size)} more per ampere than the pack's middle; cell or joint, this log cannot tell.",
+            because,
+            [METER_FIRST, "Measure the voltage across the joint under a known current, lug to lug, and across the cell.",
+             "Log a second drive some 10 K warmer or colder, or one at 10 readings a second: both tell a joint from a cell.",
+             "Re-make the joint first: it is the smaller work."],
+            size=size, half=width,
+        )
+    whole = len(group) > 1
+    return finding(
+        case.pack, cause, level, cells,
+        f"{place}: {'these cells drop' if whole else 'this cell drops'} {percent(size)} more voltage per ampere than the "
+        "pack's middle.",
+        because,
+        [METER_FIRST, "Look at the capacity and the self-discharge of the same cell before a lid is opened.",
+         "Compare with the baseline at hand-over, or with a second drive at the same temperature.",
+         "Swap the module and see whether the symptom follows it."],
+        size=size, half=width,
+    )
+
+
+def _cell_or_joint(share: float, half: float, described: bool) -> str:
+    if not np.isfinite(share) or not np.isfinite(half):
+        return "cell_or_joint_resistance_high"
+    if share - half > 0.35 and share > CELL_SHARE:
+        return "cell_resistance_high"
+    if share + half < 0.65 and share < JOINT_SHARE:
+        return "joint_resistance_high" if described else "cell_or_joint_resistance_high"
+    return "cell_or_joint_resistance_high"
+
+
+def _time_sentence(share: float, half: float) -> str:
+    if not np.isfinite(share) or half > 1.0:
+        return "how the drop grows with time into the load is not known well enough to tell cell from joint"
+    return (
+        f"of the growth with time into the load that an aged cell would show it shows {share * 100:.0f} % "
+        f"(+- {half * 100:.0f} %): near 100 % is a cell, near 0 % a joint"
+    )
+
+
+def capacity(case: Case) -> list[Finding]:
+    """Cells that hold less than the others."""
+    k = case.knowledge
+    found = k.capacity
+    if isinstance(found, str):
+        return []
+    least = CAUSES["capacity_low"].least or 0.03
+    value = np.nan_to_num(found.relative - 1.0)
+    known = k.study.trusted & ~k.shifted & np.isfinite(found.half_relative) & (found.half_relative < 0.03)
+    stand = standing_out(value, np.nan_to_num(found.half_relative, nan=1.0), least, known) & (value < 0)
+    out = []
+    for i in np.flatnonzero(stand):
+        cell, size, half = case.cells[i], float(value[i]), float(found.half_relative[i])
+        because = [f"capacity_relative of cell {cell}: {found.relative[i]:.3f} +- {half:.3f} of the pack's middle"]
+        if found.absolute_known:
+            because.append(f"capacity of cell {cell}: {found.ampere_hours[i]:.1f} +- {found.half_ampere_hours[i]:.1f} Ah")
+        out.append(finding(
+            case.pack, "capacity_low", "act" if size < -0.10 else "look", [cell],
+            f"{case.place(cell)}: this cell holds {percent(size, 1)} less than the pack's middle.",
+            because,
+            ["Keep the pack within the limits of this cell: it is empty first.",
+             "Balancing does not mend it; see gain_by_replacing for what a swap of its module would win.",
+             METER_FIRST, "Confirm with a second charge or discharge over the same span before a module is swapped."],
+            size=size, half=half,
+        ))
+    return out
+
+
+def charge_offsets(case: Case) -> list[Finding]:
+    """Cells that are emptier or fuller than the others at full charge: what balancing can mend."""
+    k = case.knowledge
+    found = k.remaining
+    if found is None:
+        return []
+    least = CAUSES["soc_offset_low"].least or 0.01
+    known = k.study.trusted & ~k.shifted & np.isfinite(found.value) & (found.half < 0.02)
+    stand = standing_out(np.nan_to_num(found.value), np.nan_to_num(found.half, nan=1.0), least, known)
+    top = k.top
+    out = []
+    for i in np.flatnonzero(stand):
+        cell, size, half = case.cells[i], float(found.value[i]), float(found.half[i])
+        low = size < 0
+        ah = size * k.study.capacity
+        because = [
+            f"it {'lacks' if low else 'has'} {abs(ah):.2f} +- {half * k.study.capacity:.2f} Ah "
+            f"{'to the' if low else 'more than the'} pack's middle at full charge, capacities allowed for"
+        ]
+        if not isinstance(top, str) and np.isfinite(top.missing[i]):
+            because.append(f"charge_to_full when the charge ended: {top.missing[i]:.2f} +- {top.half_missing[i]:.2f} Ah")
+        steps = (
+            ["Charge to the knee, attended and at a low rate, and let the balancing bleed the other cells down to it."]
+            if low else ["Let the balancing bleed this cell near full charge; see bleed_needed and balancing_time."]
+        )
+        steps += [
+            "Look again after one or two charges: a cell that had only drifted stays put, one that wants the same bleed "
+            "again leaks or is weak (common practice).",
+            "Where bleeding would take longer than a day, charge the low module on the bench instead, within its limits.",
+        ]
+        out.append(finding(
+            case.pack, "soc_offset_low" if low else "soc_offset_high", "act" if abs(size) > 0.08 else "look", [cell],
+            f"{case.place(cell)}: this cell is {percent(size, 1)} of charge {'emptier' if low else 'fuller'} than the "
+            "pack's middle; it needs balancing, not replacing.",
+            because, steps, size=size, half=half,
+        ))
+    return out
+
+
+def self_discharge(case: Case) -> list[Finding]:
+    """Cells that lose charge at rest faster than the others."""
+    k = case.knowledge
+    found = k.leak
+    if isinstance(found, str):
+        return []
+    least = LEAK_PER_AH * k.study.capacity
+    known = k.study.trusted & np.isfinite(found.amps) & (found.half < 3 * least)
+    value = np.nan_to_num(found.amps)
+    stand = standing_out(value, np.nan_to_num(found.half, nan=1.0), least, known) & (value > 0)
+    out = []
+    for i in np.flatnonzero(stand):
+        cell, size, half = case.cells[i], float(value[i]), float(found.half[i])
+        out.append(finding(
+            case.pack, "self_discharge_high", "act" if size > 10 * least else "look", [cell],
+            f"{case.place(cell)}: it loses {size * 1e3:.1f} mA more than the pack's middle while parked "
+            f"({size * 720:.2f} Ah a month).",
+            [f"leak_current_relative of cell {cell}: {size * 1e3:.2f} +- {half * 1e3:.2f} mA over "
+             f"{found.conditions['hours']:.0f} h parked"],
+            ["Do not leave the pack unattended on charge until this is understood; feel and smell for warmth and "
+             "electrolyte.",
+             "Rule out a load across this cell alone: a bleed switch that stays on, the supply of the BMS, moisture on "
+             "the loom.",
+             "Park it again: a cell that loses several times what the others lose in two separate periods is a question "
+             "of quarantine, not of balancing."],
+            size=size, half=half,
+        ))
+    return out
+
+
+def guarded(case: Case) -> list[Finding]:
+    """All rules of this module; a question that the log cannot answer gives no finding."""
+    out: list[Finding] = []
+    for rule in (resistance, capacity, charge_offsets, self_discharge):
+        try:
+            out += rule(case)
+        except NotEnoughData:
+            continue
+    return out

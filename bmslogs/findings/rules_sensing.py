@@ -1,0 +1,187 @@
+"""Rules about the sense loom, the channels and the temperature sensors."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.results import Finding
+from bmslogs.findings.case import METER_FIRST, Case, finding
+from bmslogs.findings.registry import CAUSES
+
+PROVE_TAPS = "Prove every tap with a meter, cell by cell, before the contactors close again."
+WIRE_LEAST_V = 0.005
+"""A wire whose resistance shifts a bled cell's reading by less is not worth a look [V] (judgement, no source)."""
+
+
+def loom(case: Case) -> list[Finding]:
+    """Swapped taps, stuck channels, wires that are off."""
+    study = case.knowledge.study
+    out = []
+    for fault in study.sensing_faults:
+        cells = [case.cells[i] for i in fault.columns]
+        place = case.places(cells)
+        if fault.kind == "taps_swapped":
+            says = f"{place}: two sense wires have changed places."
+            steps = [METER_FIRST, "Move the two wires to their own taps.", PROVE_TAPS]
+        elif fault.kind == "channel_stuck":
+            says = f"{place}: the reading does not move while the others do."
+            steps = ["Do not rely on this channel: the BMS does not watch this cell.", METER_FIRST,
+                     "Measure the cell with a meter, then restart the BMS and look at the channel and its wire."]
+        else:
+            says = f"{place}: the sense wire between these cells is off or hangs by a thread."
+            steps = ["Do not charge: the BMS does not see these two cells.", METER_FIRST,
+                     "Look at the wire, its crimp, its fuse and the plug between these two cells.", PROVE_TAPS]
+        out.append(finding(
+            case.pack, fault.kind, "act", cells, says, [fault.evidence], steps, size=fault.size_V,
+            half=None if fault.size_V is None else max(0.1 * abs(fault.size_V), study.log.voltage_step),
+        ))
+    silent = [case.cells[i] for i in np.flatnonzero(study.silent) if not _named(out, case.cells[i])]
+    if silent:
+        out.append(finding(
+            case.pack, "log_quality", "look", silent, f"{case.places(silent)}: most readings are missing.",
+            ["the column holds fill values or nothing in over 30 % of the rows"],
+            ["Look at the channel, its wire and the logger's settings.", PROVE_TAPS],
+        ))
+    return out
+
+
+def _named(findings: list[Finding], cell: int) -> bool:
+    return any(cell in f.cells for f in findings)
+
+
+def shifted(case: Case) -> list[Finding]:
+    """Readings that are shifted by a constant: single channels, or all of one board."""
+    k = case.knowledge
+    study = k.study
+    if not k.shifted.any():
+        return []
+    split = study.first_split
+    size = split.shift
+    columns = np.flatnonzero(k.shifted)
+    groups: list[list[int]] = []
+    for name in dict.fromkeys(case.pack.board_of(case.cells[i]) for i in columns):
+        here = [int(i) for i in columns if case.pack.board_of(case.cells[i]) == name]
+        members = [i for i, c in enumerate(case.cells) if name is not None and case.pack.board_of(c) == name]
+        if name is not None and len(here) >= 3 and len(here) > 0.6 * len(members):
+            groups.append(members)
+        else:
+            groups += [[i] for i in here]
+    least = (CAUSES["channel_offset"].least or 0.005) * (2 if study.curve.flat else 1)
+    out = []
+    for group in groups:
+        cells = [case.cells[i] for i in group]
+        value = float(np.nanmedian(size[group]))
+        half = float(2 * np.nanmedian(split.shift_se[group]) + study.log.voltage_step / 2)
+        whole = f"all of board {case.pack.board_of(cells[0])}, " if len(group) > 1 else ""
+        out.append(finding(
+            case.pack, "channel_offset", "look" if abs(value) >= 0.98 * least else "note", cells,
+            f"{whole}{case.places(cells)}: the reading is shifted by {value * 1e3:+.0f} mV.",
+            ["the difference from the others stays the same over the charge covered, as no difference of charge, capacity "
+             f"or resistance would (log odds {float(np.nanmedian(split.shift_odds[group])):.0f})"],
+            [METER_FIRST, "Compare the reading with a meter at the tap at rest.",
+             "Do not balance by this reading until it is mended: it would unbalance the pack."],
+            size=value, half=half,
+        ))
+    return out
+
+
+def wires(case: Case) -> list[Finding]:
+    """Sense wires with resistance, seen by the jumps when bleeding goes on or off."""
+    study = case.knowledge.study
+    taps = study.taps
+    if taps is None or study.resistor is None:
+        return []
+    known = np.isfinite(taps.ohm) & (taps.edges >= 2)
+    if known.sum() < 1:
+        return []
+    usual = float(np.median(taps.ohm[known])) if known.sum() >= 3 else 0.0
+    amps = float(np.nanmedian(study.log.cell_voltage[:, study.trusted])) / study.resistor
+    out = []
+    for j in np.flatnonzero(known):
+        ohm, half = float(taps.ohm[j]), float(2 * taps.se[j] + 0.05 * abs(taps.ohm[j]))
+        extra = ohm - max(usual, 0.0)
+        if extra * amps < 0.9 * WIRE_LEAST_V or extra - half < 0.3 * extra:
+            continue
+        cells = [case.cells[i] for i in (j - 1, j) if 0 <= i < len(case.cells)]
+        out.append(finding(
+            case.pack, "tap_resistive", "act" if extra * amps > 0.05 else "look", cells,
+            f"{case.places(cells)}: the sense wire {'between them' if len(cells) == 2 else 'at the end of the string'} has "
+            f"{ohm:.2f} ohm; the readings jump by {ohm * amps * 1e3:.0f} mV when bleeding goes on or off.",
+            [f"{int(taps.edges[j])} edges of the bleed flags; usual wires of this loom: {usual:.2f} ohm"],
+            [METER_FIRST, "Look at the crimp, the fuse and the plug of this wire for corrosion or a loose strand.",
+             "Log again with bleeding: the jumps must be gone."],
+            size=ohm, half=half,
+        ))
+    return out
+
+
+def sensors(case: Case) -> list[Finding]:
+    """Temperature sensors at fault."""
+    study = case.knowledge.study
+    out = []
+    for fault in study.sensor_faults:
+        name = case.pack.sensor_name(fault.column + 1)
+        near = case.pack.temperature_sensors
+        cells = list(near[fault.column].cells) if fault.column < len(near) else []
+        where = f" ({case.places(cells)})" if cells else ""
+        cold = " A sensor that reads too warm hides charging in the cold." if fault.kind == "curve" else ""
+        out.append(finding(
+            case.pack, "temperature_sensor_fault", "act" if fault.kind in ("open", "short", "stuck", "curve") else "look",
+            cells, f"Temperature sensor {name}{where} is not to be believed: {_fault_word(fault.kind)}.{cold}",
+            [fault.evidence],
+            ["Do not charge near the temperature limits on the word of this sensor.",
+             "Compare it with another thermometer at two temperatures after a night's rest.",
+             "Look at its plug, its seat on the cell and the thermistor curve set in the BMS."],
+            size=fault.size_C, half=fault.half_C, sensor=name,
+        ))
+    return out
+
+
+def _fault_word(kind: str) -> str:
+    return {
+        "open": "open circuit", "short": "short circuit", "stuck": "stuck", "offset": "off from the others after a soak",
+        "curve": "wrong thermistor curve",
+    }[kind]
+
+
+def hot(case: Case) -> list[Finding]:
+    """Places that warm more per ampere squared than the others."""
+    k = case.knowledge
+    study = k.study
+    try:
+        found = study.heating
+    except NotEnoughData:
+        return []
+    good = study.sensors_trusted & np.isfinite(found.slope)
+    if good.sum() < 3:
+        return []
+    middle = float(np.median(found.slope[good]))
+    if middle <= 0:
+        return []
+    relative = np.where(good, found.slope / middle - 1.0, np.nan)
+    half = np.where(good, np.hypot(found.relative_half_width / middle, 0.03), np.nan)
+    spread = 1.4826 * float(np.nanmedian(np.abs(relative - np.nanmedian(relative))))
+    out = []
+    for j in np.flatnonzero(good & (np.nan_to_num(relative) >= 0.98 * HOT_LEAST)):
+        size, width = float(relative[j]), float(half[j])
+        if size - width < 0.35 * HOT_LEAST or (good.sum() >= 5 and size < 3.0 * spread):
+            continue
+        name = case.pack.sensor_name(int(j) + 1)
+        near = case.pack.temperature_sensors
+        cells = list(near[j].cells) if j < len(near) else []
+        where = f" ({case.places(cells)})" if cells else ""
+        out.append(finding(
+            case.pack, "runs_hot", "act" if size > 1.0 else "look", cells,
+            f"The place at sensor {name}{where} warms {size * 100:.0f} % more per ampere squared than the pack's middle.",
+            [f"heating of {name}: {found.slope[j] * 1e3:.2f} mK per A^2, the middle of the pack {middle * 1e3:.2f}"],
+            ["See whether a cell or joint at this place also drops more voltage (resistance_10s).",
+             METER_FIRST, "Look for a loose joint, a covered vent or a gap in the thermal path at this place.",
+             "The same place hot in several vehicles speaks for the design, not the workmanship."],
+            size=size, half=width, sensor=name,
+        ))
+    return out
+
+
+HOT_LEAST = 0.20
+"""Least extra rise per ampere squared of practical weight, as a fraction (judgement: common practice, no source)."""

@@ -1,0 +1,282 @@
+"""All logs of a pack weighed together: what is known of it now, and which findings still stand."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from bmslogs.analysis.errors_in_variables import york_line
+from bmslogs.analysis.reference import reduce_to_temperature
+from bmslogs.analysis.registry import QUANTITIES
+from bmslogs.analysis.statistics import weighted_combine
+from bmslogs.base.cautions import CAUTIONS
+from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.pack import Pack
+from bmslogs.base.results import LEVELS, Diagnosis, Estimate, Finding, by_urgency
+
+LATEST = ("soc_offset", "charge_to_full", "bleed_needed", "balancing_time", "usable_charge", "gain_by_balancing")
+"""Quantities that change from charge to charge: the latest log that knows one speaks."""
+TOLD_BY = {
+    "cell_resistance_high": "resistance_10s_relative", "joint_resistance_high": "resistance_10s_relative",
+    "cell_or_joint_resistance_high": "resistance_10s_relative", "capacity_low": "capacity_relative",
+    "soc_offset_low": "soc_offset", "soc_offset_high": "soc_offset", "self_discharge_high": "leak_current_relative",
+    "runs_hot": "heating", "current_sensor_zero": "current_zero",
+}
+"""The quantity that a log must know before its silence speaks against a finding."""
+ALWAYS = ("limit_exceeded", "cold_charge")
+"""What happened once stays in the record."""
+RESISTANCES = ("cell_resistance_high", "joint_resistance_high", "cell_or_joint_resistance_high")
+OFFSETS = ("soc_offset_low", "soc_offset_high")
+MENDED_BY = {"joint remade": RESISTANCES, "module swapped": None, "sense wire moved": (
+    "tap_open", "tap_resistive", "taps_swapped", "channel_stuck"), "bench charged": OFFSETS}
+SEPARATED_BY_K = 10.0
+
+Key = tuple[str, int | None, str | None]
+
+
+def diagnose_pack(diagnoses: Iterable[Diagnosis], pack: Pack | None = None) -> Diagnosis:
+    """Weigh all logs of one pack.
+
+    Parameters
+    ----------
+    diagnoses
+        One per log, of one pack.
+    pack
+        Its pack file: dated events end what earlier logs say of the places that were worked on.
+
+    Raises
+    ------
+    NotEnoughData
+        No log at all.
+    """
+    logs = sorted(diagnoses, key=lambda d: str(d.log["start"]))
+    if not logs:
+        raise NotEnoughData("no log of this pack")
+    estimates = _combined(logs, pack)
+    kinds = [k for k in ("drive", "rest", "charge", "parked") if any(k in d.log["kinds"] for d in logs)]
+    return Diagnosis(
+        log={
+            "id": f"{len(logs)} logs", "start": logs[0].log["start"], "end": max(str(d.log["end"]) for d in logs),
+            "rows": sum(int(d.log["rows"]) for d in logs), "kinds": kinds,
+        },
+        pack=logs[-1].pack,
+        estimates=tuple(estimates),
+        findings=tuple(by_urgency(_standing(logs, pack))),
+        repairs=tuple(dict.fromkeys(r for d in logs for r in d.repairs)),
+        cautions=CAUTIONS,
+        logs=tuple(d.log for d in logs),
+        method=logs[-1].method,
+    )
+
+
+def _key(e: Estimate) -> Key:
+    return e.quantity, e.cell, e.sensor
+
+
+def _combined(logs: Sequence[Diagnosis], pack: Pack | None) -> list[Estimate]:
+    found: dict[Key, list[tuple[Diagnosis, Estimate]]] = defaultdict(list)
+    for d in logs:
+        for e in d.estimates:
+            found[_key(e)].append((d, e))
+    reference = _reference_temperature(found)
+    order = {q: i for i, q in enumerate(QUANTITIES)}
+    keys = sorted(found, key=lambda k: (order.get(k[0], 99), k[1] or 0, k[2] or ""))
+    return [_one([pair for pair in found[key] if _counts(pair, pack)] or found[key], reference) for key in keys]
+
+
+def _counts(pair: tuple[Diagnosis, Estimate], pack: Pack | None) -> bool:
+    """Whether an estimate is of the pack as it now is: no later work on that place."""
+    d, e = pair
+    if pack is None or e.cell is None:
+        return True
+    return not any(
+        str(event.date) > str(d.log["start"])[:10] and _touches(event.where, e.cell, pack)
+        and (event.kind == "module swapped" or (event.kind == "joint remade" and e.quantity.startswith("resistance"))
+             or (event.kind == "bench charged" and e.quantity == "soc_offset"))
+        for event in pack.events
+    )
+
+
+def _touches(where: str | None, cell: int, pack: Pack) -> bool:
+    if where is None:
+        return True
+    return where in (pack.module_of(cell), pack.box_of(pack.module_of(cell)), str(cell), f"cell {cell}")
+
+
+def _reference_temperature(found: dict[Key, list[tuple[Diagnosis, Estimate]]]) -> float | None:
+    """Return the middle of the temperatures at which resistances are known."""
+    warm = [
+        e.conditions.get("temperature_C") for key, pairs in found.items() if key[0] == "resistance_10s"
+        for _, e in pairs if e.status == "determined" and e.conditions.get("temperature_C") is not None
+    ]
+    return float(np.median(np.array(warm, float))) if warm else None
+
+
+def _one(pairs: list[tuple[Diagnosis, Estimate]], reference: float | None) -> Estimate:
+    known = [(d, e) for d, e in pairs if e.status == "determined" and e.value is not None]
+    if not known:
+        return pairs[-1][1]
+    last = known[-1][1]
+    quantity = last.quantity
+    if quantity == "bleed_done":
+        total = [e for _, e in known]
+        return replace(
+            last, value=sum(e.value or 0.0 for e in total), low=sum(e.low or 0.0 for e in total),
+            high=sum(e.high or 0.0 for e in total), conditions={**last.conditions, "logs": len(total)},
+        )
+    if len(known) == 1 or quantity in LATEST:
+        return replace(last, conditions={**last.conditions, "log": known[-1][0].log["id"]})
+    value = np.array([e.value for _, e in known], float)
+    half = np.array([((e.high or 0.0) - (e.low or 0.0)) / 2 for _, e in known], float)
+    conditions: dict[str, Any] = {**last.conditions, "logs": len(known)}
+    if quantity == "resistance_10s" and reference is not None:
+        warm = np.array([e.conditions.get("temperature_C") or np.nan for _, e in known], float)
+        if np.isfinite(warm).all():
+            try:
+                reduced = reduce_to_temperature(warm, value, half, reference)
+            except NotEnoughData:
+                return last
+            conditions |= {"temperature_C": reference, "activation_eV": reduced.activation}
+            return replace(
+                last, value=reduced.value, low=reduced.value - reduced.half_width,
+                high=reduced.value + reduced.half_width, conditions=conditions,
+            )
+    if np.all(half <= 0):
+        return replace(last, value=float(value.mean()), low=float(value.mean()), high=float(value.mean()), conditions=conditions)
+    made = weighted_combine(value, np.maximum(half, 1e-9))
+    middle, width = float(np.ravel(made.value)[0]), float(np.ravel(made.half_width)[0])
+    return replace(last, value=middle, low=middle - width, high=middle + width, conditions=conditions)
+
+
+# ---- findings ---------------------------------------------------------------------------------------------------
+
+
+def _same(f: Finding) -> tuple[str, tuple[int, ...], str | None]:
+    cause = "resistance" if f.cause in RESISTANCES else f.cause
+    return cause, f.cells, f.sensor
+
+
+def _standing(logs: Sequence[Diagnosis], pack: Pack | None) -> list[Finding]:
+    """Return the findings that still stand, each with the logs that speak for it."""
+    groups: dict[tuple[str, tuple[int, ...], str | None], list[tuple[int, Finding]]] = defaultdict(list)
+    for n, d in enumerate(logs):
+        for f in d.findings:
+            groups[_same(f)].append((n, f))
+    out = []
+    for pairs in groups.values():
+        pairs = [(n, f) for n, f in pairs if not _mended(f, str(logs[n].log["start"]), pack)]
+        if not pairs:
+            continue
+        last_seen, latest = pairs[-1]
+        able = [n for n, d in enumerate(logs) if _could_tell(d, latest) and not _before_work(latest, d, pack)]
+        silent_since = [n for n in able if n > last_seen]
+        if latest.cause not in ALWAYS and silent_since and (
+            latest.cause in OFFSETS or len(silent_since) >= len(pairs)
+        ):
+            continue
+        out.append(_told(pairs, able, logs))
+    return _separated(out, logs)
+
+
+def _before_work(f: Finding, d: Diagnosis, pack: Pack | None) -> bool:
+    return pack is not None and _mended(f, str(d.log["start"]), pack)
+
+
+def _mended(f: Finding, start: str, pack: Pack | None) -> bool:
+    """Whether dated work after that log was meant for this finding."""
+    if pack is None or f.cause in ALWAYS:
+        return False
+    for event in pack.events:
+        causes = MENDED_BY.get(event.kind, ())
+        if str(event.date) > start[:10] and (causes is None or f.cause in causes) and any(
+            _touches(event.where, c, pack) for c in f.cells
+        ):
+            return True
+    return False
+
+
+def _could_tell(d: Diagnosis, f: Finding) -> bool:
+    quantity = TOLD_BY.get(f.cause)
+    if quantity is None:
+        return True
+    return any(
+        e.quantity == quantity and e.status == "determined" and (e.cell in f.cells or (e.cell is None and not f.cells)
+                                                                or (f.sensor is not None and e.sensor == f.sensor))
+        for e in d.estimates
+    )
+
+
+def _told(pairs: list[tuple[int, Finding]], able: list[int], logs: Sequence[Diagnosis]) -> Finding:
+    latest = pairs[-1][1]
+    seen = sorted({n for n, _ in pairs})
+    level = min((f.level for _, f in pairs), key=LEVELS.index)
+    because = [*latest.because]
+    if len(logs) > 1:
+        because.append(f"seen in {len(seen)} of {max(len(set(able) | set(seen)), 1)} logs that could tell; last in {logs[seen[-1]].log['id']}")
+    if latest.cause in OFFSETS and len(seen) >= 2:
+        because.append("it wants the same again charge after charge: it leaks or is weak, rather than having only drifted")
+    same_unit = [f for _, f in pairs if f.unit == latest.unit and f.size is not None and f.low is not None and f.high is not None]
+    if len(same_unit) >= 2 and latest.cause not in ALWAYS and latest.cause not in OFFSETS:
+        made = weighted_combine(
+            np.array([f.size for f in same_unit], float),
+            np.maximum(np.array([((f.high or 0) - (f.low or 0)) / 2 for f in same_unit], float), 1e-9),
+        )
+        size, half = float(np.ravel(made.value)[0]), float(np.ravel(made.half_width)[0])
+        return replace(latest, level=level, because=tuple(because), size=size, low=size - half, high=size + half)
+    return replace(latest, level=level, because=tuple(because))
+
+
+def _separated(findings: list[Finding], logs: Sequence[Diagnosis]) -> list[Finding]:
+    """Tell cells from joints by the logs' temperatures, where these lie far enough apart.
+
+    R_i = a R_middle + R_joint over logs of different temperature: the cells' resistance falls with warmth far more than
+    that of copper.
+    """
+    out = []
+    for f in findings:
+        line = _over_temperature(f.cells[0], logs) if f.cause == "cell_or_joint_resistance_high" and f.cells else None
+        if line is None:
+            out.append(f)
+            continue
+        joint, half, middle = line
+        share = joint / (middle * (f.size or 1.0))
+        width = half / (middle * (f.size or 1.0))
+        note = f"over the logs' temperatures {joint * 1e3:.2f} +- {half * 1e3:.2f} mohm do not follow the cells' own resistance"
+        because = (*f.because, note)
+        if share - width > 0.3 and share > 0.5:
+            out.append(replace(
+                f, cause="joint_resistance_high", because=because, unit="ohm", size=joint, low=joint - half,
+                high=joint + half, says=f.says.split(";")[0].rstrip(".") + "; over several temperatures it is the joint.",
+            ))
+        elif share + width < 0.7 and share < 0.5:
+            out.append(replace(
+                f, cause="cell_resistance_high", because=because,
+                says=f.says.split(";")[0].rstrip(".") + "; over several temperatures it is the cell.",
+            ))
+        else:
+            out.append(replace(f, because=(*because, "not separable")))
+    return out
+
+
+def _over_temperature(cell: int, logs: Sequence[Diagnosis]) -> tuple[float, float, float] | None:
+    """Return joint resistance, half width [ohm] and the usual cell's resistance; None where temperatures lie close."""
+    rows = []
+    for d in logs:
+        known = [e for e in d.of("resistance_10s") if e.status == "determined" and e.value is not None]
+        mine = next((e for e in known if e.cell == cell), None)
+        if mine is None or mine.conditions.get("temperature_C") is None or len(known) < 4:
+            continue
+        middle = float(np.median([e.value for e in known if e.value is not None]))
+        rows.append((mine.conditions["temperature_C"], middle, float(mine.value or 0.0)))
+    if len(rows) < 3 or max(r[0] for r in rows) - min(r[0] for r in rows) < SEPARATED_BY_K:
+        return None
+    x, y = np.array([r[1] for r in rows]), np.array([r[2] for r in rows])
+    line = york_line(x, y, 0.004 * x, 0.004 * y)
+    from scipy.stats import t as student_t
+
+    factor = float(student_t.ppf(0.975, max(len(rows) - 2, 1)))
+    return float(line.a), factor * float(line.se_a), float(np.median(x))
