@@ -38,6 +38,8 @@ class View:
         Number of the finding that is pointed at, counted from 1.
     packs, before, after
         What stands side by side.
+    edit, copy
+        Pack whose description is changed, or copied for another.
     """
 
     pack: str = ""
@@ -54,6 +56,8 @@ class View:
     packs: tuple[str, ...] = ()
     before: str = ""
     after: str = ""
+    edit: str = ""
+    copy: str = ""
 
     def query(self) -> str:
         """Return the query of the address, such as ``?pack=heron-main&cells=5,7``; empty parts are left out."""
@@ -62,7 +66,11 @@ class View:
             value = getattr(self, field.name)
             if not value:
                 continue
-            text = ",".join(map(str, value)) if isinstance(value, tuple) else str(int(value) if value is True else value)
+            text = (
+                ",".join(map(str, value))
+                if isinstance(value, tuple)
+                else str(int(value) if value is True else value)
+            )
             parts.append(f"{field.name}={quote(text, safe=',:')}")
         return "?" + "&".join(parts) if parts else ""
 
@@ -92,13 +100,30 @@ def parse(search: str | None) -> View:
     """Read a view from the query of an address; what makes no sense is left out."""
     raw = {k: v[-1] for k, v in parse_qs((search or "").lstrip("?")).items()}
     return View(
-        pack=_id(raw.get("pack")), log=_id(raw.get("log")), start=_time(raw.get("start")), end=_time(raw.get("end")),
-        cells=tuple(sorted({int(c) for c in raw.get("cells", "").split(",") if c.isascii() and c.isdigit()
-                            and 0 < int(c) <= 1000})),
-        module=raw.get("module", "")[:80], joint=_whole(raw.get("joint"), 1000), quantity=_id(raw.get("quantity")),
-        since=_id(raw.get("since")), warm=raw.get("warm") == "1", finding=_whole(raw.get("finding"), 9999),
+        pack=_id(raw.get("pack")),
+        log=_id(raw.get("log")),
+        start=_time(raw.get("start")),
+        end=_time(raw.get("end")),
+        cells=tuple(
+            sorted(
+                {
+                    int(c)
+                    for c in raw.get("cells", "").split(",")
+                    if c.isascii() and c.isdigit() and 0 < int(c) <= 1000
+                }
+            )
+        ),
+        module=raw.get("module", "")[:80],
+        joint=_whole(raw.get("joint"), 1000),
+        quantity=_id(raw.get("quantity")),
+        since=_id(raw.get("since")),
+        warm=raw.get("warm") == "1",
+        finding=_whole(raw.get("finding"), 9999),
         packs=tuple(p for p in raw.get("packs", "").split(",") if _ID.fullmatch(p)),
-        before=_id(raw.get("before")), after=_id(raw.get("after")),
+        before=_id(raw.get("before")),
+        after=_id(raw.get("after")),
+        edit=_id(raw.get("edit")),
+        copy=_id(raw.get("copy")),
     )
 
 
@@ -111,7 +136,9 @@ def _time(text: str | None) -> str:
 
 
 def _whole(text: str | None, most: int) -> int:
-    return int(text) if text and text.isascii() and text.isdigit() and len(text) < 6 and int(text) <= most else 0
+    return (
+        int(text) if text and text.isascii() and text.isdigit() and len(text) < 6 and int(text) <= most else 0
+    )
 
 
 def _moment(text: str) -> np.datetime64 | None:

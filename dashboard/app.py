@@ -47,8 +47,14 @@ def create_app(
     """
     desk, jobs, inbox = Desk(store_root), Jobs(), Inbox()
     app = Dash(
-        "dashboard", assets_folder=str(Path(__file__).parent / "assets"), title="bmslogs", update_title="",
-        serve_locally=True, suppress_callback_exceptions=True, index_string=PAGE, add_log_handler=False,
+        "dashboard",
+        assets_folder=str(Path(__file__).parent / "assets"),
+        title="bmslogs",
+        update_title="",
+        serve_locally=True,
+        suppress_callback_exceptions=True,
+        index_string=PAGE,
+        add_log_handler=False,
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
     app.layout = shell(PAGES)
@@ -80,7 +86,9 @@ def content(frame: Frame, path: str | None, jobs: Jobs) -> Any:
     """Return what a page shows; an error that a user can mend is shown where the page would be."""
     page = BY_PATH.get(path or "/")
     if page is None:
-        return empty("There is no such page", "The address leads nowhere.", action("Vehicles", "/", main=True))
+        return empty(
+            "There is no such page", "The address leads nowhere.", action("Vehicles", "/", main=True)
+        )
     try:
         return bring.layout(frame, jobs) if page is bring else page.layout(frame)
     except BmsLogsError as error:
@@ -107,9 +115,15 @@ def _register(app: Dash, desk: Desk, jobs: Jobs) -> None:
     """What is not of one page: laying pages out, pickers, links, colours, picking."""
 
     @app.callback(
-        Output("page-content", "children"), Output("laid-out", "data"), Output("pickers", "children"),
-        Input("at", "pathname"), Input("at", "search"), Input("scheme", "data"), Input("zone", "data"),
-        Input("revision", "data"), State("laid-out", "data"),
+        Output("page-content", "children"),
+        Output("laid-out", "data"),
+        Output("pickers", "children"),
+        Input("at", "pathname"),
+        Input("at", "search"),
+        Input("scheme", "data"),
+        Input("zone", "data"),
+        Input("revision", "data"),
+        State("laid-out", "data"),
     )
     def lay_out(path: str, search: str, scheme: str, zone: str, revision: int, before: Any) -> Any:
         if scheme is None or zone is None:
@@ -121,7 +135,9 @@ def _register(app: Dash, desk: Desk, jobs: Jobs) -> None:
         return content(frame, path, jobs), now, pickers(frame)
 
     @app.callback(
-        Output("at", "search", allow_duplicate=True), Input("pack-picker", "value"), State("at", "search"),
+        Output("at", "search", allow_duplicate=True),
+        Input("pack-picker", "value"),
+        State("at", "search"),
         prevent_initial_call=True,
     )
     def choose_pack(pack_id: str | None, search: str) -> Any:
@@ -131,7 +147,9 @@ def _register(app: Dash, desk: Desk, jobs: Jobs) -> None:
         return parse("").but(pack=pack_id, quantity=frame.view.quantity).query()
 
     @app.callback(
-        Output("at", "search", allow_duplicate=True), Input("log-picker", "value"), State("at", "search"),
+        Output("at", "search", allow_duplicate=True),
+        Input("log-picker", "value"),
+        State("at", "search"),
         prevent_initial_call=True,
     )
     def choose_log(log_id: str | None, search: str) -> Any:
@@ -141,8 +159,11 @@ def _register(app: Dash, desk: Desk, jobs: Jobs) -> None:
         return frame.here.but(log=log_id, start="", end="", finding=0).query()
 
     @app.callback(
-        Output("at", "search", allow_duplicate=True), Output({"pick": ALL}, "clickData"),
-        Input({"pick": ALL}, "clickData"), State("at", "search"), prevent_initial_call=True,
+        Output("at", "search", allow_duplicate=True),
+        Output({"pick": ALL}, "clickData"),
+        Input({"pick": ALL}, "clickData"),
+        State("at", "search"),
+        prevent_initial_call=True,
     )
     def pick(clicks: list[Any], search: str) -> Any:
         kept = [None] * len(clicks)
@@ -152,13 +173,21 @@ def _register(app: Dash, desk: Desk, jobs: Jobs) -> None:
         return (no_update if new is None else new), kept
 
     app.clientside_callback(
-        ClientsideFunction("bmslogs", "scheme"), Output("scheme", "data"), Output("colours", "forceColorScheme"),
-        Output("scheme-button", "children"), Input("scheme-button", "n_clicks"), State("scheme", "data"),
+        ClientsideFunction("bmslogs", "scheme"),
+        Output("scheme", "data"),
+        Output("colours", "forceColorScheme"),
+        Output("scheme-button", "children"),
+        Input("scheme-button", "n_clicks"),
+        State("scheme", "data"),
     )
-    app.clientside_callback(ClientsideFunction("bmslogs", "zone"), Output("zone", "data"), Input("at", "pathname"))
     app.clientside_callback(
-        ClientsideFunction("bmslogs", "links"), Output({"nav": ALL}, "href"), Output({"nav": ALL}, "className"),
-        Input("at", "search"), Input("at", "pathname"), State({"nav": ALL}, "id"),
+        ClientsideFunction("bmslogs", "zone"), Output("zone", "data"), Input("at", "pathname")
     )
-
-
+    app.clientside_callback(
+        ClientsideFunction("bmslogs", "links"),
+        Output({"nav": ALL}, "href"),
+        Output({"nav": ALL}, "className"),
+        Input("at", "search"),
+        Input("at", "pathname"),
+        State({"nav": ALL}, "id"),
+    )

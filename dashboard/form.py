@@ -2,51 +2,71 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections.abc import Mapping
 from typing import Any
 
 from bmslogs.base.errors import BadPack
 from bmslogs.base.pack import Pack, parse_pack
+from bmslogs.faces.numbers import ranges
 
 LIMITS = {
-    "voltage_min_V": "Lowest cell voltage [V]", "voltage_max_V": "Highest cell voltage [V]",
-    "charge_temperature_min_C": "Coldest charging [degC]", "charge_temperature_max_C": "Warmest charging [degC]",
+    "voltage_min_V": "Lowest cell voltage [V]",
+    "voltage_max_V": "Highest cell voltage [V]",
+    "charge_temperature_min_C": "Coldest charging [degC]",
+    "charge_temperature_max_C": "Warmest charging [degC]",
     "temperature_max_C": "Highest temperature [degC]",
 }
 NUMBERS = {
-    "nominal_capacity_Ah": "Capacity [Ah]", "cells_in_series": "Cells in series",
-    "cells_in_parallel": "Cells in parallel", "bleed_resistor_ohm": "Bleed resistor [ohm]",
+    "nominal_capacity_Ah": "Capacity [Ah]",
+    "cells_in_series": "Cells in series",
+    "cells_in_parallel": "Cells in parallel",
+    "bleed_resistor_ohm": "Bleed resistor [ohm]",
 }
+NOT_ASKED = ("current_accuracy", "joint_in_tap_of", "ocv_table")
+"""Parts of the pack file that the form does not show and keeps as they are."""
 _NAMED = re.compile(r"(?P<name>[^,;]+?)\s*[ =]\s*(?P<cells>\d[\d\s,+-]*)$")
 
 
-def pack_of(typed: Mapping[str, Any]) -> Pack:
+def pack_of(typed: Mapping[str, Any], old: Pack | None = None) -> Pack:
     """Return the pack that the form describes.
 
     Parameters
     ----------
     typed
         ``id``, ``vehicle``, ``design``, ``chemistry``, the keys of `NUMBERS` and `LIMITS`, and the texts
-        ``boxes``, ``sensors``, ``boards``.
+        ``boxes``, ``sensors``, ``boards``, ``events``.
+    old
+        The pack that is changed or copied: what the form does not show is kept from it.
 
     Raises
     ------
     BadPack
         One line: what was found and what was expected.
     """
-    pack = {k: typed[k] for k in ("id", "vehicle", "design", "chemistry", *NUMBERS) if typed.get(k) not in (None, "")}
-    limits = {k: typed[k] for k in LIMITS if typed.get(k) not in (None, "")}
-    document: dict[str, Any] = {"pack": {**pack, **({"limits": limits} if limits else {})}}
+    kept = {k: v for k in NOT_ASKED if (v := getattr(old, k, None)) is not None}
+    if old is not None and old.ocv is not None and "ocv_table" not in kept:
+        kept["ocv_table"] = "kept"
+    given = {
+        k: typed[k]
+        for k in ("id", "vehicle", "design", "chemistry", *NUMBERS)
+        if typed.get(k) not in (None, "")
+    }
+    limits = old.limits.model_dump(exclude_none=True) if old else {}
+    limits = {k: v for k, v in limits.items() if k not in LIMITS}
+    limits |= {k: typed[k] for k in LIMITS if typed.get(k) not in (None, "")}
+    document: dict[str, Any] = {"pack": {**kept, **given, **({"limits": limits} if limits else {})}}
     boxes, modules = boxes_of(typed.get("boxes") or "")
-    for table, rows in (("box", boxes), ("module", modules),
-                        ("temperature_sensor", _lines(typed.get("sensors") or "", "sensor")),
-                        ("sense_board", _lines(typed.get("boards") or "", "board"))):
-        if rows:
-            document[table] = rows
-    if typed.get("events"):
-        document["event"] = typed["events"]
-    return parse_pack(document)
+    tables = {
+        "box": boxes,
+        "module": modules,
+        "temperature_sensor": _lines(typed.get("sensors") or "", "sensor"),
+        "sense_board": _lines(typed.get("boards") or "", "board"),
+        "event": _events(typed.get("events") or ""),
+    }
+    pack = parse_pack(document | {k: rows for k, rows in tables.items() if rows})
+    return pack.model_copy(update={"ocv": old.ocv}) if old is not None and old.ocv is not None else pack
 
 
 def boxes_of(text: str) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
@@ -59,7 +79,9 @@ def boxes_of(text: str) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
         box, colon, rest = line.rpartition(":")
         parts = [_named(p, f"boxes, line {number}") for p in rest.split(";") if p.strip()]
         if not parts:
-            raise BadPack(f"boxes, line {number}: no module in {line.strip()!r}", "such as  front: F1 1-4; F2 5-8")
+            raise BadPack(
+                f"boxes, line {number}: no module in {line.strip()!r}", "such as  front: F1 1-4; F2 5-8"
+            )
         modules += parts
         if colon:
             boxes.append({"name": box.strip(), "modules": [p["name"] for p in parts]})
@@ -75,6 +97,22 @@ def _named(text: str, where: str) -> dict[str, Any]:
     if match is None:
         raise BadPack(f"{where}: found {text.strip()!r}", "a name and its cells, such as  F1 1-4")
     return {"name": match["name"].strip(), "cells": cells_of(match["cells"], where)}
+
+
+def _events(text: str) -> list[dict[str, Any]]:
+    """Read work on the pack, one a line: ``2026-05-06; module swapped; F2; why``."""
+    out = []
+    for number, line in enumerate(text.splitlines(), 1):
+        if not line.strip():
+            continue
+        date, kind, where, note = ([p.strip() for p in line.split(";", 3)] + ["", "", ""])[:4]
+        try:
+            when = dt.date.fromisoformat(date)
+        except ValueError:
+            raise BadPack(f"work, line {number}: found {date!r}", "a date such as 2026-05-06") from None
+        row = {"date": when, "kind": kind or "other", "where": where, "note": note}
+        out.append({k: v for k, v in row.items() if v})
+    return out
 
 
 def cells_of(text: str, where: str = "cells") -> list[int]:
@@ -106,20 +144,20 @@ def even_boxes(cells: int, modules: int, boxes: int) -> str:
 
 def typed_of(pack: Pack) -> dict[str, Any]:
     """Return what the form shows for a pack."""
-    cells = {m.name: f"{m.name} {short_cells(m.cells)}" for m in pack.modules}
+    cells = {m.name: f"{m.name} {ranges(m.cells)}" for m in pack.modules}
     lines = [f"{b.name}: " + "; ".join(cells[m] for m in b.modules) for b in pack.boxes]
     loose = [cells[m.name] for m in pack.modules if pack.box_of(m.name) is None]
+    events = [
+        "; ".join([e.date.isoformat(), e.kind, e.where or "", e.note or ""]).rstrip("; ") for e in pack.events
+    ]
     out = {
-        "id": pack.id, "vehicle": pack.vehicle, "design": pack.design or "", "chemistry": pack.chemistry,
+        "id": pack.id,
+        "vehicle": pack.vehicle,
+        "design": pack.design or "",
+        "chemistry": pack.chemistry,
         "boxes": "\n".join([*lines, *loose]),
-        "sensors": "\n".join(f"{s.name} {short_cells(s.cells)}" for s in pack.temperature_sensors if s.cells),
-        "boards": "\n".join(f"{b.name} {short_cells(b.cells)}" for b in pack.sense_boards),
+        "sensors": "\n".join(f"{s.name} {ranges(s.cells)}" for s in pack.temperature_sensors if s.cells),
+        "boards": "\n".join(f"{b.name} {ranges(b.cells)}" for b in pack.sense_boards),
+        "events": "\n".join(events),
     }
     return out | {k: getattr(pack, k) for k in NUMBERS} | {k: getattr(pack.limits, k) for k in LIMITS}
-
-
-def short_cells(cells: list[int]) -> str:
-    """Return ``1-4, 7`` for 1, 2, 3, 4, 7."""
-    from bmslogs.faces.numbers import ranges
-
-    return ranges(cells)

@@ -101,7 +101,11 @@ class Frame:
     def local(self, moment: object, *, time: bool = True) -> str:
         """Return a moment in the reader's zone, such as ``3 May 2026, 11:10``."""
         try:
-            when = moment if isinstance(moment, dt.datetime) else dt.datetime.fromisoformat(str(moment).replace("Z", "+00:00"))
+            when = (
+                moment
+                if isinstance(moment, dt.datetime)
+                else dt.datetime.fromisoformat(str(moment).replace("Z", "+00:00"))
+            )
         except ValueError:
             return str(moment)
         when = when.replace(tzinfo=dt.UTC) if when.tzinfo is None else when

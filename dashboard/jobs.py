@@ -116,7 +116,9 @@ class Jobs:
             except BmsLogsError as error:
                 self.change(token, state="refused", says=str(error))
             except Exception as error:  # a defect must not leave the file waiting for ever
-                self.change(token, state="refused", says=f"this program failed on the file: {type(error).__name__}")
+                self.change(
+                    token, state="refused", says=f"this program failed on the file: {type(error).__name__}"
+                )
                 raise
 
         self._worker.submit(task)
@@ -153,8 +155,14 @@ def bring_in(jobs: Jobs, token: str, desk: Any, pack: Pack, profile_text: str = 
         if isinstance(reason, str):
             says += f"; no diagnosis: {reason}"
         job.path.unlink(missing_ok=True)
-        return {"state": "done", "says": says, "log_id": made.id, "rows": made.rows, "fraction": 1.0,
-                "repairs": tuple(_sentence(r) for r in made.repairs)}
+        return {
+            "state": "done",
+            "says": says,
+            "log_id": made.id,
+            "rows": made.rows,
+            "fraction": 1.0,
+            "repairs": tuple(_sentence(r) for r in made.repairs),
+        }
 
     jobs.run(token, "importing", work)
 

@@ -32,8 +32,14 @@ def readings(log: Log, meter_V: float | None, ambient_C: float | None) -> LoomRe
     if log.bleed is not None:
         bleed = np.zeros(len(volts), bool)
         bleed[[c - 1 for c in log.cells]] = log.bleed[first].any(axis=0)
-    return LoomReadings(volts, meter_total=meter_V, temperature=warm, ambient=ambient_C, bleed=bleed,
-                        current=None if current is None or np.isnan(current) else current)
+    return LoomReadings(
+        volts,
+        meter_total=meter_V,
+        temperature=warm,
+        ambient=ambient_C,
+        bleed=bleed,
+        current=None if current is None or np.isnan(current) else current,
+    )
 
 
 def check(log: Log, meter_V: float | None, ambient_C: float | None) -> LoomReport:

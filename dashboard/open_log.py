@@ -106,12 +106,19 @@ class OpenLog:
         parts = [r for _, r in pieces]
         bleed = None if parts[0].bleed is None else np.concatenate([r.bleed for r in parts], axis=1)  # type: ignore[misc]
         return Reduced(
-            np.concatenate([s for s, _ in pieces]), np.concatenate([r.low for r in parts], axis=1),
-            np.concatenate([r.mean for r in parts], axis=1), np.concatenate([r.high for r in parts], axis=1), bleed,
+            np.concatenate([s for s, _ in pieces]),
+            np.concatenate([r.low for r in parts], axis=1),
+            np.concatenate([r.mean for r in parts], axis=1),
+            np.concatenate([r.high for r in parts], axis=1),
+            bleed,
         )
 
     def window(
-        self, start: np.datetime64 | None = None, end: np.datetime64 | None = None, *, cells: Iterable[int] = (),
+        self,
+        start: np.datetime64 | None = None,
+        end: np.datetime64 | None = None,
+        *,
+        cells: Iterable[int] = (),
         zone: str | None = None,
     ) -> LogView:
         """Return one window of the log, reduced to what a screen shows.
@@ -138,19 +145,32 @@ class OpenLog:
             mean = _nanmean(middle)
         deviation = (middle - mean[None, :]).T
         return LogView(
-            time=shown, zone=zone_name, low=_fold(np.fmin, reduced.low) * 1e-3, mean=mean * 1e-3,
-            high=_fold(np.fmax, reduced.high) * 1e-3, deviation=deviation, cells=self.cells,
+            time=shown,
+            zone=zone_name,
+            low=_fold(np.fmin, reduced.low) * 1e-3,
+            mean=mean * 1e-3,
+            high=_fold(np.fmax, reduced.high) * 1e-3,
+            deviation=deviation,
+            cells=self.cells,
             lines={c: (t + offset, v * 1e-3) for c, (t, v) in lines.items()},
             current=None if self.current is None else self._thin(self.current, a, b, offset),
             temperatures={n: self._thin(v, a, b, offset, 500) for n, v in self.temperatures.items()},
             bleed=None if reduced.bleed is None else reduced.bleed.T,
-            stretches=tuple((s.kind, self.time[s.first] + offset, self.time[s.last] + offset)
-                            for s in self.stretches if s.last >= a and s.first < b),
+            stretches=tuple(
+                (s.kind, self.time[s.first] + offset, self.time[s.last] + offset)
+                for s in self.stretches
+                if s.last >= a and s.first < b
+            ),
             rows=b - a,
         )
 
     def _thin(
-        self, values: npt.NDArray[np.float64], a: int, b: int, offset: np.timedelta64, points: int = LINE_POINTS
+        self,
+        values: npt.NDArray[np.float64],
+        a: int,
+        b: int,
+        offset: np.timedelta64,
+        points: int = LINE_POINTS,
     ) -> tuple[npt.NDArray[np.datetime64], npt.NDArray[np.float64]]:
         x, y = thin(self.time[a:b], values[a:b], points)
         return x + offset, y  # type: ignore[operator]
@@ -161,13 +181,20 @@ class OpenLog:
         whole = self.overview
         first, last = np.searchsorted(whole.start, [a, b])
         if last - first >= LEAST_PARTS:
-            part = Reduced(whole.start[first:last], whole.low[:, first:last], whole.mean[:, first:last],
-                           whole.high[:, first:last], None if whole.bleed is None else whole.bleed[:, first:last])
+            part = Reduced(
+                whole.start[first:last],
+                whole.low[:, first:last],
+                whole.mean[:, first:last],
+                whole.high[:, first:last],
+                None if whole.bleed is None else whole.bleed[:, first:last],
+            )
             return _coarser(part), {c: self._zigzag(part, self.cells.index(c)) for c in cells}
         block, flags = self._rows(a, b)
         start = np.unique(np.linspace(0, b - a, min(BINS, b - a), endpoint=False).astype(np.int64))
         reduced = _reduce(block, flags, start)
-        lines = {c: thin(self.time[a:b], block[self.cells.index(c)].astype(float), LINE_POINTS) for c in cells}
+        lines = {
+            c: thin(self.time[a:b], block[self.cells.index(c)].astype(float), LINE_POINTS) for c in cells
+        }
         return Reduced(start + a, reduced.low, reduced.mean, reduced.high, reduced.bleed), lines  # type: ignore[return-value]
 
     def _zigzag(self, part: Reduced, row: int) -> tuple[npt.NDArray[np.datetime64], npt.NDArray[np.float64]]:
@@ -181,7 +208,10 @@ class OpenLog:
 
     def _rows(self, a: int, b: int) -> tuple[Floats32, npt.NDArray[np.bool_] | None]:
         """Return (cells, rows) of rows a..b, from their row groups only."""
-        groups = range(int(np.searchsorted(self._offsets, a, "right")) - 1, int(np.searchsorted(self._offsets, b, "left")))
+        groups = range(
+            int(np.searchsorted(self._offsets, a, "right")) - 1,
+            int(np.searchsorted(self._offsets, b, "left")),
+        )
         blocks, flags = [], []
         for group in groups:
             block, flag = self._group(group)
@@ -284,7 +314,11 @@ def _reduce(block: Floats32, flags: npt.NDArray[np.bool_] | None, start: npt.NDA
         count = np.add.reduceat(good, start, axis=1, dtype=np.int32)
         with np.errstate(invalid="ignore", divide="ignore"):
             mean = np.add.reduceat(np.where(good, block, 0), start, axis=1) / count
-    share = None if flags is None else (np.add.reduceat(flags, start, axis=1, dtype=np.int32) / length).astype(np.float32)
+    share = (
+        None
+        if flags is None
+        else (np.add.reduceat(flags, start, axis=1, dtype=np.int32) / length).astype(np.float32)
+    )
     return Reduced(start, low, mean.astype(np.float32), high, share)
 
 
@@ -298,8 +332,13 @@ def _coarser(part: Reduced) -> Reduced:
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = (np.add.reduceat(np.where(good, part.mean, 0), edges, axis=1) / count).astype(np.float32)
     bleed = None if part.bleed is None else np.add.reduceat(part.bleed, edges, axis=1) / length
-    return Reduced(part.start[edges], np.fmin.reduceat(part.low, edges, axis=1), mean,
-                   np.fmax.reduceat(part.high, edges, axis=1), bleed)
+    return Reduced(
+        part.start[edges],
+        np.fmin.reduceat(part.low, edges, axis=1),
+        mean,
+        np.fmax.reduceat(part.high, edges, axis=1),
+        bleed,
+    )
 
 
 def _nanmean(values: Floats32) -> npt.NDArray[np.float64]:

@@ -12,11 +12,23 @@ from dash import dcc, html
 from bmslogs.base.cautions import COLD_CHARGE, DAMAGED_CELLS, HIGH_VOLTAGE, LOCAL_RULES
 from bmslogs.base.results import Estimate, Finding
 from bmslogs.faces.figures.words import (
-    LEVEL_SAYS, LEVEL_SHAPES, LEVEL_WORDS, conditions_line, say_estimate, say_size, title_of,
+    LEVEL_SAYS,
+    LEVEL_SHAPES,
+    LEVEL_WORDS,
+    conditions_line,
+    say_estimate,
+    say_size,
+    title_of,
 )
 
-GRAPH = {"displaylogo": False, "responsive": True, "plotlyServerURL": "", "showTips": False,
-         "modeBarButtonsToRemove": ["select2d", "lasso2d", "autoScale2d"], "toImageButtonOptions": {"scale": 2}}
+GRAPH = {
+    "displaylogo": False,
+    "responsive": True,
+    "plotlyServerURL": "",
+    "showTips": False,
+    "modeBarButtonsToRemove": ["select2d", "lasso2d", "autoScale2d"],
+    "toImageButtonOptions": {"scale": 2},
+}
 """How every figure behaves: no link to anybody, only tools that serve the reader."""
 STILL = {**GRAPH, "displayModeBar": False}
 """The same for figures that are only looked at and picked from."""
@@ -28,8 +40,10 @@ def graph(figure: go.Figure | dict[str, Any], label: str, *, id: Any = None, sti
     """Return a figure with a name for those who do not see it."""
     more = {"id": id} if id is not None else {}
     return html.Div(
-        dcc.Graph(figure=figure, config=STILL if still else GRAPH, **more), className="figure",
-        role="group", **{"aria-label": label},
+        dcc.Graph(figure=figure, config=STILL if still else GRAPH, **more),
+        className="figure",
+        role="group",
+        **{"aria-label": label},
     )
 
 
@@ -63,14 +77,17 @@ def cautions_of(finding: Finding) -> list[str]:
 
 def empty(title: str, says: Any, *actions: Any) -> html.Div:
     """Return what stands where there is nothing yet: why, and what to do."""
-    return html.Div([html.H2(title), html.P(says), html.Div(list(actions), className="actions")], className="empty")
+    return html.Div(
+        [html.H2(title), html.P(says), html.Div(list(actions), className="actions")], className="empty"
+    )
 
 
 def refused(says: str, *actions: Any) -> html.Div:
     """Return what stands where something was refused."""
     return html.Div(
         [html.Strong("✕ Refused"), html.P(says), html.Div(list(actions), className="actions")],
-        className="refused", role="alert",
+        className="refused",
+        role="alert",
     )
 
 
@@ -82,7 +99,8 @@ def action(text: str, href: str, *, main: bool = False) -> dcc.Link:
 def level(name: str) -> html.Span:
     """Return urgency as a shape and a word."""
     return html.Span(
-        [html.Span(LEVEL_SHAPES[name], **{"aria-hidden": "true"}), f" {LEVEL_WORDS[name]}"], className=f"level {name}",
+        [html.Span(LEVEL_SHAPES[name], **{"aria-hidden": "true"}), f" {LEVEL_WORDS[name]}"],
+        className=f"level {name}",
         title=LEVEL_SAYS[name],
     )
 
@@ -95,14 +113,25 @@ def finding_line(finding: Finding, href: str) -> html.Li:
 def size_line(finding: Finding) -> html.P | None:
     """Return size and interval of a finding."""
     size = say_size(finding)
-    return html.P([html.Span("Size ", className="key"), html.Strong(size),
-                   html.Span(" (95 % interval)" if finding.low is not None else "", className="quiet")],
-                  className="size") if size else None
+    return (
+        html.P(
+            [
+                html.Span("Size ", className="key"),
+                html.Strong(size),
+                html.Span(" (95 % interval)" if finding.low is not None else "", className="quiet"),
+            ],
+            className="size",
+        )
+        if size
+        else None
+    )
 
 
 def facts(rows: Sequence[tuple[Any, Any]]) -> html.Table:
     """Return a table of names and values."""
-    return html.Table(html.Tbody([html.Tr([html.Th(k, scope="row"), html.Td(v)]) for k, v in rows]), className="facts")
+    return html.Table(
+        html.Tbody([html.Tr([html.Th(k, scope="row"), html.Td(v)]) for k, v in rows]), className="facts"
+    )
 
 
 def estimate_rows(estimates: Sequence[Estimate]) -> list[tuple[str, Any]]:
@@ -124,11 +153,13 @@ def choose_pack(packs: Sequence[Any], path: str) -> html.Div:
     """Return what a page shows that needs a pack when none is chosen."""
     if not packs:
         return empty(
-            "No pack is described yet", "A pack is described once, by hand: vehicle, cells, boxes and modules.",
+            "No pack is described yet",
+            "A pack is described once, by hand: vehicle, cells, boxes and modules.",
             action("Describe a pack", "/describe", main=True),
         )
     return empty(
-        "Which pack?", "Choose the pack to look at.",
+        "Which pack?",
+        "Choose the pack to look at.",
         *[action(f"{p.vehicle}: {p.id}", f"{path}?pack={p.id}") for p in packs],
     )
 
@@ -136,11 +167,14 @@ def choose_pack(packs: Sequence[Any], path: str) -> html.Div:
 def no_logs(pack_id: str) -> html.Div:
     """Return what a page shows that needs a log when the pack has none."""
     return empty(
-        "This pack has no log yet", "Take the card out of the logger and drop its files here.",
+        "This pack has no log yet",
+        "Take the card out of the logger and drop its files here.",
         action("Bring logs in", f"/bring?pack={pack_id}", main=True),
     )
 
 
 def select(label: str, id: Any, data: Sequence[Any], value: Any = None, **more: Any) -> dmc.Select:
     """Return a list to choose one from."""
-    return dmc.Select(label=label, id=id, data=list(data), value=value, comboboxProps={"withinPortal": False}, **more)
+    return dmc.Select(
+        label=label, id=id, data=list(data), value=value, comboboxProps={"withinPortal": False}, **more
+    )

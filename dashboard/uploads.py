@@ -87,7 +87,9 @@ def serve_uploads(server: flask.Flask, jobs: Jobs, inbox: Inbox, most: int = MOS
         if size is None:
             return {"error": "The size of the file is not told."}, 411
         if size > most:
-            return {"error": f"{size / 2**30:.1f} GiB is more than one file may have ({most / 2**30:.0f} GiB)."}, 413
+            return {
+                "error": f"{size / 2**30:.1f} GiB is more than one file may have ({most / 2**30:.0f} GiB)."
+            }, 413
         if size > inbox.free_bytes():
             return {"error": "There is not enough room on this machine's disk."}, 507
         name = request.args.get("name", "log")[:200]

@@ -23,7 +23,7 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
       var query = out.length ? "?" + out.join("&") : "";
       return [
         ids.map(function (id) { return id.nav + query; }),
-        ids.map(function (id) { return id.nav === path ? "tab here" : "tab"; })
+        ids.map(function (id) { return id.nav === path ? "page-link here" : "page-link"; })
       ];
     },
     // a zoom on the log becomes a window in the address; times on the axis are wall-clock times

@@ -11,11 +11,20 @@ from bmslogs.analysis.loom import LoomReport
 from bmslogs.base.cautions import COLD_CHARGE, DAMAGED_CELLS, HIGH_VOLTAGE
 from bmslogs.faces.figures import bleed_figure, to_full
 from bmslogs.faces.figures.words import say_estimate, shown, title_of
+from dashboard import loom
 from dashboard.desk import Desk
 from dashboard.frame import Frame
-from dashboard import loom
 from dashboard.parts import (
-    action, caution, choose_pack, empty, estimate_rows, facts, graph, heading, no_logs, section,
+    action,
+    caution,
+    choose_pack,
+    empty,
+    estimate_rows,
+    facts,
+    graph,
+    heading,
+    no_logs,
+    section,
 )
 
 TITLE, PATH = "Charge", "/charge"
@@ -26,11 +35,15 @@ def layout(frame: Frame) -> html.Div:
     """Lay the page out."""
     if frame.pack is None:
         return html.Div([heading("Charge"), choose_pack(frame.desk.packs(), PATH)])
-    head = heading(f"Charge of {frame.pack.vehicle}", "Who is full first, how far the others are behind, and whether "
-                                                      "bleeding can mend it.")
+    head = heading(
+        f"Charge of {frame.pack.vehicle}",
+        "Who is full first, how far the others are behind, and whether bleeding can mend it.",
+    )
     if not frame.logs:
         return html.Div([head, no_logs(frame.pack.id)])
-    return html.Div([head, *_charge(frame), section("Before the first charge: the sense loom", *_loom(frame), id="loom")])
+    return html.Div(
+        [head, *_charge(frame), section("Before the first charge: the sense loom", *_loom(frame), id="loom")]
+    )
 
 
 def _charge(frame: Frame) -> list[Any]:
@@ -41,31 +54,60 @@ def _charge(frame: Frame) -> list[Any]:
     known = [e for e in diagnosis.of("charge_to_full") if shown(e)]
     if not known:
         why = next((e for e in diagnosis.of("charge_to_full") if e.why), None)
-        charges = [e for e in frame.logs if frame.entry and e.id != frame.entry.id and _has_charge(frame, e.id)]
-        return [empty(
-            "This log does not tell who is full first",
-            [why.why if why else "It holds no charge up to the end.", html.Br(),
-             (why.settle_by or "") if why else "Log a charge to its end."],
-            *[action(f"The charge of {frame.local(e.start)}", frame.here.but(log=e.id).link(PATH), main=True)
-              for e in charges[:2]],
-        )]
+        charges = [
+            e for e in frame.logs if frame.entry and e.id != frame.entry.id and _has_charge(frame, e.id)
+        ]
+        return [
+            empty(
+                "This log does not tell who is full first",
+                [
+                    why.why if why else "It holds no charge up to the end.",
+                    html.Br(),
+                    (why.settle_by or "") if why else "Log a charge to its end.",
+                ],
+                *[
+                    action(
+                        f"The charge of {frame.local(e.start)}",
+                        frame.here.but(log=e.id).link(PATH),
+                        main=True,
+                    )
+                    for e in charges[:2]
+                ],
+            )
+        ]
     return [
         html.P(summary(frame), className="sentence"),
-        section("Charge missing to full, and bleed still needed",
-                graph(to_full(pack, diagnosis, named=_named(frame), picked=frame.picked, look=frame.look),
-                      "charge missing to full for each cell", id={"pick": "charge"})),
-        html.Div([
-            section("For the pack as a whole", facts(estimate_rows(
-                [e for e in diagnosis.estimates if e.quantity in PACK_ROWS]))),
-            section("Does bleeding work?", graph(_bleed(frame), "change of each cell against what was bled",
-                                                 id={"pick": "bleed"})),
-        ], className="halves"),
+        section(
+            "Charge missing to full, and bleed still needed",
+            graph(
+                to_full(pack, diagnosis, named=_named(frame), picked=frame.picked, look=frame.look),
+                "charge missing to full for each cell",
+                id={"pick": "charge"},
+            ),
+        ),
+        html.Div(
+            [
+                section(
+                    "For the pack as a whole",
+                    facts(estimate_rows([e for e in diagnosis.estimates if e.quantity in PACK_ROWS]))
+                    if any(e.quantity in PACK_ROWS for e in diagnosis.estimates)
+                    else html.P("Nothing determined."),
+                ),
+                section(
+                    "Does bleeding work?",
+                    graph(_bleed(frame), "change of each cell against what was bled", id={"pick": "bleed"}),
+                ),
+            ],
+            className="halves",
+        ),
         caution(COLD_CHARGE, DAMAGED_CELLS, title="While charging"),
     ]
 
 
 def _named(frame: Frame) -> tuple[int, ...]:
-    return tuple({c for f in frame.findings if f.cause.startswith(("soc_offset", "capacity")) for c in f.cells})
+    return tuple(
+        {c for f in frame.findings if f.cause.startswith(("soc_offset", "capacity")) for c in f.cells}
+    )
 
 
 def _has_charge(frame: Frame, log_id: str) -> bool:
@@ -85,23 +127,39 @@ def summary(frame: Frame) -> str:
     assert diagnosis is not None and pack is not None
     known = sorted(((t[0], e) for e in diagnosis.of("charge_to_full") if (t := shown(e))), key=lambda p: p[0])
     first, last = known[0][1], known[-1][1]
-    words = (f"First at the top: {pack.place(first.cell or 0)}. Furthest behind: {pack.place(last.cell or 0)}, "
-             f"{say_estimate(last)} missing.")
+    words = (
+        f"First at the top: {pack.place(first.cell or 0)}. Furthest behind: {pack.place(last.cell or 0)}, "
+        f"{say_estimate(last)} missing."
+    )
     time = next((e for e in diagnosis.of("balancing_time") if shown(e)), None)
     return words + (f" {title_of('balancing_time')}: {say_estimate(time)}." if time else "")
 
 
 def _loom(frame: Frame) -> list[Any]:
     return [
-        html.P("Count, order, window and sum of the readings against a meter, before the contactors close. A log never "
-               "proves the wiring; it can only raise objections."),
+        html.P(
+            "Count, order, window and sum of the readings against a meter, before the contactors close. A log never "
+            "proves the wiring; it can only raise objections."
+        ),
         caution(HIGH_VOLTAGE, title="Before the meter touches a tap"),
-        html.Div([
-            dmc.NumberInput(id="meter", label="Pack voltage on the meter [V]", min=0, decimalScale=2, w=220,
-                            placeholder="as read", hideControls=True),
-            dmc.NumberInput(id="ambient", label="Air temperature [degC]", decimalScale=1, w=200, hideControls=True),
-            html.Button("Check the loom", id="loom-check", className="button main", type="button"),
-        ], className="controls"),
+        html.Div(
+            [
+                dmc.NumberInput(
+                    id="meter",
+                    label="Pack voltage on the meter [V]",
+                    min=0,
+                    decimalScale=2,
+                    w=220,
+                    placeholder="as read",
+                    hideControls=True,
+                ),
+                dmc.NumberInput(
+                    id="ambient", label="Air temperature [degC]", decimalScale=1, w=200, hideControls=True
+                ),
+                html.Button("Check the loom", id="loom-check", className="button main", type="button"),
+            ],
+            className="controls",
+        ),
         html.Div(id="loom-result", **{"aria-live": "polite"}),
     ]
 
@@ -110,8 +168,12 @@ def register(app: Dash, desk: Desk) -> None:
     """Check the loom when asked."""
 
     @app.callback(
-        Output("loom-result", "children"), Input("loom-check", "n_clicks"), State("meter", "value"),
-        State("ambient", "value"), State("at", "search"), prevent_initial_call=True,
+        Output("loom-result", "children"),
+        Input("loom-check", "n_clicks"),
+        State("meter", "value"),
+        State("ambient", "value"),
+        State("at", "search"),
+        prevent_initial_call=True,
     )
     def check(clicks: int | None, meter: float | str | None, ambient: float | str | None, search: str) -> Any:
         frame = Frame.of(desk, search, None, None)
@@ -122,15 +184,32 @@ def register(app: Dash, desk: Desk) -> None:
 
 def _result(report: LoomReport) -> html.Div:
     lines = [html.Li([html.Strong(o.says), f": {o.reason}. Next: {o.next}."]) for o in report.objections]
-    return html.Div([
-        html.P(html.Strong(("▲ " if lines else "") + report.verdict[:1].upper() + report.verdict[1:] + ".")),
-        html.Ul(lines) if lines else html.P("This is no clearance: the meter and the touch test prove the wiring."),
-        html.Div([
-            html.Div([html.H3("Looked at"), html.Ul([html.Li(line) for line in report.checked])]),
-            html.Div([html.H3("Not looked at"), html.Ul([html.Li(line) for line in report.not_checked])]),
-        ], className="halves"),
-        html.Details([html.Summary("The touch test, step by step"), html.Ol([html.Li(t) for t in report.touch_test])]),
-    ], className="answer")
+    return html.Div(
+        [
+            html.P(
+                html.Strong(("▲ " if lines else "") + report.verdict[:1].upper() + report.verdict[1:] + ".")
+            ),
+            html.Ul(lines)
+            if lines
+            else html.P("This is no clearance: the meter and the touch test prove the wiring."),
+            html.Div(
+                [
+                    html.Div([html.H3("Looked at"), html.Ul([html.Li(line) for line in report.checked])]),
+                    html.Div(
+                        [html.H3("Not looked at"), html.Ul([html.Li(line) for line in report.not_checked])]
+                    ),
+                ],
+                className="halves",
+            ),
+            html.Details(
+                [
+                    html.Summary("The touch test, step by step"),
+                    html.Ol([html.Li(t) for t in report.touch_test]),
+                ]
+            ),
+        ],
+        className="answer",
+    )
 
 
 def _number(value: float | str | None) -> float | None:

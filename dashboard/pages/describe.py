@@ -8,80 +8,153 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import Dash, Input, Output, State, html, no_update
 
-from bmslogs.base.errors import BmsLogsError
-from bmslogs.base.pack import dump_pack
+from bmslogs.base.errors import BadPack, BmsLogsError
+from bmslogs.base.pack import Pack, dump_pack
 from bmslogs.faces.figures import nothing, pack_picture
-from dashboard.address import parse
+from dashboard.address import View, parse
 from dashboard.desk import Desk
 from dashboard.form import LIMITS, NUMBERS, even_boxes, pack_of, typed_of
 from dashboard.frame import Frame
 from dashboard.parts import action, graph, heading, section, select
 
 TITLE, PATH = "Describe a pack", "/describe"
-TEXTS = ("vehicle", "id", "design", "chemistry", "boxes", "sensors", "boards")
+TEXTS = ("vehicle", "id", "design", "chemistry", "boxes", "sensors", "boards", "events")
 FIELDS = (*TEXTS, *NUMBERS, *LIMITS)
 USUAL = {"chemistry": "NMC", "cells_in_parallel": 1}
 
 
 def layout(frame: Frame) -> html.Div:
-    """Lay the page out; with a pack in the address it starts from that one."""
-    packs = frame.desk.packs()
-    start = frame.desk.pack(frame.view.pack) if frame.view.pack else None
-    typed = typed_of(start) if start else dict(USUAL)
-    figure, says = drawn(typed, frame)
-    return html.Div([
-        heading("Describe a pack", "Once, by hand. Everything can be changed later; the vehicle's logs keep the pack as it "
-                                   "was when they were brought in."),
-        html.Div([
-            html.Form(_fields(frame, typed, packs, start), className="form", **{"aria-label": "The pack"}),
-            html.Div([
-                graph(figure, "the pack as described so far", id="described"),
-                html.P(says, id="describe-says", className="judged", role="status"),
-                html.Div([
-                    html.Button("Save the pack", id="describe-save", className="button main", type="button"),
-                    action("Bring its logs in", "/bring"),
-                ], className="actions"),
-                html.Div(id="describe-saved", role="status"),
-            ], className="side sticky"),
-        ], className="columns even"),
-    ])
+    """Lay the page out: empty, from a copy of another pack, or with the pack that is to be changed."""
+    old = _old(frame.desk, frame.view)
+    typed = typed_of(old) if old else dict(USUAL)
+    if old and frame.view.copy:
+        typed |= {"vehicle": "", "id": "", "events": ""}
+    figure, says = drawn(typed, frame, old)
+    changing = bool(old and frame.view.edit)
+    title = f"Change the description of {old.id}" if old and changing else "Describe a pack"
+    return html.Div(
+        [
+            heading(
+                title, "Once, by hand. Logs that were brought in keep the pack as it was described then."
+            ),
+            html.Div(
+                [
+                    html.Form(
+                        _fields(typed, frame.desk.packs(), frame.view, changing),
+                        className="form",
+                        **{"aria-label": "The pack"},
+                    ),
+                    html.Div(
+                        [
+                            graph(figure, "the pack as described so far", id="described"),
+                            html.P(says, id="describe-says", className="judged", role="status"),
+                            html.Div(
+                                html.Button(
+                                    "Save the pack",
+                                    id="describe-save",
+                                    className="button main",
+                                    type="button",
+                                ),
+                                className="actions",
+                            ),
+                            html.Div(id="describe-saved", role="status"),
+                        ],
+                        className="side sticky",
+                    ),
+                ],
+                className="columns even",
+            ),
+        ]
+    )
 
 
-def _fields(frame: Frame, typed: dict[str, Any], packs: list[Any], start: Any) -> list[Any]:
-    copy = select("Start from a copy of", "copy-of", [{"value": p.id, "label": f"{p.vehicle}: {p.id}"} for p in packs],
-                  start.id if start else None, clearable=True, placeholder="nothing, an empty form") if packs else None
+def _old(desk: Desk, view: View) -> Pack | None:
+    return desk.pack(view.edit or view.copy) if view.edit or view.copy else None
+
+
+def _fields(typed: dict[str, Any], packs: list[Pack], view: View, changing: bool) -> list[Any]:
+    copy = (
+        select(
+            "Start from a copy of",
+            "copy-of",
+            [{"value": p.id, "label": f"{p.vehicle}: {p.id}"} for p in packs],
+            view.copy or None,
+            clearable=True,
+            placeholder="nothing, an empty form",
+        )
+        if packs and not changing
+        else None
+    )
+    chemistries = list(dict.fromkeys(["NMC", "LFP", typed.get("chemistry") or "NMC"]))
     return [
         copy,
         section(
             "The pack",
             _text("vehicle", "Vehicle", typed, placeholder="as you call it", required=True),
-            _text("id", "Short name of the pack", typed, required=True, placeholder="letters, digits, - and _",
-                  description="Its name in files and addresses, such as heron-main."),
-            _text("design", "Design", typed, placeholder="optional",
-                  description="Packs of one design share places and are compared place by place."),
-            select("Chemistry", {"field": "chemistry"}, ["NMC", "LFP"], typed.get("chemistry"), allowDeselect=False),
-            html.Div([_number(k, NUMBERS[k], typed, required=k in ("nominal_capacity_Ah", "cells_in_series"))
-                      for k in NUMBERS], className="pairs"),
+            _text(
+                "id",
+                "Short name of the pack",
+                typed,
+                placeholder="made from the vehicle's name where left empty",
+                description="Its name in files and addresses: letters, digits, - and _",
+                disabled=changing,
+            ),
+            _text(
+                "design",
+                "Design",
+                typed,
+                placeholder="optional",
+                description="Packs of one design share places and are compared place by place.",
+            ),
+            select(
+                "Chemistry", {"field": "chemistry"}, chemistries, typed.get("chemistry"), allowDeselect=False
+            ),
+            html.Div(
+                [
+                    _number(k, NUMBERS[k], typed, required=k in ("nominal_capacity_Ah", "cells_in_series"))
+                    for k in NUMBERS
+                ],
+                className="pairs",
+            ),
         ),
         section(
             "Boxes and modules",
-            html.P("One box a line: its name, a colon, then its modules with their cells, parted by semicolons. Cells "
-                   "count from pack negative.", className="quiet"),
+            html.P(
+                "One box a line: its name, a colon, then its modules with their cells, parted by semicolons. Cells "
+                "count from pack negative.",
+                className="quiet",
+            ),
             _area("boxes", "Boxes and modules", typed, "front: F1 1-4; F2 5-8\nrear: R1 9-12; R2 13-16", 4),
-            html.Div([
-                dmc.NumberInput(id="even-modules", label="Modules", value=4, min=1, max=500, w=110),
-                dmc.NumberInput(id="even-boxes", label="Boxes", value=1, min=1, max=50, w=110),
-                html.Button("Lay out evenly", id="even", className="button", type="button"),
-            ], className="controls"),
+            html.Div(
+                [
+                    dmc.NumberInput(id="even-modules", label="Modules", value=4, min=1, max=500, w=110),
+                    dmc.NumberInput(id="even-boxes", label="Boxes", value=1, min=1, max=50, w=110),
+                    html.Button("Lay out evenly", id="even", className="button", type="button"),
+                ],
+                className="controls",
+            ),
         ),
         section(
             "Temperature sensors and sense boards",
-            html.P("One a line: its name and the cells it sits nearest to, or reads. May stay empty.", className="quiet"),
+            html.P(
+                "One a line: its name and the cells it sits nearest to, or reads. May stay empty.",
+                className="quiet",
+            ),
             _area("sensors", "Temperature sensors", typed, "T1 1-4\nT2 5-8", 3),
             _area("boards", "Sense boards", typed, "A 1-8\nB 9-16", 2),
         ),
-        section("Limits of one cell, from its data sheet",
-                html.Div([_number(k, LIMITS[k], typed) for k in LIMITS], className="pairs")),
+        section(
+            "Limits of one cell, from its data sheet",
+            html.Div([_number(k, LIMITS[k], typed) for k in LIMITS], className="pairs"),
+        ),
+        section(
+            "Work on the pack",
+            html.P(
+                "One a line: date; joint remade, module swapped, sense wire moved, bench charged or other; where; note.",
+                className="quiet",
+            ),
+            _area("events", "Work on the pack", typed, "2026-05-06; module swapped; F2; weak cell 7", 2),
+        ),
     ]
 
 
@@ -90,14 +163,28 @@ def _text(key: str, label: str, typed: dict[str, Any], **more: Any) -> dmc.TextI
 
 
 def _area(key: str, label: str, typed: dict[str, Any], example: str, rows: int) -> dmc.Textarea:
-    return dmc.Textarea(id={"field": key}, label=label, value=typed.get(key) or "", placeholder=example, minRows=rows,
-                        autosize=True, debounce=400, className="mono")
+    return dmc.Textarea(
+        id={"field": key},
+        label=label,
+        value=typed.get(key) or "",
+        placeholder=example,
+        minRows=rows,
+        autosize=True,
+        debounce=400,
+        className="mono",
+    )
 
 
 def _number(key: str, label: str, typed: dict[str, Any], **more: Any) -> dmc.NumberInput:
     value = typed.get(key)
-    return dmc.NumberInput(id={"field": key}, label=label, value="" if value is None else value, hideControls=True,
-                           debounce=300, **more)
+    return dmc.NumberInput(
+        id={"field": key},
+        label=label,
+        value="" if value is None else value,
+        hideControls=True,
+        debounce=300,
+        **more,
+    )
 
 
 def short_name(vehicle: str) -> str:
@@ -106,15 +193,24 @@ def short_name(vehicle: str) -> str:
     return f"{plain}-main" if plain else ""
 
 
-def drawn(typed: dict[str, Any], frame: Frame) -> tuple[Any, str]:
+def named(typed: dict[str, Any]) -> dict[str, Any]:
+    """Return what is typed with the short name filled in where it was left empty."""
+    return {**typed, "id": typed.get("id") or short_name(str(typed.get("vehicle") or ""))}
+
+
+def drawn(typed: dict[str, Any], frame: Frame, old: Pack | None) -> tuple[Any, str]:
     """Draw what is typed so far, and say what is wrong with it, or that nothing is."""
     if not typed.get("vehicle") and not typed.get("cells_in_series"):
-        return nothing("The pack is drawn here as you fill the form in.", frame.look), "Begin with the vehicle's name."
+        return nothing(
+            "The pack is drawn here as you fill the form in.", frame.look
+        ), "Begin with the vehicle's name."
     try:
-        pack = pack_of({**typed, "id": typed.get("id") or short_name(str(typed.get("vehicle") or ""))})
+        pack = pack_of(named(typed), old)
     except BmsLogsError as error:
         return nothing("Not a pack yet.", frame.look), f"Still wrong or missing: {error}"
-    return pack_picture(pack, look=frame.look), "Nothing wrong with it as typed. Check the drawing against the pack."
+    return pack_picture(
+        pack, look=frame.look
+    ), "Nothing wrong with it as typed. Check the drawing against the pack."
 
 
 def register(app: Dash, desk: Desk) -> None:
@@ -122,15 +218,24 @@ def register(app: Dash, desk: Desk) -> None:
     states = [State({"field": k}, "value") for k in FIELDS]
 
     @app.callback(
-        Output("described", "figure"), Output("describe-says", "children"),
-        [Input({"field": k}, "value") for k in FIELDS], State("scheme", "data"), prevent_initial_call=True,
+        Output("described", "figure"),
+        Output("describe-says", "children"),
+        [Input({"field": k}, "value") for k in FIELDS],
+        State("scheme", "data"),
+        State("at", "search"),
+        prevent_initial_call=True,
     )
     def draw(*values: Any) -> Any:
-        return drawn(dict(zip(FIELDS, values[:-1], strict=True)), Frame.of(desk, "", values[-1], None))
+        frame = Frame.of(desk, values[-1], values[-2], None)
+        return drawn(dict(zip(FIELDS, values[:-2], strict=True)), frame, _old(desk, frame.view))
 
     @app.callback(
-        Output({"field": "boxes"}, "value"), Input("even", "n_clicks"), State({"field": "cells_in_series"}, "value"),
-        State("even-modules", "value"), State("even-boxes", "value"), prevent_initial_call=True,
+        Output({"field": "boxes"}, "value"),
+        Input("even", "n_clicks"),
+        State({"field": "cells_in_series"}, "value"),
+        State("even-modules", "value"),
+        State("even-boxes", "value"),
+        prevent_initial_call=True,
     )
     def even(clicks: int | None, cells: Any, modules: Any, boxes: Any) -> Any:
         if not clicks or not isinstance(cells, int | float) or cells < 1:
@@ -138,31 +243,45 @@ def register(app: Dash, desk: Desk) -> None:
         return even_boxes(int(cells), int(modules or 1), int(boxes or 1))
 
     @app.callback(
-        Output("at", "search", allow_duplicate=True), Input("copy-of", "value"), State("at", "search"),
+        Output("at", "search", allow_duplicate=True),
+        Input("copy-of", "value"),
+        State("at", "search"),
         prevent_initial_call=True,
     )
     def copy(pack_id: str | None, search: str) -> Any:
         view = parse(search)
-        return no_update if (pack_id or "") == view.pack else view.but(pack=pack_id or "", log="", cells=()).query()
+        return no_update if (pack_id or "") == view.copy else View(copy=pack_id or "").query()
 
     @app.callback(
-        Output("describe-saved", "children"), Output("revision", "data", allow_duplicate=True),
-        Input("describe-save", "n_clicks"), *states, State("revision", "data"), prevent_initial_call=True,
+        Output("describe-saved", "children"),
+        Input("describe-save", "n_clicks"),
+        *states,
+        State("at", "search"),
+        prevent_initial_call=True,
     )
     def save(clicks: int | None, *values: Any) -> Any:
-        typed, revision = dict(zip(FIELDS, values[:-1], strict=True)), values[-1]
         if not clicks:
-            return no_update, no_update
-        typed["id"] = typed.get("id") or short_name(str(typed.get("vehicle") or ""))
+            return no_update
+        view, typed = parse(values[-1]), named(dict(zip(FIELDS, values[:-1], strict=True)))
         try:
-            old = desk.pack(typed["id"])
-            pack = pack_of({**typed, "events": [e.model_dump(exclude_none=True) for e in old.events] if old else None})
+            if not view.edit and desk.pack(typed["id"]) is not None:
+                raise BadPack(
+                    f"a pack {typed['id']!r} is described already", "another short name, or change that one"
+                )
+            pack = pack_of(typed, _old(desk, view))
             desk.store.save_pack(pack)
         except BmsLogsError as error:
-            return html.P(f"✕ Not saved: {error}", className="bad"), no_update
-        return html.Div([
-            html.P(f"Saved as {pack.id}."),
-            html.Div([action("Bring its logs in", f"/bring?pack={pack.id}", main=True),
-                      action("See the pack", f"/pack?pack={pack.id}")], className="actions"),
-            html.Details([html.Summary("The pack file"), html.Pre(dump_pack(pack))]),
-        ]), revision + 1
+            return html.P(f"✕ Not saved: {error}", className="bad")
+        return html.Div(
+            [
+                html.P(f"Saved as {pack.id}."),
+                html.Div(
+                    [
+                        action("Bring its logs in", f"/bring?pack={pack.id}", main=True),
+                        action("See the pack", f"/pack?pack={pack.id}"),
+                    ],
+                    className="actions",
+                ),
+                html.Details([html.Summary("The pack file"), html.Pre(dump_pack(pack))]),
+            ]
+        )

@@ -12,7 +12,7 @@ from bmslogs.base.errors import BmsLogsError
 from bmslogs.base.results import Finding
 from bmslogs.faces.figures.window import log_drawing
 from bmslogs.faces.figures.words import LEVEL_WORDS, title_of
-from dashboard.address import View, parse
+from dashboard.address import View
 from dashboard.desk import Desk
 from dashboard.frame import Frame
 from dashboard.light_json import light
@@ -30,47 +30,92 @@ def layout(frame: Frame) -> html.Div:
     if not frame.logs:
         return html.Div([heading(f"Log of {frame.pack.vehicle}"), no_logs(frame.pack.id)])
     if frame.entry is None:
-        return html.Div([heading(f"Log of {frame.pack.vehicle}"),
-                         empty("There is no such log", "The address names a log that this pack does not have.",
-                               action("The newest log", frame.view.but(log="").link(PATH), main=True))])
+        return html.Div(
+            [
+                heading(f"Log of {frame.pack.vehicle}"),
+                empty(
+                    "There is no such log",
+                    "The address names a log that this pack does not have.",
+                    action("The newest log", frame.view.but(log="").link(PATH), main=True),
+                ),
+            ]
+        )
     try:
         opened = frame.desk.open(frame.entry.id)
     except (BmsLogsError, OSError, ValueError) as error:
-        return html.Div([heading(f"Log of {frame.pack.vehicle}"), refused(f"The log cannot be read: {error}")])
+        return html.Div(
+            [heading(f"Log of {frame.pack.vehicle}"), refused(f"The log cannot be read: {error}")]
+        )
     readings = opened.rows * len(opened.cells)
-    says = f"{frame.local(frame.entry.start)} to {frame.local(frame.entry.end)} ({frame.zone_name}), {opened.rows:,} rows, " \
-           f"{readings:,} cell readings.".replace(",", " ", 0)
-    return html.Div([
-        heading(f"Log of {frame.pack.vehicle}", says), _controls(frame, opened),
-        html.Div([
-            html.Div(graph(drawing(frame), "current, cells, deviations, temperatures and bleed over time",
-                           id="log-figure", still=False), className="wide"),
-            html.Aside(id="log-side", children=side(frame), className="side"),
-        ], className="columns"),
-    ])
+    says = (
+        f"{frame.local(frame.entry.start)} to {frame.local(frame.entry.end)} ({frame.zone_name}), "
+        f"{opened.rows:,} rows, {readings:,} cell readings."
+    )
+    return html.Div(
+        [
+            heading(f"Log of {frame.pack.vehicle}", says),
+            _controls(frame, opened),
+            html.Div(
+                [
+                    html.Div(
+                        graph(
+                            drawing(frame),
+                            "current, cells, deviations, temperatures and bleed over time",
+                            id="log-figure",
+                            still=False,
+                        ),
+                        className="wide",
+                    ),
+                    html.Aside(id="log-side", children=side(frame), className="side"),
+                ],
+                className="columns",
+            ),
+        ]
+    )
 
 
 def _controls(frame: Frame, opened: OpenLog) -> html.Div:
-    return html.Div([
-        dmc.MultiSelect(id="log-cells", label="Cells as lines", data=[str(c) for c in opened.cells], searchable=True,
-                        clearable=True, value=[str(c) for c in lines_of(frame) if c in opened.cells], w=320,
-                        placeholder="pick cells", comboboxProps={"withinPortal": False}),
-        html.Div([
-            html.Button("Whole log", id={"step": "all"}, className="button", type="button"),
-            html.Button("◀ Earlier", id={"step": "back"}, className="button", type="button"),
-            html.Button("Later ▶", id={"step": "on"}, className="button", type="button"),
-            html.Button("Closer", id={"step": "in"}, className="button", type="button"),
-            html.Button("Wider", id={"step": "out"}, className="button", type="button"),
-        ], className="steps", role="group", **{"aria-label": "Window of time"}),
-        html.P("Drag over the picture to look closer, double-click for the whole log.", className="quiet hint"),
-    ], className="controls")
+    return html.Div(
+        [
+            dmc.MultiSelect(
+                id="log-cells",
+                label="Cells as lines",
+                data=[str(c) for c in opened.cells],
+                searchable=True,
+                clearable=True,
+                value=[str(c) for c in lines_of(frame) if c in opened.cells],
+                w=320,
+                placeholder="pick cells",
+                comboboxProps={"withinPortal": False},
+            ),
+            html.Div(
+                [
+                    html.Button("Whole log", id={"step": "all"}, className="button", type="button"),
+                    html.Button("◀ Earlier", id={"step": "back"}, className="button", type="button"),
+                    html.Button("Later ▶", id={"step": "on"}, className="button", type="button"),
+                    html.Button("Closer", id={"step": "in"}, className="button", type="button"),
+                    html.Button("Wider", id={"step": "out"}, className="button", type="button"),
+                ],
+                className="steps",
+                role="group",
+                **{"aria-label": "Window of time"},
+            ),
+            html.P(
+                "Drag over the picture to look closer, double-click for the whole log.",
+                className="quiet hint",
+            ),
+        ],
+        className="controls",
+    )
 
 
 def lines_of(frame: Frame) -> tuple[int, ...]:
     """Return the cells drawn as lines: the picked ones, else those of the most urgent findings."""
     if frame.picked:
         return frame.picked[:12]
-    return tuple(dict.fromkeys(c for f in frame.findings if f.cells and len(f.cells) <= 3 for c in f.cells))[:NAMED]
+    return tuple(dict.fromkeys(c for f in frame.findings if f.cells and len(f.cells) <= 3 for c in f.cells))[
+        :NAMED
+    ]
 
 
 def drawing(frame: Frame) -> dict[str, Any]:
@@ -95,7 +140,9 @@ def zone_offset(opened: OpenLog, view: Any, start: np.datetime64 | None) -> np.t
     return view.time[0] - opened.time[first]
 
 
-def marks(frame: Frame, opened: OpenLog, offset: np.timedelta64) -> list[tuple[str, np.datetime64, np.datetime64]]:
+def marks(
+    frame: Frame, opened: OpenLog, offset: np.timedelta64
+) -> list[tuple[str, np.datetime64, np.datetime64]]:
     """Return where findings show in time: the stretch in which a limit was passed."""
     out = []
     for finding in frame.findings:
@@ -126,16 +173,27 @@ def side(frame: Frame) -> list[Any]:
     """Say what was found in this log, each line leading to the cells that show it."""
     if frame.diagnosis is None:
         return [html.H2("No diagnosis"), html.P(frame.no_diagnosis)]
-    lines = [finding_line(f, frame.here.but(finding=i, cells=f.cells, module="", joint=0).link(PATH))
-             for i, f in enumerate(frame.findings, 1)]
-    out: list[Any] = [html.H2("Found in this log"), html.Ul(lines, className="findings") if lines else
-                      html.P("Nothing. That speaks for what could be determined, and for nothing else.")]
+    lines = [
+        finding_line(f, frame.here.but(finding=i, cells=f.cells, module="", joint=0).link(PATH))
+        for i, f in enumerate(frame.findings, 1)
+    ]
+    out: list[Any] = [
+        html.H2("Found in this log"),
+        html.Ul(lines, className="findings")
+        if lines
+        else html.P("Nothing. That speaks for what could be determined, and for nothing else."),
+    ]
     if frame.finding is not None:
-        out += [html.H3(f"{LEVEL_WORDS[frame.finding.level]}: {title_of(frame.finding.cause)}"),
-                html.Ul([html.Li(b) for b in frame.finding.because]),
-                action("Its proof and the next step", frame.here.link("/answers"), main=True)]
+        out += [
+            html.H3(f"{LEVEL_WORDS[frame.finding.level]}: {title_of(frame.finding.cause)}"),
+            html.Ul([html.Li(b) for b in frame.finding.because]),
+            action("Its proof and the next step", frame.here.link("/answers"), main=True),
+        ]
     repairs = frame.diagnosis.repairs
-    out += [html.H3("Mended on the way in"), html.Ul([html.Li(r) for r in repairs]) if repairs else html.P("nothing")]
+    out += [
+        html.H3("Mended on the way in"),
+        html.Ul([html.Li(r) for r in repairs]) if repairs else html.P("nothing"),
+    ]
     return out
 
 
@@ -146,8 +204,12 @@ def stepped(view: View, step: str, first: np.datetime64, last: np.datetime64) ->
     start, end = view.window()
     a, b = start or first, end or last
     width = b - a
-    moves = {"back": (-width // 2, -width // 2), "on": (width // 2, width // 2), "in": (width // 4, -(width // 4)),
-             "out": (-width // 2, width // 2)}
+    moves = {
+        "back": (-width // 2, -width // 2),
+        "on": (width // 2, width // 2),
+        "in": (width // 4, -(width // 4)),
+        "out": (-width // 2, width // 2),
+    }
     a, b = a + moves[step][0], b + moves[step][1]
     a, b = max(a, first), min(b, last)
     if b - a < np.timedelta64(1, "s") or (a <= first and b >= last):
@@ -158,14 +220,22 @@ def stepped(view: View, step: str, first: np.datetime64, last: np.datetime64) ->
 def register(app: Dash, desk: Desk) -> None:
     """Let the page follow the address, and the address follow the page."""
     app.clientside_callback(
-        ClientsideFunction("bmslogs", "zoom"), Output("at", "search", allow_duplicate=True),
-        Input("log-figure", "relayoutData"), State("log-figure", "figure"), State("at", "search"),
+        ClientsideFunction("bmslogs", "zoom"),
+        Output("at", "search", allow_duplicate=True),
+        Input("log-figure", "relayoutData"),
+        State("log-figure", "figure"),
+        State("at", "search"),
         prevent_initial_call=True,
     )
 
     @app.callback(
-        Output("log-figure", "figure"), Output("log-side", "children"), Output("log-cells", "value"),
-        Input("at", "search"), State("scheme", "data"), State("zone", "data"), prevent_initial_call=True,
+        Output("log-figure", "figure"),
+        Output("log-side", "children"),
+        Output("log-cells", "value"),
+        Input("at", "search"),
+        State("scheme", "data"),
+        State("zone", "data"),
+        prevent_initial_call=True,
     )
     def follow(search: str, scheme: str, zone: str) -> tuple[Any, ...]:
         frame = Frame.of(desk, search, scheme, zone)
@@ -174,19 +244,25 @@ def register(app: Dash, desk: Desk) -> None:
         return drawing(frame), side(frame), [str(c) for c in lines_of(frame)]
 
     @app.callback(
-        Output("at", "search", allow_duplicate=True), Input("log-cells", "value"), State("at", "search"),
+        Output("at", "search", allow_duplicate=True),
+        Input("log-cells", "value"),
+        State("at", "search"),
         prevent_initial_call=True,
     )
     def pick(cells: list[str], search: str) -> Any:
         frame = Frame.of(desk, search, None, None)
         wanted = tuple(sorted(int(c) for c in cells or []))
-        return no_update if wanted == tuple(sorted(lines_of(frame))) else \
-            frame.view.but(cells=wanted, module="", joint=0).query()
+        return (
+            no_update
+            if wanted == tuple(sorted(lines_of(frame)))
+            else frame.view.but(cells=wanted, module="", joint=0).query()
+        )
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),
         [Input({"step": s}, "n_clicks") for s in ("all", "back", "on", "in", "out")],
-        State("at", "search"), prevent_initial_call=True,
+        State("at", "search"),
+        prevent_initial_call=True,
     )
     def step(*clicks: Any) -> Any:
         search = clicks[-1]
@@ -199,8 +275,11 @@ def register(app: Dash, desk: Desk) -> None:
         return stepped(frame.view, ctx.triggered_id["step"], time[0], time[-1]).query()
 
     @app.callback(
-        Output("at", "search", allow_duplicate=True), Output("log-figure", "clickData"),
-        Input("log-figure", "clickData"), State("at", "search"), State("log-figure", "figure"),
+        Output("at", "search", allow_duplicate=True),
+        Output("log-figure", "clickData"),
+        Input("log-figure", "clickData"),
+        State("at", "search"),
+        State("log-figure", "figure"),
         prevent_initial_call=True,
     )
     def pick_row(click: dict[str, Any] | None, search: str, figure: dict[str, Any]) -> Any:

@@ -17,10 +17,28 @@ from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
 from dashboard.parts import (
-    action, caution, choose_pack, empty, estimate_rows, facts, finding_line, graph, heading, no_logs, section, select,
+    action,
+    caution,
+    choose_pack,
+    empty,
+    estimate_rows,
+    facts,
+    finding_line,
+    graph,
+    heading,
+    no_logs,
+    section,
+    select,
 )
 
 TITLE, PATH = "Pack", "/pack"
+TABLE_THEME = (
+    "themeQuartz.withParams({fontFamily: 'inherit', fontSize: 13.5, headerFontSize: 13, accentColor: 'var(--main)', "
+    "foregroundColor: 'var(--ink)', backgroundColor: 'var(--paper)', headerBackgroundColor: 'var(--panel)', "
+    "headerTextColor: 'var(--ink)', borderColor: 'var(--line)', rowHoverColor: 'var(--panel)', "
+    "oddRowBackgroundColor: 'var(--paper)', spacing: 6})"
+)
+"""The table in the page's colours; both schemes through the style sheet's variables."""
 PER_CELL = [q.key for q in QUANTITIES.values() if q.per == "cell"]
 
 
@@ -29,52 +47,116 @@ def layout(frame: Frame) -> html.Div:
     pack = frame.pack
     if pack is None:
         return html.Div([heading("Pack"), choose_pack(frame.desk.packs(), PATH)])
-    says = f"{pack.cells_in_series} cells {pack.chemistry}, {pack.nominal_capacity_Ah:g} Ah, counted from pack negative."
+    says = (
+        f"{pack.cells_in_series} cells {pack.chemistry}, {pack.nominal_capacity_Ah:g} Ah, "
+        "counted from pack negative."
+    )
     head = heading(f"Pack of {pack.vehicle}", says)
     if not frame.logs:
-        return html.Div([head, graph(pack_picture(pack, look=frame.look), "the pack as it is built"), no_logs(pack.id)])
+        return html.Div(
+            [head, graph(pack_picture(pack, look=frame.look), "the pack as it is built"), no_logs(pack.id)]
+        )
     if frame.diagnosis is None:
-        return html.Div([head, graph(pack_picture(pack, look=frame.look), "the pack as it is built"),
-                         empty("No diagnosis of this log", frame.no_diagnosis, action("See the log", frame.here.link("/log")))])
-    return html.Div([
-        head, _controls(frame),
-        html.Div([
-            html.Div([
-                graph(picture(frame), "the pack as it is built; pick cells, links and modules", id={"pick": "pack"}),
-                html.P(id="pack-note", children=note(frame), className="quiet"),
-                graph(cells_figure(frame), "the quantity over the cells with intervals", id={"pick": "cells"}),
-            ], className="wide"),
-            html.Aside(id="pack-side", children=side(frame), className="side", **{"aria-live": "polite"}),
-        ], className="columns"),
-        section("All cells of this log", _table(frame)),
-    ])
+        return html.Div(
+            [
+                head,
+                graph(pack_picture(pack, look=frame.look), "the pack as it is built"),
+                empty(
+                    "No diagnosis of this log",
+                    frame.no_diagnosis,
+                    action("See the log", frame.here.link("/log")),
+                ),
+            ]
+        )
+    return html.Div(
+        [
+            head,
+            html.Div([action("Change its description", f"/describe?edit={pack.id}")], className="actions"),
+            _controls(frame),
+            html.Div(
+                [
+                    html.Div(
+                        [
+                            graph(
+                                picture(frame),
+                                "the pack as it is built; pick cells, links and modules",
+                                id={"pick": "pack"},
+                            ),
+                            html.P(id="pack-note", children=note(frame), className="quiet"),
+                            graph(
+                                cells_figure(frame),
+                                "the quantity over the cells with intervals",
+                                id={"pick": "cells"},
+                            ),
+                        ],
+                        className="wide",
+                    ),
+                    html.Aside(
+                        id="pack-side", children=side(frame), className="side", **{"aria-live": "polite"}
+                    ),
+                ],
+                className="columns",
+            ),
+            section("All cells of this log", _table(frame)),
+        ]
+    )
 
 
 def _controls(frame: Frame) -> html.Div:
     pack, have = frame.pack, quantities(frame)
     assert pack is not None
-    return html.Div([
-        select("Colour by", "quantity", [{"value": k, "label": title_of(k)} for k in have], quantity_of(frame), w=330,
-               allowDeselect=False),
-        dmc.SegmentedControl(
-            id="since", value="base" if frame.view.since else "now",
-            data=[{"value": "now", "label": "This log"}, {"value": "base", "label": "Change since the first log"}],
-            **{"aria-label": "Value or change"},
-        ),
-        dmc.Switch(id="warm", label="Temperatures", checked=frame.view.warm),
-        dmc.MultiSelect(id="cells", label="Picked cells", data=[str(c) for c in range(1, pack.cells_in_series + 1)],
-                        value=[str(c) for c in frame.picked], searchable=True, clearable=True, w=240,
-                        placeholder="pick here or in the picture", comboboxProps={"withinPortal": False}),
-        select("Module", "module", [m.name for m in pack.modules], frame.view.module or None, clearable=True, w=130,
-               placeholder="any"),
-    ], className="controls")
+    return html.Div(
+        [
+            select(
+                "Colour by",
+                "quantity",
+                [{"value": k, "label": title_of(k)} for k in have],
+                quantity_of(frame),
+                w=330,
+                allowDeselect=False,
+            ),
+            dmc.SegmentedControl(
+                id="since",
+                value="base" if frame.view.since else "now",
+                data=[
+                    {"value": "now", "label": "This log"},
+                    {"value": "base", "label": "Change since the first log"},
+                ],
+                **{"aria-label": "Value or change"},
+            ),
+            dmc.Switch(id="warm", label="Temperatures", checked=frame.view.warm),
+            dmc.MultiSelect(
+                id="cells",
+                label="Picked cells",
+                data=[str(c) for c in range(1, pack.cells_in_series + 1)],
+                value=[str(c) for c in frame.picked],
+                searchable=True,
+                clearable=True,
+                w=240,
+                placeholder="pick here or in the picture",
+                comboboxProps={"withinPortal": False},
+            ),
+            select(
+                "Module",
+                "module",
+                [m.name for m in pack.modules],
+                frame.view.module or None,
+                clearable=True,
+                w=130,
+                placeholder="any",
+            ),
+        ],
+        className="controls",
+    )
 
 
 def quantities(frame: Frame) -> list[str]:
     """Return the quantities that the log says anything of, determined ones first."""
     assert frame.diagnosis is not None
     said = [k for k in PER_CELL if frame.diagnosis.of(k)]
-    return sorted(said, key=lambda k: not any(shown(e) for e in frame.diagnosis.of(k))) or ["resistance_10s_relative"]
+    return sorted(said, key=lambda k: not any(shown(e) for e in frame.diagnosis.of(k))) or [
+        "resistance_10s_relative"
+    ]
 
 
 def quantity_of(frame: Frame) -> str:
@@ -82,7 +164,11 @@ def quantity_of(frame: Frame) -> str:
     have = quantities(frame)
     if frame.view.quantity in have:
         return frame.view.quantity
-    return "resistance_10s_relative" if have[0] == "resistance_10s" and "resistance_10s_relative" in have else have[0]
+    return (
+        "resistance_10s_relative"
+        if have[0] == "resistance_10s" and "resistance_10s_relative" in have
+        else have[0]
+    )
 
 
 def _estimates(frame: Frame) -> list[Estimate]:
@@ -99,8 +185,14 @@ def picture(frame: Frame) -> Any:
     """Draw the pack."""
     assert frame.pack is not None
     return pack_picture(
-        frame.pack, _estimates(frame), quantity=quantity_of(frame), findings=frame.findings, picked=frame.picked,
-        baseline=_baseline(frame)[1], temperatures=temperatures(frame) if frame.view.warm else None, look=frame.look,
+        frame.pack,
+        _estimates(frame),
+        quantity=quantity_of(frame),
+        findings=frame.findings,
+        picked=frame.picked,
+        baseline=_baseline(frame)[1],
+        temperatures=temperatures(frame) if frame.view.warm else None,
+        look=frame.look,
     )
 
 
@@ -111,8 +203,12 @@ def note(frame: Frame) -> str:
     if frame.view.since:
         base, _ = _baseline(frame)
         entry = next((e for e in frame.logs if e.id == base), None)
-        said.insert(0, f"Change since {frame.local(entry.start)}." if entry else
-                    "No earlier log determines this: the colours show this log alone.")
+        said.insert(
+            0,
+            f"Change since {frame.local(entry.start)}."
+            if entry
+            else "No earlier log determines this: the colours show this log alone.",
+        )
     if frame.view.warm:
         said.append("Temperatures: mean of this log at the nearest sensor.")
     return " · ".join(s for s in said if s)
@@ -125,8 +221,11 @@ def temperatures(frame: Frame) -> dict[int, float]:
     pack = frame.pack
     if pack is None or frame.entry is None:
         return {}
-    means = {n: float(np.nanmean(v)) for n, v in frame.desk.open(frame.entry.id).temperatures.items()
-             if np.isfinite(v).any()}
+    means = {
+        n: float(np.nanmean(v))
+        for n, v in frame.desk.open(frame.entry.id).temperatures.items()
+        if np.isfinite(v).any()
+    }
     out = {}
     for cell in range(1, pack.cells_in_series + 1):
         column = pack.sensor_column_of(cell)
@@ -139,7 +238,9 @@ def cells_figure(frame: Frame) -> Any:
     """Draw the quantity over the cells."""
     assert frame.pack is not None
     named = {c for f in frame.findings for c in f.cells}
-    return per_cell(frame.pack, _estimates(frame), quantity_of(frame), named=named, picked=frame.picked, look=frame.look)
+    return per_cell(
+        frame.pack, _estimates(frame), quantity_of(frame), named=named, picked=frame.picked, look=frame.look
+    )
 
 
 def side(frame: Frame) -> list[Any]:
@@ -149,20 +250,36 @@ def side(frame: Frame) -> list[Any]:
     if frame.view.joint:
         return _joint(frame, frame.view.joint)
     if not frame.picked:
-        lines = [finding_line(f, frame.here.but(finding=i, cells=f.cells).link("/answers"))
-                 for i, f in enumerate(frame.findings, 1)]
-        return [html.H2("Nothing picked"), html.P("Pick a cell, a link or a module in the picture, or in the lists above."),
-                html.H3("Findings of this log"), html.Ul(lines, className="findings") if lines else html.P("none")]
+        lines = [
+            finding_line(f, frame.here.but(finding=i, cells=f.cells).link("/answers"))
+            for i, f in enumerate(frame.findings, 1)
+        ]
+        return [
+            html.H2("Nothing picked"),
+            html.P("Pick a cell, a link or a module in the picture, or in the lists above."),
+            html.H3("Findings of this log"),
+            html.Ul(lines, className="findings") if lines else html.P("none"),
+        ]
     out: list[Any] = []
     if frame.view.module:
         out.append(html.H2(f"Module {frame.view.module}"))
     for cell in frame.picked[:4]:
-        out += [html.H3(pack.place(cell)), facts(estimate_rows([e for e in diagnosis.estimates if e.cell == cell]))]
+        out += [
+            html.H3(pack.place(cell)),
+            facts(estimate_rows([e for e in diagnosis.estimates if e.cell == cell])),
+        ]
     if len(frame.picked) > 4:
         out.append(html.P(f"and {len(frame.picked) - 4} more cells: see the table below", className="quiet"))
     mine = [(i, f) for i, f in enumerate(frame.findings, 1) if set(f.cells) & set(frame.picked)]
-    out += [html.H3("Findings"), html.Ul([finding_line(f, frame.here.but(finding=i).link("/answers")) for i, f in mine],
-                                         className="findings") if mine else html.P("none for what is picked")]
+    out += [
+        html.H3("Findings"),
+        html.Ul(
+            [finding_line(f, frame.here.but(finding=i).link("/answers")) for i, f in mine],
+            className="findings",
+        )
+        if mine
+        else html.P("none for what is picked"),
+    ]
     out += [html.Div([action("See in the log", frame.here.link("/log"), main=True)], className="actions")]
     if mine:
         out.append(caution(HIGH_VOLTAGE, title="Before the box is opened"))
@@ -175,9 +292,17 @@ def _joint(frame: Frame, later: int) -> list[Any]:
     tap = next((c for c in pack.joint_cells() if c in (later, later - 1)), later)
     return [
         html.H2(f"Link, cell {later - 1} to cell {later}"),
-        html.P(f"{pack.place(later - 1)} to {pack.place(later)}. It lies in the tap of cell {tap}: its resistance shows there."),
-        facts(estimate_rows([e for e in diagnosis.estimates if e.cell == tap and "resistance" in e.quantity])),
-        html.Div([action("See in the log", frame.here.but(cells=(tap,)).link("/log"), main=True)], className="actions"),
+        html.P(
+            f"{pack.place(later - 1)} to {pack.place(later)}. It lies in the tap of cell {tap}: "
+            "its resistance shows there."
+        ),
+        facts(
+            estimate_rows([e for e in diagnosis.estimates if e.cell == tap and "resistance" in e.quantity])
+        ),
+        html.Div(
+            [action("See in the log", frame.here.but(cells=(tap,)).link("/log"), main=True)],
+            className="actions",
+        ),
         caution(HIGH_VOLTAGE, title="Before the link is touched"),
     ]
 
@@ -190,21 +315,38 @@ def _table(frame: Frame) -> Any:
         {"field": "cell", "headerName": "Cell", "pinned": "left", "width": 80, "filter": False},
         {"field": "place", "headerName": "Place", "minWidth": 210, "flex": 1},
     ]
-    values: dict[int, dict[str, Any]] = {c: {"cell": c, "place": pack.place(c)} for c in range(1, pack.cells_in_series + 1)}
+    values: dict[int, dict[str, Any]] = {
+        c: {"cell": c, "place": pack.place(c)} for c in range(1, pack.cells_in_series + 1)
+    }
     for key in keys:
-        columns.append({"field": key, "headerName": axis_title(key), "headerTooltip": QUANTITIES[key].question,
-                        "minWidth": 190, "wrapHeaderText": True, "autoHeaderHeight": True,
-                        "valueFormatter": {"function": f"params.data['{key}_text'] || 'not known'"}})
+        columns.append(
+            {
+                "field": key,
+                "headerName": axis_title(key),
+                "headerTooltip": QUANTITIES[key].question,
+                "minWidth": 190,
+                "wrapHeaderText": True,
+                "autoHeaderHeight": True,
+                "valueFormatter": {"function": f"params.data['{key}_text'] || 'not known'"},
+            }
+        )
         for e in diagnosis.of(key):
             if e.cell in values:
                 triple = shown(e)
                 values[e.cell][key] = round(triple[0], 6) if triple else None
                 values[e.cell][f"{key}_text"] = say_estimate(e) if triple else "not known"
     return dag.AgGrid(
-        id="cell-table", columnDefs=columns, rowData=list(values.values()), className="table",
+        id="cell-table",
+        columnDefs=columns,
+        rowData=list(values.values()),
+        className="table",
         defaultColDef={"sortable": True, "resizable": True},
-        dashGridOptions={"domLayout": "autoHeight" if len(values) <= 24 else "normal", "animateRows": False,
-                         "enableCellTextSelection": True, "theme": "legacy"},
+        dashGridOptions={
+            "domLayout": "autoHeight" if len(values) <= 24 else "normal",
+            "animateRows": False,
+            "enableCellTextSelection": True,
+            "theme": {"function": TABLE_THEME},
+        },
         style={"width": "100%", **({} if len(values) <= 24 else {"height": 460})},
     )
 
@@ -213,20 +355,37 @@ def register(app: Dash, desk: Desk) -> None:
     """Let the page follow the address, and the address follow the page."""
 
     @app.callback(
-        Output({"pick": "pack"}, "figure"), Output({"pick": "cells"}, "figure"), Output("pack-side", "children"),
-        Output("pack-note", "children"), Output("cells", "value"), Output("module", "value"),
-        Input("at", "search"), State("scheme", "data"), State("zone", "data"), prevent_initial_call=True,
+        Output({"pick": "pack"}, "figure"),
+        Output({"pick": "cells"}, "figure"),
+        Output("pack-side", "children"),
+        Output("pack-note", "children"),
+        Output("cells", "value"),
+        Output("module", "value"),
+        Input("at", "search"),
+        State("scheme", "data"),
+        State("zone", "data"),
+        prevent_initial_call=True,
     )
     def follow(search: str, scheme: str, zone: str) -> tuple[Any, ...]:
         frame = Frame.of(desk, search, scheme, zone)
         if frame.pack is None or frame.diagnosis is None:
             return (no_update,) * 6
-        return (picture(frame), cells_figure(frame), side(frame), note(frame), [str(c) for c in frame.picked],
-                frame.view.module or None)
+        return (
+            picture(frame),
+            cells_figure(frame),
+            side(frame),
+            note(frame),
+            [str(c) for c in frame.picked],
+            frame.view.module or None,
+        )
 
     @app.callback(
-        Output("at", "search", allow_duplicate=True), Input("quantity", "value"), Input("since", "value"),
-        Input("warm", "checked"), State("at", "search"), prevent_initial_call=True,
+        Output("at", "search", allow_duplicate=True),
+        Input("quantity", "value"),
+        Input("since", "value"),
+        Input("warm", "checked"),
+        State("at", "search"),
+        prevent_initial_call=True,
     )
     def choose(quantity: str, since: str, warm: bool, search: str) -> Any:
         view = parse(search)
@@ -234,16 +393,22 @@ def register(app: Dash, desk: Desk) -> None:
         return no_update if new == view else new.query()
 
     @app.callback(
-        Output("at", "search", allow_duplicate=True), Input("cells", "value"), State("at", "search"),
+        Output("at", "search", allow_duplicate=True),
+        Input("cells", "value"),
+        State("at", "search"),
         prevent_initial_call=True,
     )
     def pick_cells(cells: list[str], search: str) -> Any:
         frame = Frame.of(desk, search, None, None)
         wanted = tuple(sorted(int(c) for c in cells or []))
-        return no_update if wanted == frame.picked else frame.view.but(cells=wanted, module="", joint=0).query()
+        return (
+            no_update if wanted == frame.picked else frame.view.but(cells=wanted, module="", joint=0).query()
+        )
 
     @app.callback(
-        Output("at", "search", allow_duplicate=True), Input("module", "value"), State("at", "search"),
+        Output("at", "search", allow_duplicate=True),
+        Input("module", "value"),
+        State("at", "search"),
         prevent_initial_call=True,
     )
     def pick_module(module: str | None, search: str) -> Any:
@@ -251,5 +416,3 @@ def register(app: Dash, desk: Desk) -> None:
         if (module or "") == view.module:
             return no_update
         return view.but(module=module or "", cells=() if module else view.cells, joint=0).query()
-
-

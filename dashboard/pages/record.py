@@ -27,29 +27,54 @@ def layout(frame: Frame) -> html.Div:
     """Lay the page out."""
     if frame.pack is None:
         return html.Div([heading("Record"), choose_pack(frame.desk.packs(), PATH)])
-    head = heading(f"Record of {frame.pack.vehicle}", "What was known, found and not tested, to print and sign. "
-                                                      "A4 and Letter.")
+    head = heading(
+        f"Record of {frame.pack.vehicle}",
+        "What was known, found and not tested, to print and sign. A4 and Letter.",
+    )
     if not frame.logs:
         return html.Div([head, no_logs(frame.pack.id)])
     sheet = sheet_address(frame.pack.id)
-    return html.Div([
-        head,
-        html.Div([
-            dmc.NumberInput(id="insulation", label="Insulation measured [ohm]", min=0, w=220, hideControls=True),
-            dmc.TextInput(id="instrument", label="With which instrument", w=240),
-            dmc.TextInput(id="remark", label="A line to print", w=360),
-            html.Button("Put into the record", id="record-fill", className="button", type="button"),
-        ], className="controls"),
-        html.Div([
-            html.A("Open to print", href=sheet, target="_blank", id="record-open", className="button main"),
-            html.A("Save as one file", href=f"{sheet}&save=1", id="record-save", className="button",
-                   download=f"{frame.pack.id}-record.html"),
-        ], className="actions"),
-        html.Iframe(src=sheet, id="record-sheet", title="The record as it prints", className="sheet"),
-    ])
+    return html.Div(
+        [
+            head,
+            html.Div(
+                [
+                    dmc.NumberInput(
+                        id="insulation", label="Insulation measured [ohm]", min=0, w=220, hideControls=True
+                    ),
+                    dmc.TextInput(id="instrument", label="With which instrument", w=240),
+                    dmc.TextInput(id="remark", label="A line to print", w=360),
+                    html.Button("Put into the record", id="record-fill", className="button", type="button"),
+                ],
+                className="controls",
+            ),
+            html.Div(
+                [
+                    html.A(
+                        "Open to print",
+                        href=sheet,
+                        target="_blank",
+                        id="record-open",
+                        className="button main",
+                    ),
+                    html.A(
+                        "Save as one file",
+                        href=f"{sheet}&save=1",
+                        id="record-save",
+                        className="button",
+                        download=f"{frame.pack.id}-record.html",
+                    ),
+                ],
+                className="actions",
+            ),
+            html.Iframe(src=sheet, id="record-sheet", title="The record as it prints", className="sheet"),
+        ]
+    )
 
 
-def sheet_address(pack_id: str, insulation: float | None = None, instrument: str = "", remark: str = "") -> str:
+def sheet_address(
+    pack_id: str, insulation: float | None = None, instrument: str = "", remark: str = ""
+) -> str:
     """Return the address of the record itself."""
     parts = [f"pack={quote(pack_id)}"]
     parts += [f"insulation={insulation:g}"] if insulation else []
@@ -82,7 +107,9 @@ def register(app: Dash, desk: Desk) -> None:
             if desk.pack(pack_id) is None:
                 return flask.Response("There is no such pack.", 404, headers, mimetype="text/plain")
             insulation = given.get("insulation", type=float)
-            page = sheet(desk, pack_id, insulation, given.get("instrument", "")[:80], given.get("remark", "")[:300])
+            page = sheet(
+                desk, pack_id, insulation, given.get("instrument", "")[:80], given.get("remark", "")[:300]
+            )
         except BmsLogsError as error:
             return flask.Response(str(error), 400, headers, mimetype="text/plain")
         if given.get("save"):
@@ -90,11 +117,19 @@ def register(app: Dash, desk: Desk) -> None:
         return flask.Response(page, 200, headers, mimetype="text/html")
 
     @app.callback(
-        Output("record-sheet", "src"), Output("record-open", "href"), Output("record-save", "href"),
-        Input("record-fill", "n_clicks"), State("insulation", "value"), State("instrument", "value"),
-        State("remark", "value"), State("at", "search"), prevent_initial_call=True,
+        Output("record-sheet", "src"),
+        Output("record-open", "href"),
+        Output("record-save", "href"),
+        Input("record-fill", "n_clicks"),
+        State("insulation", "value"),
+        State("instrument", "value"),
+        State("remark", "value"),
+        State("at", "search"),
+        prevent_initial_call=True,
     )
-    def fill(clicks: int | None, insulation: Any, instrument: str | None, remark: str | None, search: str) -> Any:
+    def fill(
+        clicks: int | None, insulation: Any, instrument: str | None, remark: str | None, search: str
+    ) -> Any:
         frame = Frame.of(desk, search, None, None)
         if not clicks or frame.pack is None:
             return (no_update,) * 3

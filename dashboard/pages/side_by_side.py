@@ -21,15 +21,30 @@ from dashboard.parts import action, empty, graph, heading, refused, section, sel
 from dashboard.shell import log_name
 
 TITLE, PATH = "Side by side", "/side-by-side"
+FEW_VEHICLES = (
+    "Whether one place suffers in every vehicle is told from three vehicles of one design up, each with a "
+    "diagnosed log. Give packs of one design the same design name when they are described."
+)
 
 
 def layout(frame: Frame) -> html.Div:
     """Lay the page out."""
     packs = [p for p in frame.desk.packs() if frame.desk.logs(p.id)]
-    head = heading("Side by side", "Packs of one design at the same temperature, charge and load, each with its interval.")
+    head = heading(
+        "Side by side",
+        "Packs of one design at the same temperature, charge and load, each with its interval.",
+    )
     if not packs:
-        return html.Div([head, empty("Nothing to compare yet", "At least one pack with a log is needed.",
-                                     action("Bring logs in", "/bring", main=True))])
+        return html.Div(
+            [
+                head,
+                empty(
+                    "Nothing to compare yet",
+                    "At least one pack with a log is needed.",
+                    action("Bring logs in", "/bring", main=True),
+                ),
+            ]
+        )
     return html.Div([head, *_packs(frame, packs), *_repair(frame, packs), *_months(frame)])
 
 
@@ -40,25 +55,53 @@ def _diagnoses(frame: Frame, pack_id: str) -> list[Diagnosis]:
 
 def _packs(frame: Frame, packs: list[Pack]) -> list[Any]:
     chosen = [p for p in packs if p.id in frame.view.packs] or packs
-    picker = html.Div(dmc.MultiSelect(
-        id="packs", label="Packs", data=[{"value": p.id, "label": f"{p.vehicle}: {p.id}"} for p in packs],
-        value=[p.id for p in chosen], w=520, comboboxProps={"withinPortal": False}), className="controls")
+    picker = html.Div(
+        dmc.MultiSelect(
+            id="packs",
+            label="Packs",
+            data=[{"value": p.id, "label": f"{p.vehicle}: {p.id}"} for p in packs],
+            value=[p.id for p in chosen],
+            w=520,
+            comboboxProps={"withinPortal": False},
+        ),
+        className="controls",
+    )
     try:
         result = compare_packs({p.id: _diagnoses(frame, p.id) for p in chosen}, {p.id: p for p in chosen})
     except BmsLogsError as error:
         return [picker, refused(str(error))]
-    return [picker, *_compared(frame, result), section("Does a place always suffer?", graph(
-        position_effects([p.to_json() for p in result.positions], look=frame.look), "effect of places over the vehicles"))]
+    return [
+        picker,
+        *_compared(frame, result),
+        section(
+            "Does a place always suffer?",
+            graph(
+                position_effects([p.to_json() for p in result.positions], look=frame.look),
+                "effect of places over the vehicles",
+            )
+            if result.positions
+            else html.P(FEW_VEHICLES),
+        ),
+    ]
 
 
 def _compared(frame: Frame, result: Comparison) -> list[Any]:
     shown, cannot = [], []
     for one in result.quantities:
         if one.comparable:
-            shown.append(section(title_of(one.quantity), graph(
-                side_by_side(result.to_json(), one.quantity, look=frame.look), f"{title_of(one.quantity)}, packs side by side")))
+            shown.append(
+                section(
+                    title_of(one.quantity),
+                    graph(
+                        side_by_side(result.to_json(), one.quantity, look=frame.look),
+                        f"{title_of(one.quantity)}, packs side by side",
+                    ),
+                )
+            )
         else:
-            cannot.append(html.Li([html.Strong(title_of(one.quantity)), f": {one.why_not or 'no reason given'}"]))
+            cannot.append(
+                html.Li([html.Strong(title_of(one.quantity)), f": {one.why_not or 'no reason given'}"])
+            )
     if cannot:
         shown.append(section("Not comparable", html.Ul(cannot, className="hatched")))
     if result.events:
@@ -70,13 +113,40 @@ def _repair(frame: Frame, packs: list[Pack]) -> list[Any]:
     pack = frame.pack or (packs[0] if packs else None)
     logs = frame.desk.logs(pack.id) if pack else []
     if pack is None or len(logs) < 2:
-        return [section("Did the repair work?", html.P("Choose a pack with two logs or more at the top of the page."))]
+        return [
+            section(
+                "Did the repair work?", html.P("Choose a pack with two logs or more at the top of the page.")
+            )
+        ]
     data = [{"value": e.id, "label": log_name(frame, e)} for e in logs]
-    before = next((e for e in logs if e.id == frame.view.before), logs[-1])
-    after = next((e for e in logs if e.id == frame.view.after), logs[0])
-    picker = html.Div([select("Before", "before", data, before.id, w=340, allowDeselect=False),
-                       select("After", "after", data, after.id, w=340, allowDeselect=False)], className="controls")
-    return [section(f"Did the repair work? {pack.vehicle}, before and after", picker, *_changes(frame, pack, before, after))]
+    usual = _usual_pair(frame, logs)
+    before = next((e for e in logs if e.id == frame.view.before), usual[0])
+    after = next((e for e in logs if e.id == frame.view.after), usual[1])
+    picker = html.Div(
+        [
+            select("Before", "before", data, before.id, w=340, allowDeselect=False),
+            select("After", "after", data, after.id, w=340, allowDeselect=False),
+        ],
+        className="controls",
+    )
+    return [
+        section(
+            f"Did the repair work? {pack.vehicle}, before and after",
+            picker,
+            *_changes(frame, pack, before, after),
+        )
+    ]
+
+
+def _usual_pair(frame: Frame, logs: list[Any]) -> tuple[Any, Any]:
+    """Return the two latest logs that tell the resistances: most repairs are judged by these."""
+    telling = [
+        e
+        for e in logs
+        if isinstance(d := frame.desk.diagnosis_or_reason(e.id), Diagnosis)
+        and any(x.status == "determined" for x in d.of("resistance_10s"))
+    ]
+    return (telling[1], telling[0]) if len(telling) > 1 else (logs[-1], logs[0])
 
 
 def _changes(frame: Frame, pack: Pack, before: Any, after: Any) -> list[Any]:
@@ -92,11 +162,24 @@ def _changes(frame: Frame, pack: Pack, before: Any, after: Any) -> list[Any]:
     changes = [c.to_json() for c in result.changes or ()]
     out: list[Any] = [html.Ul([html.Li(n) for n in result.notes])] if result.notes else []
     for quantity in dict.fromkeys(c["quantity"] for c in changes):
-        out.append(graph(before_after(pack, changes, quantity, look=frame.look),
-                         f"{title_of(quantity)} after against before", id={"pick": f"change-{quantity}"}))
+        out.append(
+            graph(
+                before_after(pack, changes, quantity, look=frame.look),
+                f"{title_of(quantity)} after against before",
+                id={"pick": f"change-{quantity}"},
+            )
+        )
     cannot = [q for q in result.quantities if not q.comparable]
-    out += [html.Ul([html.Li([html.Strong(title_of(q.quantity)), f": {q.why_not}"]) for q in cannot], className="hatched")] \
-        if cannot else []
+    out += (
+        [
+            html.Ul(
+                [html.Li([html.Strong(title_of(q.quantity)), f": {q.why_not}"]) for q in cannot],
+                className="hatched",
+            )
+        ]
+        if cannot
+        else []
+    )
     return out or [html.P("The two logs determine nothing in common.")]
 
 
@@ -105,24 +188,48 @@ def _months(frame: Frame) -> list[Any]:
     if pack is None or not frame.logs:
         return []
     found = _diagnoses(frame, pack.id)
-    keys = [k for k in ("resistance_10s", "soc_offset", "capacity_relative", "leak_current_relative")
-            if any(e.status == "determined" for d in found for e in d.of(k))]
+    keys = [
+        k
+        for k in ("resistance_10s", "soc_offset", "capacity_relative", "leak_current_relative")
+        if any(e.status == "determined" for d in found for e in d.of(k))
+    ]
     if not keys:
         return []
     key = frame.view.quantity if frame.view.quantity in keys else keys[0]
-    points = [(dt.datetime.fromisoformat(str(d.log["start"]).replace("Z", "+00:00")), d.of(key)) for d in found]
-    picker = html.Div(select("Quantity", "months", [{"value": k, "label": title_of(k)} for k in keys], key, w=330,
-                             allowDeselect=False), className="controls")
-    return [section(f"{pack.vehicle} over its logs", picker, graph(
-        over_months(points, key, pack=pack, cells=frame.picked, look=frame.look), f"{title_of(key)} over the logs"),
-        html.P("Values as they were in each log; their temperature and load differ.", className="quiet"))]
+    points = [
+        (dt.datetime.fromisoformat(str(d.log["start"]).replace("Z", "+00:00")), d.of(key)) for d in found
+    ]
+    picker = html.Div(
+        select(
+            "Quantity",
+            "months",
+            [{"value": k, "label": title_of(k)} for k in keys],
+            key,
+            w=330,
+            allowDeselect=False,
+        ),
+        className="controls",
+    )
+    return [
+        section(
+            f"{pack.vehicle} over its logs",
+            picker,
+            graph(
+                over_months(points, key, pack=pack, cells=frame.picked, look=frame.look),
+                f"{title_of(key)} over the logs",
+            ),
+            html.P("Values as they were in each log; their temperature and load differ.", className="quiet"),
+        )
+    ]
 
 
 def register(app: Dash, desk: Desk) -> None:
     """Put what is chosen into the address."""
 
     @app.callback(
-        Output("at", "search", allow_duplicate=True), Input("packs", "value"), State("at", "search"),
+        Output("at", "search", allow_duplicate=True),
+        Input("packs", "value"),
+        State("at", "search"),
         prevent_initial_call=True,
     )
     def packs(chosen: list[str], search: str) -> Any:
@@ -132,8 +239,11 @@ def register(app: Dash, desk: Desk) -> None:
         return no_update if set(wanted) == set(view.packs) else view.but(packs=wanted).query()
 
     @app.callback(
-        Output("at", "search", allow_duplicate=True), Input("before", "value"), Input("after", "value"),
-        State("at", "search"), prevent_initial_call=True,
+        Output("at", "search", allow_duplicate=True),
+        Input("before", "value"),
+        Input("after", "value"),
+        State("at", "search"),
+        prevent_initial_call=True,
     )
     def repair(before: str, after: str, search: str) -> Any:
         view = parse(search)
@@ -141,8 +251,12 @@ def register(app: Dash, desk: Desk) -> None:
         return no_update if new == view else new.query()
 
     @app.callback(
-        Output("at", "search", allow_duplicate=True), Output("revision", "data", allow_duplicate=True),
-        Input("months", "value"), State("at", "search"), State("revision", "data"), prevent_initial_call=True,
+        Output("at", "search", allow_duplicate=True),
+        Output("revision", "data", allow_duplicate=True),
+        Input("months", "value"),
+        State("at", "search"),
+        State("revision", "data"),
+        prevent_initial_call=True,
     )
     def months(quantity: str, search: str, revision: int) -> Any:
         view = parse(search)

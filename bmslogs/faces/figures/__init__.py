@@ -9,7 +9,21 @@ from bmslogs.faces.figures.theme import DARK, LIGHT, LOOKS, Look, nothing
 from bmslogs.faces.figures.window import LogView, log_picture
 
 __all__ = [
-    "DARK", "LIGHT", "LOOKS", "LogView", "Look", "before_after", "bleed_figure", "log_picture", "nothing",
-    "over_months", "pack_picture", "per_cell", "position_effects", "proof_picture", "question", "side_by_side",
+    "DARK",
+    "LIGHT",
+    "LOOKS",
+    "LogView",
+    "Look",
+    "before_after",
+    "bleed_figure",
+    "log_picture",
+    "nothing",
+    "over_months",
+    "pack_picture",
+    "per_cell",
+    "position_effects",
+    "proof_picture",
+    "question",
+    "side_by_side",
     "to_full",
 ]

@@ -57,23 +57,49 @@ def empty_or_small(scene: Scene) -> go.Figure:
     ah, moved = deviation_in_charge(scene.log, scene.diagnosis), charge_moved(scene.log)
     look = scene.look
     if ah is None or moved is None or not np.isfinite(ah).any():
-        return per_cell(scene.pack, scene.diagnosis.of("capacity_relative"), "capacity_relative",
-                        named=scene.finding.cells, look=look, height=scene.height)
+        return per_cell(
+            scene.pack,
+            scene.diagnosis.of("capacity_relative"),
+            "capacity_relative",
+            named=scene.finding.cells,
+            look=look,
+            height=scene.height,
+        )
     figure = blank(look, scene.height)
     others = [i for i, c in enumerate(scene.log.cells) if c not in scene.finding.cells]
     for n, i in enumerate(others[:: max(1, len(others) // 12)]):
         x, y = box_mean(moved, ah[:, i])
-        figure.add_scatter(x=x, y=y, mode="lines", line={"color": look.soft, "width": 1}, opacity=0.6,
-                           name="other cells", showlegend=n == 0, hoverinfo="skip")
+        figure.add_scatter(
+            x=x,
+            y=y,
+            mode="lines",
+            line={"color": look.soft, "width": 1},
+            opacity=0.6,
+            name="other cells",
+            showlegend=n == 0,
+            hoverinfo="skip",
+        )
     for n, cell in enumerate(scene.cells):
         x, y = box_mean(moved, ah[:, scene.log.cells.index(cell)])
         if len(x) < 2:
             continue
-        figure.add_scatter(x=x, y=y, mode="markers", name=scene.name(cell), marker={"size": 7, "color": look.series[n]},
-                           hovertemplate="%{y:.2f} Ah after %{x:.1f} Ah<extra></extra>")
+        figure.add_scatter(
+            x=x,
+            y=y,
+            mode="markers",
+            name=scene.name(cell),
+            marker={"size": 7, "color": look.series[n]},
+            hovertemplate="%{y:.2f} Ah after %{x:.1f} Ah<extra></extra>",
+        )
         slope, level = np.polyfit(x, y, 1)
-        figure.add_scatter(x=x, y=level + slope * x, mode="lines", line=series(look, n), hoverinfo="skip",
-                           name=f"slope {100 * slope:+.1f} Ah per 100 Ah")
+        figure.add_scatter(
+            x=x,
+            y=level + slope * x,
+            mode="lines",
+            line=series(look, n),
+            hoverinfo="skip",
+            name=f"slope {100 * slope:+.1f} Ah per 100 Ah",
+        )
     figure.update_xaxes(title_text="charge drawn since the start of the log [Ah]")
     figure.update_yaxes(title_text="fuller (+) or emptier (−)<br>than the mean cell [Ah]")
     figure.add_hline(y=0, line={"color": look.soft, "width": 1, "dash": "dash"})
@@ -81,12 +107,21 @@ def empty_or_small(scene: Scene) -> go.Figure:
     return below_legend(figure)
 
 
-def to_full(pack: Pack, diagnosis: Diagnosis, *, named: tuple[int, ...] = (), picked: tuple[int, ...] = (),
-            look: Look = LIGHT, height: int = 360) -> go.Figure:
+def to_full(
+    pack: Pack,
+    diagnosis: Diagnosis,
+    *,
+    named: tuple[int, ...] = (),
+    picked: tuple[int, ...] = (),
+    look: Look = LIGHT,
+    height: int = 360,
+) -> go.Figure:
     """Draw the charge that each cell lacks to full when the charge ended, and the bleed still needed as hours."""
     lacks = {e.cell: e for e in diagnosis.of("charge_to_full")}
     if not lacks:
-        return nothing("This log holds no charge that tells who is full first. Log a charge to its end.", look)
+        return nothing(
+            "This log holds no charge that tells who is full first. Log a charge to its end.", look
+        )
     figure = blank(look, height, barmode="overlay")
     place = cell_axis(figure, pack, look)
     known = {c: t for c, e in lacks.items() if c in place and (t := shown(e)) is not None}
@@ -100,46 +135,83 @@ def to_full(pack: Pack, diagnosis: Diagnosis, *, named: tuple[int, ...] = (), pi
         if not chosen:
             continue
         figure.add_bar(
-            x=[place[c] for c in chosen], y=[known[c][0] for c in chosen], width=0.8, name=name,
+            x=[place[c] for c in chosen],
+            y=[known[c][0] for c in chosen],
+            width=0.8,
+            name=name,
             marker={"color": colour, "line": {"color": look.ink, "width": width}},
-            error_y={"type": "data", "symmetric": False, "array": [known[c][2] - known[c][0] for c in chosen],
-                     "arrayminus": [known[c][0] - known[c][1] for c in chosen], "color": look.ink,
-                     "thickness": 1.2, "width": 3},
-            customdata=[["cell", c] for c in chosen], hoverinfo="text",
+            error_y={
+                "type": "data",
+                "symmetric": False,
+                "array": [known[c][2] - known[c][0] for c in chosen],
+                "arrayminus": [known[c][0] - known[c][1] for c in chosen],
+                "color": look.ink,
+                "thickness": 1.2,
+                "width": 3,
+            },
+            customdata=[["cell", c] for c in chosen],
+            hoverinfo="text",
             hovertext=[_full_hover(pack, diagnosis, c) for c in chosen],
         )
     top = max([known[c][2] for c in cells], default=1.0) * 1.1 or 1.0
     if unknown:
-        figure.add_bar(x=[place[c] for c in unknown if c], y=[top] * len(unknown), width=0.8,
-                       name="not known from this log", hoverinfo="text",
-                       hovertext=[safe(lacks[c].why or "") for c in unknown],
-                       marker={"color": look.panel, "pattern": {"shape": "/", "fgcolor": look.unknown,
-                                                                "bgcolor": look.panel, "fillmode": "replace"}})
+        figure.add_bar(
+            x=[place[c] for c in unknown if c],
+            y=[top] * len(unknown),
+            width=0.8,
+            name="not known from this log",
+            hoverinfo="text",
+            hovertext=[safe(lacks[c].why or "") for c in unknown],
+            marker={
+                "color": look.panel,
+                "pattern": {
+                    "shape": "/",
+                    "fgcolor": look.unknown,
+                    "bgcolor": look.panel,
+                    "fillmode": "replace",
+                },
+            },
+        )
     lowest = min([known[c][1] for c in cells], default=0.0)
     figure.update_yaxes(title_text="charge missing to full [Ah]", range=[min(0.0, lowest * 1.1), top])
     _bleed_markers(figure, pack, diagnosis, place, look)
     module_names(figure, pack, look, place)
     full = next((e.conditions.get("full") for e in lacks.values() if e.conditions.get("full")), None)
     if full == "leading_cell":
-        figure.add_annotation(x=1, y=1.09, xref="paper", yref="paper", xanchor="right", yanchor="bottom",
-                              showarrow=False, text="full was not reached: counted to the leading cell's end",
-                              font={"size": 12, "color": look.soft})
+        figure.add_annotation(
+            x=1,
+            y=1.09,
+            xref="paper",
+            yref="paper",
+            xanchor="right",
+            yanchor="bottom",
+            showarrow=False,
+            text="full was not reached: counted to the leading cell's end",
+            font={"size": 12, "color": look.soft},
+        )
     return below_legend(figure).update_layout(margin_t=52)
 
 
 def _full_hover(pack: Pack, diagnosis: Diagnosis, cell: int) -> str:
     lines = [f"<b>{safe(pack.place(cell))}</b>"]
-    for key, words in (("charge_to_full", "missing to full"), ("bleed_needed", "bleed still needed"),
-                       ("bleed_done", "bleed commanded")):
+    for key, words in (
+        ("charge_to_full", "missing to full"),
+        ("bleed_needed", "bleed still needed"),
+        ("bleed_done", "bleed commanded"),
+    ):
         found = next((e for e in diagnosis.of(key) if e.cell == cell), None)
         if found is not None:
             lines.append(f"{words}: {safe(say_estimate(found))}")
     return "<br>".join(lines)
 
 
-def _bleed_markers(figure: go.Figure, pack: Pack, diagnosis: Diagnosis, place: dict[int, float], look: Look) -> None:
+def _bleed_markers(
+    figure: go.Figure, pack: Pack, diagnosis: Diagnosis, place: dict[int, float], look: Look
+) -> None:
     """Mark the bleed still needed; as hours on a second axis where the pack's resistor is known."""
-    needed = {e.cell: t[0] for e in diagnosis.of("bleed_needed") if e.cell in place and (t := shown(e)) is not None}
+    needed = {
+        e.cell: t[0] for e in diagnosis.of("bleed_needed") if e.cell in place and (t := shown(e)) is not None
+    }
     if not needed:
         return
     hours = pack.bleed_resistor_ohm
@@ -147,22 +219,41 @@ def _bleed_markers(figure: go.Figure, pack: Pack, diagnosis: Diagnosis, place: d
     values = {c: float(bleed_hours(v, volts, hours)) if hours else v for c, v in needed.items()}
     unit = "h" if hours else "Ah"
     figure.add_scatter(
-        x=[place[c or 0] for c in values], y=list(values.values()), mode="markers", yaxis="y2" if hours else "y",
-        name=f"bleed still needed [{unit}]", hovertemplate=f"bleed still needed %{{y:.1f}} {unit}<extra></extra>",
+        x=[place[c or 0] for c in values],
+        y=list(values.values()),
+        mode="markers",
+        yaxis="y2" if hours else "y",
+        name=f"bleed still needed [{unit}]",
+        hovertemplate=f"bleed still needed %{{y:.1f}} {unit}<extra></extra>",
         marker={"symbol": "diamond-open", "size": 10, "color": look.accent, "line": {"width": 2}},
     )
     if hours:
-        figure.update_layout(yaxis2={"title": {"text": f"bleed still needed [h]<br>with {hours:g} ohm"},
-                                     "overlaying": "y", "side": "right", "rangemode": "tozero", "showgrid": False,
-                                     "tickmode": "auto"})
+        figure.update_layout(
+            yaxis2={
+                "title": {"text": f"bleed still needed [h]<br>with {hours:g} ohm"},
+                "overlaying": "y",
+                "side": "right",
+                "rangemode": "tozero",
+                "showgrid": False,
+                "tickmode": "auto",
+            }
+        )
 
 
 def full_first(scene: Scene) -> go.Figure:
     """Ah to full per cell at the end of the charge; the offsets where the log has no charge."""
     if any(shown(e) for e in scene.diagnosis.of("charge_to_full")):
-        return to_full(scene.pack, scene.diagnosis, named=scene.finding.cells, look=scene.look, height=scene.height)
-    return per_cell(scene.pack, scene.diagnosis.of("soc_offset"), "soc_offset", named=scene.finding.cells,
-                    look=scene.look, height=scene.height)
+        return to_full(
+            scene.pack, scene.diagnosis, named=scene.finding.cells, look=scene.look, height=scene.height
+        )
+    return per_cell(
+        scene.pack,
+        scene.diagnosis.of("soc_offset"),
+        "soc_offset",
+        named=scene.finding.cells,
+        look=scene.look,
+        height=scene.height,
+    )
 
 
 def bled_against_moved(log: Log, diagnosis: Diagnosis) -> tuple[Floats, Floats, list[int]] | None:
@@ -185,16 +276,22 @@ def bled_against_moved(log: Log, diagnosis: Diagnosis) -> tuple[Floats, Floats, 
 
 def bleed_effect(scene: Scene) -> go.Figure:
     """Change of offset against Ah bled, with the line of bleeding that works fully."""
-    return bleed_figure(scene.log, scene.diagnosis, named=scene.finding.cells, look=scene.look, height=scene.height)
+    return bleed_figure(
+        scene.log, scene.diagnosis, named=scene.finding.cells, look=scene.look, height=scene.height
+    )
 
 
-def bleed_figure(log: Log, diagnosis: Diagnosis, *, named: tuple[int, ...] = (), look: Look = LIGHT,
-                 height: int = 340) -> go.Figure:
+def bleed_figure(
+    log: Log, diagnosis: Diagnosis, *, named: tuple[int, ...] = (), look: Look = LIGHT, height: int = 340
+) -> go.Figure:
     """Draw the change of each cell's offset over the log against the Ah that its resistor was commanded to take."""
     points = bled_against_moved(log, diagnosis)
     if points is None:
-        return nothing("Whether bleeding works cannot be seen in this log: it needs bleed flags, and readings "
-                       "before and after on a sloping part of the curve.", look)
+        return nothing(
+            "Whether bleeding works cannot be seen in this log: it needs bleed flags, and readings "
+            "before and after on a sloping part of the curve.",
+            look,
+        )
     x, y, cells = points
     figure = blank(look, height)
     for name, take, colour, symbol in (
@@ -203,10 +300,16 @@ def bleed_figure(log: Log, diagnosis: Diagnosis, *, named: tuple[int, ...] = (),
     ):
         keep = np.array(take, bool)
         if keep.any():
-            figure.add_scatter(x=x[keep], y=y[keep], mode="markers", name=name, hoverinfo="text",
-                               customdata=[["cell", c] for c, k in zip(cells, keep, strict=True) if k],
-                               hovertext=[safe(log.pack.place(c)) for c, k in zip(cells, keep, strict=True) if k],
-                               marker={"color": colour, "symbol": symbol, "size": 10})
+            figure.add_scatter(
+                x=x[keep],
+                y=y[keep],
+                mode="markers",
+                name=name,
+                hoverinfo="text",
+                customdata=[["cell", c] for c, k in zip(cells, keep, strict=True) if k],
+                hovertext=[safe(log.pack.place(c)) for c, k in zip(cells, keep, strict=True) if k],
+                marker={"color": colour, "symbol": symbol, "size": 10},
+            )
     top = float(x.max()) or 1.0
     middle = float(np.mean(x))
     guide(figure, [0.0, top], [middle, middle - top], "bleeding that works fully", look)

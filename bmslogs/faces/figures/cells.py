@@ -42,8 +42,13 @@ def cell_axis(figure: go.Figure, pack: Pack, look: Look, **where: object) -> dic
     step = next(s for s in (1, 2, 4, 5, 10, 20, 50, 100) if n / s <= 26)
     ticks = [c for c in place if c == 1 or c % step == 0] if step > 1 else list(place)
     figure.update_xaxes(
-        tickvals=[place[c] for c in ticks], ticktext=[str(c) for c in ticks], title_text="cell, from pack negative",
-        range=[-0.8, max(place.values()) + 0.8], showgrid=False, tickangle=0, **where,
+        tickvals=[place[c] for c in ticks],
+        ticktext=[str(c) for c in ticks],
+        title_text="cell, from pack negative",
+        range=[-0.8, max(place.values()) + 0.8],
+        showgrid=False,
+        tickangle=0,
+        **where,
     )
     return place
 
@@ -90,12 +95,22 @@ def per_cell(
     ):
         if cells:
             figure.add_scatter(
-                x=[place[e.cell or 0] for e, _ in cells], y=[t[0] for _, t in cells], mode="markers", name=name,
+                x=[place[e.cell or 0] for e, _ in cells],
+                y=[t[0] for _, t in cells],
+                mode="markers",
+                name=name,
                 marker={"symbol": symbol, "size": 8 if symbol == "circle" else 12, "color": colour},
-                error_y={"type": "data", "symmetric": False, "array": [t[2] - t[0] for _, t in cells],
-                         "arrayminus": [t[0] - t[1] for _, t in cells], "thickness": 1.5, "width": 4,
-                         "color": colour},
-                customdata=[["cell", e.cell] for e, _ in cells], hoverinfo="text",
+                error_y={
+                    "type": "data",
+                    "symmetric": False,
+                    "array": [t[2] - t[0] for _, t in cells],
+                    "arrayminus": [t[0] - t[1] for _, t in cells],
+                    "thickness": 1.5,
+                    "width": 4,
+                    "color": colour,
+                },
+                customdata=[["cell", e.cell] for e, _ in cells],
+                hoverinfo="text",
                 hovertext=[_hover(pack, e) for e, _ in cells],
             )
     if known:
@@ -120,7 +135,11 @@ def per_cell(
 
 def _axis(quantity: str) -> str:
     title = axis_title(quantity)
-    return title if len(title) < 34 else title.replace(" against the pack's middle", "<br>against the pack's middle")
+    return (
+        title
+        if len(title) < 34
+        else title.replace(" against the pack's middle", "<br>against the pack's middle")
+    )
 
 
 def _middle_line(figure: go.Figure, quantity: str, values: list[float], look: Look) -> None:
@@ -140,32 +159,56 @@ def _hover(pack: Pack, estimate: Estimate) -> str:
 
 
 def _unknown_bars(
-    figure: go.Figure, pack: Pack, unknown: Sequence[Estimate], place: dict[int, float],
-    span: tuple[float, float], look: Look,
+    figure: go.Figure,
+    pack: Pack,
+    unknown: Sequence[Estimate],
+    place: dict[int, float],
+    span: tuple[float, float],
+    look: Look,
 ) -> None:
     if not unknown:
         return
     figure.add_bar(
-        x=[place[e.cell or 0] for e in unknown], y=[span[1] - span[0]] * len(unknown), base=span[0], width=0.9,
-        name="not known from this log", customdata=[["cell", e.cell] for e in unknown], hoverinfo="text",
+        x=[place[e.cell or 0] for e in unknown],
+        y=[span[1] - span[0]] * len(unknown),
+        base=span[0],
+        width=0.9,
+        name="not known from this log",
+        customdata=[["cell", e.cell] for e in unknown],
+        hoverinfo="text",
         hovertext=[_hover(pack, e) for e in unknown],
-        marker={"color": look.panel, "line": {"width": 0},
-                "pattern": {"shape": "/", "fgcolor": look.unknown, "bgcolor": look.panel, "fillmode": "replace",
-                            "size": 7, "solidity": 0.25}},
+        marker={
+            "color": look.panel,
+            "line": {"width": 0},
+            "pattern": {
+                "shape": "/",
+                "fgcolor": look.unknown,
+                "bgcolor": look.panel,
+                "fillmode": "replace",
+                "size": 7,
+                "solidity": 0.25,
+            },
+        },
     )
 
 
 def _mark_picked(
-    figure: go.Figure, picked: Iterable[int], place: dict[int, float],
-    known: Sequence[tuple[Estimate, tuple[float, float, float]]], look: Look,
+    figure: go.Figure,
+    picked: Iterable[int],
+    place: dict[int, float],
+    known: Sequence[tuple[Estimate, tuple[float, float, float]]],
+    look: Look,
 ) -> None:
     values = {e.cell: t[0] for e, t in known}
     cells = [c for c in picked if c in values]
     if cells:
         figure.add_scatter(
-            x=[place[c] for c in cells], y=[values[c] for c in cells], mode="markers", name="picked",
-            hoverinfo="skip", marker={"symbol": "circle-open", "size": 18, "color": look.accent,
-                                      "line": {"width": 2.5}},
+            x=[place[c] for c in cells],
+            y=[values[c] for c in cells],
+            mode="markers",
+            name="picked",
+            hoverinfo="skip",
+            marker={"symbol": "circle-open", "size": 18, "color": look.accent, "line": {"width": 2.5}},
         )
 
 
@@ -173,8 +216,18 @@ def _mark_links(figure: go.Figure, pack: Pack, place: dict[int, float], bottom: 
     taps = [c for c in pack.joint_cells() if c in place]
     if taps:
         figure.add_scatter(
-            x=[place[c] for c in taps], y=[bottom] * len(taps), mode="markers", cliponaxis=False,
-            name="a link lies in this cell's tap", hoverinfo="text", customdata=[["joint", c] for c in taps],
+            x=[place[c] for c in taps],
+            y=[bottom] * len(taps),
+            mode="markers",
+            cliponaxis=False,
+            name="a link lies in this cell's tap",
+            hoverinfo="text",
+            customdata=[["joint", c] for c in taps],
             hovertext=[f"a link lies in the tap of {safe(short_place(pack, c))}" for c in taps],
-            marker={"symbol": "square", "size": 7, "color": look.paper, "line": {"color": look.ink, "width": 1.5}},
+            marker={
+                "symbol": "square",
+                "size": 7,
+                "color": look.paper,
+                "line": {"color": look.ink, "width": 1.5},
+            },
         )

@@ -43,24 +43,50 @@ def side_by_side(comparison: Mapping[str, Any], quantity: str, *, look: Look = L
     for n, pack in enumerate(packs):
         cells = [c for c in pack.get("cells", ()) if c.get("value") is not None]
         figure.add_scatter(
-            x=[(c["value"] - centre) * factor for c in cells], y=[n - 0.24] * len(cells), mode="markers",
-            name="one cell", showlegend=n == 0, hoverinfo="text",
+            x=[(c["value"] - centre) * factor for c in cells],
+            y=[n - 0.24] * len(cells),
+            mode="markers",
+            name="one cell",
+            showlegend=n == 0,
+            hoverinfo="text",
             hovertext=[f"{safe(pack['pack'])}, cell {c['cell']}" for c in cells],
-            marker={"symbol": "line-ns-open", "size": 11, "color": look.series[n % len(look.series)],
-                    "line": {"width": 1.5}},
+            marker={
+                "symbol": "line-ns-open",
+                "size": 11,
+                "color": look.series[n % len(look.series)],
+                "line": {"width": 1.5},
+            },
         )
         value = (pack["median"] - centre) * factor
         low = (pack["low"] - centre) * factor if pack.get("low") is not None else value
         high = (pack["high"] - centre) * factor if pack.get("high") is not None else value
         figure.add_scatter(
-            x=[value], y=[n], mode="markers", name="pack median, 95 % interval", showlegend=n == 0,
-            marker={"size": 12, "symbol": SYMBOLS[n % len(SYMBOLS)], "color": look.series[n % len(look.series)]},
-            error_x={"type": "data", "symmetric": False, "array": [high - value], "arrayminus": [value - low],
-                     "thickness": 2, "width": 6},
+            x=[value],
+            y=[n],
+            mode="markers",
+            name="pack median, 95 % interval",
+            showlegend=n == 0,
+            marker={
+                "size": 12,
+                "symbol": SYMBOLS[n % len(SYMBOLS)],
+                "color": look.series[n % len(look.series)],
+            },
+            error_x={
+                "type": "data",
+                "symmetric": False,
+                "array": [high - value],
+                "arrayminus": [value - low],
+                "thickness": 2,
+                "width": 6,
+            },
             hovertemplate=f"{safe(pack['pack'])}: %{{x:.4g}}<extra></extra>",
         )
-    figure.update_yaxes(tickvals=list(range(len(packs))), ticktext=[safe(p["pack"]) for p in packs],
-                        range=[len(packs) - 0.4, -0.6], showgrid=False)
+    figure.update_yaxes(
+        tickvals=list(range(len(packs))),
+        ticktext=[safe(p["pack"]) for p in packs],
+        range=[len(packs) - 0.4, -0.6],
+        showgrid=False,
+    )
     figure.update_xaxes(title_text=f"{axis_title(quantity)}{_reference(entry.get('reference'))}")
     return below_legend(figure).update_layout(legend_y=-0.42 + 0.03 * len(packs))
 
@@ -76,8 +102,9 @@ def _reference(reference: Mapping[str, Any] | None) -> str:
     return f", at {', '.join(parts)}" if parts else ""
 
 
-def before_after(pack: Pack, changes: Sequence[Mapping[str, Any]], quantity: str, *, look: Look = LIGHT,
-                 height: int = 340) -> go.Figure:
+def before_after(
+    pack: Pack, changes: Sequence[Mapping[str, Any]], quantity: str, *, look: Look = LIGHT, height: int = 340
+) -> go.Figure:
     """Draw before and after joined per cell, the pack median taken out.
 
     Parameters
@@ -87,12 +114,16 @@ def before_after(pack: Pack, changes: Sequence[Mapping[str, Any]], quantity: str
     """
     rows = [c for c in changes if c.get("quantity") == quantity and c.get("ratio") is not None]
     if not rows:
-        return nothing(f"{title_of(quantity)}: the two logs have no cell in common that both determine.", look)
+        return nothing(
+            f"{title_of(quantity)}: the two logs have no cell in common that both determine.", look
+        )
     figure = blank(look, height)
     place = cell_axis(figure, pack, look)
     rows = [r for r in rows if r["cell"] in place]
-    for finding, name, colour, symbol in ((False, "changed no more than the pack", look.series[0], "circle"),
-                                          (True, "changed by itself", look.accent, "diamond")):
+    for finding, name, colour, symbol in (
+        (False, "changed no more than the pack", look.series[0], "circle"),
+        (True, "changed by itself", look.accent, "diamond"),
+    ):
         part = [r for r in rows if bool(r.get("finding")) == finding]
         if not part:
             continue
@@ -101,18 +132,34 @@ def before_after(pack: Pack, changes: Sequence[Mapping[str, Any]], quantity: str
         for r in part:
             xs += [place[r["cell"]], place[r["cell"]], None]
             ys += [0.0, 100 * (r["ratio"] - 1), None]
-        figure.add_scatter(x=xs, y=ys, mode="lines", line={"color": colour, "width": 2}, showlegend=False,
-                           hoverinfo="skip")
         figure.add_scatter(
-            x=[place[r["cell"]] for r in part], y=[100 * (r["ratio"] - 1) for r in part], mode="markers", name=name,
-            marker={"size": 10, "symbol": symbol, "color": colour}, customdata=[["cell", r["cell"]] for r in part],
-            error_y={"type": "data", "symmetric": False, "color": colour, "thickness": 1.3,
-                     "array": [100 * ((r.get("high") or r["ratio"]) - r["ratio"]) for r in part],
-                     "arrayminus": [100 * (r["ratio"] - (r.get("low") or r["ratio"])) for r in part]},
+            x=xs, y=ys, mode="lines", line={"color": colour, "width": 2}, showlegend=False, hoverinfo="skip"
+        )
+        figure.add_scatter(
+            x=[place[r["cell"]] for r in part],
+            y=[100 * (r["ratio"] - 1) for r in part],
+            mode="markers",
+            name=name,
+            marker={"size": 10, "symbol": symbol, "color": colour},
+            customdata=[["cell", r["cell"]] for r in part],
+            error_y={
+                "type": "data",
+                "symmetric": False,
+                "color": colour,
+                "thickness": 1.3,
+                "array": [100 * ((r.get("high") or r["ratio"]) - r["ratio"]) for r in part],
+                "arrayminus": [100 * (r["ratio"] - (r.get("low") or r["ratio"])) for r in part],
+            },
             hovertemplate="%{y:+.1f} %<extra></extra>",
         )
-    figure.add_scatter(x=[place[r["cell"]] for r in rows], y=[0] * len(rows), mode="markers", name="before",
-                       hoverinfo="skip", marker={"size": 7, "symbol": "circle-open", "color": look.ink})
+    figure.add_scatter(
+        x=[place[r["cell"]] for r in rows],
+        y=[0] * len(rows),
+        mode="markers",
+        name="before",
+        hoverinfo="skip",
+        marker={"size": 7, "symbol": "circle-open", "color": look.ink},
+    )
     module_names(figure, pack, look, place)
     figure.update_yaxes(title_text="after against before,<br>pack median taken out [%]")
     return below_legend(figure)
@@ -121,18 +168,32 @@ def before_after(pack: Pack, changes: Sequence[Mapping[str, Any]], quantity: str
 def position_effects(positions: Sequence[Mapping[str, Any]], *, look: Look = LIGHT) -> go.Figure:
     """Draw what each place adds in all vehicles of one design, with intervals."""
     if not positions:
-        return nothing("Position effects need three vehicles of one design or more, each with a diagnosed log.", look)
+        return nothing(
+            "Position effects need three vehicles of one design or more, each with a diagnosed log.", look
+        )
     keys = list(dict.fromkeys(p["quantity"] for p in positions))
     figure = blank(look, 420 if len(positions) > 12 else 340)
     for n, key in enumerate(keys):
         part = [p for p in positions if p["quantity"] == key]
         figure.add_scatter(
-            x=[p["position"] for p in part], y=[100 * p["effect"] for p in part], mode="markers",
+            x=[p["position"] for p in part],
+            y=[100 * p["effect"] for p in part],
+            mode="markers",
             name=f"{safe(title_of(key))} ({part[0].get('strength', 'suggests')})",
-            marker={"size": 10, "symbol": SYMBOLS[n % len(SYMBOLS)], "color": look.series[n % len(look.series)]},
-            error_y={"type": "data", "symmetric": False, "thickness": 1.5,
-                     "array": [100 * (p["high"] - p["effect"]) if p.get("high") is not None else 0 for p in part],
-                     "arrayminus": [100 * (p["effect"] - p["low"]) if p.get("low") is not None else 0 for p in part]},
+            marker={
+                "size": 10,
+                "symbol": SYMBOLS[n % len(SYMBOLS)],
+                "color": look.series[n % len(look.series)],
+            },
+            error_y={
+                "type": "data",
+                "symmetric": False,
+                "thickness": 1.5,
+                "array": [100 * (p["high"] - p["effect"]) if p.get("high") is not None else 0 for p in part],
+                "arrayminus": [
+                    100 * (p["effect"] - p["low"]) if p.get("low") is not None else 0 for p in part
+                ],
+            },
         )
     figure.add_hline(y=0, line={"color": look.soft, "width": 1, "dash": "dash"})
     figure.update_xaxes(title_text="place in the pack", type="category")
@@ -141,8 +202,13 @@ def position_effects(positions: Sequence[Mapping[str, Any]], *, look: Look = LIG
 
 
 def over_months(
-    points: Sequence[tuple[dt.datetime, Sequence[Estimate]]], quantity: str, *, pack: Pack,
-    cells: Sequence[int] = (), look: Look = LIGHT, height: int = 340,
+    points: Sequence[tuple[dt.datetime, Sequence[Estimate]]],
+    quantity: str,
+    *,
+    pack: Pack,
+    cells: Sequence[int] = (),
+    look: Look = LIGHT,
+    height: int = 340,
 ) -> go.Figure:
     """Draw one quantity of a pack over its logs: the pack's middle, its spread, and chosen cells.
 
@@ -159,23 +225,51 @@ def over_months(
     times = [when for when, _ in dated]
     ordered = [sorted(v[0] for v in values.values()) for _, values in dated]
     middle = [(v[(len(v) - 1) // 2] + v[len(v) // 2]) / 2 for v in ordered]
-    figure.add_scatter(x=times, y=middle, mode="lines+markers", name="pack median, lowest and highest cell",
-                       line={"color": look.soft, "width": 2},
-                       error_y={"type": "data", "symmetric": False, "color": look.soft, "thickness": 1.2,
-                                "array": [v[-1] - m for v, m in zip(ordered, middle, strict=True)],
-                                "arrayminus": [m - v[0] for v, m in zip(ordered, middle, strict=True)]})
+    figure.add_scatter(
+        x=times,
+        y=middle,
+        mode="lines+markers",
+        name="pack median, lowest and highest cell",
+        line={"color": look.soft, "width": 2},
+        error_y={
+            "type": "data",
+            "symmetric": False,
+            "color": look.soft,
+            "thickness": 1.2,
+            "array": [v[-1] - m for v, m in zip(ordered, middle, strict=True)],
+            "arrayminus": [m - v[0] for v, m in zip(ordered, middle, strict=True)],
+        },
+    )
     for n, cell in enumerate(list(cells)[:MOST_LINES]):
         have = [(when, values[cell]) for when, values in dated if cell in values]
         if have:
             figure.add_scatter(
-                x=[w for w, _ in have], y=[t[0] for _, t in have], mode="lines+markers", name=f"cell {cell}",
-                line=series(look, n), marker={"size": 8, "symbol": SYMBOLS[n % len(SYMBOLS)]},
-                error_y={"type": "data", "symmetric": False, "thickness": 1.2, "color": look.series[n],
-                         "array": [t[2] - t[0] for _, t in have], "arrayminus": [t[0] - t[1] for _, t in have]})
+                x=[w for w, _ in have],
+                y=[t[0] for _, t in have],
+                mode="lines+markers",
+                name=f"cell {cell}",
+                line=series(look, n),
+                marker={"size": 8, "symbol": SYMBOLS[n % len(SYMBOLS)]},
+                error_y={
+                    "type": "data",
+                    "symmetric": False,
+                    "thickness": 1.2,
+                    "color": look.series[n],
+                    "array": [t[2] - t[0] for _, t in have],
+                    "arrayminus": [t[0] - t[1] for _, t in have],
+                },
+            )
     for event in pack.events:
         figure.add_vline(x=event.date.isoformat(), line={"color": look.ink, "dash": "dot", "width": 1.5})
-        figure.add_annotation(x=event.date.isoformat(), y=1, yref="paper", yanchor="bottom", showarrow=False,
-                              text=safe(event.kind), font={"size": SMALL, "color": look.soft})
+        figure.add_annotation(
+            x=event.date.isoformat(),
+            y=1,
+            yref="paper",
+            yanchor="bottom",
+            showarrow=False,
+            text=safe(event.kind),
+            font={"size": SMALL, "color": look.soft},
+        )
     figure.update_xaxes(title_text="date of the log", type="date")
     figure.update_yaxes(title_text=axis_title(quantity).replace(" against", "<br>against"))
     return below_legend(figure)

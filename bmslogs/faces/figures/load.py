@@ -24,8 +24,14 @@ def resistance(scene: Scene) -> go.Figure:
     """Resistance per cell in pack order with whiskers, the named cells heavy."""
     for key in ("resistance_10s_relative", "resistance_10s"):
         if scene.diagnosis.of(key):
-            return per_cell(scene.pack, scene.diagnosis.of(key), key, named=scene.finding.cells, look=scene.look,
-                            height=scene.height)
+            return per_cell(
+                scene.pack,
+                scene.diagnosis.of(key),
+                key,
+                named=scene.finding.cells,
+                look=scene.look,
+                height=scene.height,
+            )
     return nothing("The log gives no resistance.", scene.look)
 
 
@@ -73,18 +79,39 @@ def cell_or_joint(scene: Scene) -> go.Figure:
     figure = blank(look, scene.height)
     x = list(TIMES_S)
     band = np.percentile(mohm[:, others], [0, 50, 100], axis=1)
-    figure.add_scatter(x=x + x[::-1], y=[*band[2], *band[0][::-1]], fill="toself", mode="none",
-                       fillcolor=look.band, name="all other cells", hoverinfo="skip")
-    figure.add_scatter(x=x, y=band[1], mode="lines", name="their middle", line={"color": look.soft, "width": 2})
+    figure.add_scatter(
+        x=x + x[::-1],
+        y=[*band[2], *band[0][::-1]],
+        fill="toself",
+        mode="none",
+        fillcolor=look.band,
+        name="all other cells",
+        hoverinfo="skip",
+    )
+    figure.add_scatter(
+        x=x, y=band[1], mode="lines", name="their middle", line={"color": look.soft, "width": 2}
+    )
     for i, cell in enumerate(scene.cells):
         column = mohm[:, scene.log.cells.index(cell)]
-        figure.add_scatter(x=x, y=column, mode="lines+markers", name=scene.name(cell), line=series(look, i),
-                           marker={"size": 9}, hovertemplate="%{y:.3f} mohm at %{x} s<extra></extra>")
+        figure.add_scatter(
+            x=x,
+            y=column,
+            mode="lines+markers",
+            name=scene.name(cell),
+            line=series(look, i),
+            marker={"size": 9},
+            hovertemplate="%{y:.3f} mohm at %{x} s<extra></extra>",
+        )
     first = mohm[:, scene.log.cells.index(scene.cells[0])]
     guide(figure, x, list(band[1] + first[1] - band[1][1]), "a joint: the middle lifted", look, "dash")
     guide(figure, x, list(band[1] * first[1] / band[1][1]), "an aged cell: the middle stretched", look, "dot")
-    figure.update_xaxes(type="log", tickvals=x, ticktext=[f"{t:g}" for t in x], range=[-0.1, 1.9],
-                        title_text="time into the load [s]")
+    figure.update_xaxes(
+        type="log",
+        tickvals=x,
+        ticktext=[f"{t:g}" for t in x],
+        range=[-0.1, 1.9],
+        title_text="time into the load [s]",
+    )
     figure.update_yaxes(title_text="drop per ampere [mohm]", rangemode="normal")
     remark(figure, "Guides meet the first named cell at 10 s; see which one it follows at 1 and 60 s.", look)
     return below_legend(figure, 110)

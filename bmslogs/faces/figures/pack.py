@@ -97,7 +97,9 @@ def plan(pack: Pack) -> Drawing:
                 cells[cell] = Place(str(cell), x, y + (i // CELLS_IN_ROW) * CELL_H, 1.0, CELL_H)
             y = start + CELL_H * math.ceil(len(members[name]) / CELLS_IN_ROW)
             if name:
-                modules[name] = Place(name, left + 0.5, start, min(CELLS_IN_ROW, len(members[name])), y - start)
+                modules[name] = Place(
+                    name, left + 0.5, start, min(CELLS_IN_ROW, len(members[name])), y - start
+                )
             y += GAP
         bottom = y
         if box is not None:
@@ -182,11 +184,26 @@ def pack_picture(
     figure.update_xaxes(visible=False, range=[-0.3, drawing.width + 0.2], fixedrange=True)
     figure.update_yaxes(visible=False, range=[drawing.height + 0.2, -0.2], fixedrange=True)
     for box in drawing.boxes.values():
-        figure.add_shape(type="rect", x0=box.left, x1=box.left + box.width, y0=box.top, y1=box.top + box.height,
-                         line={"color": look.soft, "width": 1.5}, fillcolor=look.panel, layer="below")
+        figure.add_shape(
+            type="rect",
+            x0=box.left,
+            x1=box.left + box.width,
+            y0=box.top,
+            y1=box.top + box.height,
+            line={"color": look.soft, "width": 1.5},
+            fillcolor=look.panel,
+            layer="below",
+        )
         if not small:
-            figure.add_annotation(x=box.left + 0.2, y=box.top + 0.1, xanchor="left", yanchor="top", showarrow=False,
-                                  text=f"<b>{safe(box.name)}</b>", font={"size": SMALL, "color": look.ink})
+            figure.add_annotation(
+                x=box.left + 0.2,
+                y=box.top + 0.1,
+                xanchor="left",
+                yanchor="top",
+                showarrow=False,
+                text=f"<b>{safe(box.name)}</b>",
+                font={"size": SMALL, "color": look.ink},
+            )
     _draw_links(figure, pack, drawing, look, small)
     _draw_cells(figure, pack, drawing, estimates, quantity, baseline, set(picked), temperatures, look, small)
     if not small:
@@ -235,8 +252,16 @@ def _round_up(value: float) -> float:
 
 
 def _draw_cells(
-    figure: go.Figure, pack: Pack, drawing: Drawing, estimates: Sequence[Estimate], quantity: str | None,
-    baseline: Sequence[Estimate], picked: set[int], temperatures: dict[int, float] | None, look: Look, small: bool,
+    figure: go.Figure,
+    pack: Pack,
+    drawing: Drawing,
+    estimates: Sequence[Estimate],
+    quantity: str | None,
+    baseline: Sequence[Estimate],
+    picked: set[int],
+    temperatures: dict[int, float] | None,
+    look: Look,
+    small: bool,
 ) -> None:
     values, reach = _differences(estimates, quantity, baseline)
     by_cell = {e.cell: e for e in estimates}
@@ -257,38 +282,71 @@ def _draw_cells(
         if temperatures and c in temperatures:
             lines.append(f"nearest sensor {temperatures[c]:.1f} degC")
         hover.append("<br>".join(lines))
-    hatch = {"shape": "/", "size": 7, "fgcolor": look.unknown, "bgcolor": look.panel, "fillmode": "replace",
-             "solidity": 0.25}
+    hatch = {
+        "shape": "/",
+        "size": 7,
+        "fgcolor": look.unknown,
+        "bgcolor": look.panel,
+        "fillmode": "replace",
+        "solidity": 0.25,
+    }
     for known in (True, False):
         take = [i for i, c in enumerate(order) if (c in values or not quantity) == known]
         if not take:
             continue
         figure.add_bar(
-            x=[places[i].middle[0] for i in take], y=[places[i].height for i in take],
-            base=[places[i].top for i in take], width=[places[i].width for i in take],
-            customdata=[["cell", order[i]] for i in take], hovertext=[hover[i] for i in take], hoverinfo="text",
-            showlegend=False, name="cells" if known else "cells not known",
-            marker={"color": [fills[i] for i in take] if known else look.panel,
-                    "line": {"color": look.soft, "width": 1}, **({} if known else {"pattern": hatch})},
+            x=[places[i].middle[0] for i in take],
+            y=[places[i].height for i in take],
+            base=[places[i].top for i in take],
+            width=[places[i].width for i in take],
+            customdata=[["cell", order[i]] for i in take],
+            hovertext=[hover[i] for i in take],
+            hoverinfo="text",
+            showlegend=False,
+            name="cells" if known else "cells not known",
+            marker={
+                "color": [fills[i] for i in take] if known else look.panel,
+                "line": {"color": look.soft, "width": 1},
+                **({} if known else {"pattern": hatch}),
+            },
         )
     for c in picked & set(order):
         p = drawing.cells[c]
-        figure.add_shape(type="rect", x0=p.left, x1=p.left + p.width, y0=p.top, y1=p.top + p.height, layer="above",
-                         line={"color": look.accent, "width": 4})
+        figure.add_shape(
+            type="rect",
+            x0=p.left,
+            x1=p.left + p.width,
+            y0=p.top,
+            y1=p.top + p.height,
+            layer="above",
+            line={"color": look.accent, "width": 4},
+        )
     if small:
         return
     inks = [text_on(f) if c in values else look.ink for c, f in zip(order, fills, strict=True)]
     figure.add_scatter(
-        x=[p.middle[0] for p in places], y=[p.top + 0.33 for p in places], mode="text", text=[str(c) for c in order],
-        textfont={"size": SMALL, "color": inks}, hoverinfo="skip", showlegend=False, name="numbers",
+        x=[p.middle[0] for p in places],
+        y=[p.top + 0.33 for p in places],
+        mode="text",
+        text=[str(c) for c in order],
+        textfont={"size": SMALL, "color": inks},
+        hoverinfo="skip",
+        showlegend=False,
+        name="numbers",
     )
     if temperatures:
         figure.add_scatter(
             x=[drawing.cells[c].middle[0] for c in order if c in temperatures],
-            y=[drawing.cells[c].top + 1.0 for c in order if c in temperatures], mode="text",
+            y=[drawing.cells[c].top + 1.0 for c in order if c in temperatures],
+            mode="text",
             text=[f"{temperatures[c]:.0f}°" for c in order if c in temperatures],
-            textfont={"size": SMALL, "color": [i for c, i in zip(order, inks, strict=True) if c in temperatures]},
-            hoverinfo="skip", showlegend=False, name="temperatures",
+            textfont={
+                "size": SMALL,
+                "color": [i for c, i in zip(order, inks, strict=True) if c in temperatures],
+            },
+            hoverinfo="skip",
+            showlegend=False,
+            name="temperatures",
         )
     sure = [c for c in order if c in values]
     if sure and not temperatures:
@@ -298,21 +356,41 @@ def _draw_cells(
 
 
 def _draw_sureness(
-    figure: go.Figure, drawing: Drawing, cells: list[int], values: dict[int, tuple[float, float]], reach: float,
-    inks: dict[int, str], look: Look,
+    figure: go.Figure,
+    drawing: Drawing,
+    cells: list[int],
+    values: dict[int, tuple[float, float]],
+    reach: float,
+    inks: dict[int, str],
+    look: Look,
 ) -> None:
     """Draw the interval's half-width: a small dot is sure, a large ring is unsure (as wide as the scale or more)."""
     share = {c: min(1.0, values[c][1] / reach) for c in cells}
     figure.add_scatter(
-        x=[drawing.cells[c].middle[0] for c in cells], y=[drawing.cells[c].top + 0.85 for c in cells],
-        mode="markers", hoverinfo="skip", showlegend=False, name="sureness",
-        marker={"size": [5 + 13 * share[c] for c in cells],
-                "symbol": ["circle" if share[c] < 0.15 else "circle-open" for c in cells],
-                "color": [inks[c] for c in cells], "line": {"width": 1.5, "color": [inks[c] for c in cells]}},
+        x=[drawing.cells[c].middle[0] for c in cells],
+        y=[drawing.cells[c].top + 0.85 for c in cells],
+        mode="markers",
+        hoverinfo="skip",
+        showlegend=False,
+        name="sureness",
+        marker={
+            "size": [5 + 13 * share[c] for c in cells],
+            "symbol": ["circle" if share[c] < 0.15 else "circle-open" for c in cells],
+            "color": [inks[c] for c in cells],
+            "line": {"width": 1.5, "color": [inks[c] for c in cells]},
+        },
     )
-    for name, size, symbol in (("sure", 6, "circle"), ("unsure: interval as wide as the scale", 15, "circle-open")):
-        figure.add_scatter(x=[None], y=[None], mode="markers", name=name,
-                           marker={"size": size, "symbol": symbol, "color": look.ink})
+    for name, size, symbol in (
+        ("sure", 6, "circle"),
+        ("unsure: interval as wide as the scale", 15, "circle-open"),
+    ):
+        figure.add_scatter(
+            x=[None],
+            y=[None],
+            mode="markers",
+            name=name,
+            marker={"size": size, "symbol": symbol, "color": look.ink},
+        )
 
 
 def _draw_scale(
@@ -321,22 +399,59 @@ def _draw_scale(
     what = "change since the baseline" if change else "difference from the pack's middle"
     if known:
         figure.add_scatter(
-            x=[None], y=[None], mode="markers", showlegend=False, hoverinfo="skip", name="scale",
-            marker={"color": [0], "cmin": -reach, "cmax": reach, "colorscale": look.scale, "showscale": True,
-                    "colorbar": {"orientation": "h", "thickness": 12, "len": 0.6, "y": -0.02, "yanchor": "top",
-                                 "x": 0.5, "ypad": 4, "tickvals": [-reach, -reach / 2, 0, reach / 2, reach],
-                                 "ticktext": [f"{v:+.3g}".replace("-", "−") if v else "0"
-                                              for v in (-reach, -reach / 2, 0, reach / 2, reach)],
-                                 "tickfont": {"size": SMALL}, "outlinewidth": 0,
-                                 "title": {"text": f"{what} [{shown_unit(quantity)}]", "side": "bottom",
-                                           "font": {"size": SMALL}}}},
+            x=[None],
+            y=[None],
+            mode="markers",
+            showlegend=False,
+            hoverinfo="skip",
+            name="scale",
+            marker={
+                "color": [0],
+                "cmin": -reach,
+                "cmax": reach,
+                "colorscale": look.scale,
+                "showscale": True,
+                "colorbar": {
+                    "orientation": "h",
+                    "thickness": 12,
+                    "len": 0.6,
+                    "y": -0.02,
+                    "yanchor": "top",
+                    "x": 0.5,
+                    "ypad": 4,
+                    "tickvals": [-reach, -reach / 2, 0, reach / 2, reach],
+                    "ticktext": [
+                        f"{v:+.3g}".replace("-", "−") if v else "0"
+                        for v in (-reach, -reach / 2, 0, reach / 2, reach)
+                    ],
+                    "tickfont": {"size": SMALL},
+                    "outlinewidth": 0,
+                    "title": {
+                        "text": f"{what} [{shown_unit(quantity)}]",
+                        "side": "bottom",
+                        "font": {"size": SMALL},
+                    },
+                },
+            },
         )
         figure.update_layout(margin_b=74, height=figure.layout.height + 58)
     if some_unknown:
-        figure.add_bar(x=[None], y=[None], name="not known from this log",
-                       marker={"color": look.panel, "line": {"color": look.soft, "width": 1},
-                               "pattern": {"shape": "/", "fgcolor": look.unknown, "bgcolor": look.panel,
-                                           "fillmode": "replace", "size": 6}})
+        figure.add_bar(
+            x=[None],
+            y=[None],
+            name="not known from this log",
+            marker={
+                "color": look.panel,
+                "line": {"color": look.soft, "width": 1},
+                "pattern": {
+                    "shape": "/",
+                    "fgcolor": look.unknown,
+                    "bgcolor": look.panel,
+                    "fillmode": "replace",
+                    "size": 6,
+                },
+            },
+        )
 
 
 def _draw_links(figure: go.Figure, pack: Pack, drawing: Drawing, look: Look, small: bool) -> None:
@@ -347,19 +462,37 @@ def _draw_links(figure: go.Figure, pack: Pack, drawing: Drawing, look: Look, sma
     for _, _, points in drawing.links:
         xs += [*(p[0] for p in points), None]
         ys += [*(p[1] for p in points), None]
-    figure.add_scatter(x=xs, y=ys, mode="lines", line={"color": look.soft, "width": 2 if small else 3},
-                       hoverinfo="skip", showlegend=False, name="links")
+    figure.add_scatter(
+        x=xs,
+        y=ys,
+        mode="lines",
+        line={"color": look.soft, "width": 2 if small else 3},
+        hoverinfo="skip",
+        showlegend=False,
+        name="links",
+    )
     if small:
         return
     taps = set(pack.joint_cells())
     middles = [_halfway(points) for _, _, points in drawing.links]
     tap = [after if after in taps else before for before, after, _ in drawing.links]
     figure.add_scatter(
-        x=[m[0] for m in middles], y=[m[1] for m in middles], mode="markers", name="link between modules",
-        marker={"symbol": "square", "size": 10, "color": look.paper, "line": {"color": look.ink, "width": 1.5}},
-        customdata=[["joint", after] for _, after, _ in drawing.links], hoverinfo="text",
-        hovertext=[f"<b>link, cell {b} to cell {a}</b><br>lies in the tap of cell {t}"
-                   for (b, a, _), t in zip(drawing.links, tap, strict=True)],
+        x=[m[0] for m in middles],
+        y=[m[1] for m in middles],
+        mode="markers",
+        name="link between modules",
+        marker={
+            "symbol": "square",
+            "size": 10,
+            "color": look.paper,
+            "line": {"color": look.ink, "width": 1.5},
+        },
+        customdata=[["joint", after] for _, after, _ in drawing.links],
+        hoverinfo="text",
+        hovertext=[
+            f"<b>link, cell {b} to cell {a}</b><br>lies in the tap of cell {t}"
+            for (b, a, _), t in zip(drawing.links, tap, strict=True)
+        ],
     )
 
 
@@ -376,14 +509,27 @@ def _draw_modules(figure: go.Figure, drawing: Drawing, look: Look) -> None:
         return
     places = [drawing.modules[n] for n in names]
     for p in places:
-        figure.add_shape(type="rect", x0=p.left - 0.06, x1=p.left + p.width + 0.06, y0=p.top - 0.06,
-                         y1=p.top + p.height + 0.06, line={"color": look.ink, "width": 1.5}, layer="above")
+        figure.add_shape(
+            type="rect",
+            x0=p.left - 0.06,
+            x1=p.left + p.width + 0.06,
+            y0=p.top - 0.06,
+            y1=p.top + p.height + 0.06,
+            line={"color": look.ink, "width": 1.5},
+            layer="above",
+        )
     figure.add_scatter(
-        x=[p.left + 0.7 for p in places], y=[p.top - 0.25 for p in places], mode="text",
+        x=[p.left + 0.7 for p in places],
+        y=[p.top - 0.25 for p in places],
+        mode="text",
         textposition="middle right",
-        text=[f"module {safe(n)}" for n in names], textfont={"size": SMALL, "color": look.soft}, showlegend=False,
-        customdata=[["module", n] for n in names], hoverinfo="text",
-        hovertext=[f"<b>module {safe(n)}</b><br>click to pick its cells" for n in names], name="modules",
+        text=[f"module {safe(n)}" for n in names],
+        textfont={"size": SMALL, "color": look.soft},
+        showlegend=False,
+        customdata=[["module", n] for n in names],
+        hoverinfo="text",
+        hovertext=[f"<b>module {safe(n)}</b><br>click to pick its cells" for n in names],
+        name="modules",
     )
 
 
@@ -400,8 +546,15 @@ def _draw_findings(
         if not cells:
             continue
         figure.add_scatter(
-            x=[drawing.cells[c].left + 0.84 for c in cells], y=[drawing.cells[c].top + 0.02 for c in cells],
-            mode="markers", name=f"finding: {LEVEL_WORDS[level].lower()}", hoverinfo="skip",
-            marker={"symbol": LEVEL_SYMBOLS[level], "size": 9 if small else 13, "color": look.accent,
-                    "line": {"color": look.paper, "width": 1}},
+            x=[drawing.cells[c].left + 0.84 for c in cells],
+            y=[drawing.cells[c].top + 0.02 for c in cells],
+            mode="markers",
+            name=f"finding: {LEVEL_WORDS[level].lower()}",
+            hoverinfo="skip",
+            marker={
+                "symbol": LEVEL_SYMBOLS[level],
+                "size": 9 if small else 13,
+                "color": look.accent,
+                "line": {"color": look.paper, "width": 1},
+            },
         )

@@ -40,7 +40,12 @@ def question(finding: Finding) -> str:
 
 
 def proof_picture(
-    finding: Finding, diagnosis: Diagnosis, log: Log | None, *, look: Look = LIGHT, zone: str | None = None,
+    finding: Finding,
+    diagnosis: Diagnosis,
+    log: Log | None,
+    *,
+    look: Look = LIGHT,
+    zone: str | None = None,
     height: int = 340,
 ) -> go.Figure:
     """Draw the picture that shows what a finding says.

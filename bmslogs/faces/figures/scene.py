@@ -63,7 +63,12 @@ class Scene:
 
 
 def line(
-    figure: go.Figure, x: npt.NDArray[np.generic], y: npt.NDArray[np.float64], name: str, look: Look, index: int,
+    figure: go.Figure,
+    x: npt.NDArray[np.generic],
+    y: npt.NDArray[np.float64],
+    name: str,
+    look: Look,
+    index: int,
     **more: object,
 ) -> None:
     """Add one thinned line in the series' colour and dash."""
@@ -72,18 +77,37 @@ def line(
 
 
 def cloud(
-    figure: go.Figure, x: npt.NDArray[np.float64], y: npt.NDArray[np.float64], name: str, colour: str,
-    symbol: str = "circle", size: int = 5,
+    figure: go.Figure,
+    x: npt.NDArray[np.float64],
+    y: npt.NDArray[np.float64],
+    name: str,
+    colour: str,
+    symbol: str = "circle",
+    size: int = 5,
 ) -> None:
     """Add a cloud of points."""
-    figure.add_scatter(x=x, y=y, mode="markers", name=name, hoverinfo="skip",
-                       marker={"size": size, "color": colour, "symbol": symbol, "opacity": 0.65})
+    figure.add_scatter(
+        x=x,
+        y=y,
+        mode="markers",
+        name=name,
+        hoverinfo="skip",
+        marker={"size": size, "color": colour, "symbol": symbol, "opacity": 0.65},
+    )
 
 
-def guide(figure: go.Figure, x: list[float], y: list[float], name: str, look: Look, dash: str = "dash") -> None:
+def guide(
+    figure: go.Figure, x: list[float], y: list[float], name: str, look: Look, dash: str = "dash"
+) -> None:
     """Add a thin line that says what one would see if .."""
-    figure.add_scatter(x=x, y=y, mode="lines", name=name, hoverinfo="skip",
-                       line={"color": look.ink, "width": 1.5, "dash": dash})
+    figure.add_scatter(
+        x=x,
+        y=y,
+        mode="lines",
+        name=name,
+        hoverinfo="skip",
+        line={"color": look.ink, "width": 1.5, "dash": dash},
+    )
 
 
 def below_legend(figure: go.Figure, bottom: int = 92) -> go.Figure:
@@ -94,5 +118,14 @@ def below_legend(figure: go.Figure, bottom: int = 92) -> go.Figure:
 
 def remark(figure: go.Figure, text: str, look: Look) -> None:
     """Write one quiet line into the upper left corner."""
-    figure.add_annotation(x=0, y=1.0, xref="paper", yref="paper", xanchor="left", yanchor="bottom", text=safe(text),
-                          showarrow=False, font={"size": SMALL, "color": look.soft})
+    figure.add_annotation(
+        x=0,
+        y=1.0,
+        xref="paper",
+        yref="paper",
+        xanchor="left",
+        yanchor="bottom",
+        text=safe(text),
+        showarrow=False,
+        font={"size": SMALL, "color": look.soft},
+    )

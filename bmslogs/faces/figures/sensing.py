@@ -21,10 +21,19 @@ def mirror(scene: Scene) -> go.Figure:
     rows = spread_rows(log.rows)
     x, y = deviation(log, a)[rows], deviation(log, b)[rows]
     figure = blank(look, scene.height)
-    other = next(((p, q) for p, q in zip(log.cells, log.cells[1:], strict=False) if not {p, q} & set(cells)), None)
+    other = next(
+        ((p, q) for p, q in zip(log.cells, log.cells[1:], strict=False) if not {p, q} & set(cells)), None
+    )
     if other:
-        cloud(figure, deviation(log, other[0])[rows], deviation(log, other[1])[rows],
-              f"cells {other[0]} and {other[1]}, for comparison", look.soft, "x", 5)
+        cloud(
+            figure,
+            deviation(log, other[0])[rows],
+            deviation(log, other[1])[rows],
+            f"cells {other[0]} and {other[1]}, for comparison",
+            look.soft,
+            "x",
+            5,
+        )
     cloud(figure, x, y, f"cells {a} and {b}", look.series[0], size=6)
     reach = 1.08 * float(np.nanmax(np.abs([x, y]))) if np.isfinite([x, y]).any() else 1.0
     guide(figure, [-reach, reach], [reach, -reach], "mirror: through minus one", look)
@@ -40,16 +49,29 @@ def swapped(scene: Scene) -> go.Figure:
     place = cell_axis(figure, scene.pack, look)
     reading = dict(zip(log.cells, np.nanmedian(log.cell_voltage, axis=0).tolist(), strict=True))
     named = [c for c in scene.finding.cells if c in reading]
-    figure.add_scatter(x=[place[c] for c in reading], y=list(reading.values()), mode="markers", name="as logged",
-                       marker={"size": 8, "color": look.series[0]})
-    figure.add_scatter(x=[place[c] for c in named], y=[reading[c] for c in named], mode="markers",
-                       name="named in the finding",
-                       marker={"size": 13, "color": look.accent, "symbol": "diamond"})
+    figure.add_scatter(
+        x=[place[c] for c in reading],
+        y=list(reading.values()),
+        mode="markers",
+        name="as logged",
+        marker={"size": 8, "color": look.series[0]},
+    )
+    figure.add_scatter(
+        x=[place[c] for c in named],
+        y=[reading[c] for c in named],
+        mode="markers",
+        name="named in the finding",
+        marker={"size": 13, "color": look.accent, "symbol": "diamond"},
+    )
     back = put_back(reading)
     if back:
-        figure.add_scatter(x=[place[c] for c in back], y=list(back.values()), mode="markers",
-                           name="with the two wires put back",
-                           marker={"size": 12, "symbol": "circle-open", "color": look.ink, "line": {"width": 2}})
+        figure.add_scatter(
+            x=[place[c] for c in back],
+            y=list(back.values()),
+            mode="markers",
+            name="with the two wires put back",
+            marker={"size": 12, "symbol": "circle-open", "color": look.ink, "line": {"width": 2}},
+        )
     figure.add_hline(y=0, line={"color": look.soft, "width": 1, "dash": "dash"})
     figure.update_yaxes(title_text="median reading [V]")
     module_names(figure, scene.pack, look, place)
@@ -79,8 +101,14 @@ def stuck(scene: Scene) -> go.Figure:
     mean = np.nanmean(others, axis=1)[rows] if others.shape[1] else mean_cell(log)[rows]
     symbols = ("circle", "x", "square", "triangle-up", "cross", "diamond")
     for i, cell in enumerate(scene.cells):
-        cloud(figure, mean, log.cell_voltage[rows, log.cells.index(cell)], scene.name(cell), look.series[i],
-              symbols[i % len(symbols)])
+        cloud(
+            figure,
+            mean,
+            log.cell_voltage[rows, log.cells.index(cell)],
+            scene.name(cell),
+            look.series[i],
+            symbols[i % len(symbols)],
+        )
     ends = [float(np.nanmin(mean)), float(np.nanmax(mean))]
     guide(figure, ends, ends, "as the others read", look)
     figure.update_xaxes(title_text="mean of the other cells [V]")
@@ -109,10 +137,13 @@ def bleed_jump(scene: Scene) -> go.Figure:
             jumps.append(float(np.nanmean(a) - np.nanmean(b)))
             spread = np.hypot(np.nanstd(a) / max(1, len(a)) ** 0.5, np.nanstd(b) / max(1, len(b)) ** 0.5)
             errors.append(1.96 * float(spread))
-        figure.add_bar(x=[f"cell {log.cells[i]}" for i in columns], y=jumps,
-                       name=f"while cell {log.cells[source]} is bled",
-                       error_y={"type": "data", "array": errors, "color": look.ink, "thickness": 1.2},
-                       marker={"color": look.series[n], "pattern": {"shape": ("", "/", "x")[n], "fgcolor": look.paper}})
+        figure.add_bar(
+            x=[f"cell {log.cells[i]}" for i in columns],
+            y=jumps,
+            name=f"while cell {log.cells[source]} is bled",
+            error_y={"type": "data", "array": errors, "color": look.ink, "thickness": 1.2},
+            marker={"color": look.series[n], "pattern": {"shape": ("", "/", "x")[n], "fgcolor": look.paper}},
+        )
     if not figure.data:
         return nothing("No cell near the named one was bled in this log.", look)
     figure.add_hline(y=0, line={"color": look.soft, "width": 1})
@@ -137,7 +168,8 @@ def current_zero(scene: Scene) -> go.Figure:
     line(figure, times, still, "current reading during rests", look, 0)
     figure.add_hline(y=0, line={"color": look.ink, "width": 1.5, "dash": "dash"})
     middle, reach = float(np.nanmedian(still)), float(np.nanpercentile(np.abs(still), 99)) or 0.1
-    figure.update_yaxes(title_text="current [A]<br>discharge positive",
-                        range=[min(0, middle) - reach, max(0, middle) + reach])
+    figure.update_yaxes(
+        title_text="current [A]<br>discharge positive", range=[min(0, middle) - reach, max(0, middle) + reach]
+    )
     figure.update_xaxes(title_text=f"time, {zone}")
     return below_legend(figure)

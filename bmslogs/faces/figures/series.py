@@ -64,7 +64,9 @@ def stretches_of(log: Log) -> list[Stretch]:
     return stretches(log.seconds, current - zero, quiet, sections(log.seconds))
 
 
-def thin(x: npt.NDArray[np.generic], y: Floats, points: int = POINTS) -> tuple[npt.NDArray[np.generic], Floats]:
+def thin(
+    x: npt.NDArray[np.generic], y: Floats, points: int = POINTS
+) -> tuple[npt.NDArray[np.generic], Floats]:
     """Return about `points` of a line with its extremes kept, and breaks where readings are missing."""
     good = np.flatnonzero(np.isfinite(y))
     if len(good) <= points:
@@ -101,9 +103,7 @@ def local_times(log: Log, zone: str | None = None) -> tuple[npt.NDArray[np.datet
     return shift_times(log.time, zone)
 
 
-def shift_times(
-    time: npt.NDArray[np.datetime64], zone: str | None
-) -> tuple[npt.NDArray[np.datetime64], str]:
+def shift_times(time: npt.NDArray[np.datetime64], zone: str | None) -> tuple[npt.NDArray[np.datetime64], str]:
     """Return UTC times as wall-clock times of `zone` (its offset at the first row) and the zone's name."""
     import datetime as dt
     from zoneinfo import ZoneInfo, ZoneInfoNotFoundError

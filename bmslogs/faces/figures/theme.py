@@ -63,21 +63,44 @@ class Look:
     @property
     def scale(self) -> list[tuple[float, str]]:
         """Diverging colour scale from below to above, symmetric about its middle."""
-        return [(0.0, self.below[0]), (0.25, self.below[1]), (0.5, self.middle), (0.75, self.above[1]),
-                (1.0, self.above[0])]
+        return [
+            (0.0, self.below[0]),
+            (0.25, self.below[1]),
+            (0.5, self.middle),
+            (0.75, self.above[1]),
+            (1.0, self.above[0]),
+        ]
 
 
 LIGHT = Look(
-    "light", ink="#1f2a30", soft="#55626a", paper="#ffffff", panel="#f1f3f2", grid="#dde2e1", accent="#8a1f5c",
-    band="rgba(85,98,106,0.22)", unknown="#7b868c",
+    "light",
+    ink="#1f2a30",
+    soft="#55626a",
+    paper="#ffffff",
+    panel="#f1f3f2",
+    grid="#dde2e1",
+    accent="#8a1f5c",
+    band="rgba(85,98,106,0.22)",
+    unknown="#7b868c",
     series=("#00616e", "#b34700", "#5a45a8", "#756200", "#a5205f", "#2463b0"),
-    below=("#17548f", "#7fabd6"), middle="#f0efe9", above=("#96450a", "#dd9f62"),
+    below=("#17548f", "#7fabd6"),
+    middle="#f0efe9",
+    above=("#96450a", "#dd9f62"),
 )
 DARK = Look(
-    "dark", ink="#e8ecec", soft="#a9b4b8", paper="#182024", panel="#222c31", grid="#36434a", accent="#f29ac7",
-    band="rgba(169,180,184,0.24)", unknown="#8d999e",
+    "dark",
+    ink="#e8ecec",
+    soft="#a9b4b8",
+    paper="#182024",
+    panel="#222c31",
+    grid="#36434a",
+    accent="#f29ac7",
+    band="rgba(169,180,184,0.24)",
+    unknown="#8d999e",
     series=("#52c4cd", "#f49b56", "#b3a4f5", "#d5c34d", "#f288b6", "#86b8f4"),
-    below=("#7db9f5", "#3f6d9c"), middle="#2d383d", above=("#f5a661", "#96602c"),
+    below=("#7db9f5", "#3f6d9c"),
+    middle="#2d383d",
+    above=("#f5a661", "#96602c"),
 )
 LOOKS = {look.name: look for look in (LIGHT, DARK)}
 
@@ -86,20 +109,46 @@ LOOKS = {look.name: look for look in (LIGHT, DARK)}
 def template(look: Look) -> go.layout.Template:
     """Return the plotly template of one look."""
     axis = {
-        "gridcolor": look.grid, "linecolor": look.soft, "tickcolor": look.soft, "zeroline": False,
-        "ticks": "outside", "ticklen": 4, "showline": True, "automargin": True, "title": {"standoff": 8},
-        "tickfont": {"size": SMALL, "color": look.soft}, "title_font": {"size": SMALL, "color": look.ink},
+        "gridcolor": look.grid,
+        "linecolor": look.soft,
+        "tickcolor": look.soft,
+        "zeroline": False,
+        "ticks": "outside",
+        "ticklen": 4,
+        "showline": True,
+        "automargin": True,
+        "title": {"standoff": 8},
+        "tickfont": {"size": SMALL, "color": look.soft},
+        "title_font": {"size": SMALL, "color": look.ink},
     }
-    return go.layout.Template(layout={
-        "font": {"family": FONT, "size": NORMAL, "color": look.ink},
-        "paper_bgcolor": look.paper, "plot_bgcolor": look.paper, "colorway": list(look.series),
-        "xaxis": axis, "yaxis": axis, "hovermode": "closest", "dragmode": "zoom",
-        "hoverlabel": {"font": {"family": FONT, "size": SMALL, "color": look.ink}, "bgcolor": look.panel,
-                       "bordercolor": look.soft, "align": "left"},
-        "legend": {"orientation": "h", "yanchor": "bottom", "y": 1.02, "xanchor": "left", "x": 0,
-                   "font": {"size": SMALL}, "bgcolor": "rgba(0,0,0,0)"},
-        "margin": {"l": 56, "r": 20, "t": 36, "b": 48},
-    })
+    return go.layout.Template(
+        layout={
+            "font": {"family": FONT, "size": NORMAL, "color": look.ink},
+            "paper_bgcolor": look.paper,
+            "plot_bgcolor": look.paper,
+            "colorway": list(look.series),
+            "xaxis": axis,
+            "yaxis": axis,
+            "hovermode": "closest",
+            "dragmode": "zoom",
+            "hoverlabel": {
+                "font": {"family": FONT, "size": SMALL, "color": look.ink},
+                "bgcolor": look.panel,
+                "bordercolor": look.soft,
+                "align": "left",
+            },
+            "legend": {
+                "orientation": "h",
+                "yanchor": "bottom",
+                "y": 1.02,
+                "xanchor": "left",
+                "x": 0,
+                "font": {"size": SMALL},
+                "bgcolor": "rgba(0,0,0,0)",
+            },
+            "margin": {"l": 56, "r": 20, "t": 36, "b": 48},
+        }
+    )
 
 
 def blank(look: Look = LIGHT, height: int = 340, **layout: object) -> go.Figure:
@@ -165,5 +214,12 @@ def series(look: Look, index: int) -> dict[str, object]:
 def heads(figure: go.Figure, texts: Sequence[tuple[float, str]], look: Look, y: float = 1.0) -> None:
     """Write short names along the top edge of the plot, each centred at its x."""
     for x, text in texts:
-        figure.add_annotation(x=x, y=y, yref="paper", yanchor="bottom", text=safe(text), showarrow=False,
-                              font={"size": SMALL, "color": look.soft})
+        figure.add_annotation(
+            x=x,
+            y=y,
+            yref="paper",
+            yanchor="bottom",
+            text=safe(text),
+            showarrow=False,
+            font={"size": SMALL, "color": look.soft},
+        )

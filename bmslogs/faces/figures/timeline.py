@@ -25,17 +25,33 @@ def leak(scene: Scene) -> go.Figure:
     others = [c for c in log.cells if c not in scene.finding.cells]
     for n, cell in enumerate(others[:: max(1, len(others) // 12)]):
         x, y = _hourly(days, deviation(log, cell))
-        figure.add_scatter(x=x, y=y - y[:1], mode="lines", line={"color": look.soft, "width": 1}, opacity=0.6,
-                           name="other cells", showlegend=n == 0, hoverinfo="skip")
+        figure.add_scatter(
+            x=x,
+            y=y - y[:1],
+            mode="lines",
+            line={"color": look.soft, "width": 1},
+            opacity=0.6,
+            name="other cells",
+            showlegend=n == 0,
+            hoverinfo="skip",
+        )
     for n, cell in enumerate(scene.cells):
         x, y = _hourly(days, deviation(log, cell))
         y = y - y[:1]
-        figure.add_scatter(x=x, y=y, mode="markers", marker={"size": 5, "color": look.series[n]}, name=scene.name(cell))
+        figure.add_scatter(
+            x=x, y=y, mode="markers", marker={"size": 5, "color": look.series[n]}, name=scene.name(cell)
+        )
         late = x > x[0] + SETTLING_H / 24
         if late.sum() > 5:
             slope, level = np.polyfit(x[late], y[late], 1)
-            figure.add_scatter(x=x[late], y=level + slope * x[late], mode="lines", line=series(look, n),
-                               name=f"{slope:+.2f} mV a day", hoverinfo="skip")
+            figure.add_scatter(
+                x=x[late],
+                y=level + slope * x[late],
+                mode="lines",
+                line=series(look, n),
+                name=f"{slope:+.2f} mV a day",
+                hoverinfo="skip",
+            )
     figure.update_xaxes(title_text="days since the start of the log")
     figure.update_yaxes(title_text="deviation from the mean,<br>change since the start [mV]")
     return below_legend(figure)
@@ -70,13 +86,18 @@ def limit(scene: Scene) -> go.Figure:
         passed |= past
         near = abs(float(np.nanmax(first) if over else np.nanmin(first)) - value) < 0.25
         if near or past.any():
-            figure.add_hline(y=value, line={"color": look.ink, "dash": "dash", "width": 1.5},
-                             annotation={"text": f"{name} {value:g} V", "font": {"size": SMALL}})
+            figure.add_hline(
+                y=value,
+                line={"color": look.ink, "dash": "dash", "width": 1.5},
+                annotation={"text": f"{name} {value:g} V", "font": {"size": SMALL}},
+            )
     _shade(figure, times, passed, look.accent)
     figure.update_xaxes(title_text=f"time, {zone}")
     figure.update_yaxes(title_text="cell voltage [V]")
     minutes = _minutes(log.seconds, passed)
-    remark(figure, f"Shaded: past the limit, {minutes:.1f} min in all ({scene.pack.place(scene.cells[0])})", look)
+    remark(
+        figure, f"Shaded: past the limit, {minutes:.1f} min in all ({scene.pack.place(scene.cells[0])})", look
+    )
     return below_legend(figure)
 
 
@@ -92,14 +113,31 @@ def _cold(scene: Scene) -> go.Figure:
     figure = blank(look, scene.height)
     line(figure, times, coldest, "coldest sensor", look, 0)
     x, y = thin(times, charging)
-    figure.add_scatter(x=x, y=y, mode="lines", name="charging current, regeneration included",
-                       yaxis="y2", line={"color": look.series[1], "width": 1.5, "shape": "hv"})
-    figure.add_hline(y=level, line={"color": look.ink, "dash": "dash", "width": 1.5},
-                     annotation={"text": f"least charging temperature {level:g} degC", "font": {"size": SMALL}})
+    figure.add_scatter(
+        x=x,
+        y=y,
+        mode="lines",
+        name="charging current, regeneration included",
+        yaxis="y2",
+        line={"color": look.series[1], "width": 1.5, "shape": "hv"},
+    )
+    figure.add_hline(
+        y=level,
+        line={"color": look.ink, "dash": "dash", "width": 1.5},
+        annotation={"text": f"least charging temperature {level:g} degC", "font": {"size": SMALL}},
+    )
     _shade(figure, times, past, look.accent)
-    figure.update_layout(yaxis={"title": {"text": "temperature [degC]"}},
-                         yaxis2={"title": {"text": "charging current [A]"}, "overlaying": "y", "side": "right",
-                                 "rangemode": "tozero", "showgrid": False, "tickmode": "auto"})
+    figure.update_layout(
+        yaxis={"title": {"text": "temperature [degC]"}},
+        yaxis2={
+            "title": {"text": "charging current [A]"},
+            "overlaying": "y",
+            "side": "right",
+            "rangemode": "tozero",
+            "showgrid": False,
+            "tickmode": "auto",
+        },
+    )
     figure.update_xaxes(title_text=f"time, {zone}")
     remark(figure, f"Shaded: charged in the cold, {_minutes(log.seconds, past):.1f} min in all", look)
     return below_legend(figure)
@@ -120,8 +158,11 @@ def _hot(scene: Scene) -> go.Figure:
     top = pack.limits.temperature_max_C
     if top is not None:
         past = hottest > top
-        figure.add_hline(y=top, line={"color": look.ink, "dash": "dash", "width": 1.5},
-                         annotation={"text": f"highest temperature {top:g} degC", "font": {"size": SMALL}})
+        figure.add_hline(
+            y=top,
+            line={"color": look.ink, "dash": "dash", "width": 1.5},
+            annotation={"text": f"highest temperature {top:g} degC", "font": {"size": SMALL}},
+        )
     _shade(figure, times, past, look.accent)
     figure.update_xaxes(title_text=f"time, {zone}")
     figure.update_yaxes(title_text="temperature [degC]")
@@ -137,18 +178,28 @@ def log_quality(scene: Scene) -> go.Figure:
     times, zone = scene.times()
     figure = blank(look, scene.height)
     line(figure, times[1:], np.diff(log.seconds), "interval between rows", look, 0)
-    marks = [np.datetime64(str(r["first"]).removesuffix("Z").split("+")[0]) for r in log.repairs if r.get("first")]
+    marks = [
+        np.datetime64(str(r["first"]).removesuffix("Z").split("+")[0]) for r in log.repairs if r.get("first")
+    ]
     if marks:
         x, _ = shift_times(np.array([*log.time[:1], *marks]), scene.zone)
-        figure.add_scatter(x=x[1:], y=[float(np.median(np.diff(log.seconds)))] * len(marks), mode="markers",
-                           name="mended by the importer", marker={"symbol": "x", "size": 11, "color": look.accent},
-                           hoverinfo="text", hovertext=[safe(r.get("says", "")) for r in log.repairs if r.get("first")])
+        figure.add_scatter(
+            x=x[1:],
+            y=[float(np.median(np.diff(log.seconds)))] * len(marks),
+            mode="markers",
+            name="mended by the importer",
+            marker={"symbol": "x", "size": 11, "color": look.accent},
+            hoverinfo="text",
+            hovertext=[safe(r.get("says", "")) for r in log.repairs if r.get("first")],
+        )
     figure.update_xaxes(title_text=f"time, {zone}")
     figure.update_yaxes(title_text="interval between rows [s]", type="log")
     return below_legend(figure)
 
 
-def _shade(figure: go.Figure, times: npt.NDArray[np.datetime64], mask: npt.NDArray[np.bool_], colour: str) -> None:
+def _shade(
+    figure: go.Figure, times: npt.NDArray[np.datetime64], mask: npt.NDArray[np.bool_], colour: str
+) -> None:
     edge = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
     for a, b in list(zip(edge[::2], edge[1::2] - 1, strict=True))[:60]:
         end = times[min(b + 1, len(times) - 1)]
@@ -160,5 +211,3 @@ def _minutes(seconds: Floats, mask: npt.NDArray[np.bool_]) -> float:
         return 0.0
     step = np.minimum(np.diff(seconds, append=seconds[-1:]), 10 * np.median(np.diff(seconds)))
     return float(step[mask].sum() / 60)
-
-

@@ -27,14 +27,25 @@ def sensor(scene: Scene) -> go.Figure:
     if others.shape[1] > 4:
         low_x, low = thin(times, np.nanmin(others, axis=1))
         high_x, high = thin(times, np.nanmax(others, axis=1))
-        figure.add_scatter(x=np.concatenate([high_x, low_x[::-1]]), y=np.concatenate([high, low[::-1]]),
-                           fill="toself", mode="none", fillcolor=look.band, name="all other sensors")
+        figure.add_scatter(
+            x=np.concatenate([high_x, low_x[::-1]]),
+            y=np.concatenate([high, low[::-1]]),
+            fill="toself",
+            mode="none",
+            fillcolor=look.band,
+            name="all other sensors",
+        )
     else:
         for n, i in enumerate(k for k in range(count) if k != at):
             line(figure, times, log.temperature[:, i], safe(names[i]), look, n + 1)
     x, y = thin(times, log.temperature[:, at])
-    figure.add_scatter(x=x, y=y, mode="lines", name=f"{safe(names[at])}, named in the finding",
-                       line={"color": look.accent, "width": 3})
+    figure.add_scatter(
+        x=x,
+        y=y,
+        mode="lines",
+        name=f"{safe(names[at])}, named in the finding",
+        line={"color": look.accent, "width": 3},
+    )
     figure.update_xaxes(title_text=f"time, {zone}")
     figure.update_yaxes(title_text="temperature [degC]")
     return below_legend(figure)
@@ -56,9 +67,14 @@ def heating(scene: Scene) -> go.Figure:
             continue
         x, y = box_mean(squared / 1e3, log.temperature[:, i] - first[0], 24)
         named = names[i] == scene.finding.sensor
-        style = {"color": look.accent, "width": 3} if named else (
-            series(look, n) if n < MOST_LINES else {"color": look.soft, "width": 1})
-        figure.add_scatter(x=x, y=y, mode="lines+markers" if named else "lines", name=safe(names[i]), line=style)
+        style = (
+            {"color": look.accent, "width": 3}
+            if named
+            else (series(look, n) if n < MOST_LINES else {"color": look.soft, "width": 1})
+        )
+        figure.add_scatter(
+            x=x, y=y, mode="lines+markers" if named else "lines", name=safe(names[i]), line=style
+        )
     figure.update_xaxes(title_text="square of the current, lingering over 30 min [1000 A²]")
     figure.update_yaxes(title_text="warmer than at the start [K]")
     return below_legend(figure)

@@ -21,7 +21,9 @@ KIND_MARKS = {"drive": "drive", "charge": "charge", "rest": "rest", "parked": "p
 ROOM = {"current": 0.19, "cells": 0.32, "deviation": 0.25, "temperature": 0.17, "bleed": 0.12}
 """Share of the height that each strip takes, before the absent ones are left out."""
 SPACE = 0.025
-LIKELY_REACH_MV = 2.0  # [mV] a strip of deviations is never stretched further than this: that is noise (choice)
+LIKELY_REACH_MV = (
+    2.0  # [mV] a strip of deviations is never stretched further than this: that is noise (choice)
+)
 
 
 @dataclass(frozen=True)
@@ -111,21 +113,51 @@ def log_drawing(
         bottom = top - ROOM[strip] * scale
         drawn, title, extra = _STRIPS[strip](view, pack, look, (max(bottom, 0.0), top))
         last = number == len(have)
-        layout[f"yaxis{suffix}"] = {"domain": [max(bottom, 0.0), top], "anchor": f"x{suffix}",
-                                    "title": {"text": title}, "fixedrange": True, **extra}
+        layout[f"yaxis{suffix}"] = {
+            "domain": [max(bottom, 0.0), top],
+            "anchor": f"x{suffix}",
+            "title": {"text": title},
+            "fixedrange": True,
+            **extra,
+        }
         layout[f"xaxis{suffix}"] = {
-            "anchor": f"y{suffix}", "type": "date", "showticklabels": last, "ticks": "outside" if last else "",
-            "showspikes": True, "spikemode": "across", "spikethickness": 1, "spikecolor": look.soft,
-            "spikedash": "dot", **({} if number == 1 else {"matches": "x"}),
+            "anchor": f"y{suffix}",
+            "type": "date",
+            "showticklabels": last,
+            "ticks": "outside" if last else "",
+            "showspikes": True,
+            "spikemode": "across",
+            "spikethickness": 1,
+            "spikecolor": look.soft,
+            "spikedash": "dot",
+            **({} if number == 1 else {"matches": "x"}),
             **({"title": {"text": f"time, {view.zone}"}} if last else {}),
         }
         traces += [{**t, "xaxis": f"x{suffix}", "yaxis": f"y{suffix}"} for t in drawn]
+        legend = {
+            "x": 1.01,
+            "xanchor": "left",
+            "y": top,
+            "yanchor": "top",
+            "orientation": "v",
+            "traceorder": "normal",
+            "font": {"size": SMALL},
+            "itemwidth": 30,
+        }
+        layout[f"legend{suffix}"] = legend
+        traces[-len(drawn) :] = [{**t, "legend": f"legend{suffix}"} for t in traces[-len(drawn) :]]
         top = bottom - SPACE
     shapes, notes = _stretch_names(view, look)
     more_shapes, more_notes = _marks(marks, look)
-    layout |= {"margin": {"l": 66, "r": 84, "t": 62, "b": 96}, "legend": {"y": -0.1, "yanchor": "top"},
-               "shapes": shapes + more_shapes, "annotations": notes + more_notes, "hovermode": "x",
-               "showlegend": True, "uirevision": "log"}
+    layout |= {
+        "margin": {"l": 66, "r": 150, "t": 44, "b": 52},
+        "hoversubplots": "axis",
+        "shapes": shapes + more_shapes,
+        "annotations": notes + more_notes,
+        "hovermode": "x",
+        "showlegend": True,
+        "uirevision": "log",
+    }
     layout |= {"template": _template(look), "height": height}
     return {"data": traces, "layout": layout}
 
@@ -157,26 +189,66 @@ Drawn = tuple[list[dict[str, object]], str, dict[str, object]]
 def _current(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> Drawn:
     assert view.current is not None
     x, y = view.current
-    line = {"type": "scatter", "mode": "lines", "x": clock(x), "y": y.astype(np.float32), "name": "current", "showlegend": False,
-            "line": {"color": look.series[0], "width": 1.3},
-            "hovertemplate": "%{y:.1f} A<extra>current</extra>"}
+    line = {
+        "type": "scatter",
+        "mode": "lines",
+        "x": clock(x),
+        "y": y.astype(np.float32),
+        "name": "current",
+        "showlegend": False,
+        "line": {"color": look.series[0], "width": 1.3},
+        "hovertemplate": "%{y:.1f} A<extra>current</extra>",
+    }
     return [line], "current [A]<br>discharge +", {"zeroline": True, "zerolinecolor": look.soft}
 
 
 def _cells(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> Drawn:
     traces: list[dict[str, object]] = [
-        {"type": "scatter", "mode": "lines", "x": clock(view.time), "y": view.high, "line": {"width": 0},
-         "showlegend": False, "hoverinfo": "skip", "name": "highest"},
-        {"type": "scatter", "mode": "lines", "x": clock(view.time), "y": view.low, "line": {"width": 0}, "fill": "tonexty",
-         "fillcolor": look.band, "name": "lowest to highest cell", "hoverinfo": "skip"},
-        {"type": "scatter", "mode": "lines", "x": clock(view.time), "y": view.mean, "name": "mean",
-         "line": {"color": look.soft, "width": 1.5}, "hovertemplate": "%{y:.3f} V<extra>mean</extra>"},
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "x": clock(view.time),
+            "y": view.high,
+            "line": {"width": 0},
+            "showlegend": False,
+            "hoverinfo": "skip",
+            "name": "highest",
+        },
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "x": clock(view.time),
+            "y": view.low,
+            "line": {"width": 0},
+            "fill": "tonexty",
+            "fillcolor": look.band,
+            "name": "lowest to highest cell",
+            "hoverinfo": "skip",
+        },
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "x": clock(view.time),
+            "y": view.mean,
+            "name": "mean",
+            "line": {"color": look.soft, "width": 1.5},
+            "hovertemplate": "%{y:.3f} V<extra>mean</extra>",
+        },
     ]
     for n, (cell, (x, y)) in enumerate(view.lines.items()):
         name = safe(short_place(pack, cell))
         style = {**series(look, n), "width": 1.6}
-        traces.append({"type": "scatter", "mode": "lines", "x": clock(x), "y": y.astype(np.float32), "name": name, "line": style,
-                       "hovertemplate": f"%{{y:.3f}} V<extra>{name}</extra>"})
+        traces.append(
+            {
+                "type": "scatter",
+                "mode": "lines",
+                "x": clock(x),
+                "y": y.astype(np.float32),
+                "name": name,
+                "line": style,
+                "hovertemplate": f"%{{y:.3f}} V<extra>{name}</extra>",
+            }
+        )
     return traces, "cells [V]", {}
 
 
@@ -186,12 +258,27 @@ def _deviation(view: LogView, pack: Pack, look: Look, span: tuple[float, float])
     z = np.clip(view.deviation.T, -reach, reach).astype(np.float32)
     rows, word = _row_numbers(view)
     heat = {
-        "type": "heatmap", "x": clock(view.time), "y": rows, "z": z, "zmin": -reach, "zmax": reach,
-        "colorscale": look.scale, "hoverongaps": False, "name": "deviation", "showlegend": False,
+        "type": "heatmap",
+        "x": clock(view.time),
+        "y": rows,
+        "z": z,
+        "zmin": -reach,
+        "zmax": reach,
+        "colorscale": look.scale,
+        "hoverongaps": False,
+        "name": "deviation",
+        "showlegend": False,
         "hovertemplate": f"{word} %{{y}}: %{{z:.1f}} mV<extra></extra>",
-        "colorbar": {"title": {"text": "mV", "font": {"size": SMALL}}, "thickness": 10, "len": span[1] - span[0],
-                     "y": (span[0] + span[1]) / 2, "x": 1.01, "tickfont": {"size": SMALL}, "outlinewidth": 0,
-                     "nticks": 4},
+        "colorbar": {
+            "title": {"text": "mV", "font": {"size": SMALL}},
+            "thickness": 10,
+            "len": span[1] - span[0],
+            "y": (span[0] + span[1]) / 2,
+            "x": 1.01,
+            "tickfont": {"size": SMALL},
+            "outlinewidth": 0,
+            "nticks": 4,
+        },
     }
     return [heat], "deviation<br>by cell", _cell_rows(view, pack, look)
 
@@ -214,8 +301,13 @@ def _cell_rows(view: LogView, pack: Pack, look: Look) -> dict[str, object]:
     if not rows:
         rows = [(float(i), str(c)) for c, i in index.items()]
     rows = rows[:: max(1, -(-len(rows) // 8))]
-    return {"tickvals": [p for p, _ in rows], "ticktext": [safe(n)[:9] for _, n in rows], "autorange": "reversed",
-            "showgrid": False, "ticks": ""}
+    return {
+        "tickvals": [p for p, _ in rows],
+        "ticktext": [safe(n)[:9] for _, n in rows],
+        "autorange": "reversed",
+        "showgrid": False,
+        "ticks": "",
+    }
 
 
 def _temperature(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> Drawn:
@@ -223,8 +315,18 @@ def _temperature(view: LogView, pack: Pack, look: Look, span: tuple[float, float
     many = len(view.temperatures) > 6
     for n, (name, (x, y)) in enumerate(view.temperatures.items()):
         style = {"color": look.soft, "width": 1} if many else {**series(look, n), "width": 1.5}
-        traces.append({"type": "scatter", "mode": "lines", "x": clock(x), "y": y.astype(np.float32), "name": safe(name), "line": style,
-                       "showlegend": not many, "hovertemplate": f"%{{y:.1f}} degC<extra>{safe(name)}</extra>"})
+        traces.append(
+            {
+                "type": "scatter",
+                "mode": "lines",
+                "x": clock(x),
+                "y": y.astype(np.float32),
+                "name": safe(name),
+                "line": style,
+                "showlegend": not many,
+                "hovertemplate": f"%{{y:.1f}} degC<extra>{safe(name)}</extra>",
+            }
+        )
     return traces, "temperature<br>[degC]", {}
 
 
@@ -232,13 +334,29 @@ def _bleed(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> 
     assert view.bleed is not None
     z = np.where(view.bleed > 0, view.bleed, np.nan).T.astype(np.float32)
     rows, word = _row_numbers(view)
-    heat = {"type": "heatmap", "x": clock(view.time), "y": rows, "z": z, "zmin": 0, "zmax": 1,
-            "colorscale": [[0, look.panel], [1, look.series[0]]], "showscale": False, "hoverongaps": False,
-            "name": "bleed", "hovertemplate": f"{word} %{{y}} bled %{{z:.0%}} of the time<extra></extra>"}
+    heat = {
+        "type": "heatmap",
+        "x": clock(view.time),
+        "y": rows,
+        "z": z,
+        "zmin": 0,
+        "zmax": 1,
+        "colorscale": [[0, look.panel], [1, look.series[0]]],
+        "showscale": False,
+        "hoverongaps": False,
+        "name": "bleed",
+        "hovertemplate": f"{word} %{{y}} bled %{{z:.0%}} of the time<extra></extra>",
+    }
     return [heat], "bleed on<br>by cell", _cell_rows(view, pack, look)
 
 
-_STRIPS = {"current": _current, "cells": _cells, "deviation": _deviation, "temperature": _temperature, "bleed": _bleed}
+_STRIPS = {
+    "current": _current,
+    "cells": _cells,
+    "deviation": _deviation,
+    "temperature": _temperature,
+    "bleed": _bleed,
+}
 
 
 def _stretch_names(view: LogView, look: Look) -> Above:
@@ -257,23 +375,62 @@ def _stretch_names(view: LogView, look: Look) -> Above:
         share = float((b - a) / np.timedelta64(1, "us")) / whole
         if share < 0.002:
             continue
-        shapes.append({"type": "rect", "xref": "x", "yref": "paper", "x0": str(a), "x1": str(b), "y0": 1.012,
-                       "y1": 1.022, "fillcolor": fills.get(kind, look.soft), "line": {"width": 0}})
+        shapes.append(
+            {
+                "type": "rect",
+                "xref": "x",
+                "yref": "paper",
+                "x0": str(a),
+                "x1": str(b),
+                "y0": 1.012,
+                "y1": 1.022,
+                "fillcolor": fills.get(kind, look.soft),
+                "line": {"width": 0},
+            }
+        )
         if share > 0.055:
-            notes.append({"x": str(a + (b - a) // 2), "y": 1.022, "yref": "paper", "yanchor": "bottom",
-                          "text": KIND_MARKS.get(kind, kind), "showarrow": False,
-                          "font": {"size": SMALL, "color": look.soft}})
+            notes.append(
+                {
+                    "x": str(a + (b - a) // 2),
+                    "y": 1.022,
+                    "yref": "paper",
+                    "yanchor": "bottom",
+                    "text": KIND_MARKS.get(kind, kind),
+                    "showarrow": False,
+                    "font": {"size": SMALL, "color": look.soft},
+                }
+            )
     return shapes, notes
 
 
-def _marks(
-    marks: Sequence[tuple[str, np.datetime64, np.datetime64]], look: Look
-) -> Above:
+def _marks(marks: Sequence[tuple[str, np.datetime64, np.datetime64]], look: Look) -> Above:
     shapes: list[dict[str, object]] = []
     notes: list[dict[str, object]] = []
     for words, start, end in marks:
-        shapes.append({"type": "rect", "xref": "x", "yref": "paper", "x0": str(start), "x1": str(end), "y0": 0, "y1": 1,
-                       "fillcolor": look.accent, "opacity": 0.13, "line": {"width": 1, "color": look.accent}})
-        notes.append({"x": str(start), "y": 1.0, "yref": "paper", "yanchor": "top", "xanchor": "left",
-                      "text": safe(words), "showarrow": False, "font": {"size": SMALL, "color": look.accent}})
+        shapes.append(
+            {
+                "type": "rect",
+                "xref": "x",
+                "yref": "paper",
+                "x0": str(start),
+                "x1": str(end),
+                "y0": 0,
+                "y1": 1,
+                "fillcolor": look.accent,
+                "opacity": 0.13,
+                "line": {"width": 1, "color": look.accent},
+            }
+        )
+        notes.append(
+            {
+                "x": str(start),
+                "y": 1.0,
+                "yref": "paper",
+                "yanchor": "top",
+                "xanchor": "left",
+                "text": safe(words),
+                "showarrow": False,
+                "font": {"size": SMALL, "color": look.accent},
+            }
+        )
     return shapes, notes

@@ -58,7 +58,9 @@ def say_estimate(estimate: Estimate) -> str:
     if triple is None:
         return f"not determinable: {estimate.why or 'no reason given'}"
     low, high = triple[1:] if triple[2] > triple[1] else (None, None)
-    return interval(triple[0], low, high, shown_unit(estimate.quantity), sign=is_difference(estimate.quantity))
+    return interval(
+        triple[0], low, high, shown_unit(estimate.quantity), sign=is_difference(estimate.quantity)
+    )
 
 
 def say_size(finding: Finding) -> str:
@@ -66,7 +68,9 @@ def say_size(finding: Finding) -> str:
     cause = CAUSES.get(finding.cause)
     if finding.size is None or cause is None:
         return ""
-    return interval(finding.size, finding.low, finding.high, cause.shown_unit, factor=cause.shown_factor, sign=True)
+    return interval(
+        finding.size, finding.low, finding.high, cause.shown_unit, factor=cause.shown_factor, sign=True
+    )
 
 
 def title_of(key: str) -> str:
