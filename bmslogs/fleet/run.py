@@ -225,7 +225,7 @@ def _on_cluster(root: str, pending: Sequence[StoredLog], scheduler: str) -> Iter
         raise StoreError(f"no scheduler answers at {scheduler} ({error})") from None
     with client:
         futures = {client.submit(diagnose_one, where, log, pure=False, retries=1): log for log in pending}
-        for future in distributed.as_completed(futures):
+        for future in distributed.as_completed(futures, loop=client.loop):
             log = futures[future]
             if future.status == "finished":
                 yield future.result()

@@ -28,7 +28,7 @@ def pack_of(name: str) -> Pack:
     )
 
 
-def write_log(store: Path, pack: Pack, day: int, rows: int = 900) -> str:
+def write_log(store: Path, pack: Pack, day: int, rows: int = 600) -> str:
     """Write one drive: a string of equal cells, the third with 30 % more resistance; 1 mV steps."""
     rng = np.random.default_rng(day)
     seconds = np.arange(rows, dtype=float)
@@ -50,6 +50,7 @@ def write_log(store: Path, pack: Pack, day: int, rows: int = 900) -> str:
     meta = {
         "bmslogs.schema": "bmslogs.log/1", "bmslogs.pack": pack.id, "bmslogs.vehicle": pack.vehicle,
         "bmslogs.pack_json": pack.model_dump_json(), "bmslogs.repairs": json.dumps([]),
+        "bmslogs.rows": str(rows), "bmslogs.source_bytes": "0",
         "bmslogs.start": start.isoformat(), "bmslogs.end": (start + dt.timedelta(seconds=rows)).isoformat(),
     }
     log_id = f"{start:%Y%m%d-%H%M}-{day:012x}"

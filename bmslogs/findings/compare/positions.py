@@ -113,7 +113,7 @@ def _by_column(quantity: str, logs: Sequence[Diagnosis], pack: Pack) -> dict[int
 
 def _middle_slope(logs: Sequence[Diagnosis]) -> float | None:
     """Return the pack's median heating slope [K per A^2], which the estimates give as a condition."""
-    given = [e.conditions.get("pack_median") for d in logs for e in d.of("heating")]
+    given = [e.conditions.get("median_K_per_A2") for d in logs for e in d.of("heating")]
     known = [float(g) for g in given if isinstance(g, int | float) and g > 0]
     return float(np.median(known)) if known else None
 
