@@ -38,9 +38,14 @@ def serve(store: Path, host: str, port: int) -> None:
     from waitress import create_server
 
     from dashboard.app import create_app
+    from dashboard.uploads import MOST_UPLOAD_BYTES
 
     server = create_server(
-        create_app(store, password=password).server, sockets=[listening], threads=THREADS, ident="bmslogs"
+        create_app(store, password=password).server,
+        sockets=[listening],
+        threads=THREADS,
+        ident="bmslogs",
+        max_request_body_size=MOST_UPLOAD_BYTES,
     )
     where = f"[{host}]" if ":" in host else host
     tell(f"dashboard at http://{where}:{listening.getsockname()[1]}/ - Ctrl-C stops it")
