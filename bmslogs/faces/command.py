@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import warnings
 from typing import Annotated
 
 import typer
@@ -65,6 +66,9 @@ def main() -> None:
         # A terminal whose character set lacks a letter shows a question mark and goes on.
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="replace")
+    if not sys.warnoptions:
+        # Libraries' remarks to programmers are no answer to a user; `python -W default` shows them.
+        warnings.simplefilter("ignore")
     try:
         app(prog_name="bmslogs")
     except BmsLogsError as error:

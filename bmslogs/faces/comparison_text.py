@@ -12,7 +12,9 @@ from bmslogs.findings.compare import Change, Compared, Comparison
 def comparison_text(comparison: Comparison, *, width: int | None = None) -> str:
     """Return the whole comparison as text: what can be compared, with intervals, and what cannot and why."""
     columns = width or terminal_width()
-    parts = [("Side by side", [line for q in comparison.quantities for line in _compared(q)])]
+    parts = [
+        ("Side by side", [line for q in comparison.quantities if _stands_alone(q) for line in _compared(q)])
+    ]
     if comparison.changes is not None:
         parts.append(("Changes, cell by cell, the pack's middle taken out", _changes(comparison.changes)))
     parts += [
@@ -35,6 +37,12 @@ def comparison_text(comparison: Comparison, *, width: int | None = None) -> str:
         ("Cautions", list(comparison.cautions)),
     ]  # fmt: skip
     return "\n\n".join(part(title, lines, columns) for title, lines in parts if lines)
+
+
+def _stands_alone(q: Compared) -> bool:
+    """Return whether a pack's median says something; that of a quantity against the pack's own median does not."""
+    quantity = QUANTITIES.get(q.quantity)
+    return quantity is None or quantity.centre is None or bool(q.why_not)
 
 
 def _compared(q: Compared) -> list[str]:

@@ -12,7 +12,7 @@ from bmslogs.base.results import Diagnosis, Estimate, Finding, by_urgency
 from bmslogs.faces.figures.words import say_estimate, shown
 from bmslogs.faces.layout import part, terminal_width, titled, wrapped
 from bmslogs.faces.numbers import cells_named, interval, number
-from bmslogs.faces.unknown import unknowns
+from bmslogs.faces.unknown import open_questions
 from bmslogs.findings.registry import CAUSES
 
 LEVEL_WORDS = {"act": "before it is used again", "look": "at the next chance", "note": "for the record"}
@@ -111,7 +111,7 @@ def place_text(finding: Finding, pack: Pack | None) -> str:
     """Return where the finding sits, as the builder names it."""
     parts: list[str] = []
     if pack is not None and finding.cells:
-        parts = [pack.place(cell) for cell in finding.cells if cell <= pack.cells_in_series]
+        parts = places(pack, finding.cells)
     elif finding.cells:
         parts = [f"module {finding.module}"] if finding.module else []
         parts.append(cells_named(finding.cells))
@@ -120,6 +120,17 @@ def place_text(finding: Finding, pack: Pack | None) -> str:
     if finding.sensor:
         parts.append(f"sensor {finding.sensor}")
     return "; ".join(parts)
+
+
+def places(pack: Pack, cells: Iterable[int]) -> list[str]:
+    """Return where cells sit, one text a module: ``front box, module F1, cells 1-4``."""
+    homes: dict[str | None, list[int]] = {}
+    for cell in sorted(set(cells)):
+        if cell <= pack.cells_in_series:
+            homes.setdefault(pack.module_of(cell), []).append(cell)
+    return [
+        pack.place(same[0]).removesuffix(f"cell {same[0]}") + cells_named(same) for same in homes.values()
+    ]
 
 
 def _estimates(diagnosis: Diagnosis, columns: int) -> str:
@@ -153,16 +164,15 @@ def _of(e: Estimate) -> str:
 
 
 def _unknown(diagnosis: Diagnosis, columns: int) -> str:
-    groups = unknowns(diagnosis.estimates)
-    if not groups:
-        return ""
-    cells = diagnosis.pack.get("cells")
+    questions = open_questions(diagnosis.estimates, diagnosis.pack.get("cells"))
     lines: list[str] = []
-    for group in groups:
-        lines.append(wrapped(f"{group.title()}, {group.of(cells)}: {group.why}", "  ", columns))
-        if group.settle_by:
-            lines.append(_labelled("to know", group.settle_by, columns))
-    return titled("What this log cannot tell", "\n".join(lines))
+    for one in questions:
+        lines.append(wrapped(f"{'; '.join(one.titles)} ({one.of}): {one.why}", "  ", columns))
+        lines += [
+            _labelled("to know" if i == 0 else "or", settle, columns)
+            for i, settle in enumerate(one.settle_by)
+        ]
+    return titled("What this log cannot tell", "\n".join(lines)) if lines else ""
 
 
 def _labelled(label: str, text: str, columns: int) -> str:

@@ -41,6 +41,40 @@ class Unknown:
         return "sensor " + ", ".join(self.sensors) if self.sensors else "the pack"
 
 
+@dataclass(frozen=True)
+class Open:
+    """Questions that one reason leaves open, and the logs that would settle them."""
+
+    titles: tuple[str, ...]
+    of: str
+    why: str
+    settle_by: tuple[str, ...]
+
+
+def open_questions(estimates: Iterable[Estimate], total: int | None = None) -> list[Open]:
+    """Gather what is not known by reason: quantities that one reason leaves open stand together.
+
+    Parameters
+    ----------
+    estimates
+        Of a diagnosis.
+    total
+        Number of cells of the pack, to say "all" where it is all.
+    """
+    groups: dict[tuple[str, str], list[Unknown]] = {}
+    for one in unknowns(estimates):
+        groups.setdefault((one.why, one.of(total)), []).append(one)
+    return [
+        Open(
+            tuple(one.title() for one in same),
+            of,
+            why,
+            tuple(dict.fromkeys(one.settle_by for one in same if one.settle_by)),
+        )
+        for (why, of), same in groups.items()
+    ]
+
+
 def quantity_title(key: str) -> str:
     """Return a quantity's title for people."""
     return QUANTITIES[key].title if key in QUANTITIES else key

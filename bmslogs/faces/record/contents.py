@@ -13,7 +13,7 @@ from bmslogs.base.results import Diagnosis, Estimate, Finding, by_urgency
 from bmslogs.base.version import __version__
 from bmslogs.faces.figures.words import conditions_line, say_estimate
 from bmslogs.faces.record.baseline import Baseline, configuration_hash
-from bmslogs.faces.unknown import Unknown, quantity_title, unknowns
+from bmslogs.faces.unknown import Open, open_questions, quantity_title
 from bmslogs.findings.compare import Change, Comparison, compare_before_after
 
 HIGHEST_CELL_V = {"NMC": 4.2, "LFP": 3.65}
@@ -51,7 +51,9 @@ class Typed:
 
     def to_json(self) -> dict[str, Any]:
         """Return what was given."""
-        return {k: list(v) if isinstance(v, tuple) else v for k, v in asdict(self).items() if v not in (None, ())}
+        return {
+            k: list(v) if isinstance(v, tuple) else v for k, v in asdict(self).items() if v not in (None, ())
+        }
 
 
 @dataclass(frozen=True)
@@ -78,7 +80,7 @@ class Contents:
     cell_rows: tuple[tuple[str, tuple[str, ...]], ...]
     other_estimates: tuple[tuple[str, str, str], ...]
     conditions: tuple[tuple[str, str], ...]
-    unknown: tuple[Unknown, ...]
+    unknown: tuple[Open, ...]
     joints: tuple[Joint, ...]
     typed: Typed
     insulation: tuple[str, ...]
@@ -161,7 +163,7 @@ def contents(
         cell_rows=rows,
         other_estimates=_others(diagnosis),
         conditions=_conditions(diagnosis, columns),
-        unknown=tuple(unknowns(diagnosis.estimates)),
+        unknown=tuple(open_questions(diagnosis.estimates, pack.cells_in_series)),
         joints=_joints(pack, diagnosis),
         typed=typed,
         insulation=insulation_text(pack, typed),
