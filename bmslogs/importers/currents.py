@@ -17,6 +17,8 @@ from bmslogs.importers.sample import Sample, SampledColumn
 from bmslogs.importers.units import Unit, named
 from bmslogs.importers.words import Header
 
+LIKELY_OHM_AH = (0.02, 0.8)
+"""Choice [ohm Ah]: resistance times capacity of a cell is about 0.1 over all sizes; cold and old cells reach 0.5."""
 MOST_C_RATE = 30.0
 """Choice [1/h]: no traction pack is driven harder; above it the unit must be another."""
 
@@ -43,9 +45,9 @@ def find_current(
     try:
         if profile.charge_column and profile.discharge_column:
             pair = [column_called(sample, n, file, "current") for n in (profile.charge_column, profile.discharge_column)]
-            _take_pair(out, pair, sample, headers, profile, pack, file)
+            _take_pair(out, pair, sample, headers, profile, pack, file, cells)
         elif profile.column is not None:
-            _take_one(out, column_called(sample, profile.column, file, "current"), sample, headers, profile, pack, file, "as the profile says")
+            _take_one(out, column_called(sample, profile.column, file, "current"), sample, headers, profile, pack, file, "as the profile says", cells)
         else:
             _search(out, sample, headers, free, cells, profile, pack, file)
     except BadInput as error:
@@ -61,7 +63,7 @@ def _search(
     charging = [i for i in found if "charge" in headers[i].means and "discharge" not in headers[i].means]
     discharging = [i for i in found if "discharge" in headers[i].means and "charge" not in headers[i].means]
     if len(charging) == 1 and len(discharging) == 1 and _one_sided(sample, charging + discharging):
-        _take_pair(out, [charging[0], discharging[0]], sample, headers, profile, pack, file)
+        _take_pair(out, [charging[0], discharging[0]], sample, headers, profile, pack, file, cells)
         return
     if not found:
         raise BadInput("a log with no current", "a current column, or [current] column in a profile", file=file)
@@ -70,7 +72,7 @@ def _search(
         ranked = _settle(ranked, sample, headers, file, out)
     head = headers[ranked[0]]
     out.hint, out.hint_says = _hint(head)
-    _take_one(out, ranked[0], sample, headers, profile, pack, file, "by its header")
+    _take_one(out, ranked[0], sample, headers, profile, pack, file, "by its header", cells)
 
 
 def _is_current(head: Header, column: SampledColumn) -> bool:
@@ -127,24 +129,27 @@ def _hint(head: Header) -> tuple[int, str]:
 
 def _take_one(
     out: Currents, index: int, sample: Sample, headers: list[Header], profile: Current, pack: Pack | None,
-    file: Path, why: str,
+    file: Path, why: str, cells: Cells | None,
 ) -> None:
-    unit, says = _unit(sample.columns[index], headers[index], profile, pack, file)
+    unit, says = _unit(sample, index, headers[index], cells, profile, pack, file)
     out.columns.append((index, "current", unit, f"{why}; {says}"))
 
 
 def _take_pair(
     out: Currents, pair: list[int], sample: Sample, headers: list[Header], profile: Current, pack: Pack | None,
-    file: Path,
+    file: Path, cells: Cells | None,
 ) -> None:
     roles: tuple[Role, Role] = ("charge current", "discharge current")
     for index, role in zip(pair, roles):
-        unit, says = _unit(sample.columns[index], headers[index], profile, pack, file)
+        unit, says = _unit(sample, index, headers[index], cells, profile, pack, file)
         out.columns.append((index, role, unit, f"by its header; {says}"))
     out.split = True
 
 
-def _unit(column: SampledColumn, head: Header, profile: Current, pack: Pack | None, file: Path) -> tuple[Unit, str]:
+def _unit(
+    sample: Sample, index: int, head: Header, cells: Cells | None, profile: Current, pack: Pack | None, file: Path
+) -> tuple[Unit, str]:
+    column = sample.columns[index]
     if profile.unit is not None:
         unit = named("current", profile.unit)
         assert unit is not None
@@ -165,11 +170,13 @@ def _unit(column: SampledColumn, head: Header, profile: Current, pack: Pack | No
     assert ampere is not None
     if largest == 0.0:
         return ampere, "unit A, it is nought throughout"
-    if column.decimals > 0 and (not capacity or largest <= MOST_C_RATE * capacity):
+    slope = answer_of_voltages(sample, index, cells)
+    absurd = capacity and np.isfinite(slope) and not 0.1 * LIKELY_OHM_AH[0] < abs(slope) * capacity < 10 * LIKELY_OHM_AH[1]
+    if column.decimals > 0 and not absurd and (not capacity or largest <= MOST_C_RATE * capacity):
         return ampere, "unit A: no unit given, and readings with a broken part"
-    fitting = _possible_units(largest, capacity)
+    fitting = _possible_units(largest, capacity, slope)
     if len(fitting) == 1:
-        return fitting[0], f"unit {fitting[0].name}: the only one that fits the pack's capacity"
+        return fitting[0], f"unit {fitting[0].name}: the only one that fits the pack's capacity and the voltages' answer"
     names = " or ".join(f'"{u.name}"' for u in fitting)
     raise Ambiguous(
         f"current without a unit, up to {largest:g}", f"a profile with [current] unit = {names}", file=file,
@@ -177,10 +184,43 @@ def _unit(column: SampledColumn, head: Header, profile: Current, pack: Pack | No
     )
 
 
-def _possible_units(largest: float, capacity: float | None) -> list[Unit]:
-    """Return the units in which a largest current is one of a pack of this capacity."""
+def _possible_units(largest: float, capacity: float | None, slope: float) -> list[Unit]:
+    """Return the units in which a largest current, and the voltages' answer to it, are those of a pack.
+
+    Parameters
+    ----------
+    largest
+        In the logger's unit.
+    capacity
+        [Ah] of the pack.
+    slope
+        Fall of a cell's voltage per unit of the logger's current [V], NaN where nothing moves.
+    """
     units = [u for name in ("A", "0.1A", "mA") if (u := named("current", name)) is not None]
     if not capacity:
         return units
     fitting = [u for u in units if 0.02 * capacity <= largest * u.scale <= 8 * capacity]
+    if np.isfinite(slope):
+        low, high = LIKELY_OHM_AH
+        fitting = [u for u in fitting or units if low <= abs(slope) / u.scale * capacity <= high]
     return fitting or units
+
+
+def answer_of_voltages(sample: Sample, index: int, cells: Cells | None) -> float:
+    """Return the change of the mean cell voltage [V] per unit of a column, NaN where they do not move together."""
+    if cells is None or not cells.columns:
+        return float("nan")
+    block = np.array([sample.columns[i].values for i in cells.columns.values()]) * cells.unit.scale
+    amps = sample.columns[index].values
+    di, dv = [], []
+    for w in np.unique(sample.window):
+        here = sample.window == w
+        di.append(np.diff(amps[here]))
+        dv.append(np.diff(block[:, here].mean(axis=0)))
+    steps, answers = np.concatenate(di), np.concatenate(dv)
+    good = np.isfinite(steps) & np.isfinite(answers)
+    steps, answers = steps[good], answers[good]
+    if len(steps) < 30 or not np.any(steps) or not np.any(answers):
+        return float("nan")
+    r = float(np.corrcoef(steps, answers)[0, 1])
+    return float(steps @ answers / (steps @ steps)) if abs(r) > 0.7 else float("nan")

@@ -273,7 +273,13 @@ def _without_header(
 ) -> Dialect:
     if above:
         near = above[-1]
-        found = len(_trimmed(split(lines[near], dialect.delimiter)))
+        row = _trimmed(split(lines[near], dialect.delimiter))
+        found = len(row)
+        if found > 3 and found != dialect.width and _data_share(row) > 0.7:
+            raise BadInput(
+                f"rows of {found} fields become rows of {dialect.width}",
+                "one set of columns in a file; split it at that line", file=file, line=body + 1,
+            )
         if found > 2:
             raise BadInput(
                 f"a header of {found} names over rows of {dialect.width} fields",

@@ -54,6 +54,10 @@ def cell_fills(cells: Floats, scale_mv: float, before: Floats | None) -> Bools:
         values = cells[k, rows]
         prior, later = _around(clean[k], rows, None if before is None else float(before[k]))
         jump = np.fmin(np.abs(values - prior), np.abs(values - later))
+        # against the others as well: under a load step a good reading jumps with its neighbours
+        beside, behind = _around(clean[k] - middle, rows, None)
+        apart = np.fmin(np.abs(values - middle[rows] - beside), np.abs(values - middle[rows] - behind))
+        jump = np.fmin(jump, apart)
         jump = np.where(np.isnan(jump), np.abs(values - middle[rows]), jump)
         lone = jump > JUMP_MV
         mask[k, rows] = (lone & ~_taken_by_neighbour(cells, middle, k, rows)) | (np.abs(values) > IMPOSSIBLE_MV)

@@ -30,6 +30,7 @@ class Job:
     corrections: Corrections
     never: npt.NDArray[np.bool_]
     regular: bool
+    refresh: dict[str, float]
 
 
 def look_at(
@@ -47,7 +48,16 @@ def look_at(
     dialect = sniff(head, source.path, whole=len(head) < HEAD_BYTES)
     sample = take_sample(source, head, dialect)
     plan = recognise(sample, dialect, profile or Profile(), pack, source.path, modules)
-    return Job(source, dialect, sample, plan, _clock_corrections(sample, plan), _never(sample, plan), _regular(sample, plan))
+    refresh = find_refresh(sample, plan)
+    slow = [t for t in plan.of("cell") if t.target in refresh]
+    if slow:
+        seconds = sorted(refresh[t.target] for t in slow)
+        says = f"{len(slow)} cells are refreshed every {seconds[len(seconds) // 2]:g} s only, slower than the rows come"
+        plan = replace(plan, notes=(*plan.notes, says))
+    return Job(
+        source, dialect, sample, plan, _clock_corrections(sample, plan), _never(sample, plan),
+        _regular(sample, plan) or len(slow) > 0.5 * len(plan.cells), refresh,
+    )
 
 
 def _clock_corrections(sample: Sample, plan: Plan) -> Corrections:
@@ -88,6 +98,47 @@ def _never(sample: Sample, plan: Plan) -> npt.NDArray[np.bool_]:
         values = values[np.isfinite(values)]
         out.append(len(values) == 0 or float(np.ptp(values)) == 0.0)
     return np.array(out, dtype=bool)
+
+
+def find_refresh(sample: Sample, plan: Plan) -> dict[str, float]:
+    """Return the time between fresh readings [s] of the channels that are refreshed slower than the rows come.
+
+    Only where the current moves, and only where the steps of the staircase are alike.
+    """
+    if plan.clock is None or not plan.of("cell"):
+        return {}
+    time = sample_time(sample, plan)
+    current = plan.of("current")
+    out: dict[str, float] = {}
+    for taken in (*plan.of("cell"), *plan.of("pack voltage"), *current):
+        gaps: list[float] = []
+        periods: list[float] = []
+        for w in np.unique(sample.window):
+            here = np.flatnonzero((sample.window == w) & (time != MISSING))
+            if len(here) < 30:
+                continue
+            busy = _busy(sample, plan, here)
+            fresh = np.flatnonzero((np.diff(sample.columns[taken.index].values[here]) != 0) & busy[1:])
+            gaps += np.diff(fresh).tolist()
+            span = float(time[here[-1]] - time[here[0]]) * 1e-6
+            periods.append(span / (len(here) - 1))
+        if len(gaps) >= 10:
+            usual = float(np.median(gaps))
+            # whole steps of the staircase may be missed where a reading happens to repeat
+            alike = np.mean(np.abs(np.array(gaps) / usual - np.rint(np.array(gaps) / usual)) < 0.26)
+            if usual >= 2 and alike > 0.8 and np.mean(np.array(gaps) < usual - 0.5) < 0.1:
+                out[taken.target] = round(usual * float(np.median(periods)), 3)
+    return out
+
+
+def _busy(sample: Sample, plan: Plan, here: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+    """Return rows around which the current, or else the cells, move."""
+    current = plan.of("current")
+    columns = [sample.columns[t.index].values[here] for t in (current or plan.of("cell")[:8])]
+    moved = np.zeros(len(here), dtype=float)
+    for values in columns:
+        moved[1:] += np.nan_to_num(np.diff(values)) != 0
+    return np.asarray(np.convolve(moved, np.ones(21) / 21, "same") > 0.15, dtype=bool)
 
 
 def _regular(sample: Sample, plan: Plan) -> bool:

@@ -86,16 +86,14 @@ def find_style(texts: Sequence[str | None], decimal: str) -> tuple[NumberStyle |
         None where fewer than nine in ten of the fields are numbers; most digits behind the mark.
     """
     unique = list(dict.fromkeys(t for t in texts if t))[:3000]
-    matches = [m for m in (_SPLIT.match(t) for t in unique) if m]
+    split = [m for m in (_SPLIT.match(t) for t in unique) if m]
+    matches = [m for m in split if not m.group(4).strip() or find_unit(m.group(4)) is not None]
     if not matches or len(matches) < 0.9 * len(unique):
         return None, 0
-    rests = {m.group(4).strip() for m in matches}
-    unit = None
-    if rests != {""}:
-        units = {find_unit(r) for r in rests if r}
-        if len(units) != 1 or None in units or ("" in rests and len(rests) > 2):
-            return None, 0
-        unit = units.pop()
+    units = {find_unit(m.group(4)) for m in matches if m.group(4).strip()}
+    if len(units) > 1 or (units and sum(not m.group(4).strip() for m in matches) > 0.1 * len(matches)):
+        return None, 0
+    unit = units.pop() if units else None
     bodies = [m.group(2).strip() for m in matches]
     style = NumberStyle(*_marks(bodies, decimal), unit, any(m.group(1) == "+" for m in matches))
     good = [t for t in unique if parse_number(t, style) is not None]

@@ -44,7 +44,7 @@ class SignEvidence:
         """Add successive rows: the logger's current [A, its sign] and the mean cell voltage [V]."""
         good = np.isfinite(current) & np.isfinite(voltage)
         i, v = current[good], voltage[good]
-        if len(i) < 2:
+        if len(i) <= LAGS + 1:
             return
         self.largest = max(self.largest, float(np.max(np.abs(i))))
         self.spread = max(self.spread, float(np.ptp(i)))

@@ -156,6 +156,11 @@ def _pass(
         writer.write(ready, plan.sign or 1)
     writer.flush()
     _note_wrong(tally, finisher.repairs, plan)
+    if plan.clock is not None and not plan.clock.dated:
+        finisher.repairs.add(
+            "no_date", "the log says no date: its rows are dated from 1970-01-01; give start in a profile for the true one",
+            finisher.findings.rows, ["time"], finisher.findings.start, finisher.findings.end,
+        )
     for rule, amount, rows, before, after in corrections.says:
         text = {
             "clock_unset": "the clock was not set until later: {rows} at its head moved " + amount,

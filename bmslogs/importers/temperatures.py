@@ -20,6 +20,8 @@ FILL_DEGREES = (-40.0, 215.0, 127.0, 255.0, -1.0, 65535.0, 32767.0, 0.0, -273.15
 """Values that sensors and loggers give for nothing; judged by their neighbours in time."""
 WARMEST_C, COLDEST_C = 60.0, -30.0
 """Choice [degC]: the middle of a log outside is taken for another unit."""
+HOTTEST_C = 110.0
+"""Choice [degC]: a pack on fire's way may read so; up to here degF is not taken without being told."""
 
 
 @dataclass(frozen=True)
@@ -58,10 +60,10 @@ def temperature_unit(columns: Sequence[SampledColumn], stated: Unit | None) -> t
             continue
         if COLDEST_C <= ends[0] <= WARMEST_C and ends[1] > -45 and ends[2] < 100:
             fitting.append(unit)
+    if WARMEST_C < middle <= HOTTEST_C:
+        fitting = [celsius, named("temperature", "degF") or celsius]
     if len(fitting) == 1:
         return fitting[0], f"unit {fitting[0].name} by the values (middle {middle:g})"
-    if not fitting and WARMEST_C < middle <= 90:
-        fitting = [celsius, named("temperature", "degF") or celsius]
     return None, " or ".join(u.name for u in fitting) or f"middle {middle:g} is no temperature of a pack in any unit"
 
 

@@ -81,11 +81,12 @@ def bring_one(
         reading, writer = read_whole(
             source, job.plan, pack, job.never, job.regular, job.corrections, lambda plan: TableWriter(temporary, plan)
         )
-    return _finish(store, source, pack, mapping, reading, writer, strict)
+    return _finish(store, source, pack, mapping, reading, writer, strict, {"bmslogs.refresh_s": json.dumps(job.refresh)})
 
 
 def _finish(
-    store: Store, source: Source, pack: Pack, mapping: str, reading: Reading, writer: TableWriter, strict: bool
+    store: Store, source: Source, pack: Pack, mapping: str, reading: Reading, writer: TableWriter, strict: bool,
+    more: dict[str, str],
 ) -> Imported:
     try:
         repairs = tuple(RepairEntry(r) for r in reading.repairs.to_json())
@@ -93,6 +94,7 @@ def _finish(
             raise BadInput(f"needs repair: {'; '.join(map(str, repairs))}", "a log without any, as --strict asks",
                            file=source.path)
         meta = metadata(reading, source, pack, profile_toml(reading.plan), __version__, SCHEMA)
+        meta |= more
         meta["bmslogs.mapping"] = mapping
         meta["bmslogs.seal"] = seal(meta)
         with store_errors(store.root):
@@ -106,7 +108,7 @@ def _finish(
             store.commit(writer.path, new_id, pack, replaced)
     finally:
         writer.discard()
-    notes = tuple(f"replaces log {e.id}, which was read with another mapping" for e in replaced if e.id != new_id)
+    notes = reading.plan.notes + tuple(f"replaces log {e.id}, which was read with another mapping" for e in replaced if e.id != new_id)
     return Imported(
         new_id, str(source.path), reading.findings.rows, start, moment(meta["bmslogs.end"]), "new", repairs, notes,
         tuple(e.id for e in replaced if e.id != new_id),
