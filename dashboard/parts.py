@@ -105,9 +105,9 @@ def level(name: str) -> html.Span:
     )
 
 
-def finding_line(finding: Finding, href: str) -> html.Li:
+def finding_line(finding: Finding, href: str, *more: Any) -> html.Li:
     """Return one finding as a line that leads to where it shows."""
-    return html.Li([level(finding.level), dcc.Link(finding.says, href=href)])
+    return html.Li([level(finding.level), html.Div([dcc.Link(finding.says, href=href), *more])])
 
 
 def size_line(finding: Finding) -> html.P | None:
@@ -142,6 +142,17 @@ def estimate_rows(estimates: Sequence[Estimate]) -> list[tuple[str, Any]]:
         value = [html.Span(say_estimate(e)), html.Small(note, className="quiet")] if note else say_estimate(e)
         rows.append((title_of(e.quantity), value))
     return rows
+
+
+def split_rows(estimates: Sequence[Estimate]) -> list[Any]:
+    """Return what is determined as a table, and what is not behind one line."""
+    known = [e for e in estimates if e.status == "determined"]
+    unknown = [e for e in estimates if e.status != "determined"]
+    out: list[Any] = [facts(estimate_rows(known))] if known else []
+    if unknown:
+        count = f"{len(unknown)} quantit{'y is' if len(unknown) == 1 else 'ies are'} not known from this log"
+        out.append(html.Details([html.Summary(count), facts(estimate_rows(unknown))]))
+    return out
 
 
 def cautions_footer() -> html.Div:

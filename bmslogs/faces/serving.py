@@ -37,8 +37,7 @@ def serve(store: Path, host: str, port: int) -> None:
     listening = _listen(host, port)
     from waitress import create_server
 
-    from dashboard.app import create_app
-    from dashboard.uploads import MOST_UPLOAD_BYTES
+    from dashboard.app import MOST_UPLOAD_BYTES, create_app
 
     server = create_server(
         create_app(store, password=password).server,

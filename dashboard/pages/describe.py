@@ -150,7 +150,7 @@ def _fields(typed: dict[str, Any], packs: list[Pack], view: View, changing: bool
         section(
             "Work on the pack",
             html.P(
-                "One a line: date; joint remade, module swapped, sense wire moved, bench charged or other; where; note.",
+                "One a line: date; joint remade, module swapped, sense wire moved, bench charged or other; where; why.",
                 className="quiet",
             ),
             _area("events", "Work on the pack", typed, "2026-05-06; module swapped; F2; weak cell 7", 2),

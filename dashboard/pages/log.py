@@ -85,7 +85,7 @@ def _controls(frame: Frame, opened: OpenLog) -> html.Div:
                 clearable=True,
                 value=[str(c) for c in lines_of(frame) if c in opened.cells],
                 w=320,
-                placeholder="pick cells",
+                placeholder=None if lines_of(frame) else "pick cells",
                 comboboxProps={"withinPortal": False},
             ),
             html.Div(

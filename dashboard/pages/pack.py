@@ -21,14 +21,13 @@ from dashboard.parts import (
     caution,
     choose_pack,
     empty,
-    estimate_rows,
-    facts,
     finding_line,
     graph,
     heading,
     no_logs,
     section,
     select,
+    split_rows,
 )
 
 TITLE, PATH = "Pack", "/pack"
@@ -133,7 +132,7 @@ def _controls(frame: Frame) -> html.Div:
                 searchable=True,
                 clearable=True,
                 w=240,
-                placeholder="pick here or in the picture",
+                placeholder=None if frame.picked else "pick here or in the picture",
                 comboboxProps={"withinPortal": False},
             ),
             select(
@@ -266,7 +265,7 @@ def side(frame: Frame) -> list[Any]:
     for cell in frame.picked[:4]:
         out += [
             html.H3(pack.place(cell)),
-            facts(estimate_rows([e for e in diagnosis.estimates if e.cell == cell])),
+            *split_rows([e for e in diagnosis.estimates if e.cell == cell]),
         ]
     if len(frame.picked) > 4:
         out.append(html.P(f"and {len(frame.picked) - 4} more cells: see the table below", className="quiet"))
@@ -296,9 +295,7 @@ def _joint(frame: Frame, later: int) -> list[Any]:
             f"{pack.place(later - 1)} to {pack.place(later)}. It lies in the tap of cell {tap}: "
             "its resistance shows there."
         ),
-        facts(
-            estimate_rows([e for e in diagnosis.estimates if e.cell == tap and "resistance" in e.quantity])
-        ),
+        *split_rows([e for e in diagnosis.estimates if e.cell == tap and "resistance" in e.quantity]),
         html.Div(
             [action("See in the log", frame.here.but(cells=(tap,)).link("/log"), main=True)],
             className="actions",
@@ -313,7 +310,7 @@ def _table(frame: Frame) -> Any:
     keys = [k for k in PER_CELL if any(shown(e) for e in diagnosis.of(k))]
     columns: list[dict[str, Any]] = [
         {"field": "cell", "headerName": "Cell", "pinned": "left", "width": 80, "filter": False},
-        {"field": "place", "headerName": "Place", "minWidth": 210, "flex": 1},
+        {"field": "place", "headerName": "Place", "width": 220},
     ]
     values: dict[int, dict[str, Any]] = {
         c: {"cell": c, "place": pack.place(c)} for c in range(1, pack.cells_in_series + 1)
@@ -324,7 +321,8 @@ def _table(frame: Frame) -> Any:
                 "field": key,
                 "headerName": axis_title(key),
                 "headerTooltip": QUANTITIES[key].question,
-                "minWidth": 190,
+                "minWidth": 230,
+                "flex": 1,
                 "wrapHeaderText": True,
                 "autoHeaderHeight": True,
                 "valueFormatter": {"function": f"params.data['{key}_text'] || 'not known'"},

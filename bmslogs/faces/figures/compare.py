@@ -64,7 +64,7 @@ def side_by_side(comparison: Mapping[str, Any], quantity: str, *, look: Look = L
             x=[value],
             y=[n],
             mode="markers",
-            name="pack median, 95 % interval",
+            name="pack, 95 % interval",
             showlegend=n == 0,
             marker={
                 "size": 12,
