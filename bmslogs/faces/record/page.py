@@ -20,6 +20,9 @@ from bmslogs.log import Log
 WIDTH_PX = 660
 """Width of the figures: an A4 page leaves 680 px between margins of 15 mm (96 px an inch), less a finding's edge."""
 
+PER_CELL = {"resistance_10s": ("resistance", "cell_or_joint"), "charge_to_full": ("full_first",)}
+"""Quantities drawn cell by cell, and the proof pictures of the findings whose cells are named in them."""
+
 
 def record_page(record: Contents, logs: dict[str, Log]) -> str:
     """Return the record as HTML.
@@ -65,12 +68,16 @@ def _pictures(record: Contents) -> list[tuple[str, go.Figure]]:
     if record.pack.modules:
         drawn = pack_picture(record.pack, estimates, quantity=key, findings=record.findings)
         out.append((f"The pack as it is built. {quantity_title(key)}", drawn))
-    for quantity in ("resistance_10s", "charge_to_full"):
+    for quantity, proofs in PER_CELL.items():
         known = record.diagnosis.of(quantity)
         if any(e.status == "determined" for e in known):
-            named = {c for f in record.findings for c in f.cells}
+            named = {c for f in record.findings for c in f.cells if _picture(f) in proofs}
             out.append((quantity_title(quantity), per_cell(record.pack, known, quantity, named=named)))
     return out
+
+
+def _picture(finding: Finding) -> str:
+    return CAUSES[finding.cause].picture if finding.cause in CAUSES else ""
 
 
 def _finding(record: Contents, finding: Finding, logs: dict[str, Log]) -> dict[str, object]:
