@@ -66,7 +66,9 @@ def pack_of(typed: Mapping[str, Any], old: Pack | None = None) -> Pack:
         "event": _events(typed.get("events") or ""),
     }
     pack = parse_pack(document | {k: rows for k, rows in tables.items() if rows})
-    return pack.model_copy(update={"ocv": old.ocv}) if old is not None and old.ocv is not None else pack
+    if old is None or old.ocv is None:
+        return pack
+    return pack.model_copy(update={"ocv": old.ocv, "ocv_table": old.ocv_table})
 
 
 def boxes_of(text: str) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:

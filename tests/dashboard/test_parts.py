@@ -1,0 +1,272 @@
+"""The parts behind the pages: address, notes, the form, uploads, safety."""
+
+from __future__ import annotations
+
+import io
+import tracemalloc
+from dataclasses import replace
+from pathlib import Path
+
+import flask
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bmslogs.base.errors import BadInput, BadPack, BmsLogsError, StoreError
+from bmslogs.base.pack import load_pack
+from bmslogs.base.results import Finding
+from dashboard import loom, safety
+from dashboard.address import View, parse
+from dashboard.app import create_app, picked_view
+from dashboard.form import cells_of, even_boxes, pack_of, typed_of
+from dashboard.notes import add_note, latest, read_notes
+from dashboard.uploads import TooLarge, plain_name, receive
+from sample_logs import SAMPLES
+from tests.dashboard import invent
+
+IDS = st.from_regex(r"[A-Za-z0-9_-]{1,30}", fullmatch=True)
+
+
+@given(
+    st.builds(
+        View,
+        pack=IDS,
+        log=IDS,
+        cells=st.sets(st.integers(1, 1000), max_size=9).map(lambda s: tuple(sorted(s))),
+        module=st.text(max_size=20),
+        joint=st.integers(0, 999),
+        quantity=IDS,
+        warm=st.booleans(),
+        start=st.sampled_from(["", "2026-05-03T09:10:00Z", "2026-05-03T09:10:00.250Z"]),
+        finding=st.integers(0, 99),
+        packs=st.lists(IDS, max_size=3).map(tuple),
+    )
+)
+def test_the_address_holds_the_whole_view(view: View) -> None:
+    assert parse(view.query()) == view
+
+
+@given(st.text(max_size=200))
+def test_an_address_that_makes_no_sense_is_left_out(text: str) -> None:
+    assert isinstance(parse("?" + text), View)
+    assert parse(f"?pack=../../etc&cells={text}").pack == ""
+
+
+def test_picking_is_one_thing() -> None:
+    assert parse(picked_view("?pack=a", ["cell", 5])) == View(pack="a", cells=(5,))
+    assert parse(picked_view("?pack=a&cells=5,7", ["cell", 5])) == View(pack="a", cells=(7,))
+    assert parse(picked_view("?pack=a&cells=5", ["joint", 9])) == View(pack="a", cells=(8, 9), joint=9)
+    assert parse(picked_view("?pack=a&cells=5", ["module", "F2"])) == View(pack="a", module="F2")
+    assert picked_view("?pack=a", None) is None and picked_view("", ["cell", "x"]) is None
+
+
+def test_notes_are_kept_with_name_and_reason(tmp_path: Path) -> None:
+    finding, other = (
+        Finding("runs_hot", "look", "hot", sensor="T2"),
+        Finding("runs_hot", "look", "hot", sensor="T3"),
+    )
+    add_note(tmp_path, "knot-main", "log-1", finding, "accept", "Ann", "felt it")
+    add_note(tmp_path, "knot-main", "log-1", finding, "set_aside", "Bo", "sensor was loose\nmended")
+    notes = read_notes(tmp_path, "knot-main", "log-1")
+    said = latest(notes, finding)
+    assert said is not None and said.verdict == "set_aside" and said.reason == "sensor was loose\\nmended"
+    assert latest(notes, other) is None and read_notes(tmp_path, "knot-main", "log-2") == []
+    for name, reason in (("", "why"), ("Ann", "  ")):
+        with pytest.raises(BadInput):
+            add_note(tmp_path, "knot-main", "log-1", finding, "accept", name, reason)
+    (tmp_path / "_notes" / "knot-main" / "log-1.json").write_text("[{", encoding="utf-8")
+    with pytest.raises(StoreError):
+        read_notes(tmp_path, "knot-main", "log-1")
+
+
+@pytest.mark.parametrize("file", sorted(SAMPLES.glob("*-main.toml")), ids=lambda f: f.stem)
+def test_a_pack_goes_through_the_form_and_back(file: Path) -> None:
+    pack = load_pack(file)
+    assert pack_of(typed_of(pack), pack) == pack
+
+
+def test_what_the_form_does_not_show_is_kept() -> None:
+    pack = invent.pack().model_copy(
+        update={
+            "ocv": ((0.0, 3.0), (1.0, 4.2)),
+            "chemistry": "own",
+            "current_accuracy": 0.02,
+            "joint_in_tap_of": "previous",
+        }
+    )
+    assert pack_of(typed_of(pack), pack) == pack
+
+
+@pytest.mark.parametrize(
+    ("boxes", "says"),
+    [
+        ("front: F1", "a name and its cells"),
+        ("front: F1 4-1", "cells that rise"),
+        ("front:", "no module"),
+        ("front: F1 1-4; F1 5-8", "occurs twice"),
+        ("F1 1-3", "lies in no module"),
+        ("F1 1-9", "names cell 9"),
+    ],
+)
+def test_a_mistake_in_the_form_is_one_line(boxes: str, says: str) -> None:
+    typed = {
+        "id": "knot-main",
+        "vehicle": "Knot",
+        "chemistry": "NMC",
+        "nominal_capacity_Ah": 50,
+        "cells_in_series": 8,
+    }
+    with pytest.raises(BadPack, match=says) as caught:
+        pack_of({**typed, "boxes": boxes})
+    assert "\n" not in str(caught.value)
+
+
+def test_cells_are_read_as_they_are_written() -> None:
+    assert cells_of("1-4, 7 9") == [1, 2, 3, 4, 7, 9]
+    typed = {
+        "id": "a",
+        "vehicle": "Knot",
+        "chemistry": "LFP",
+        "nominal_capacity_Ah": 50,
+        "cells_in_series": 10,
+    }
+    pack = pack_of({**typed, "boxes": even_boxes(10, 3, 2)})
+    assert [len(m.cells) for m in pack.modules] == [3, 4, 3] and len(pack.boxes) == 2
+
+
+def test_the_loom_check_sees_swapped_wires() -> None:
+    """Swapped taps read [a + b, -b, b + c] (algebra); a meter that agrees is no objection."""
+    log = invent.drive(invent.pack())
+    volts = log.cell_voltage.copy()
+    total = float(np.median(volts[:60].sum(axis=1)))
+    assert loom.check(log, total, 18.0).objections == ()
+    assert [o.kind for o in loom.check(log, total + 3.7, None).objections] == ["sum"]
+    a, b, c = volts[:, 4].copy(), volts[:, 5].copy(), volts[:, 6].copy()
+    volts[:, 4], volts[:, 5], volts[:, 6] = a + b, -b, b + c
+    swapped = replace(log, cell_voltage=volts)
+    assert "swapped_taps" in [o.kind for o in loom.check(swapped, total, None).objections]
+
+
+class Endless(io.RawIOBase):
+    """A stream of so many nought bytes that holds none of them."""
+
+    def __init__(self, size: int) -> None:
+        self.left = size
+
+    def read(self, size: int = -1) -> bytes:
+        size = min(size, self.left)
+        self.left -= size
+        return bytes(size)
+
+
+def test_a_large_file_goes_through_little_memory(tmp_path: Path) -> None:
+    tracemalloc.start()
+    got = receive(Endless(200_000_000), tmp_path / "large.csv")
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert got == 200_000_000 == (tmp_path / "large.csv").stat().st_size
+    assert peak < 8_000_000
+
+
+def test_more_than_allowed_leaves_nothing(tmp_path: Path) -> None:
+    with pytest.raises(TooLarge):
+        receive(Endless(3_000_000), tmp_path / "x", most=2_000_000)
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("name", "plain"),
+    [
+        ("../../etc/passwd", "passwd"),
+        ("C:\\x\\drive 1.csv.gz", "drive_1.csv.gz"),
+        ("", "log"),
+        ("..", "log"),
+        ("<img src=x>.csv", "img_src_x_.csv"),
+    ],
+)
+def test_uploaded_names_are_made_plain(name: str, plain: str) -> None:
+    assert plain_name(name) == plain
+
+
+@pytest.fixture
+def client(tmp_path: Path) -> flask.testing.FlaskClient:
+    return create_app(tmp_path / "store", most_upload_bytes=1000).server.test_client()
+
+
+SELF = {"Host": "127.0.0.1:8050"}
+
+
+def test_an_upload_must_come_from_the_page_itself(client: flask.testing.FlaskClient) -> None:
+    sent = {**SELF, "X-Bmslogs": "upload"}
+    assert client.post("/upload?name=a.csv", data=b"x", headers=SELF).status_code == 403
+    assert (
+        client.post(
+            "/upload?name=a.csv", data=b"x", headers={**sent, "Origin": "http://elsewhere"}
+        ).status_code
+        == 403
+    )
+    assert (
+        client.post(
+            "/upload?name=a.csv", data=b"x", headers={**sent, "Sec-Fetch-Site": "cross-site"}
+        ).status_code
+        == 403
+    )
+    assert client.post("/upload?name=a.csv", data=b"x" * 2000, headers=sent).status_code == 413
+    taken = client.post("/upload?name=a.csv", data=b"x", headers=sent)
+    assert taken.status_code == 200 and set(taken.get_json()) == {"token"}
+
+
+def test_uploads_are_in_no_served_folder(client: flask.testing.FlaskClient) -> None:
+    client.post("/upload?name=secret.csv", data=b"SECRET", headers={**SELF, "X-Bmslogs": "upload"})
+    held = client.application.extensions["bmslogs"]["jobs"].all()[0].path
+    assert held.read_bytes() == b"SECRET"
+    for path in (
+        f"/assets/{held.name}",
+        f"/assets/../{held}",
+        f"/{held.name}",
+        "/assets/..%2f..%2fpyproject.toml",
+    ):
+        assert b"SECRET" not in client.get(path, headers=SELF).data
+
+
+def test_another_machines_name_is_refused(client: flask.testing.FlaskClient) -> None:
+    """A page elsewhere may point its own name at this machine; the Host header tells."""
+    assert client.get("/", headers={"Host": "evil.example"}).status_code == 403
+    assert client.get("/", headers={"Host": "localhost:8050"}).status_code == 200
+    assert client.get("/", headers={"Host": "[::1]:8050"}).status_code == 200
+
+
+def test_the_policy_names_no_other_host(client: flask.testing.FlaskClient) -> None:
+    """Content Security Policy Level 3: default none, no eval, no inline script but those hashed."""
+    policy = client.get("/", headers=SELF).headers["Content-Security-Policy"]
+    parts = dict(p.strip().split(" ", 1) for p in policy.split(";"))
+    assert parts["default-src"] == "'none'" and parts["connect-src"] == "'self'"
+    assert "unsafe" not in parts["script-src"] and "http" not in policy and "*" not in policy
+
+
+def test_a_password_is_asked_for(tmp_path: Path) -> None:
+    client = create_app(tmp_path, password="heron-and-wren").server.test_client()
+    assert client.get("/").status_code == 401
+    assert client.get("/", auth=(safety.USER, "wrong")).status_code == 401
+    assert client.get("/_dash-layout", auth=("other", "heron-and-wren")).status_code == 401
+    assert client.get("/", auth=(safety.USER, "heron-and-wren")).status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("host", "password", "fine"),
+    [
+        ("127.0.0.1", None, True),
+        ("localhost", None, True),
+        ("0.0.0.0", None, False),
+        ("192.168.1.5", "", False),
+        ("0.0.0.0", "short", False),
+        ("0.0.0.0", "long enough", True),
+    ],
+)
+def test_other_machines_only_with_a_password(host: str, password: str | None, fine: bool) -> None:
+    if fine:
+        safety.check_host(host, password)
+    else:
+        with pytest.raises(BmsLogsError, match="password"):
+            safety.check_host(host, password)
