@@ -126,7 +126,7 @@ class Finding:
     def from_json(cls, data: dict[str, Any]) -> Finding:
         """Read one back from its JSON object."""
         lists = {key: tuple(data.get(key, ())) for key in ("cells", "because", "next")}
-        return cls(**{k: v for k, v in data.items() if k not in lists}, **lists)
+        return cls(**{**data, **lists})
 
 
 @dataclass(frozen=True)

@@ -37,7 +37,8 @@ def serve(store: Path, host: str, port: int) -> None:
     listening = _listen(host, port)
     from waitress import create_server
 
-    from dashboard.app import MOST_UPLOAD_BYTES, create_app
+    from dashboard.app import create_app
+    from dashboard.uploads import MOST_UPLOAD_BYTES
 
     server = create_server(
         create_app(store, password=password).server,

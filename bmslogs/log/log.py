@@ -76,7 +76,8 @@ class Log:
     @cached_property
     def seconds(self) -> Floats:
         """(rows,) seconds since the first row."""
-        return (self.time - self.time[0]).astype("timedelta64[us]").astype(np.int64) * 1e-6
+        since = (self.time - self.time[0]).astype("timedelta64[us]").astype(np.int64)
+        return np.asarray(since * 1e-6, dtype=np.float64)
 
 
 def read_log(path: str | Path, *, extra: bool = True) -> Log:
@@ -158,7 +159,7 @@ def _floats(table: pa.Table, name: str) -> Floats | None:
 
 
 def _to_float(column: pa.ChunkedArray) -> Floats:
-    return column.cast(pa.float64()).to_numpy(zero_copy_only=False).astype(np.float64, copy=False)
+    return np.asarray(column.cast(pa.float64()).to_numpy(zero_copy_only=False), dtype=np.float64)
 
 
 def _block(table: pa.Table, names: Sequence[str]) -> Floats:
