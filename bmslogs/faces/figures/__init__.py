@@ -1,12 +1,9 @@
 """Pictures as pure functions: the same on the screen, in the record and in the documentation."""
 
-from bmslogs.faces.figures.balance import bleed_figure, to_full
-from bmslogs.faces.figures.cells import per_cell
-from bmslogs.faces.figures.compare import before_after, over_months, position_effects, side_by_side
-from bmslogs.faces.figures.pack import pack_picture
-from bmslogs.faces.figures.proofs import proof_picture, question
-from bmslogs.faces.figures.theme import DARK, LIGHT, LOOKS, Look, nothing
-from bmslogs.faces.figures.window import LogView, log_picture
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
 
 __all__ = [
     "DARK",
@@ -27,3 +24,29 @@ __all__ = [
     "side_by_side",
     "to_full",
 ]
+
+if TYPE_CHECKING:
+    from bmslogs.faces.figures.balance import bleed_figure, to_full
+    from bmslogs.faces.figures.cells import per_cell
+    from bmslogs.faces.figures.compare import before_after, over_months, position_effects, side_by_side
+    from bmslogs.faces.figures.pack import pack_picture
+    from bmslogs.faces.figures.proofs import proof_picture, question
+    from bmslogs.faces.figures.theme import DARK, LIGHT, LOOKS, Look, nothing
+    from bmslogs.faces.figures.window import LogView, log_picture
+
+_HOME = {
+    **dict.fromkeys(("bleed_figure", "to_full"), "balance"),
+    "per_cell": "cells",
+    **dict.fromkeys(("before_after", "over_months", "position_effects", "side_by_side"), "compare"),
+    "pack_picture": "pack",
+    **dict.fromkeys(("proof_picture", "question"), "proofs"),
+    **dict.fromkeys(("DARK", "LIGHT", "LOOKS", "Look", "nothing"), "theme"),
+    **dict.fromkeys(("LogView", "log_picture"), "window"),
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Import the public names on first use: the words of the pictures serve the terminal without plotly."""
+    if name in _HOME:
+        return getattr(import_module(f"bmslogs.faces.figures.{_HOME[name]}"), name)
+    raise AttributeError(f"module 'bmslogs.faces.figures' has no attribute {name!r}")
