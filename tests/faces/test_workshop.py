@@ -60,6 +60,19 @@ def test_a_parked_log_serves_as_readings(bmslogs: Program, sample_store: Path) -
     assert done.code == 0, done.out + done.err
 
 
+def test_a_plan_names_the_charge_that_a_drive_leaves_open(bmslogs: Program, built_store: Path) -> None:
+    done = bmslogs("plan", "20260509", "--store", built_store, "--json", "-")
+    assert done.code == 0, done.err
+    document = json.loads(done.out)
+    charge = next(step for step in document["steps"] if step["candidate"]["key"] == "charge")
+    assert "charge_to_full" in [one["quantity"] for one in charge["expected"]]
+    work = [step["candidate"]["hands_h"] for step in document["steps"]]
+    assert work
+    text = bmslogs("plan", "20260509", "--store", built_store).out
+    assert "1. " in text and CAUTIONS[0][:30] in text
+    assert bmslogs("plan", "20200101", "--store", built_store).code == 2
+
+
 HEAD = "name,rest_voltage_V,capacity_Ah,capacity_half_width_Ah"
 
 

@@ -1,0 +1,96 @@
+"""`bmslogs plan`: which log to take next, and what it is expected to settle."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from bmslogs.base.errors import BadInput
+from bmslogs.faces.commands.options import JsonOption, StoreOption, open_store
+from bmslogs.faces.output import STDOUT, say, write_json
+from bmslogs.faces.progress import progress
+
+if TYPE_CHECKING:
+    from bmslogs.analysis.planner import Expected, Plan
+
+QUESTIONS = {
+    "joint_share": ("Cell or joint", "mohm", 1e3),
+    "follows_module": ("Does it follow the module", "%", 100.0),
+}
+"""Questions about a high resistance that are no quantity of their own: title, shown unit, factor."""
+
+
+def plan(
+    log: Annotated[str, typer.Argument(metavar="LOG", help="Log id, as `bmslogs logs` lists it.")],
+    store: StoreOption = None,
+    json: JsonOption = None,
+) -> None:
+    """Say which log to take next, cheapest first, and how close its answer would come."""
+    kept = open_store(store)
+    from bmslogs.analysis.planner import plan as made_plan
+    from bmslogs.faces.answers import answer, find_log
+    from bmslogs.log import read_log
+
+    log_id = find_log(kept, log)
+    if log_id is None:
+        raise BadInput(f"{log!r} is no log of the store", "an id from `bmslogs logs`")
+    with progress("plan") as step:
+        step(log_id)
+        made = made_plan(read_log(kept.log_path(log_id), extra=False), answer(kept, log_id))
+    if json != STDOUT:
+        say(plan_text(made))
+    if json is not None:
+        write_json(json, {"schema": "bmslogs.plan/1", "log": log_id, **asdict(made)})
+
+
+def plan_text(made: Plan, *, width: int | None = None) -> str:
+    """Return the plan as text: the logs to take, what each would settle, what stays open, cautions."""
+    from bmslogs.faces.layout import part, terminal_width, titled, wrapped
+    from bmslogs.faces.unknown import quantity_title
+
+    columns = width or terminal_width()
+    lines = []
+    for number, step in enumerate(made.steps, 1):
+        cost = (
+            f"{_hours(step.candidate.hands_h)} of work, {_hours(step.candidate.elapsed_h)} until it is there"
+        )
+        opens = "; the pack is opened, by a qualified person" if step.candidate.opens else ""
+        lines.append(wrapped(f"{number}. {step.candidate.says} ({cost}{opens})", "  ", columns))
+        lines += [wrapped(_expected(one), "     - ", columns) for one in step.expected]
+    open_lines = [f"{quantity_title(key)}: {remedy}" for key, remedy in made.left_open]
+    parts = [
+        titled(
+            "What to log next, cheapest first",
+            "\n".join(lines) or "  Nothing is open that a log would settle.",
+        ),
+        part("What none of these settles", open_lines, columns),
+        part("Cautions", made.cautions, columns),
+    ]
+    return "\n\n".join(text for text in parts if text)
+
+
+def _expected(one: Expected) -> str:
+    from bmslogs.analysis.registry import QUANTITIES
+    from bmslogs.faces.numbers import cells_named, interval
+
+    if one.quantity in QUANTITIES:
+        quantity = QUANTITIES[one.quantity]
+        title, unit, factor = quantity.title, quantity.shown_unit, quantity.shown_factor
+    else:
+        title, unit, factor = QUESTIONS.get(one.quantity, (one.quantity, one.unit, 1.0))
+    of = f", {cells_named(one.cells)}" if one.cells else ""
+    now = "not known" if one.now is None else f"+-{interval(one.now, None, None, unit, factor=factor)}"
+    if one.then is None:
+        return f"{title}{of}: {now} now, settled then; how closely cannot be told beforehand"
+    then = interval(one.then, None, None, unit, factor=factor)
+    return f"{title}{of}: {now} now, +-{then} then" + (
+        "" if one.enough else ", which does not settle it alone"
+    )
+
+
+def _hours(hours: float) -> str:
+    if hours < 1:
+        return f"{60 * hours:.0f} min"
+    return f"{hours:.0f} h" if hours < 48 else f"{hours / 24:.0f} days"
