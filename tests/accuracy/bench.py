@@ -17,7 +17,7 @@ import time
 import traceback
 import zlib
 from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 from typing import Any
 
@@ -86,7 +86,9 @@ def _run_all(work: list[Job], workers: int) -> Iterator[dict[str, Any]]:
         yield from map(run, work)
         return
     with ProcessPoolExecutor(workers) as pool:
-        yield from pool.map(run, work, chunksize=4)
+        waiting = [pool.submit(run, job) for job in work]
+        for future in as_completed(waiting):
+            yield future.result()
 
 
 def main() -> None:
@@ -105,8 +107,16 @@ def main() -> None:
     if options.seed is not None:
         wanted = {options.seed, FIRST_SEED[options.seeds] + options.seed}
         work = [job for job in work if job[2] in wanted]
+    if options.json:
+        options.json.with_suffix(".lines").unlink(missing_ok=True)
     began = time.perf_counter()
-    done = list(_run_all(work, options.workers))
+    done = []
+    for case in _run_all(work, options.workers):
+        done.append(case)
+        if options.json:  # as they come, so that a run that is broken off is not lost
+            with options.json.with_suffix(".lines").open("a", encoding="utf-8") as lines:
+                lines.write(json.dumps(case, default=list) + "\n")
+    done.sort(key=lambda case: case["name"])
     figures = tables.summary(done)
     if options.show:
         for case in done:

@@ -10,6 +10,7 @@ from scipy.signal import lfilter
 from bmslogs.base.results import Diagnosis, Estimate, Finding
 from sample_logs.inject import MATERIAL
 from sample_logs.truth import Fault, Truth
+from tests.accuracy.adapter import LIMITS
 from tests.accuracy.cases import HOT, LEAK_A_PER_AH, Draft
 
 SENSING = ("tap_open", "tap_resistive", "taps_swapped", "channel_stuck", "channel_offset")
@@ -31,6 +32,7 @@ def score(d: Draft, truth: Truth, diagnosis: Diagnosis, knowable: dict[str, bool
         "chemistry": d.string.chemistry,
         "every_s": d.bench.log_every_s,
         "note": d.note,
+        "nominal_Ah": d.string.nominal_Ah,
         "volt_step": d.meter.volt_step,
         "planted": [
             {"cause": f.cause, "cells": f.cells, "sensor": f.sensor, "size": f.size} for f in truth.faults
@@ -114,29 +116,43 @@ def _true(f: Finding, d: Draft, truth: Truth) -> bool:
             return True  # counted by the verdict
     nominal = d.string.nominal_Ah
     cells = [c - 1 for c in f.cells]
+    if f.cause == "limit_exceeded":
+        return _over_limit(d)
     if not cells:
         return f.cause == "log_quality" and (
             d.meter.refresh_s > 2 or d.meter.held > 0.1 or bool(d.meter.gaps)
         )
     at = 0.8
-    relative = truth.cell["resistance_10s_relative"]
+    relative = truth.cell.get("resistance_10s_relative", np.ones(d.n))
     if f.cause.endswith("resistance_high"):
         return bool((relative[cells] > 1 + at * MATERIAL["cell_resistance_high"]).all())
     if f.cause == "capacity_low":
         return bool((truth.cell["capacity_relative"][cells] < 1 - at * MATERIAL["capacity_low"]).all())
     if f.cause in ("soc_offset_low", "soc_offset_high"):
-        sign = 1 if f.cause.endswith("high") else -1
-        now = truth.cell["soc_offset"]
-        top = (
-            np.median((1 - d.string.soc) * d.string.capacity_Ah) - (1 - d.string.soc) * d.string.capacity_Ah
-        ) / nominal
-        return bool(((sign * now[cells] > at * 0.01) | (sign * top[cells] > at * 0.01)).all())
+        return _is_apart(1 if f.cause.endswith("high") else -1, cells, d)
     if f.cause == "self_discharge_high":
         return bool((truth.cell["leak_current_relative"][cells] > at * LEAK_A_PER_AH * nominal).all())
     if f.cause == "runs_hot":
         cooling = d.string.cooling_K_W / np.median(d.string.cooling_K_W) * relative
         return bool((cooling[cells] > 1 + at * HOT).all())
     return False
+
+
+def _is_apart(sign: int, cells: list[int], d: Draft) -> bool:
+    """Return whether cells are fuller (+1) or emptier (-1) at either end of the log, or lack less or more to full."""
+    trace, capacity = d.bench.trace(), d.string.capacity_Ah
+    places = [trace.soc[0], trace.soc[-1]]
+    places += [-(1 - soc) * capacity / d.string.nominal_Ah for soc in places]
+    apart = [sign * (p - np.median(p))[cells] > 0.8 * MATERIAL["soc_offset_low"] for p in places]
+    return bool(np.any(apart, axis=0).all())
+
+
+def _over_limit(d: Draft) -> bool:
+    """Return whether a cell really passed a voltage limit of the pack file."""
+    volts = d.bench.trace().volts
+    limits = LIMITS[d.string.chemistry].model_copy(update=d.limits or {})
+    assert limits.voltage_max_V is not None and limits.voltage_min_V is not None
+    return bool(volts.max() > limits.voltage_max_V or volts.min() < limits.voltage_min_V)
 
 
 def estimates(
@@ -185,7 +201,9 @@ def _one(e: Estimate, true: float, d: Draft, truth: Truth, can: bool | None) -> 
         "knowable": can,
         "status": e.status,
     }
-    if e.status == "determined" and e.value is not None:
+    if e.status != "determined":
+        row["why"] = e.why
+    elif e.value is not None:
         value, low, high = e.value, e.low, e.high
         if e.quantity in ("resistance_10s", "resistance_outside_taps"):
             row["gain_free"] = value * d.meter.current_gain

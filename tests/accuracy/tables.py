@@ -75,9 +75,29 @@ def _healthy(healthy: list[Case]) -> dict[str, Any]:
 def _quantities(cases: list[Case]) -> dict[str, Any]:
     rows: dict[str, list[dict[str, Any]]] = defaultdict(list)
     for case in cases:
+        # First-principles cells have a row of their own: they are not linear in current, the circuit is.
+        apart = " (fp)" if case["kind"].startswith("fp_") else ""
         for row in case["estimates"]:
-            rows[row["quantity"]].append(row)
+            rows[row["quantity"] + apart].append(_per_100ah(row, case["nominal_Ah"]))
     return {quantity: _quantity(some) for quantity, some in sorted(rows.items())}
+
+
+IN_AH = (
+    "capacity", "charge_to_full", "bleed_needed", "bleed_done", "usable_charge", "gain_by_balancing",
+    "gain_by_replacing",
+)  # fmt: skip
+COUNTED = ("bleed_done", "bleed_duty")
+"""Sums of what was commanded: they have no interval."""
+
+
+def _per_100ah(row: dict[str, Any], nominal_ah: float) -> dict[str, Any]:
+    """Return the row with charges and currents as in a pack of 100 Ah, so that packs of any size add up."""
+    if row["quantity"] in COUNTED:
+        row = {k: v for k, v in row.items() if k not in ("covered", "width")}
+    if row["quantity"] not in (*IN_AH, "leak_current_relative"):
+        return row
+    scale = 100.0 / nominal_ah
+    return row | {k: row[k] * scale for k in ("true", "value", "error", "width", "alike_error") if k in row}
 
 
 def _quantity(rows: list[dict[str, Any]]) -> dict[str, Any]:
@@ -136,15 +156,15 @@ def text(figures: dict[str, Any]) -> str:
                 f"{kind:20}{v['packs']:6d}{v['findings']:9d}{v['per_pack']:9.3f}{r['rate']:15.3f}  "
                 f"{r['low']:5.3f} - {r['high']:5.3f}{v['crash']:6d}"
             )
-    lines += ["", "Quantities"]
+    lines += ["", "Quantities (charges and leak currents as in a pack of 100 Ah)"]
     lines.append(
-        f"{'quantity':26}{'given':>7}{'med.error':>11}{'relative':>9}{'no gain':>8}{'covered':>8}{'95 %':>12}"
+        f"{'quantity':31}{'given':>7}{'med.error':>11}{'relative':>9}{'no gain':>8}{'covered':>8}{'95 %':>12}"
         f"{'width':>10}{'/needed':>8}{'skill':>7}{'refused':>8}{'of':>7}{'overtold':>9}{'of':>6}"
     )
     for name, q in figures["quantities"].items():
         c, k, u = q["coverage"], q["knowable_refused"], q["unknowable_given"]
         lines.append(
-            f"{name:26}{q['estimates']:7d}{_g(q['median_error']):>11}{_p(q['median_relative_error']):>9}"
+            f"{name:31}{q['estimates']:7d}{_g(q['median_error']):>11}{_p(q['median_relative_error']):>9}"
             f"{_p(q['median_relative_error_without_current_gain']):>8}{_f(c['rate']):>8}{_f(c['low']):>7}-{_f(c['high'])}"
             f"{_g(q['median_width']):>10}{_f(q['width_over_needed']):>8}{_f(q['skill']):>7}{_f(k['rate']):>8}{k['of']:7d}"
             f"{_f(u['rate']):>9}{u['of']:6d}"
