@@ -55,7 +55,6 @@ class Chunk:
     bleed_known: npt.NDArray[np.bool_] | None
     others: dict[str, Any]
     line: int = 0
-    lines: int = 0
     wrong: list[tuple[int, int, str]] = field(default_factory=list)
     repeated_headers: int = 0
     nul_lines: int = 0
@@ -76,7 +75,7 @@ class Chunk:
         time = self.time[where]
         return Chunk(
             len(time), time, cut(self.current), cut(self.pack), cut(self.cells), cut(self.temperatures),
-            cut(self.bleed), cut(self.bleed_known), others, self.line, self.lines,
+            cut(self.bleed), cut(self.bleed_known), others, self.line,
         )
 
 
@@ -90,7 +89,7 @@ def join_chunks(first: Chunk, second: Chunk) -> Chunk:
         first.rows + second.rows, np.concatenate([first.time, second.time]), both(first.current, second.current),
         both(first.pack, second.pack), both(first.cells, second.cells),
         both(first.temperatures, second.temperatures), both(first.bleed, second.bleed),
-        both(first.bleed_known, second.bleed_known), others, first.line, first.lines + second.lines,
+        both(first.bleed_known, second.bleed_known), others, first.line,
     )
 
 
@@ -150,7 +149,6 @@ class BlockReader:
         line
             Line number of its first line.
         """
-        lines = block.count(b"\n") or block.count(b"\r")
         block, repeated, nuls, quotes = self._clean(block)
         if not block.strip():
             return None
@@ -165,7 +163,7 @@ class BlockReader:
             wrong = Wrong()
             table = self._lenient(read_text(block, self.plan.dialect, wrong), bad, not_text)
         chunk = self._chunk(table, bad)
-        chunk.line, chunk.lines = line, lines
+        chunk.line = line
         chunk.wrong = [(line + _line_of(block, text), fields, text) for _, fields, text in wrong.rows]
         chunk.repeated_headers, chunk.nul_lines, chunk.odd_quotes = repeated, nuls, quotes
         chunk.unreadable, chunk.not_text = bad, not_text

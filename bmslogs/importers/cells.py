@@ -268,7 +268,7 @@ def _used(family: Family, sample: Sample) -> int:
 def _unused(column: SampledColumn) -> bool:
     """Whether a column holds nothing but one fill value."""
     finite = column.values[np.isfinite(column.values)]
-    return not len(finite) or (len(set(finite.tolist())) == 1 and float(finite[0]) in _DROPPED)
+    return not len(finite) or (float(finite[0]) in _DROPPED and float(np.ptp(finite)) == 0.0)
 
 
 def _numbered(

@@ -258,6 +258,11 @@ def _stamp_orders(column: SampledColumn) -> set[str]:
     return out
 
 
+def _maybe_compact(column: SampledColumn) -> bool:
+    """Whether plain digits may be a stamp such as 20260503091000."""
+    return any(len(t) in (8, 14) and t.startswith(("19", "20")) for t in column.examples(1))
+
+
 def _clocklike(column: SampledColumn) -> bool:
     texts = [t for t in column.texts if t][:200]
     return bool(texts) and sum(match_stamp(t, "") is not None and ":" in t for t in texts) >= 0.98 * len(texts)
@@ -271,7 +276,9 @@ def _from_texts(
     for c in sample.columns:
         if c.filled < 0.5 * max(sample.rows, 1) or not c.filled:
             continue
-        if _clocklike(c):
+        if c.style is not None and c.style.plain and not _maybe_compact(c) and "." not in c.examples(1)[0]:
+            continue
+        if c.style is None and _clocklike(c):
             clocks.append(c)
             continue
         orders = _stamp_orders(c)

@@ -15,7 +15,7 @@ from bmslogs.importers.units import is_unit
 HEAD_BYTES = 256 << 10
 """Choice [bytes]: the part of a file in which preamble and header must end."""
 _MOST_LINES = 3000
-_JUDGED = 120
+_JUDGED = 60
 """Choice [lines]: as many lines are looked at to settle a delimiter."""
 
 FILLS = frozenset(
@@ -119,11 +119,11 @@ def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
     if not any(line.strip() for line in lines):
         raise BadInput("nothing but blanks", "a log with a header and rows", file=file)
     delimiter, width = _delimiter(lines, file)
-    rows = [split(line, delimiter) for line in lines]
+    rows = [split(line, delimiter) for line in lines[:_MOST_LINES]]
     body = _body_start(rows, width)
     if body is None:
         raise BadInput("no rows of numbers found", "a header and rows of readings", file=file)
-    decimal = _decimal(rows[body: body + 400], delimiter)
+    decimal = _decimal(rows[body: body + 60], delimiter)
     dialect = Dialect(
         encoding, delimiter, decimal, (), (), 0, body + 1, width, preamble=tuple(lines[:body]),
         quoted='"' in "".join(lines[body: body + 20]),
@@ -156,25 +156,23 @@ def _delimiter(lines: list[str], file: Path) -> tuple[str, int]:
 
 def _body_start(rows: list[list[str]], width: int) -> int | None:
     """Return the index of the first row of readings: it and most that follow look like data."""
-    mostly = [len(r) >= max(2, width - 1) and _data_share(r) > 0.5 for r in rows]
-    shape = [
-        _share([is_datum(r[k]) for r, good in zip(rows, mostly) if good and k < len(r) and r[k]])
-        for k in range(width)
-    ]
+    able = [r for r in rows if len(r) >= max(2, width - 1)]
+    judged = [r for r in able[len(able) // 3:][:_JUDGED] if _data_share(r) > 0.5] or [r for r in able if _data_share(r) > 0.5]
+    shape = [_share([is_datum(r[k]) for r in judged if k < len(r) and r[k]]) for k in range(width)]
     data_columns = [k for k, share in enumerate(shape) if share > 0.7]
     if not data_columns:
         return None
     for i, row in enumerate(rows):
-        if not mostly[i] or len(row) < max(2, width - 1):
+        if len(row) < max(2, width - 1) or _data_share(row) <= 0.5:
             continue
         here = [k for k in data_columns if k < len(row) and row[k]]
         wrong = [k for k in here if not is_datum(row[k])]
-        if here and len(wrong) <= 0.1 * len(here) and not (wrong and _header_of_numbers(row, here, wrong, rows[i + 1:])):
+        if here and len(wrong) <= 0.1 * len(here) and not (wrong and _header_of_numbers(row, here, wrong)):
             return i
     return None
 
 
-def _header_of_numbers(row: list[str], here: list[int], wrong: list[int], later: list[list[str]]) -> bool:
+def _header_of_numbers(row: list[str], here: list[int], wrong: list[int]) -> bool:
     """Whether a row is a header such as ``time,1,2,3``: words where times stand, small integers elsewhere."""
     numbers = [row[k] for k in here if k not in wrong]
     return bool(numbers) and all(re.fullmatch(r"\d{1,3}", n) for n in numbers)
@@ -224,17 +222,10 @@ def _with_header(dialect: Dialect, lines: list[str], rows: list[list[str]], body
     groups = [i for i in fitting if i < at and i >= at - 1]
     if groups and _is_group_row(rows[groups[0]], names):
         names = _joined(rows[groups[0]], names)
-    real = _width_of(rows[body:], width)
-    if len(_trimmed(names)) > real and dialect.delimiter == ",":
-        pass
     return replace(
         dialect, names=tuple(names[:max(width, len(_trimmed(names)))]), units=tuple(units[:width]),
         header_line=at + 1, preamble=tuple(lines[:at]), header_text=lines[at],
     )
-
-
-def _width_of(rows: list[list[str]], width: int) -> int:
-    return Counter(len(r) for r in rows).most_common(1)[0][0] if rows else width
 
 
 def _trimmed(row: list[str]) -> list[str]:

@@ -121,8 +121,11 @@ def temperature_fills(values: Floats, raw_scale: float, raw_offset: float, befor
     fills = {f * raw_scale + raw_offset for f in raw} | {-40.0, 215.0, 127.0, -127.0, -273.15, 6553.5, 3276.7, -55.0, 150.0}
     mask = np.zeros(values.shape, dtype=bool)
     exact = np.zeros(values.shape, dtype=bool)
+    with np.errstate(invalid="ignore"):
+        high, low = float(np.nanmax(values, initial=-np.inf)), float(np.nanmin(values, initial=np.inf))
     for f in fills:
-        exact |= np.abs(values - np.float32(f)) < 0.006
+        if low - 0.01 <= f <= high + 0.01:
+            exact |= np.abs(values - np.float32(f)) < 0.006
     with np.errstate(invalid="ignore"):
         exact |= (values > 300) | (values < -100)
     for k in np.flatnonzero(exact.any(axis=1)):

@@ -108,26 +108,30 @@ def find_refresh(sample: Sample, plan: Plan) -> dict[str, float]:
     if plan.clock is None or not plan.of("cell"):
         return {}
     time = sample_time(sample, plan)
-    current = plan.of("current")
+    channels = (*plan.of("cell"), *plan.of("pack voltage"), *plan.of("current"))
+    block = np.array([sample.columns[t.index].values for t in channels])
+    gaps: list[list[int]] = [[] for _ in channels]
+    periods: list[float] = []
+    for w in np.unique(sample.window):
+        here = np.flatnonzero((sample.window == w) & (time != MISSING))
+        if len(here) < 30:
+            continue
+        fresh = (np.diff(block[:, here]) != 0) & _busy(sample, plan, here)[1:]
+        if fresh.mean() > 0.6:
+            continue
+        periods.append(float(time[here[-1]] - time[here[0]]) * 1e-6 / (len(here) - 1))
+        for k, row in enumerate(fresh):
+            gaps[k] += np.diff(np.flatnonzero(row)).tolist()
     out: dict[str, float] = {}
-    for taken in (*plan.of("cell"), *plan.of("pack voltage"), *current):
-        gaps: list[float] = []
-        periods: list[float] = []
-        for w in np.unique(sample.window):
-            here = np.flatnonzero((sample.window == w) & (time != MISSING))
-            if len(here) < 30:
-                continue
-            busy = _busy(sample, plan, here)
-            fresh = np.flatnonzero((np.diff(sample.columns[taken.index].values[here]) != 0) & busy[1:])
-            gaps += np.diff(fresh).tolist()
-            span = float(time[here[-1]] - time[here[0]]) * 1e-6
-            periods.append(span / (len(here) - 1))
-        if len(gaps) >= 10:
-            usual = float(np.median(gaps))
-            # whole steps of the staircase may be missed where a reading happens to repeat
-            alike = np.mean(np.abs(np.array(gaps) / usual - np.rint(np.array(gaps) / usual)) < 0.26)
-            if usual >= 2 and alike > 0.8 and np.mean(np.array(gaps) < usual - 0.5) < 0.1:
-                out[taken.target] = round(usual * float(np.median(periods)), 3)
+    for taken, steps in zip(channels, gaps):
+        if len(steps) < 10:
+            continue
+        usual = float(np.median(steps))
+        shares = np.array(steps) / usual
+        # whole steps of the staircase may be missed where a reading happens to repeat
+        alike = np.mean(np.abs(shares - np.rint(shares)) < 0.26)
+        if usual >= 2 and alike > 0.8 and np.mean(np.array(steps) < usual - 0.5) < 0.1:
+            out[taken.target] = round(usual * float(np.median(periods)), 3)
     return out
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -133,3 +134,39 @@ def parse_column(texts: Sequence[str | None], style: NumberStyle) -> Floats:
                 value = known[text] = np.nan if number is None else number
             out[i] = value
     return out
+
+
+def read_numbers(array: Any, decimal: str) -> tuple[NumberStyle | None, int, Floats]:
+    """Work out how the numbers of a column are written, and read them.
+
+    Parameters
+    ----------
+    array
+        Fields (Arrow strings), null where empty.
+    decimal
+        The mark that most columns of the file use.
+
+    Returns
+    -------
+    style, decimals, values
+        As `find_style`; NaN where a field is no number.
+    """
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    mark = re.escape(decimal)
+    if array.null_count == len(array):
+        return None, 0, np.full(len(array), np.nan)
+    plain = pc.all(pc.match_substring_regex(array, rf"^-?(?:\d+(?:{mark}\d*)?|{mark}\d+)$")).as_py()
+    if not plain:
+        texts = array.to_pylist()
+        style, decimals = find_style(texts, decimal)
+        values = parse_column(texts, style) if style else np.full(len(texts), np.nan)
+        return style, decimals, values
+    at = pc.find_substring(array, decimal)
+    behind = pc.subtract(pc.subtract(pc.utf8_length(array), at), 1)
+    decimals = int(pc.max(pc.if_else(pc.less(at, 0), 0, behind)).as_py() or 0)
+    if decimal != ".":
+        array = pc.replace_substring(array, decimal, ".")
+    return NumberStyle(decimal), decimals, np.array(array.cast(pa.float64()).to_numpy(zero_copy_only=False))
+

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -11,7 +12,7 @@ import numpy.typing as npt
 
 from bmslogs.importers.dialect import FILLS, HEAD_BYTES, Dialect
 from bmslogs.importers.encoding import block_to_utf8, to_utf8
-from bmslogs.importers.numbers import NumberStyle, find_style, parse_column
+from bmslogs.importers.numbers import NumberStyle, read_numbers
 from bmslogs.importers.source import Source
 
 Floats = npt.NDArray[np.float64]
@@ -28,8 +29,8 @@ class SampledColumn:
 
     Attributes
     ----------
-    texts
-        Fields as written, None where empty or a fill text.
+    array
+        Fields as written (Arrow strings), null where empty or a fill text.
     values
         As numbers, NaN where they are none.
     style
@@ -41,19 +42,25 @@ class SampledColumn:
     index: int
     name: str
     unit_text: str
-    texts: list[str | None]
+    array: Any
     values: Floats
     style: NumberStyle | None
     decimals: int
 
+    @cached_property
+    def texts(self) -> list[str | None]:
+        """Fields as written, None where empty or a fill text."""
+        return list(self.array.to_pylist())
+
     @property
     def filled(self) -> int:
         """Number of fields that hold something."""
-        return sum(t is not None for t in self.texts)
+        return len(self.array) - int(self.array.null_count)
 
     def examples(self, most: int = 5) -> tuple[str, ...]:
         """Return some distinct texts of the column, in order."""
-        return tuple(list(dict.fromkeys(t for t in self.texts if t is not None))[:most])
+        head = self.array.slice(0, 300).drop_null().unique().slice(0, most)
+        return tuple(head.to_pylist())
 
 
 @dataclass(frozen=True)
@@ -73,19 +80,15 @@ def take_sample(source: Source, head: bytes, dialect: Dialect) -> Sample:
     width_bytes = max(len(x) for x in pieces[0][:20]) if pieces[0] else 200
     window_bytes = max(WINDOW_BYTES, 120 * width_bytes)
     pieces += _windows(source, len(head), window_bytes, dialect)
-    rows: list[list[str | None]] = [[] for _ in range(dialect.width)]
     window: list[int] = []
-    table = _columns(pieces, dialect, window)
-    rows = table
+    arrays = _columns(pieces, dialect, window)
     columns = []
     units = dialect.units or ("",) * dialect.width
     for i in range(dialect.width):
         name = dialect.names[i] if i < len(dialect.names) else ""
-        style, decimals = find_style(rows[i], dialect.decimal)
-        values = parse_column(rows[i], style) if style else np.full(len(rows[i]), np.nan)
-        columns.append(SampledColumn(i, name or f"column {i + 1}", units[i], rows[i], values, style, decimals))
-    n = len(window)
-    return Sample(columns, np.array(window, dtype=np.int64), n, float(width_bytes))
+        style, decimals, values = read_numbers(arrays[i], dialect.decimal)
+        columns.append(SampledColumn(i, name or f"column {i + 1}", units[i], arrays[i], values, style, decimals))
+    return Sample(columns, np.array(window, dtype=np.int64), len(window), float(width_bytes))
 
 
 def _body(head: bytes, dialect: Dialect, whole: bool) -> list[bytes]:
@@ -124,28 +127,25 @@ def _windows(source: Source, start: int, size: int, dialect: Dialect) -> list[li
     return out
 
 
-def _columns(pieces: list[list[bytes]], dialect: Dialect, window: list[int]) -> list[list[str | None]]:
+def _columns(pieces: list[list[bytes]], dialect: Dialect, window: list[int]) -> list[Any]:
     """Split lines into columns with the reader of the whole import, so that both see the same."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
     from bmslogs.importers.text_table import read_text
 
-    out: list[list[str | None]] = [[] for _ in range(dialect.width)]
+    tables: list[Any] = []
     for number, lines in enumerate(pieces):
         if dialect.delimiter == " ":
             lines = [b" ".join(x.split()) for x in lines]
         lines = [x for x in lines if b"\0" not in x and x.strip()]
-        if not lines:
-            continue
-        table: Any = read_text(b"\n".join(lines) + b"\n", dialect)
-        for i in range(dialect.width):
-            out[i] += [_filled(t) for t in table.column(i).to_pylist()]
-        window += [number] * table.num_rows
+        if lines:
+            tables.append(read_text(b"\n".join(lines) + b"\n", dialect))
+            window += [number] * tables[-1].num_rows
+    fills = pa.array(sorted(FILLS))
+    out = []
+    for i in range(dialect.width):
+        chunks = [c for t in tables for c in t.column(i).chunks]
+        array = pc.utf8_trim_whitespace(pa.concat_arrays(chunks) if chunks else pa.array([], pa.string()))
+        out.append(pc.if_else(pc.is_in(pc.utf8_lower(array), value_set=fills), pa.scalar(None, pa.string()), array))
     return out
-
-
-def _filled(text: str | None) -> str | None:
-    if text is None:
-        return None
-    text = text.strip()
-    return None if text.lower() in FILLS else text
-
-

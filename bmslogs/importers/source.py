@@ -193,21 +193,26 @@ def lines_of(pieces: Iterator[bytes], size: int, file: Path) -> Iterator[bytes]:
     BadInput
         A line longer than any log has.
     """
-    buffer = bytearray()
+    carry = b""
     for piece in pieces:
-        buffer += piece
-        if len(buffer) < size:
-            continue
-        cut = max(buffer.rfind(b"\n"), -1) + 1
+        cut = piece.rfind(b"\n") + 1
+        if cut == 0 and b"\n" not in carry:
+            # line ends of the old kind; a last one may be half of a pair
+            cut = piece.rfind(b"\r", 0, len(piece) - 1) + 1
         if cut == 0:
-            cut = buffer.rfind(b"\r", 0, len(buffer) - 1) + 1
-        if cut == 0:
-            if len(buffer) > LONGEST_LINE:
+            carry += piece
+            if len(carry) > LONGEST_LINE:
                 raise BadInput(f"a line longer than {LONGEST_LINE >> 20} MB", "a table of rows", file=file)
             continue
-        yield bytes(memoryview(buffer)[:cut])
-        del buffer[:cut]
-    if buffer:
-        yield bytes(buffer)
-
-
+        block = carry + piece[:cut] if carry else piece[:cut]
+        carry = piece[cut:]
+        if len(block) >= size // 2:
+            yield block
+        else:
+            carry = block + carry
+            if len(carry) >= size:
+                end = carry.rfind(b"\n") + 1 or carry.rfind(b"\r") + 1
+                yield carry[:end]
+                carry = carry[end:]
+    if carry:
+        yield carry

@@ -98,20 +98,26 @@ def _unit_there(tail: str, mark: str) -> bool:
 
 def _means(tokens: tuple[str, ...], joined: str) -> frozenset[str]:
     out: set[str] = set()
-    for key, words in meanings().items():
-        for word in words:
-            if " " in word:
-                hit = word in joined
-            elif len(word) < 4:
-                hit = word in tokens
-            else:
-                hit = any(word in t for t in tokens)
-            if hit:
-                out.add(key)
-                break
+    for token in tokens:
+        if not token.isdigit():
+            out |= _means_of_token(token)
+    out |= {key for phrase, key in _phrases() if phrase in joined}
     if "discharge" in out and "charge" in out and not _both(tokens):
         out.discard("charge")
     return frozenset(out)
+
+
+@lru_cache(maxsize=4096)
+def _means_of_token(token: str) -> frozenset[str]:
+    return frozenset(
+        key for key, words in meanings().items()
+        if any(w == token if len(w) < 4 else w in token for w in words if " " not in w)
+    )
+
+
+@lru_cache(maxsize=1)
+def _phrases() -> tuple[tuple[str, str], ...]:
+    return tuple((w, key) for key, words in meanings().items() for w in words if " " in w)
 
 
 def _both(tokens: tuple[str, ...]) -> bool:

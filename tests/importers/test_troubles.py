@@ -161,7 +161,7 @@ def test_held_frames_are_null_and_counted(tmp_path: Path) -> None:
 
 def test_held_cells_alone_are_null(tmp_path: Path) -> None:
     truth = drive(rows=1000)
-    held = [100, 101, 420, 640]
+    held = [100, 101, 420, 720]
     for r in held:
         truth.cells[r] = truth.cells[r - 1]
         assert truth.current[r] != truth.current[r - 1]
