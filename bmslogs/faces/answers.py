@@ -49,7 +49,7 @@ def pack_answer(store: Store, pack_id: str) -> Diagnosis:
     """Return the diagnosis that weighs all logs of one pack."""
     from bmslogs.findings import diagnose_pack
 
-    return diagnose_pack(log_answers(store, pack_id))
+    return diagnose_pack(log_answers(store, pack_id), store.pack(pack_id))
 
 
 def find_log(store: Store, name: str) -> str | None:
