@@ -287,7 +287,7 @@ class BlockReader:
                 values = self._numbers(table, taken, bad) * taken.scale + taken.offset
                 values = np.asarray(values, dtype=np.float32)
                 out[taken.target] = pa.array(values, mask=np.isnan(values))
-        for role in ("contactor", "fault", "extra"):
+        for role in ("contactor", "fault", "extra", "cell number", "module"):
             for taken in self._roles.get(role, []):
                 column = _one(table.column(column_key(taken.index)))
                 if role == "extra" and self.numeric_extra(taken):

@@ -327,7 +327,7 @@ def _in_order(
     sample: Sample,
 ) -> list[int]:
     modules = list(dict.fromkeys(m for (m, _), _ in pairs))
-    rank = _module_ranks(modules, pack)
+    rank = module_ranks(modules, pack)
     if rank is None:
         names = ", ".join(str(m[0]) for m in modules[:6])
         raise Ambiguous(
@@ -338,7 +338,7 @@ def _in_order(
     return [i for (m, k), i in sorted(pairs, key=lambda p: (rank[p[0][0]], p[0][1]))]
 
 
-def _module_ranks(modules: list[tuple[int | str, ...]], pack: Pack | None) -> dict[tuple[int | str, ...], int] | None:
+def module_ranks(modules: list[tuple[int | str, ...]], pack: Pack | None) -> dict[tuple[int | str, ...], int] | None:
     """Return the place of each module: by number, by the pack file's names, or by letters that follow each other."""
     if all(all(isinstance(p, int) for p in m) for m in modules):
         return {m: k for k, m in enumerate(sorted(modules, key=lambda m: tuple(int(p) for p in m)))}

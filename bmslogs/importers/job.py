@@ -48,6 +48,9 @@ def look_at(
     dialect = sniff(head, source.path, whole=len(head) < HEAD_BYTES)
     sample = take_sample(source, head, dialect)
     plan = recognise(sample, dialect, profile or Profile(), pack, source.path, modules)
+    if plan.long is not None:
+        sensors = np.zeros(len(plan.of("temperature")), dtype=bool)
+        return Job(source, dialect, sample, plan, Corrections(), sensors, False, {})
     refresh = find_refresh(sample, plan)
     slow = [t for t in plan.of("cell") if t.target in refresh]
     if slow:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from bmslogs.base.errors import BadInput
 from bmslogs.importers.clock import Clock
 from bmslogs.importers.dialect import Dialect
 from bmslogs.importers.numbers import NumberStyle
 from bmslogs.importers.units import Unit
+
+if TYPE_CHECKING:
+    from bmslogs.importers.long import LongLayout
 
 Role = Literal[
     "time", "current", "charge current", "discharge current", "pack voltage", "cell", "temperature", "bleed",
@@ -88,6 +91,8 @@ class Plan:
         The sign that header words give, 0 where none.
     decimals
         Digits behind the mark of the last column, to know a cut last line.
+    rows_plan, long
+        Of a long table: what its own columns are, and how they are put side by side.
     problems
         Why the file cannot be imported; empty where it can.
     notes
@@ -107,7 +112,8 @@ class Plan:
     bits: Bits | None = None
     first: int = 1
     cells_why: str = ""
-    long: bool = False
+    rows_plan: Plan | None = None
+    long: LongLayout | None = None
     problems: tuple[BadInput, ...] = ()
     notes: tuple[str, ...] = ()
     text_columns: frozenset[int] = field(default=frozenset())

@@ -12,10 +12,11 @@ from bmslogs.base.columns import bleed_column, cell_column, temperature_column
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.importers.bits import find_bits
-from bmslogs.importers.cells import Cells, find_cells, voltage_unit
+from bmslogs.importers.cells import Cells, find_cells, module_ranks, voltage_unit
 from bmslogs.importers.clock import column_called, find_clock
 from bmslogs.importers.currents import find_current
 from bmslogs.importers.dialect import Dialect
+from bmslogs.importers.long import CELL, MODULE, LongLayout, find_long
 from bmslogs.importers.plan import Bits, Plan, Role, Taken
 from bmslogs.importers.profile import Profile
 from bmslogs.importers.sample import Sample
@@ -81,9 +82,12 @@ def recognise(
             mapping.take(c.index, "nothing", "", "empty field behind a delimiter")
     _claim_named(mapping, profile, file, problems)
     cells: Cells | None = None
+    layout: LongLayout | None = None
     wanted = _cells_of(pack, modules) if modules else None
     expected = len(wanted) if wanted is not None else pack.cells_in_series if pack else None
     try:
+        if profile.layout is not None and profile.layout.shape == "long":
+            raise BadInput("a long table", file=file)
         if profile.cell_voltage is not None and profile.cell_voltage.pattern is not None:
             cells = _cells_by_pattern(sample, profile, expected, pack, file, wanted)
         else:
@@ -96,7 +100,15 @@ def recognise(
             mapping.take(index, "unused", "", "channel that never reads anything")
         notes += cells.notes
     except BadInput as error:
-        problems.append(error)
+        try:
+            times = clock.columns if clock is not None else ()
+            layout = find_long(sample, headers, mapping.free, expected, profile, pack, file, times)
+        except BadInput as other:
+            error = other
+        if layout is None:
+            problems.append(error)
+        else:
+            _take_long(mapping, layout)
     bits = _bleeds(mapping, headers, cells, profile, file, problems, notes)
     current = find_current(sample, headers, mapping.free, cells, profile.current, pack, file)
     problems += current.problems
@@ -114,11 +126,35 @@ def recognise(
     fine, step = _step(sample, cells)
     sign = _sign(sample, mapping, cells, current, profile, pack)
     columns = tuple(mapping.taken[i] for i in sorted(mapping.taken))
-    return Plan(
+    if layout is not None:
+        fine, step = _step(sample, Cells({1: layout.voltage}, layout.unit, "", 1))
+    plan = Plan(
         dialect, columns, clock, tuple(cells.columns) if cells else (), fine, step, sign.factor, sign.why,
         sign_hint=current.hint, sign_fixed=bool(profile.current and profile.current.discharge) or current.split,
         bits=bits, first=cells.first if cells else 1, cells_why=cells.why if cells else "",
         problems=tuple(problems), notes=tuple(notes),
+    )
+    return plan if layout is None else _side_by_side(plan, layout)
+
+
+def _take_long(mapping: _Mapping, layout: LongLayout) -> None:
+    mapping.take(layout.cell, "cell number", CELL, "names the cell of each row")
+    if layout.module >= 0:
+        mapping.take(layout.module, "module", MODULE, "names the module of each row")
+    mapping.take(layout.voltage, "cell", cell_column(1), layout.why, layout.unit, 1)
+
+
+def _side_by_side(plan: Plan, layout: LongLayout) -> Plan:
+    """Return the plan of the wide table that a long one becomes; it keeps the plan of the long one."""
+    one = next(t for t in plan.columns if t.role == "cell")
+    columns = [t for t in plan.columns if t.role not in ("cell", "temperature", "cell number", "module")]
+    numbers = range(1, len(layout.keys) + 1)
+    columns += [replace(one, target=cell_column(n), number=n) for n in numbers]
+    sensors = plan.of("temperature")
+    if len(sensors) == 1:
+        columns += [replace(sensors[0], target=temperature_column(n), number=n) for n in numbers]
+    return replace(
+        plan, columns=tuple(columns), cells=tuple(numbers), cells_why=layout.why, rows_plan=plan, long=layout,
     )
 
 
@@ -164,9 +200,8 @@ def _cells_by_pattern(
         keys[key] = c.index
     modules = list(dict.fromkeys(k[0] for k in keys))
     if len(modules) > 1:
-        from bmslogs.importers.cells import _module_ranks
         as_key = {m: ((int(m),) if m.isdigit() else (m.casefold(),)) for m in modules}
-        ranks = _module_ranks(list(as_key.values()), pack)
+        ranks = module_ranks(list(as_key.values()), pack)
         if ranks is None:
             raise BadInput(f"modules {', '.join(modules)} in unknown order", "names of the pack file", file=file)
         order = [keys[k] for k in sorted(keys, key=lambda k: (ranks[as_key[k[0]]], k[1]))]

@@ -21,6 +21,7 @@ from bmslogs.base.pack import Pack
 from bmslogs.importers.blocks import BlockReader, Chunk, tidy
 from bmslogs.importers.encoding import to_utf8
 from bmslogs.importers.finish import Findings, Finisher
+from bmslogs.importers.long import Pivot
 from bmslogs.importers.order import Corrections
 from bmslogs.importers.plan import Plan
 from bmslogs.importers.repairs import Repairs
@@ -145,7 +146,7 @@ def _pass(
     finisher = Finisher(plan, corrections, never, regular)
     digest, content = hashlib.sha256(), None if source.kind == "plain" else hashlib.sha256()
     tally = Tally()
-    for chunk in _chunks(source, plan, digest, content, progress, finisher.repairs):
+    for chunk in _scans(source, plan, digest, content, progress, finisher.repairs):
         _tally(chunk, tally)
         _refuse_new_width(tally, plan, source.path)
         ready = finisher.add(chunk)
@@ -170,6 +171,23 @@ def _pass(
     sha = digest.hexdigest() if source.kind == "plain" else source.sha256()
     text_sha = content.hexdigest() if content is not None else sha
     return Reading(plan, finisher.findings, finisher.repairs, sha, text_sha), finisher
+
+
+def _scans(
+    source: Source, plan: Plan, digest: Any, content: Any, progress: Progress | None, repairs: Repairs
+) -> Iterator[Chunk]:
+    """Yield rows of whole scans: those of a long table are put side by side first."""
+    if plan.long is None or plan.rows_plan is None:
+        yield from _chunks(source, plan, digest, content, progress, repairs)
+        return
+    pivot = Pivot(plan.long)
+    for chunk in _chunks(source, replace(plan.rows_plan, text_columns=plan.text_columns), digest, content, progress, repairs):
+        scans = pivot.add(chunk)
+        if scans is not None:
+            yield scans
+    last = pivot.end()
+    if last is not None:
+        yield last
 
 
 def _chunks(

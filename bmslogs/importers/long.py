@@ -1,0 +1,231 @@
+"""Long tables, one row a cell: found, and put side by side so that the rest of the import sees one row a scan."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from bmslogs.base.errors import Ambiguous, BadInput
+from bmslogs.base.pack import Pack
+from bmslogs.importers.blocks import Chunk, join_chunks
+from bmslogs.importers.cells import module_ranks, voltage_unit
+from bmslogs.importers.clock import column_called
+from bmslogs.importers.profile import Layout, Profile
+from bmslogs.importers.sample import Sample
+from bmslogs.importers.units import Unit, find_unit, named
+from bmslogs.importers.words import Header
+
+CELL, MODULE = "key:cell", "key:module"
+"""Names under which the key columns travel through the block reader."""
+
+
+@dataclass(frozen=True)
+class LongLayout:
+    """Which columns hold cell, module and readings of a long table.
+
+    Attributes
+    ----------
+    cell, module, voltage, temperature
+        Column indices, -1 where there is none.
+    keys
+        (module text, cell text) of each cell, in the order of the pack.
+    by_stamp
+        Whether all rows of a scan share a stamp; else a scan ends where the cells begin again.
+    """
+
+    cell: int
+    module: int
+    voltage: int
+    temperature: int
+    unit: Unit
+    why: str
+    keys: tuple[tuple[str, str], ...]
+    by_stamp: bool
+
+
+def find_long(
+    sample: Sample, headers: list[Header], free: set[int], expected: int | None, profile: Profile, pack: Pack | None,
+    file: Path, time_columns: tuple[int, ...],
+) -> LongLayout | None:
+    """Find the layout of a long table; None where it is none.
+
+    Raises
+    ------
+    BadInput
+        It is one, but with other cells than the pack has.
+    """
+    layout = profile.layout or Layout()
+    forced = layout.shape == "long"
+    if forced and layout.cell_column is not None:
+        cell = column_called(sample, layout.cell_column, file, "layout")
+        module = column_called(sample, layout.module_column, file, "layout") if layout.module_column else -1
+    else:
+        cell, module = _keys(sample, headers, free, expected)
+    if cell < 0:
+        return None
+    voltage = _value(sample, headers, free - {cell, module}, "voltage", layout, file)
+    if voltage < 0:
+        if forced:
+            raise BadInput("no column of cell voltages", "value_columns = { voltage = \"..\" } in [layout]", file=file)
+        return None
+    values = sample.columns[voltage].values
+    stated = headers[voltage].unit
+    given = layout.value_columns.get("voltage", "")
+    wanted = named("voltage", profile.cell_voltage.unit) if profile.cell_voltage and profile.cell_voltage.unit else None
+    stated = wanted or (find_unit(given) if find_unit(given) is not None else stated)
+    unit, why = voltage_unit(values, stated if stated is not None and stated.kind == "voltage" else None)
+    if unit is None:
+        if forced:
+            raise BadInput(f"cell voltages: {why}", "[cell_voltage] unit in the profile", file=file)
+        return None
+    keys = _distinct(sample, cell, module)
+    if expected is not None and len(keys) != expected:
+        raise BadInput(f"{len(keys)} cells in column {sample.columns[cell].name!r}", f"{expected}, as the pack file says", file=file)
+    temperature = _value(sample, headers, free - {cell, module, voltage}, "temperature", layout, file)
+    return LongLayout(
+        cell, module, voltage, temperature, unit, f"one row a cell; {why}", _ordered(keys, pack, file),
+        _by_stamp(sample, time_columns, len(keys)),
+    )
+
+
+def _keys(sample: Sample, headers: list[Header], free: set[int], expected: int | None) -> tuple[int, int]:
+    """Return the columns that name the cell and the module of a row, -1 where there is none."""
+    cell = module = -1
+    for i in sorted(free):
+        head, column = headers[i], sample.columns[i]
+        texts = column.array.drop_null().unique()
+        if not 2 <= len(texts) <= 400 or head.unit is not None or head.numbers:
+            continue
+        if not bool(pc.all(pc.match_substring_regex(texts, r"^[A-Za-z_ \-]*\d+([.](0+))?$|^[A-Za-z]{1,4}\d*[A-Za-z_ .\-]*\d+$|^[A-Za-z]$")).as_py()):
+            continue
+        changes = pc.sum(pc.not_equal(column.array.slice(1), column.array.slice(0, len(column.array) - 1))).as_py() or 0
+        if "cell" in head.means and not head.means & {"voltage", "temperature", "summary", "bleed"} and changes > 0.3 * len(column.array):
+            cell = i
+        elif "module" in head.means and "cell" not in head.means and not head.means & {"voltage", "temperature"}:
+            module = i
+    return cell, module
+
+
+def _value(sample: Sample, headers: list[Header], free: set[int], role: str, layout: Layout, file: Path) -> int:
+    name = layout.value_columns.get(role)
+    if name is not None and any(c.name.strip() == name.strip() for c in sample.columns):
+        return column_called(sample, name, file, "layout")
+    able = []
+    for i in sorted(free):
+        head = headers[i]
+        if sample.columns[i].style is None or head.means & {"summary", "other", "soc", "bleed", "ambient"}:
+            continue
+        if head.unit is not None and head.unit.kind != role:
+            continue
+        if role in head.means or (head.unit is not None and head.unit.kind == role) or (role == "voltage" and "cell" in head.means):
+            able.append((("cell" in head.means) - ("pack" in head.means), -i))
+    return -max(able)[1] if able else -1
+
+
+def _distinct(sample: Sample, cell: int, module: int) -> list[tuple[str, str]]:
+    cells = sample.columns[cell].texts
+    modules = sample.columns[module].texts if module >= 0 else [""] * len(cells)
+    return sorted({(m or "", _key(c)) for m, c in zip(modules, cells) if c is not None})
+
+
+def _key(text: str) -> str:
+    return re.sub(r"\.0+$", "", text.strip())
+
+
+def _ordered(keys: list[tuple[str, str]], pack: Pack | None, file: Path) -> tuple[tuple[str, str], ...]:
+    def numbers(text: str) -> tuple[int, ...]:
+        return tuple(int(n) for n in re.findall(r"\d+", text))
+
+    modules = {m for m, _ in keys}
+    as_key = {m: (tuple(numbers(m)) or (m.casefold(),)) for m in modules}
+    ranks = module_ranks(list(as_key.values()), pack) if len(modules) > 1 else {v: 0 for v in as_key.values()}
+    if ranks is None or len({numbers(c) for _, c in keys}) * len(modules) < len(keys):
+        raise Ambiguous("the order of the cells cannot be told", "cell numbers", file=file)
+    return tuple(sorted(keys, key=lambda k: (ranks[as_key[k[0]]], numbers(k[1]))))
+
+
+def _by_stamp(sample: Sample, time_columns: tuple[int, ...], cells: int) -> bool:
+    if not time_columns:
+        return False
+    texts = sample.columns[time_columns[-1]].texts
+    runs = 1 + sum(a != b for a, b in zip(texts, texts[1:]))
+    return len(texts) / runs > 0.5 * cells
+
+
+class Pivot:
+    """Turns rows of single cells into rows of whole scans, block after block."""
+
+    def __init__(self, layout: LongLayout) -> None:
+        self.layout = layout
+        self._places = {f"{m}\0{c}": k for k, (m, c) in enumerate(layout.keys)}
+        self._rest: Chunk | None = None
+
+    def add(self, chunk: Chunk) -> Chunk | None:
+        """Take the rows of a block; return the scans that are whole."""
+        whole = join_chunks(self._rest, chunk) if self._rest is not None else chunk
+        starts = self._starts(whole)
+        if len(starts) < 2:
+            self._rest = whole
+            return None
+        self._rest = whole.take(slice(int(starts[-1]), None))
+        out = self._wide(whole.take(slice(0, int(starts[-1]))), starts[:-1])
+        return replace(
+            out, line=chunk.line, wrong=chunk.wrong, repeated_headers=chunk.repeated_headers,
+            nul_lines=chunk.nul_lines, odd_quotes=chunk.odd_quotes, unreadable=chunk.unreadable,
+        )
+
+    def end(self) -> Chunk | None:
+        """Return the last scan."""
+        if self._rest is None or not self._rest.rows:
+            return None
+        return self._wide(self._rest, self._starts(self._rest))
+
+    def _place(self, chunk: Chunk) -> npt.NDArray[np.int64]:
+        """Return the cell (from 0) of each row, -1 where it names none."""
+        cells = pc.replace_substring_regex(pc.utf8_trim_whitespace(chunk.others[CELL]), r"\.0+$", "").fill_null("")
+        modules = chunk.others.get(MODULE)
+        modules = pa.array([""] * chunk.rows) if modules is None else pc.utf8_trim_whitespace(modules).fill_null("")
+        keys = pc.binary_join_element_wise(modules, cells, "\0").dictionary_encode()
+        places = np.array([self._places.get(k, -1) for k in keys.dictionary.to_pylist()] + [-1])
+        return np.asarray(places[keys.indices.to_numpy(zero_copy_only=False)], dtype=np.int64)
+
+    def _starts(self, chunk: Chunk) -> npt.NDArray[np.int64]:
+        if self.layout.by_stamp:
+            new = np.diff(chunk.time) != 0
+        else:
+            places = self._place(chunk)
+            high = np.where(places < 0, -1, places)
+            new = (np.diff(high) <= 0) & (places[1:] >= 0)
+        return np.concatenate([[0], np.flatnonzero(new) + 1])
+
+    def _wide(self, chunk: Chunk, starts: npt.NDArray[np.int64]) -> Chunk:
+        n, scans = len(self.layout.keys), len(starts)
+        scan = np.repeat(np.arange(scans), np.diff(np.concatenate([starts, [chunk.rows]])))
+        place = self._place(chunk)
+        good = place >= 0
+        cells = np.full((n, scans), np.nan, dtype=np.float32)
+        cells[place[good], scan[good]] = chunk.cells[0][good]
+        temperatures = np.full((n if len(chunk.temperatures) else 0, scans), np.nan, dtype=np.float32)
+        if len(chunk.temperatures):
+            temperatures[place[good], scan[good]] = chunk.temperatures[0][good]
+        others = {k: v.take(pa.array(starts)) for k, v in chunk.others.items() if k not in (CELL, MODULE)}
+        return Chunk(
+            scans, chunk.time[starts], _first_of(chunk.current, scan, scans), _first_of(chunk.pack, scan, scans), cells,
+            temperatures, None, None, others, chunk.line,
+        )
+
+
+def _first_of(values: npt.NDArray[np.float32] | None, scan: npt.NDArray[np.int64], scans: int) -> npt.NDArray[np.float32] | None:
+    """Return the first reading of each scan, NaN where it has none."""
+    if values is None:
+        return None
+    out = np.full(scans, np.nan, dtype=np.float32)
+    good = np.flatnonzero(np.isfinite(values))[::-1]
+    out[scan[good]] = values[good]
+    return out
