@@ -370,7 +370,7 @@ def generate(folder: Path, seed: int = SEED) -> None:
         parked = "parked" in story.name
         file = f"{story.name}.csv" if parked else f"{story.name}.csv.gz"
         dialects.write(folder / file, story.dialect, story.start, story.logged, story.string.modules)
-        truths[file] = {"pack": story.pack, "says": story.says, **story.truth.to_json()}
+        truths[file] = {"pack_id": story.pack, "says": story.says, **story.truth.to_json()}
         rows.append(f"| {file} | {story.says} |")
     text = json.dumps({"invented": True, "seed": seed, "logs": truths}, indent=1, ensure_ascii=False)
     (folder / "truth.json").write_text(text + "\n", encoding="utf-8", newline="\n")
