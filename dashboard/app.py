@@ -132,7 +132,7 @@ def _register(app: Dash, desk: Desk, jobs: Jobs) -> None:
         now = [path, repr(frame.view.hard()), scheme, zone, revision]
         if before == now:
             return no_update, no_update, no_update
-        return content(frame, path, jobs), now, pickers(frame)
+        return html.Div(content(frame, path, jobs), **{"data-path": path or "/"}), now, pickers(frame)
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),

@@ -1,0 +1,136 @@
+"""Fixtures: stores with something in them, the dashboard served from a thread, a real browser."""
+
+from __future__ import annotations
+
+import shutil
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bmslogs.base.pack import load_pack
+from bmslogs.store import Store
+from sample_logs import SAMPLES
+from tests.dashboard import invent
+
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+ARGUMENTS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update",
+    "--disable-sync", "--no-first-run",
+]  # fmt: skip
+WAIT_MS = 20_000  # two cores may be busy with other tests
+
+
+@contextmanager
+def served(root: Path) -> Iterator[str]:
+    """Serve the dashboard over a store from a thread; gives its address."""
+    from waitress import create_server
+
+    from dashboard.app import create_app
+
+    server = create_server(create_app(root).server, host="127.0.0.1", port=0, threads=6)
+    thread = threading.Thread(target=server.run, daemon=True)
+    thread.start()
+    try:
+        yield f"http://127.0.0.1:{server.effective_port}"
+    finally:
+        server.close()
+        thread.join(5)
+
+
+@pytest.fixture(scope="session")
+def stores(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
+    """Stores by name, each made once: ``none``, ``sample``, ``missing`` (one cell without readings), ``many`` (96)."""
+    root, made = tmp_path_factory.mktemp("stores"), {}
+
+    def sample(path: Path) -> None:
+        for name in ("heron", "plover"):
+            files = sorted(SAMPLES.glob(f"{name}-*.csv*"))
+            report = Store(path).import_files(files, load_pack(SAMPLES / f"{name}-main.toml"))
+            assert not report.refused, report.refused
+
+    def missing(path: Path) -> None:
+        pack = invent.pack(name="Knot", pack_id="knot-main")
+        file = invent.write_csv(invent.drive(pack), root / "knot.csv", without=(9,))
+        assert not Store(path).import_files([file], pack).refused
+
+    def many(path: Path) -> None:
+        pack = invent.pack(96, 12, 2, name="Turnstone", pack_id="turnstone-main")
+        file = invent.write_csv(invent.drive(pack), root / "turnstone.csv")
+        assert not Store(path).import_files([file], pack).refused
+
+    def store(name: str) -> Path:
+        if name not in made:
+            made[name] = root / name
+            {"none": lambda _: None, "sample": sample, "missing": missing, "many": many}[name](made[name])
+        return made[name]
+
+    return store
+
+
+@pytest.fixture(scope="session")
+def site(stores: Callable[[str], Path]) -> Iterator[Callable[[str], str]]:
+    """Addresses of the dashboard over the stores, each served once."""
+    running: dict[str, Any] = {}
+
+    def address(name: str) -> str:
+        if name not in running:
+            context = served(stores(name))
+            running[name] = (context, context.__enter__())
+        return str(running[name][1])
+
+    yield address
+    for context, _ in running.values():
+        context.__exit__(None, None, None)
+
+
+@pytest.fixture(scope="session")
+def chromium() -> Iterator[Any]:
+    """A real browser; the test is skipped with the reason where there is none."""
+    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    if CHROMIUM is None:
+        pytest.skip("no Chromium on this machine")
+    with playwright.sync_playwright() as session:
+        browser = session.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield browser
+        browser.close()
+
+
+class Reader:
+    """Somebody at the browser: a page, what it asked for and what went wrong in it."""
+
+    def __init__(self, browser: Any, **options: Any) -> None:
+        options = {"viewport": {"width": 1400, "height": 900}, "timezone_id": "Europe/Oslo", **options}
+        self.context = browser.new_context(**options)
+        self.page = self.context.new_page()
+        self.page.set_default_timeout(WAIT_MS)
+        self.hosts: set[str] = set()
+        self.wrong: list[str] = []
+        self.page.on(
+            "request", lambda r: self.hosts.add(r.url.split("/")[2]) if r.url.startswith("http") else None
+        )
+        self.page.on("websocket", lambda w: self.hosts.add(w.url.split("/")[2]))
+        self.page.on("pageerror", lambda e: self.wrong.append(str(e)))
+        self.page.on("console", lambda m: self.wrong.append(m.text) if m.type == "error" else None)
+        self.page.on(
+            "response", lambda r: self.wrong.append(f"{r.status} {r.url}") if r.status >= 500 else None
+        )
+
+    def open(self, address: str) -> Any:
+        """Open a page and wait until it is laid out."""
+        self.page.goto(address)
+        self.page.wait_for_selector("#page-content > *")
+        return self.page
+
+
+@pytest.fixture
+def reader(chromium: Any) -> Iterator[Reader]:
+    """A fresh reader; whatever went wrong in the browser fails the test."""
+    one = Reader(chromium)
+    yield one
+    one.context.close()
+    assert one.wrong == []
+    assert one.hosts == {h for h in one.hosts if h.startswith("127.0.0.1:")}

@@ -1,0 +1,301 @@
+"""The dashboard in a real Chromium."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+import tarfile
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bmslogs.base.pack import load_pack
+from bmslogs.store import Store
+from dashboard.pages import PAGES
+from sample_logs import SAMPLES
+from tests.dashboard import invent
+from tests.dashboard.conftest import Reader, served
+
+pytestmark = pytest.mark.browser
+
+PATHS = [p.PATH for p in PAGES]
+PACKS = {"none": "", "sample": "heron-main", "missing": "knot-main", "many": "turnstone-main"}
+
+
+def drawn(page: Any, selector: str = ".js-plotly-plot") -> None:
+    """Wait until a figure is on the page."""
+    page.wait_for_selector(f"{selector} .main-svg")
+
+
+def weak_module() -> str:
+    """The module of the test drive that the samples' truth calls weak."""
+    truth = json.loads((SAMPLES / "truth.json").read_text(encoding="utf-8"))
+    faults = truth["logs"]["heron-2-test-drive.csv.gz"]["faults"]
+    (module,) = {load_pack(SAMPLES / "heron-main.toml").module_of(c) for f in faults for c in f["cells"]}
+    assert module is not None
+    return module
+
+
+def go(page: Any, path: str) -> None:
+    """Follow the bar to another page, as a reader would."""
+    title = next(p.TITLE for p in PAGES if path == p.PATH)
+    page.get_by_role("navigation").get_by_role("link", name=title, exact=True).click()
+    page.wait_for_url(re.compile(rf"{path}(\?|$)"))
+    page.locator(f"#page-content > [data-path='{path}']").wait_for()
+
+
+def test_a_newcomer_from_nothing_to_the_printed_record(chromium: Any, tmp_path: Path) -> None:
+    with served(tmp_path / "store") as site:
+        reader = Reader(chromium)
+        page = reader.open(site)
+        page.get_by_role("link", name="Describe a pack", exact=True).last.click()
+        page.get_by_label("Vehicle").fill("Heron")
+        page.get_by_label("Design").fill("three-box-16")
+        page.get_by_label("Capacity [Ah]").fill("100")
+        page.get_by_label("Cells in series").fill("16")
+        page.get_by_label("Bleed resistor [ohm]").fill("33")
+        page.get_by_label("Boxes and modules").fill("front: F1 1-4; F2 5-8\nmiddle: M1 9-12\nrear: R1 13-16")
+        page.get_by_text("Nothing wrong with it as typed").wait_for()
+        page.get_by_role("button", name="Save the pack").click()
+        page.get_by_text("Saved as heron-main").wait_for()
+        page.get_by_role("link", name="Bring its logs in").click()
+        with page.expect_file_chooser() as chooser:
+            page.get_by_role("button", name="Choose files").click()
+        chooser.value.set_files([str(SAMPLES / "heron-2-test-drive.csv.gz")])
+        page.get_by_role("button", name="Bring this log in").wait_for()
+        columns = page.get_by_role("region", name="Columns")
+        assert columns.get_by_role("row").count() > 16  # every column of the file with what it was taken for
+        page.get_by_role("button", name="Bring this log in").click()
+        page.locator(".job.done").get_by_role("link", name="Answers").click()
+        first = page.locator(".answer-card").first
+        first.wait_for()
+        assert f"module {weak_module()}" in first.inner_text()  # as the sample's own truth has it
+        drawn(page, ".answer-card")
+        assert "High voltage" in first.inner_text()
+        page.get_by_role("navigation").get_by_role("link", name="Record").click()
+        sheet = page.frame_locator("#record-sheet")
+        sheet.get_by_role("heading", name="Hand-over record: Heron").wait_for()
+        with reader.context.expect_page() as opened:
+            page.get_by_role("link", name="Open to print").click()
+        opened.value.wait_for_load_state()
+        assert opened.value.pdf(format="A4").startswith(b"%PDF")
+        assert (
+            page.request.get(f"{site}/sheet.html?pack=heron-main&save=1")
+            .headers["content-disposition"]
+            .endswith('"heron-main-record.html"')
+        )
+        assert reader.wrong == []
+        assert reader.hosts == {site.removeprefix("http://")}
+        reader.context.close()
+
+
+@pytest.mark.parametrize("store", PACKS)
+def test_every_page_stands(store: str, site: Callable[[str], str], reader: Reader) -> None:
+    """With nothing, one cell missing, 96 cells: a heading, no error, and where there is nothing, the next step."""
+    page = reader.open(f"{site(store)}/?pack={PACKS[store]}")
+    for path in PATHS:
+        go(page, path)
+        page.locator("h1").first.wait_for()
+        assert page.locator("#page-content").inner_text().strip(), path
+        if store == "none" and path != "/describe":
+            assert page.locator(".empty .button").count() >= 1, path
+        elif path in ("/pack", "/log", "/answers", "/"):
+            drawn(page)
+        assert reader.wrong == [], path
+        overflow = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+        assert page.evaluate(overflow) <= 1, path
+
+
+def test_a_missing_cell_is_hatched_with_its_reason(site: Callable[[str], str], reader: Reader) -> None:
+    page = reader.open(f"{site('missing')}/pack?pack=knot-main&cells=9&quantity=resistance_10s_relative")
+    drawn(page)
+    side = page.locator("#pack-side")
+    side.get_by_text("not known from this log").wait_for()
+    assert page.locator(".js-plotly-plot text", has_text="not known from this log").count() >= 1
+
+
+def test_what_is_picked_stays_picked_on_every_page(site: Callable[[str], str], reader: Reader) -> None:
+    page = reader.open(f"{site('sample')}/pack?pack=heron-main")
+    drawn(page)
+    seventh = page.locator(".js-plotly-plot").first.locator("text", has_text=re.compile("^7$")).first
+    box = seventh.bounding_box()
+    page.mouse.click(box["x"] + box["width"] / 2, box["y"] + 22)
+    page.wait_for_url(re.compile(r"cells=7"))
+    page.locator("#pack-side").get_by_text("cell 7").first.wait_for()
+    page.get_by_role("navigation").get_by_role("link", name="Log", exact=True).click()
+    page.wait_for_url(re.compile(r"/log.*cells=7"))
+    drawn(page)
+    page.locator("#log-figure text", has_text="cell 7").first.wait_for()
+    page.get_by_role("button", name="Closer").click()
+    page.wait_for_url(re.compile(r"start=.*end="))
+    address = page.url
+    page.get_by_role("navigation").get_by_role("link", name="Pack", exact=True).click()
+    page.locator("#pack-side").get_by_text("cell 7").first.wait_for()
+    other = reader.open(address)  # as a colleague would
+    drawn(other)
+    other.locator("#log-figure text", has_text="cell 7").first.wait_for()
+    assert other.url == address
+
+
+def test_a_finding_leads_to_the_trace_that_shows_it(site: Callable[[str], str], reader: Reader) -> None:
+    page = reader.open(f"{site('sample')}/answers?pack=heron-main")
+    card = page.locator(".answer-card").first
+    card.wait_for()
+    card.get_by_role("link", name="See it in the log").click()
+    page.wait_for_url(re.compile(r"/log.*cells=\d+"))
+    drawn(page)
+    cell = re.search(r"cells=(\d+)", page.url)
+    assert cell is not None
+    page.locator("#log-figure text", has_text=f"cell {cell[1]}").first.wait_for()
+
+
+def test_dragging_over_the_log_becomes_a_window_in_the_address(
+    site: Callable[[str], str], reader: Reader
+) -> None:
+    page = reader.open(f"{site('sample')}/log?pack=heron-main")
+    drawn(page, "#log-figure")
+    box = page.locator("#log-figure .nsewdrag").first.bounding_box()
+    y = box["y"] + box["height"] / 2
+    page.mouse.move(box["x"] + box["width"] * 0.4, y)
+    page.mouse.down()
+    page.mouse.move(box["x"] + box["width"] * 0.6, y, steps=5)
+    page.mouse.up()
+    page.wait_for_url(re.compile(r"start=2026-.*end=2026-"))
+
+
+def test_a_judgement_is_kept_with_name_and_reason(
+    chromium: Any, stores: Callable[[str], Path], tmp_path: Path
+) -> None:
+    root = shutil.copytree(stores("sample"), tmp_path / "store")
+    with served(root) as site:
+        reader = Reader(chromium)
+        page = reader.open(f"{site}/answers?pack=heron-main")
+        card = page.locator(".answer-card").first
+        card.get_by_text("Accept, note or set aside").click()
+        card.get_by_role("button", name="Set aside").click()
+        card.get_by_text("no name").wait_for()
+        card.get_by_label("Your name").fill("Ann")
+        card.get_by_label("Reason").fill("the cell was bench charged")
+        card.get_by_role("button", name="Set aside").click()
+        page.get_by_role("heading", name="Set aside").wait_for()
+        page.get_by_text("by Ann").wait_for()
+        page.reload()
+        page.get_by_text("the cell was bench charged").wait_for()
+        reader.context.close()
+    assert list((root / "_notes" / "heron-main").glob("*.json"))
+
+
+def test_a_refused_file_keeps_its_reason(
+    chromium: Any, stores: Callable[[str], Path], tmp_path: Path
+) -> None:
+    root = shutil.copytree(stores("missing"), tmp_path / "store")
+    bad = tmp_path / "notes.csv"
+    bad.write_text("this is,not a log\nat all,really\n", encoding="utf-8")
+    with served(root) as site:
+        reader = Reader(chromium)
+        page = reader.open(f"{site}/bring?pack=knot-main")
+        with page.expect_file_chooser() as chooser:
+            page.get_by_role("button", name="Choose files").click()
+        chooser.value.set_files([str(bad)])
+        page.locator(".job.refused .bad").wait_for()
+        assert "notes.csv" in page.locator(".job").inner_text()
+        reader.open(f"{site}/bring?pack=knot-main").locator(".job.refused .bad").wait_for()
+        reader.context.close()
+    assert len(Store(root).logs()) == 1
+
+
+def test_hostile_names_are_shown_not_run(chromium: Any, tmp_path: Path) -> None:
+    """A vehicle, module and file named as markup: nothing of it becomes an element or runs."""
+    nasty = '<img src=x onerror="window.hit=1">'
+    pack = invent.pack(name=nasty, pack_id="nasty")
+    modules = [m.model_copy(update={"name": f"{nasty}{i}"}) for i, m in enumerate(pack.modules)]
+    boxes = [{"name": nasty, "modules": [m.name for m in modules]}]
+    pack = type(pack).model_validate(
+        pack.model_dump() | {"modules": [m.model_dump() for m in modules], "boxes": boxes}
+    )
+    store = Store(tmp_path / "store")
+    file = invent.write_csv(invent.drive(pack), tmp_path / "drive.csv")
+    assert not store.import_files([file], pack).refused
+    with served(tmp_path / "store") as site:
+        reader = Reader(chromium)
+        page = reader.open(f"{site}/?pack=nasty&cells=6&module=%3Cimg%20src=x%20onerror=alert(1)%3E")
+        for path in PATHS:
+            go(page, path)
+            page.wait_for_timeout(200)
+            assert page.evaluate("window.hit") is None, path
+            assert page.locator("img[src=x]").count() == 0, path
+        sheet = reader.page.request.get(f"{site}/sheet.html?pack=nasty")
+        assert "<img src=x" not in sheet.text()
+        assert reader.hosts == {site.removeprefix("http://")}
+        reader.context.close()
+
+
+def test_the_keyboard_reaches_pages_pickers_and_windows(site: Callable[[str], str], reader: Reader) -> None:
+    page = reader.open(f"{site('sample')}/log?pack=heron-main")
+    drawn(page)
+    reached: list[str] = []
+    for _ in range(40):
+        page.keyboard.press("Tab")
+        reached.append(
+            page.evaluate(
+                "(e => e.getAttribute('aria-label') || e.innerText || e.id)(document.activeElement)"
+            )
+        )
+    for name in ("Skip to the page", "Vehicles", "Answers", "Record", "Pack", "Log", "Closer", "Later"):
+        assert any(name in r for r in reached), name
+    page.get_by_role("button", name="Closer").focus()
+    page.keyboard.press("Enter")
+    page.wait_for_url(re.compile(r"start="))
+
+
+@pytest.fixture(scope="session")
+def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """The source of axe-core, from the npm registry; skipped with the reason where that is not to be had."""
+    npm = shutil.which("npm")
+    if npm is None:
+        pytest.skip("no npm on this machine to fetch axe-core with")
+    folder = tmp_path_factory.mktemp("axe")
+    done = subprocess.run(
+        [npm, "pack", "axe-core@4"], cwd=folder, capture_output=True, text=True, timeout=120, check=False
+    )
+    packed = sorted(folder.glob("axe-core-*.tgz"))
+    if done.returncode or not packed:
+        pytest.skip("axe-core could not be fetched from the npm registry")
+    with tarfile.open(packed[0]) as archive:
+        member = archive.extractfile("package/axe.min.js")
+        assert member is not None
+        return member.read().decode()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_accessibility_has_no_serious_fault(
+    scheme: str, site: Callable[[str], str], chromium: Any, axe: str
+) -> None:
+    """axe-core, rules of WCAG 2.1 A and AA; every page, both schemes."""
+    reader = Reader(chromium, color_scheme=scheme, bypass_csp=True)
+    faults: list[str] = []
+    rules = (
+        ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]
+        if scheme == "light"
+        else {"type": "rule", "values": ["color-contrast"]}
+    )
+    page = reader.open(f"{site('sample')}/?pack=heron-main&cells=6")
+    page.evaluate(axe)
+    for path in PATHS:
+        go(page, path)
+        page.wait_for_timeout(200)
+        found = page.evaluate(
+            "rules => axe.run({exclude: ['.js-plotly-plot']}, {runOnly: rules, iframes: false})", rules
+        )
+        assert found["passes"], path  # the scan did look at something
+        faults += [
+            f"{path} {v['id']}: {v['nodes'][0]['html'][:120]}"
+            for v in found["violations"]
+            if v["impact"] in ("serious", "critical")
+        ]
+    reader.context.close()
+    assert faults == []
