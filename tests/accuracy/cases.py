@@ -194,9 +194,11 @@ def self_discharge(seed: list[int], times: float) -> Draft:
     d.string.soc += d.rng.uniform(-0.35, 0.0)
     d.faults.append(inject.leak(d.string, d.a_cell(), LEAK_A_PER_AH * times * d.string.nominal_Ah))
     _restart(d)
-    d.bench.park(
-        int(d.rng.integers(5, 10)), log_every_s=float(d.rng.choice([3600.0, 3600.0, 1800.0])), swing_C=2.0
-    )
+    # Long enough for the leak to move the reading by two steps of the logger, a week or two.
+    d.meter.volt_step = 0.001
+    volts_per_day = LEAK_A_PER_AH * times * 24 * float(d.string.curve.slope(np.median(d.string.soc)))
+    days = int(np.clip(np.ceil(0.002 / volts_per_day), 6, 14))
+    d.bench.park(days, log_every_s=float(d.rng.choice([3600.0, 3600.0, 1800.0])), swing_C=2.0)
     return d
 
 

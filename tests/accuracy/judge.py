@@ -95,6 +95,6 @@ def _leak(d: Draft, trace: Trace, parked_s: float) -> bool | None:
     if parked_s < 86400:
         return False
     soc = np.median(trace.soc, axis=1)
-    drift_V = 0.5e-3 if d.string.chemistry == "NMC" else 1e-3
+    drift_V = max(0.5e-3 if d.string.chemistry == "NMC" else 1e-3, d.meter.volt_step / 2)
     error = drift_V / d.string.curve.slope(soc).mean() * d.string.nominal_Ah / (parked_s / 3600)
     return _between(error, 14e-6 * d.string.nominal_Ah, 60e-6 * d.string.nominal_Ah)
