@@ -68,7 +68,7 @@ def test_the_text_says_sentence_size_place_evidence_next_then_the_unknown_then_c
         "lowest 0.990 mohm (0.970 to 1.010), cell 3",
         "highest 1.240 mohm (1.220 to 1.260), cell 5",
         "What this log cannot tell",
-        "all 6 cells: SOC offset is not determinable",
+        "(all 6 cells): SOC offset is not determinable",
         "Charge to the knee",
         "2 rows whose time repeated",
         CAUTIONS[0][:40],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from pathlib import Path
 
@@ -9,8 +10,11 @@ import pytest
 
 from bmslogs.base.cautions import CAUTIONS
 from bmslogs.base.errors import BadInput
+from bmslogs.base.results import Diagnosis, Estimate
+from bmslogs.faces.commands.planning import bench_of, bench_text
 from bmslogs.faces.typed_table import read_table
 from sample_logs import SAMPLES
+from tests.faces.examples import WREN, diagnosis
 from tests.faces.program import Program
 
 HERON = SAMPLES / "heron-main.toml"
@@ -71,6 +75,27 @@ def test_a_plan_names_the_charge_that_a_drive_leaves_open(bmslogs: Program, buil
     text = bmslogs("plan", "20260509", "--store", built_store).out
     assert "1. " in text and CAUTIONS[0][:30] in text
     assert bmslogs("plan", "20200101", "--store", built_store).code == 2
+
+
+def lacking(ampere_hours: dict[int, float]) -> Diagnosis:
+    """Return a diagnosis that knows only what each cell lacks to full [Ah]."""
+    known = [
+        Estimate("charge_to_full", "Ah", cell=c, value=v, low=v, high=v) for c, v in ampere_hours.items()
+    ]
+    return dataclasses.replace(diagnosis(), estimates=tuple(known))
+
+
+def test_a_low_module_is_offered_the_bench_and_a_single_low_cell_is_not() -> None:
+    # Ohm's law: 3 Ah through 33 ohm at 4.1 V are 24.1 h; the two cells that lack less set the fullest level
+    pack = WREN.model_copy(update={"bleed_resistor_ohm": 33.0})
+    module = bench_of(lacking({1: 0.0, 2: 0.1, 3: 0.0, 4: 3.2, 5: 3.1, 6: 3.3}), pack)
+    assert module is not None
+    assert [one.name for one in module.charges] == ["F2"]
+    assert module.charges[0].charge == pytest.approx(3.1)
+    assert "F2 (cells 4-6): 3.10 Ah" in bench_text(module)
+    assert bench_of(lacking({1: 0.0, 2: 0.1, 3: 0.0, 4: 0.1, 5: 3.3, 6: 0.2}), pack) is None
+    assert bench_of(lacking({1: 0.0, 2: 0.1, 3: 0.0, 4: 0.4, 5: 0.5, 6: 0.4}), pack) is None
+    assert bench_of(dataclasses.replace(diagnosis(), estimates=()), pack) is None
 
 
 HEAD = "name,rest_voltage_V,capacity_Ah,capacity_half_width_Ah"

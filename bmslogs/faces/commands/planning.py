@@ -13,13 +13,19 @@ from bmslogs.faces.output import STDOUT, say, write_json
 from bmslogs.faces.progress import progress
 
 if TYPE_CHECKING:
+    from bmslogs.analysis.bench_charge import BenchPlan
     from bmslogs.analysis.planner import Expected, Plan
+    from bmslogs.base.pack import Pack
+    from bmslogs.base.results import Diagnosis
 
 QUESTIONS = {
     "joint_share": ("Cell or joint", "mohm", 1e3),
     "follows_module": ("Does it follow the module", "%", 100.0),
 }
 """Questions about a high resistance that are no quantity of their own: title, shown unit, factor."""
+
+WORTH_IT = 0.8
+"""Share of the bleeding time that a bench charge must leave at most to be offered (choice)."""
 
 
 def plan(
@@ -38,11 +44,51 @@ def plan(
         raise BadInput(f"{log!r} is no log of the store", "an id from `bmslogs logs`")
     with progress("plan") as step:
         step(log_id)
-        made = made_plan(read_log(kept.log_path(log_id), extra=False), answer(kept, log_id))
+        stored, diagnosis = read_log(kept.log_path(log_id), extra=False), answer(kept, log_id)
+        made, bench = made_plan(stored, diagnosis), bench_of(diagnosis, stored.pack)
     if json != STDOUT:
-        say(plan_text(made))
+        say("\n\n".join(filter(None, [bench_text(bench), plan_text(made)])))
     if json is not None:
-        write_json(json, {"schema": "bmslogs.plan/1", "log": log_id, **asdict(made)})
+        on_bench = None if bench is None else asdict(bench)
+        write_json(json, {"schema": "bmslogs.plan/1", "log": log_id, **asdict(made), "bench": on_bench})
+
+
+def bench_of(diagnosis: Diagnosis, pack: Pack) -> BenchPlan | None:
+    """Return what to charge on the bench.
+
+    None where the log does not tell, bleeding takes less than a day, or charging whole modules would not shorten it.
+    """
+    from bmslogs.analysis.bench_charge import bench_plan
+
+    lack = {
+        e.cell: e.value
+        for e in diagnosis.of("charge_to_full")
+        if e.status == "determined" and e.cell is not None and e.value is not None
+    }
+    if len(lack) < 2:
+        return None
+    made = bench_plan(lack, pack)
+    now, after = made.bleed_hours_now, made.bleed_hours_after
+    shorter = now is None or after is None or after < WORTH_IT * now
+    return made if made.wanted and shorter else None
+
+
+def bench_text(bench: BenchPlan | None, *, width: int | None = None) -> str:
+    """Return the bench charge as text; empty where there is none."""
+    from bmslogs.faces.layout import part, terminal_width
+    from bmslogs.faces.numbers import cells_named
+
+    if bench is None:
+        return ""
+    now = "longer than a day" if bench.bleed_hours_now is None else f"{bench.bleed_hours_now:.0f} h"
+    after = "" if bench.bleed_hours_after is None else f", {bench.bleed_hours_after:.0f} h after this charge"
+    lines = [
+        f"{one.name} ({cells_named(one.cells)}): {one.charge:.2f} Ah at {one.current:.3g} A or less, "
+        f"{one.hours:.1f} h, stop at {one.stop:.2f} V of any cell"
+        for one in bench.charges
+    ]
+    lines.append(f"bleeding alone would take {now}{after}")
+    return part("Charge on the bench", [*lines, *bench.limits], width or terminal_width())
 
 
 def plan_text(made: Plan, *, width: int | None = None) -> str:
