@@ -119,7 +119,7 @@ def _revised(
         new = work.resolve()
         if new.coarse and not corrections.coarse:
             new = replace(new, rows_per_stamp=1)
-    if not plan.sign_fixed:
+    if not plan.sign_fixed and plan.of("current") and plan.cells:
         verdict = judge_sign(found.sign, pack.nominal_capacity_Ah, plan.sign_hint or None, "by the header")
         if verdict.factor is None:
             raise Ambiguous(

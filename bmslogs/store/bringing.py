@@ -32,6 +32,7 @@ from bmslogs.store.entries import (
     seal,
 )
 from bmslogs.store.files import store_errors
+from bmslogs.store.overlaps import shared_rows
 
 if TYPE_CHECKING:
     from bmslogs.store.store import Store
@@ -43,6 +44,14 @@ def bring_in(
 ) -> ImportReport:
     """Import files one by one, or as parts of one log."""
     report = ImportReport()
+    if together and len(files) > 1:
+        from bmslogs.store.joining import bring_together
+
+        try:
+            report.logs.append(bring_together(store, files, pack, profile, modules, strict, progress))
+        except BadInput as error:
+            report.refused.append(Refused(error.file.__str__() if error.file else str(files[0]), str(error)))
+        return report
     for path in files:
         if progress is not None:
             progress(path.name)
@@ -102,13 +111,18 @@ def _finish(
         start = moment(meta["bmslogs.start"])
         new_id = log_id(start, content_key(reading.sha256, pack.id, mapping))
         with store.locked():
+            twin = next((e for e in store.logs(pack.id) if e.content_sha256 == reading.content_sha256
+                         and e.sha256 != reading.sha256 and e.mapping == mapping), None)
+            if twin is not None:
+                return _as_known(twin, source.path, (f"the same content as {twin.source}, packed otherwise",))
+            overlaps = shared_rows(writer.path, start, moment(meta["bmslogs.end"]), store.logs(pack.id), reading.sha256)
             replaced = [
                 e for e in store.logs(pack.id) if e.sha256 == reading.sha256 and (e.id == new_id or e.mapping != mapping)
             ]
             store.commit(writer.path, new_id, pack, replaced)
     finally:
         writer.discard()
-    notes = reading.plan.notes + tuple(f"replaces log {e.id}, which was read with another mapping" for e in replaced if e.id != new_id)
+    notes = reading.plan.notes + overlaps + tuple(f"replaces log {e.id}, which was read with another mapping" for e in replaced if e.id != new_id)
     return Imported(
         new_id, str(source.path), reading.findings.rows, start, moment(meta["bmslogs.end"]), "new", repairs, notes,
         tuple(e.id for e in replaced if e.id != new_id),
@@ -134,7 +148,7 @@ def _same_pack(entry: LogEntry, pack: Pack) -> bool:
     return bool(kept == json.loads(pack.model_dump_json()))
 
 
-def _as_known(entry: LogEntry, path: Path) -> Imported:
-    return Imported(entry.id, str(path), entry.rows, entry.start, entry.end, "known", entry.repairs)
+def _as_known(entry: LogEntry, path: Path, notes: tuple[str, ...] = ()) -> Imported:
+    return Imported(entry.id, str(path), entry.rows, entry.start, entry.end, "known", entry.repairs, notes)
 
 

@@ -7,9 +7,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.importers.writing import Dialect, Truth, assert_same, drive, imported, pack_for, put, refusal
+from tests.importers.writing import Dialect, Truth, assert_same, drive, imported, pack_for, put, refusal, write
 
+from bmslogs.base.pack import Pack
+from bmslogs.importers.alignment import align
 from bmslogs.importers.profile import parse_profile
+from bmslogs.log import read_log
+from bmslogs.store import Store
 
 D = Dialect()
 
@@ -83,3 +87,85 @@ def test_long_table_of_other_cells_is_refused(tmp_path: Path) -> None:
     header, row = LONG["plain"]
     path = put(long_text(truth, header, row(truth)), tmp_path / "long.csv")
     assert "12 cells" in refusal(path, pack_for(truth, cells_in_series=14), tmp_path / "store")
+
+
+def joined(files: list[Path], truth: Truth, store: Path, **options):  # type: ignore[no-untyped-def]
+    report = Store(store).import_files(files, pack_for(truth), together=True, **options)
+    assert not report.refused, report.refused
+    assert len(report.logs) == 1
+    return read_log(Store(store).log_path(report.logs[0].id))
+
+
+def part(truth: Truth, rows: slice) -> Truth:
+    return Truth(truth.time[rows], truth.current[rows], truth.cells[rows], truth.temperatures[rows])
+
+
+def test_parts_one_after_the_other(tmp_path: Path) -> None:
+    truth = drive(rows=900)
+    files = [write(part(truth, slice(a, b)), D, tmp_path, f"log_{k}.csv") for k, (a, b) in
+             enumerate([(300, 600), (0, 300), (600, 900)])]
+    log = joined(files, truth, tmp_path / "store")
+    assert_same(log, truth)
+    assert log.repairs == ()
+    again = Store(tmp_path / "store").import_files(files[::-1], pack_for(truth), together=True)
+    assert again.logs[0].status == "known" and len(Store(tmp_path / "store").logs()) == 1
+
+
+def test_parts_that_overlap_are_taken_once(tmp_path: Path) -> None:
+    truth = drive(rows=900)
+    files = [write(part(truth, slice(a, b)), D, tmp_path, f"log_{k}.csv") for k, (a, b) in enumerate([(0, 500), (400, 900)])]
+    log = joined(files, truth, tmp_path / "store")
+    assert_same(log, truth)
+    assert [r["rule"] for r in log.repairs] == ["parts_overlap"] and log.repairs[0]["rows"] == 100
+
+
+@pytest.mark.parametrize("shift_s, sign", [(0.0, 1), (7.3, 1), (-123.4, -1), (86_400.0, 1)])
+def test_current_apart_with_its_own_clock(shift_s: float, sign: int, tmp_path: Path) -> None:
+    truth = drive(rows=1500, period_s=0.5)
+    cells = [",".join(["Time", *(f"Cell{c} (V)" for c in range(1, 13))])]
+    cells += [",".join([stamp_of(truth, r), *(f"{v:.3f}" for v in truth.cells[r])]) for r in range(1500)]
+    moved = truth.time - np.timedelta64(round(shift_s * 1e6), "us")
+    amps = ["Time,Current (A)", *(f"{moved[r].astype('datetime64[ms]')},{sign * truth.current[r]:.1f}" for r in range(1500))]
+    files = [put(("\n".join(x) + "\n").encode(), tmp_path / n) for x, n in ((cells, "cells.csv"), (amps, "amps.csv"))]
+    log = joined(files, truth, tmp_path / "store")
+    good = np.isfinite(log.current)
+    assert good.mean() > 0.99
+    np.testing.assert_allclose(log.current[good], truth.current[good], atol=1e-4)
+    np.testing.assert_allclose(log.cell_voltage, truth.cells, atol=1e-6)
+    (repair,) = log.repairs
+    assert repair["rule"] == "clocks_aligned" and f"{shift_s:+.1f}"[:-1] in repair["says"]
+
+
+def test_alignment_says_how_sure_it_is() -> None:
+    truth = drive(rows=1500, period_s=0.5)
+    time = truth.time.astype(np.int64)
+    found = align(time, truth.cells.mean(axis=1), time - 3_210_000, truth.current)
+    assert found.shift_s is not None and abs(found.shift_s - 3.21) < max(found.uncertainty_s, 0.05)
+    rest = align(time, truth.cells.mean(axis=1), time, np.zeros(1500))
+    assert rest.shift_s is None
+
+
+def modular(truth: Truth) -> Pack:
+    modules = [{"name": n, "cells": list(range(4 * k + 1, 4 * k + 5))} for k, n in enumerate(("F1", "F2", "R1"))]
+    return Pack.model_validate(pack_for(truth).model_dump() | {"modules": modules})
+
+
+@pytest.mark.parametrize("name", [lambda c: f"Cell{c - 4} (V)", lambda c: f"Cell{c} (V)"])
+def test_modules_logged_alone(name: Callable[[int], str], tmp_path: Path) -> None:
+    truth = drive()
+    half = Truth(truth.time, truth.current, truth.cells[:, 4:], truth.temperatures)
+    d = D.but(cell_name=lambda c: name(c + 4))
+    log = imported(write(half, d, tmp_path), modular(truth), tmp_path / "store", modules=["F2", "R1"])
+    assert log.cells == tuple(range(5, 13))
+    assert_same(log, half, d)
+
+
+def test_modules_that_are_not_in_the_pack(tmp_path: Path) -> None:
+    truth = drive()
+    assert "no module 'X9'" in refusal(write(truth, D, tmp_path), modular(truth), tmp_path / "store", modules=["X9"])
+
+
+def test_modules_must_be_named_for_a_part_of_the_pack(tmp_path: Path) -> None:
+    truth = drive()
+    half = Truth(truth.time, truth.current, truth.cells[:, 4:8], truth.temperatures)
+    assert "expected 12" in refusal(write(half, D, tmp_path), modular(truth), tmp_path / "store")
