@@ -7,13 +7,9 @@ logs are simulated, with another model of the cells than the planner has, and di
 from __future__ import annotations
 
 import argparse
-import sys
 from collections import defaultdict
-from pathlib import Path
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from bmslogs.analysis.candidate_logs import model_of
 from bmslogs.analysis.estimates import ESTIMATORS

@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 
 import numpy as np
-from fleet_simulation import drive, natural, pack_of
 
 from bmslogs.findings.compare.positions import position_effects
+from tests.accuracy.fleet_simulation import drive, natural, pack_of
 
 
 def fleet(rng: np.random.Generator, vehicles: int, cells: int, joint: float, place: int):

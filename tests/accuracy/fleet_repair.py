@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 
 import numpy as np
-from fleet_simulation import drive, natural, pack_of
 
 from bmslogs.findings.compare import compare_before_after
+from tests.accuracy.fleet_simulation import drive, natural, pack_of
 
 
 def rates(seeds: int, cells: int, fault: float, *, logged: bool) -> tuple[float, float, float]:

@@ -1,7 +1,7 @@
 """Print what a fleet costs: diagnosing raw logs with 1 and 2 workers, a killed worker, datasets and the view of all.
 
 A synthetic store of many packs whose logs are there as diagnoses only, and of a few packs with raw logs.
-Run: python tests/benchmarks/bench_fleet.py [--packs 500] [--logs 20] [--raw 3]
+Run: python -m tests.benchmarks.bench_fleet [--packs 500] [--logs 20] [--raw 3]
 """
 
 from __future__ import annotations
