@@ -84,7 +84,9 @@ def block_fit(columns: Floats, readings: Floats, block: Ints, *, wanted: int | N
         moment[b] = q[part].T @ readings[part]
     whole = moment.sum(axis=0)
     left = np.eye(p) - gram
-    without = np.stack([_solved(g, w, p if wanted is None else wanted) for g, w in zip(left, whole - moment, strict=True)])
+    without = np.stack([
+        _solved(g, w, r, p if wanted is None else wanted) for g, w in zip(left, whole - moment, strict=True)
+    ])
     inverse = solve_triangular(r, q.T) / size[:, None]
     residual = readings - q @ whole
     return BlockFit(
@@ -95,11 +97,12 @@ def block_fit(columns: Floats, readings: Floats, block: Ints, *, wanted: int | N
     )
 
 
-def _solved(gram: Floats, moment: Floats, wanted: int) -> Floats:
+def _solved(gram: Floats, moment: Floats, r: Floats, wanted: int) -> Floats:
     """Solve for what a block left over; directions that went with it count as nought where nobody wants them."""
     size, direction = np.linalg.eigh(gram)
     gone = size < 1e-6
-    if (direction[:wanted, gone] ** 2).sum() > 1e-2:
+    lost = solve_triangular(r, direction[:, gone])
+    if gone.any() and np.max(np.abs(lost[:wanted]).max(axis=0) / np.abs(lost).max(axis=0)) > 1e-2:
         raise NotEnoughData("the current hardly varies but in one part of the log")
     inverse = np.where(gone, 0.0, 1.0 / np.where(gone, 1.0, size))
     return np.asarray(direction @ (inverse[:, None] * (direction.T @ moment)), float)

@@ -88,6 +88,31 @@ def fresh_rows(volts: Floats, seconds: Floats) -> tuple[Bools, float]:
     return changed, period
 
 
+def held_rows(volts: Floats, current: Floats, step: float, usual_resistance: float) -> Bools:
+    """Find rows that repeat the voltages of the row before although the current moved.
+
+    Parameters
+    ----------
+    volts, current
+        (rows, cells) [V], (rows,) [A].
+    step
+        Step of the readings [V].
+    usual_resistance
+        Rough resistance of a cell [ohm]: a change of current must be worth two steps before equality is odd.
+
+    Returns
+    -------
+    (rows,) True where all channels repeat and the change of current would have moved them.
+    """
+    out = np.zeros(len(volts), bool)
+    if len(volts) < 3 or volts.shape[1] < 3:
+        return out
+    same = (volts[1:] == volts[:-1]).all(axis=1)
+    moved = np.abs(np.diff(current)) * usual_resistance > 2.0 * step
+    out[1:] = same & moved
+    return out
+
+
 @dataclass(frozen=True)
 class Samples:
     """Rows grouped into samples.

@@ -35,9 +35,9 @@ TAUS_S = (4.0, 20.0, 90.0, 400.0, 1500.0)
 """Time constants [s] of the polarisation here: slower ones than a resistance needs, since what relaxes over a
 quarter of an hour would else pass for charge."""
 ROUNDS = 14
-LONGEST = 0.2
+GAUGE = 1e6
 FIRM = 1e-4
-STAGES = ((1.0, FIRM, FIRM, FIRM), (1.0, 1.0, FIRM, FIRM), (1.0, 1.0, 1.0, 1.0))
+STAGES = ((1.0, 1.0, FIRM, FIRM), (1.0, 1.0, 1.0, 1.0))
 """How far (a, b, r, rho) may leave the middle, turn by turn, in shares of their priors: a curve that is still off
 sideways must not be explained by resistance."""
 OFFSET_SD, CAPACITY_SD, EXCESS_SD, OHMIC_SD = 0.20, 0.10, 0.15, 0.05
@@ -235,18 +235,17 @@ def split(
         v, own_charge, polar / amps, current, knots, scale, prior, pull, noise, LEVEL_SD_V, SHAPE_SD * capacity,
         max(min(period_s / MINUTE_S, 1.0), 8.0 / len(charge)),
     )
-    at = _start(problem, middle, resistance * amps)
+    drop = resistance * amps
+    at = _placed(problem, _start(problem, middle, drop), capacity)
+    damping = 1e-3
     for turn in range(ROUNDS):
         stage = np.array(STAGES[min(turn, len(STAGES) - 1)])
-        system, right = _normal(problem, at, resistance * amps, stage)
-        step = _solved(system, right)
-        at = _moved(at, _bounded(step, count))
-        if turn == 1:
+        if turn in (0, 2):
             at, problem = _redrawn(problem, at, capacity)
-        moved = np.abs(step[-4 * count :].reshape(4, count) * scale)
-        if turn >= len(STAGES) and moved[0].max() < 3e-4 * capacity and moved[1].max() < 3e-4:
+        at, damping, moved = _turn(problem, at, drop, stage, damping)
+        if turn > len(STAGES) and moved[0] < 3e-4 * capacity and moved[1] < 3e-4:
             break
-    return _answer(problem, at, reference, block, resistance * amps)
+    return _answer(problem, at, reference, block, drop)
 
 
 def _priors(scale: Floats, resistance: float, excess: tuple[Floats, Floats] | None) -> tuple[Floats, Floats]:
@@ -276,6 +275,47 @@ def _start(problem: _Problem, middle: Floats, drop: Floats) -> _Point:
     target = np.concatenate([middle, np.zeros(len(rough) + p)])
     found = np.linalg.lstsq(design, target, rcond=None)[0]
     return _Point(found[:n], found[n:], np.zeros((4, problem.volts.shape[1])))
+
+
+SEARCH_A, SEARCH_B = np.linspace(-0.25, 0.25, 61), np.linspace(-0.12, 0.12, 9)
+SEARCH_ROWS = 160
+
+
+def _placed(problem: _Problem, at: _Point, capacity: float) -> _Point:
+    """Find roughly where each cell lies on the mean cell's curve, by trying shifts and stretches.
+
+    A descent alone would stop in a false valley: from the flat of a curve its knee is out of sight.
+    """
+    step = max(1, len(problem.charge) // SEARCH_ROWS)
+    pick = slice(None, None, step)
+    charge = problem.charge[pick]
+    string = charge.mean(axis=1)
+    low, high = float(string.min()), float(string.max())
+    grid = np.linspace(low - 0.3 * capacity, high + 0.3 * capacity, 4000)
+    inside = np.clip(grid, low, high)
+    ends = _slope(problem.knots, at.coef, np.array([low + 0.01 * (high - low), high - 0.01 * (high - low)]))
+    level = _value(problem.knots, at.coef, inside) + np.where(grid < low, ends[0], ends[1]) * (grid - inside)
+    slope = np.gradient(level, grid)
+    # the mean cell's own misfit belongs to all
+    mean = problem.volts[pick].mean(axis=1)
+    away = problem.volts[pick] - mean[:, None] + np.interp(string, grid, level)[:, None]
+    best = np.full(away.shape[1], np.inf)
+    found = np.zeros((2, away.shape[1]))
+    for b in SEARCH_B:
+        for a in SEARCH_A:
+            x = charge * (1 + b) - a * capacity
+            beyond = np.maximum(np.maximum(low - x, x - high), 0.0) / capacity
+            spread = problem.noise**2 + (np.interp(x, grid, slope) * 3 * problem.shape) ** 2 + (1.0 * beyond) ** 2 + 1e-6
+            left = away - np.interp(x, grid, level)
+            cost = np.log1p(left**2 / spread).mean(axis=0) + np.log(spread).mean(axis=0) * 0.5
+            cost = cost + ((a / 0.1) ** 2 + (b / 0.04) ** 2) / 60.0
+            better = cost < best
+            best = np.where(better, cost, best)
+            found[:, better] = np.array([[a * capacity], [b]])
+    cells = at.cells.copy()
+    cells[0] = (found[0] - np.median(found[0])) / problem.scale[0]
+    cells[1] = (found[1] - np.median(found[1])) / problem.scale[1]
+    return _Point(at.coef, at.common, cells)
 
 
 def _redrawn(problem: _Problem, at: _Point, capacity: float) -> tuple[_Point, _Problem]:
@@ -318,7 +358,7 @@ def _normal(
     du = _slope(problem.knots, at.coef, x)
     eta = polar @ at.common
     n, p, cells = len(at.coef), polar.shape[1], x.shape[1]
-    weight = problem.count / (problem.noise**2 + (du * problem.shape) ** 2)
+    weight = _weights(problem, at)[part]
     size = n + p + 4 * cells
     system = np.zeros((size, size))
     right = np.zeros(size)
@@ -363,6 +403,10 @@ def _add_priors(
     system[np.arange(n, n + p), np.arange(n, n + p)] += 1.0 / drop**2
     right[n : n + p] -= at.common / drop**2
     hold = np.diag(1.0 / stage**2 - 1.0)
+    for group in range(4):  # what all cells have in common belongs to the curve
+        here = slice(n + p + group * cells, n + p + (group + 1) * cells)
+        system[here, here] += GAUGE / cells**2
+        right[here] -= GAUGE / cells * at.cells[group].mean()
     for i in range(cells):
         here = n + p + i + cells * np.arange(4)
         precision = problem.prior[i] + hold
@@ -380,11 +424,48 @@ def _solved(system: Floats, right: Floats) -> Floats:
         return np.asarray(np.linalg.lstsq(scaled, right / size, rcond=1e-12)[0] / size, float)
 
 
-def _bounded(step: Floats, count: int) -> Floats:
-    """Return the step with each cell's share cut to `LONGEST` of its prior: a knee seen from the plateau overshoots."""
-    cells = step[-4 * count :].reshape(4, count)
-    cut = np.minimum(1.0, LONGEST / np.maximum(np.abs(cells[:2]).max(axis=0), 1e-12))
-    return np.concatenate([step[: -4 * count], (cells * cut).ravel()])
+def _turn(
+    problem: _Problem, at: _Point, drop: Floats, stage: Floats, damping: float
+) -> tuple[_Point, float, tuple[float, float]]:
+    """One Levenberg-Marquardt turn: the step is damped until it lowers the cost.
+
+    Returns
+    -------
+    The new point, the damping for the next turn, and how far the cells moved in a [Ah] and b.
+    """
+    system, right = _normal(problem, at, drop, stage)
+    count = at.cells.shape[1]
+    weight = _weights(problem, at)
+    before = _cost(problem, at, weight, drop, stage)
+    place = np.arange(len(system) - 4 * count, len(system))
+    for _ in range(7):
+        damped = system.copy()
+        damped[place, place] *= 1.0 + damping
+        step = _solved(damped, right)
+        new = _moved(at, step)
+        if _cost(problem, new, weight, drop, stage) <= before * (1 + 1e-9) + 1e-9:
+            moved = np.abs(step[-4 * count :].reshape(4, count) * problem.scale).max(axis=1)
+            return new, max(damping / 10.0, 1e-6), (float(moved[0]), float(moved[1]))
+        damping = min(damping * 30.0, 1e6)
+    return at, damping, (0.0, 0.0)
+
+
+def _weights(problem: _Problem, at: _Point) -> Floats:
+    du = _slope(problem.knots, at.coef, _places(problem, at))
+    return np.asarray(problem.count / (problem.noise**2 + (du * problem.shape) ** 2), float)
+
+
+def _cost(problem: _Problem, at: _Point, weight: Floats, drop: Floats, stage: Floats) -> float:
+    """Return what the generalised least squares minimise, with the weights given."""
+    residual = _residual(problem, at, _places(problem, at))
+    share = problem.level**2 / problem.count
+    shared = (weight * residual).sum(axis=1)
+    cost = (weight * residual**2).sum() - (share / (1.0 + share * weight.sum(axis=1)) * shared**2).sum()
+    rough = _roughness(problem.knots) / BEND_SD_V @ at.coef
+    cost += (rough**2).sum() + ((at.common / drop) ** 2).sum() + GAUGE * (at.cells.mean(axis=1) ** 2).sum()
+    hold = 1.0 / stage**2 - 1.0
+    cost += np.einsum("ic,cij,jc->", at.cells, problem.prior, at.cells) + (hold[:, None] * at.cells**2).sum()
+    return float(cost - 2 * (problem.pull.T * at.cells).sum())
 
 
 def _moved(at: _Point, step: Floats) -> _Point:

@@ -29,7 +29,7 @@ BLOCKS = 8
 SILENT_SHARE = 0.3
 """A channel with more than this share of readings missing is not used (choice)."""
 REST_AFTER_LOAD_S = 900.0
-SHIFT_ODDS, SHIFT_LEAST_V = 3.0, 0.003
+SHIFT_ODDS, SHIFT_LEAST_V = 5.0, 0.0035
 """From these log odds and this size on a reading counts as shifted (choice)."""
 
 
@@ -138,8 +138,14 @@ class Study:
     # ---- voltages -------------------------------------------------------------------------------------------
 
     @cached_property
+    def held(self) -> Bools:
+        """(rows,) True where a row repeats the last voltages although the current changed: a frame was lost."""
+        return sampling.held_rows(self.log.cell_voltage, self._current, self.log.voltage_step, 0.1 / self.capacity)
+
+    @cached_property
     def _fresh(self) -> tuple[Bools, float]:
-        return sampling.fresh_rows(self.log.cell_voltage, self.seconds)
+        fresh, period = sampling.fresh_rows(self.log.cell_voltage, self.seconds)
+        return fresh & ~self.held, period
 
     @property
     def refresh_s(self) -> float:
@@ -563,9 +569,9 @@ class Study:
             raise NotEnoughData("too few readings at rest")
         level = float(np.median(volts[good][:, self.trusted]))
         z = self.curve.inverse(np.array([level]))
-        slope = self.curve.least_slope(float(z[0])) if self.curve.flat else float(self.curve.slope(z, 0.015)[0])
-        if slope < 0.15:
-            raise NotEnoughData("the rest with bleeding lies on the flat of the curve")
+        slope = float(self.curve.slope(z, 0.015)[0])
+        if self.curve.flat:
+            raise NotEnoughData("after a charge the voltages of a flat curve settle for hours: they do not show what was bled")
         return bleeding.bleed_effect(
             np.nan_to_num(volts[good]), self.bled[best.rows][good], flags[good], self.seconds[best.rows][good],
             self.trusted, slope / self.capacity,

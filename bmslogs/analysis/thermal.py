@@ -22,7 +22,7 @@ Bools = npt.NDArray[np.bool_]
 
 TAUS_S = (600.0, 1200.0, 2400.0, 4800.0)
 OPEN_BELOW_C, SHORT_ABOVE_C = -38.0, 115.0
-STUCK_MOVE_C = 3.0
+STUCK_MOVE_C = 1.5
 SOAK_SPREAD_C = 2.0
 """After a soak all sensors read within this of their median (judgement: common practice, no source)."""
 TURN_LEAST = 0.04
@@ -97,6 +97,8 @@ def sensor_faults(temperature: Floats, seconds: Floats, soaked: Bools) -> list[S
             ))
             bad.add(int(j))
     good = np.array([j for j in good if j not in bad], int)
+    if len(good) == 2 and soaked.any():
+        found += _disagree(temperature[:, good], soaked, good)
     if len(good) >= 3:
         found += _turned(temperature[:, good], seconds, good)
         bad |= {f.column for f in found}
@@ -104,6 +106,17 @@ def sensor_faults(temperature: Floats, seconds: Floats, soaked: Bools) -> list[S
         if len(left) >= 3 and soaked.any():
             found += _shifted(temperature[:, left], soaked, left)
     return found
+
+
+def _disagree(temperature: Floats, soaked: Bools, columns: Ints) -> list[SensorFault]:
+    """Two sensors that part after a soak: one of them is off, and nothing says which."""
+    with np.errstate(all="ignore"):
+        apart = float(np.nanmean(temperature[soaked, 1] - temperature[soaked, 0]))
+        always = float(np.nanmedian(temperature[:, 1] - temperature[:, 0]))
+    if abs(apart) < 1.2 * SOAK_SPREAD_C or abs(always - apart) > 0.5 * abs(apart):
+        return []
+    text = f"before the load the two sensors part by {abs(apart):.1f} K; one of them is off, and nothing says which"
+    return [SensorFault(int(j), "offset", sign * apart, 0.5, text) for j, sign in zip(columns, (-1.0, 1.0), strict=True)]
 
 
 def _shifted(temperature: Floats, soaked: Bools, columns: Ints) -> list[SensorFault]:

@@ -231,6 +231,9 @@ def log_itself(case: Case) -> list[Finding]:
             f"{study.interval:.1f} s: what happens faster is not seen"
         )
     missing = float(np.isnan(study.log.cell_voltage[:, ~study.silent]).mean()) if (~study.silent).any() else 1.0
+    held = float(study.held.sum() / max((np.abs(np.diff(study.current)) * 0.1 / study.capacity > 2 * study.log.voltage_step).sum(), 20))
+    if held > HELD_SHARE and study.refresh_s < 1.5 * study.interval:
+        because.append(f"{held * 100:.0f} % of the rows in which the current moved repeat the voltages of the row before")
     if missing > HELD_SHARE:
         because.append(f"{missing * 100:.0f} % of the cell readings are missing or were held from the row before")
     holes = float(np.isnan(study.current).mean())

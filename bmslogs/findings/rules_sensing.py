@@ -154,7 +154,7 @@ def hot(case: Case) -> list[Finding]:
     except NotEnoughData:
         return []
     good = study.sensors_trusted & np.isfinite(found.slope)
-    if good.sum() < 3:
+    if good.sum() < 2:
         return []
     middle = float(np.median(found.slope[good]))
     if middle <= 0:

@@ -81,8 +81,11 @@ def _changes(
     with np.errstate(invalid="ignore", divide="ignore"):
         raw = np.log(second.value[0, b] / first.value[0, a])
     own = np.hypot(second.half_width[0, b] / second.value[0, b], first.half_width[0, a] / first.value[0, a])
-    touched = _among(cells, {c for e in between if touches(e, quantity) for c in cells_of(e, pack)})
-    new = _among(cells, {c for e in between if e.kind == "module swapped" for c in cells_of(e, pack)})
+    # work whose place the pack file does not name may be anywhere: the cells themselves have to tell where
+    placed = [e for e in between if e.where is not None]
+    touched = _among(cells, {c for e in placed if touches(e, quantity) for c in cells_of(e, pack)})
+    new = _among(cells, {c for e in placed if e.kind == "module swapped" for c in cells_of(e, pack)})
+    anywhere = any(e.where is None and e.kind == "module swapped" for e in between)
     known = np.isfinite(raw)
     untouched = known & ~touched
     if untouched.sum() < LEAST_UNTOUCHED:
@@ -92,7 +95,8 @@ def _changes(
     moved = raw - np.median(raw[untouched])
     # The logs' own intervals hold much that the two logs share; the scatter of the untouched cells does not.
     scatter = robust_scale(moved[untouched], LEAST_SCATTER)
-    found = _found(moved, untouched, touched & known, scatter) & (np.abs(moved) >= least)
+    most = 1 + max((len(m.cells) for m in pack.modules), default=3) if anywhere else 0
+    found = _found(moved, untouched, touched & known, scatter, most) & (np.abs(moved) >= least)
     n = int(untouched.sum())
     half = np.maximum(
         stats.t.ppf(0.975, max(n - 1, 1)) * scatter * np.sqrt(1 + 1 / n), np.where(n >= LEAST_UNTOUCHED, 0.0, own)
@@ -107,10 +111,13 @@ def _changes(
     ]  # fmt: skip
 
 
-def _found(moved: Floats, untouched: Bools, touched: Bools, scatter: float) -> Bools:
-    found = outliers(np.where(untouched, moved, np.nan), floor=LEAST_SCATTER)
+def _found(moved: Floats, untouched: Bools, touched: Bools, scatter: float, most: int) -> Bools:
+    n = int(untouched.sum())
+    usual = min(3, n // 4)
+    found = outliers(
+        np.where(untouched, moved, np.nan), floor=LEAST_SCATTER, most=max(usual, min(most, n // 2 - 1))
+    )
     if touched.any() and untouched.sum() >= LEAST_UNTOUCHED:
-        n = int(untouched.sum())
         t = np.abs(moved) / (scatter * np.sqrt(1 + 1 / n))
         found = found | (touched & (t > stats.t.isf(TOUCHED_ALPHA / 2 / touched.sum(), n - 1)))
     return found
@@ -206,7 +213,12 @@ def _pack_value(m: Measured) -> PackValue:
 def _notes(between: list[Event], pack: Pack) -> list[str]:
     out = []
     for event in between:
-        if event.kind == "module swapped":
+        if event.where is None and event.kind != "other":
+            out.append(
+                f"the pack file does not say where the {event.kind.split()[0]} of {event.date.isoformat()} was "
+                f"{event.kind.split(maxsplit=1)[1]}; the cells' own change has to tell"
+            )
+        elif event.kind == "module swapped":
             cells = ", ".join(str(c) for c in cells_of(event, pack))
             out.append(f"cells {cells} are new since {event.date.isoformat()}: they took no part in centre and scatter")
     return out
