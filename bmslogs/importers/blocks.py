@@ -182,7 +182,8 @@ class BlockReader:
             kept = [x for x in lines if x.strip() != self._header]
             repeated = len(lines) - len(kept)
             block = b"\n".join(kept)
-        if self.plan.dialect.quoted and block.count(b'"') % 2:
+        if self.plan.dialect.quoted:
+            # an open quote would swallow the lines behind it up to the next one
             lines = block.split(b"\n")
             kept = [x for x in lines if x.count(b'"') % 2 == 0]
             quotes = len(lines) - len(kept)
@@ -233,6 +234,11 @@ class BlockReader:
                 np.multiply(values, np.float32(scale), out=out[k], casting="unsafe")
             if taken.offset:
                 out[k] += np.float32(taken.offset * factor)
+        endless = np.isinf(out)
+        if endless.any():
+            for k in np.flatnonzero(endless.any(axis=1)):
+                bad[columns[k].name] = (int(endless[k].sum()), columns[k].index)
+            out[endless] = np.nan
         return out
 
     def _chunk(self, table: Any, bad: dict[str, tuple[int, int]]) -> Chunk:

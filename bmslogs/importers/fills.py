@@ -13,6 +13,8 @@ IMPOSSIBLE_MV = 10_000.0
 """Twice the highest cell with margin: a swapped tap reads at most that."""
 JUMP_MV = 25.0
 """Choice: a fill that looks like a voltage (4095 mV) must be this far from the readings before and after."""
+ABSURD = 20_000.0
+"""Choice [A or V]: no battery of a vehicle gives more; what says so is no reading."""
 JUMP_K = 8.0
 """Choice: no sensor in a pack jumps so far from row to row and back."""
 
@@ -146,14 +148,16 @@ def scalar_fills(values: Floats, scale: float, before: float, least: float) -> B
     with np.errstate(invalid="ignore"):
         if not len(values) or float(np.nanmax(np.abs(values), initial=0.0)) < min(abs(f) for f in fills) - 0.1:
             return exact
+    with np.errstate(invalid="ignore"):
+        absurd = np.abs(values) > ABSURD
     for f in fills:
         exact |= np.abs(values - np.float32(f)) < 1e-3 * max(abs(scale), 0.01) + 1e-6 * abs(f)
     rows = np.flatnonzero(exact)
     if not len(rows):
-        return exact
-    clean = np.where(exact, np.nan, values).astype(np.float32)
+        return absurd
+    clean = np.where(exact | absurd, np.nan, values).astype(np.float32)
     prior, later = _around(clean, rows, before)
     jump = np.fmin(np.abs(values[rows] - prior), np.abs(values[rows] - later))
     mask = np.zeros(values.shape, dtype=bool)
     mask[rows] = ~(jump < least)
-    return mask
+    return mask | absurd

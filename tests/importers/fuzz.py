@@ -1,0 +1,249 @@
+"""Seeded damage to logs: whatever happens to the bytes, no traceback, no hang, no number changed in silence.
+
+    python -m tests.importers.fuzz --count 2000 --seed 1
+
+Every reading that an import gives back must stand in the damaged file, in the row with that stamp and in that column, or
+be null. Rows whose stamps were mended are compared with no row; they are few.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import gzip
+import random
+import re
+import shutil
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+from tests.importers.writing import Dialect, Truth, drive, pack_for, stamp, text_of
+
+from bmslogs.base.errors import BmsLogsError
+from bmslogs.base.pack import Pack
+from bmslogs.importers import inspect_file
+from bmslogs.log import read_log
+from bmslogs.store import Store
+
+csv.field_size_limit(1 << 24)
+ROWS, CELLS, SENSORS = 160, 6, 2
+LONGEST_S = 20.0
+"""A case that takes longer hangs."""
+
+D = Dialect()
+BASES: dict[str, Dialect] = {
+    "plain": D,
+    "mV": D.but(cell_unit=1e-3, cell_decimals=0, cell_name=lambda c: f"U{c} [mV]", delimiter=";"),
+    "decimal comma": D.but(delimiter=";", decimal=",", encoding="cp1252", eol="\r\n", preamble=("Gerät 7", ""),
+                           time_text=stamp("%d.%m.%Y %H:%M:%S"), cell_name=lambda c: f"Zelle {c} [V]", current_name="Strom [A]"),
+    "quoted": D.but(quote=True, soc_name="SOC (%)"),
+}
+
+
+def flip(data: bytes, rng: random.Random) -> bytes:
+    out = bytearray(data)
+    for _ in range(rng.choice((1, 1, 3, 20))):
+        out[rng.randrange(len(out))] ^= 1 << rng.randrange(8)
+    return bytes(out)
+
+
+def cut(data: bytes, rng: random.Random) -> bytes:
+    return data[: rng.randrange(len(data))]
+
+
+def cut_out(data: bytes, rng: random.Random) -> bytes:
+    a = rng.randrange(len(data))
+    return data[:a] + data[a + rng.choice((1, 7, 200, 3000)):]
+
+
+def noughts(data: bytes, rng: random.Random) -> bytes:
+    a = rng.randrange(len(data))
+    return data[:a] + bytes(rng.choice((1, 4, 512))) + data[a + rng.choice((0, 4, 512)):]
+
+
+def rubbish(data: bytes, rng: random.Random) -> bytes:
+    a = rng.randrange(len(data))
+    return data[:a] + rng.randbytes(rng.choice((1, 10, 300))) + data[a:]
+
+
+def huge_field(data: bytes, rng: random.Random) -> bytes:
+    a = rng.randrange(len(data))
+    return data[:a] + rng.choice((b"9", b"x", b"\"", b",", b";", b" ")) * rng.choice((50, 5000, 200_000)) + data[a:]
+
+
+def twice(data: bytes, rng: random.Random) -> bytes:
+    lines = data.split(b"\n")
+    a = rng.randrange(len(lines))
+    b = a + rng.choice((1, 5, 40))
+    at = rng.randrange(len(lines))
+    return b"\n".join(lines[:at] + lines[a:b] + lines[at:])
+
+
+def shuffle(data: bytes, rng: random.Random) -> bytes:
+    lines = data.split(b"\n")
+    a, b = rng.randrange(len(lines)), rng.randrange(len(lines))
+    lines[a], lines[b] = lines[b], lines[a]
+    return b"\n".join(lines)
+
+
+def words(data: bytes, rng: random.Random) -> bytes:
+    a = rng.randrange(len(data))
+    text = rng.choice((b"NaN", b"#REF!", b"1e999", b"-", b"65535", b"1.2.3", b"0x1F", b"'; drop", b"<script>", b"../../x", b"\xff\xfe", b"\"", b"3,7"))
+    return data[:a] + text + data[a + rng.choice((0, 1, 4)):]
+
+
+def wide(data: bytes, rng: random.Random) -> bytes:
+    mark = b";" if data.count(b";") > data.count(b",") else b","
+    more = mark + mark.join(b"x%d" % k for k in range(10_000))
+    lines = data.split(b"\n")
+    where = rng.choice((0, len(lines) // 2))
+    lines[where] += more
+    return b"\n".join(lines)
+
+
+def double(data: bytes, rng: random.Random) -> bytes:
+    return data + data[rng.choice((0, len(data) // 3)):]
+
+
+def packed_and_broken(data: bytes, rng: random.Random) -> bytes:
+    return flip(gzip.compress(data), rng) if rng.random() < 0.5 else gzip.compress(data)[: rng.randrange(20, 3000)]
+
+
+DAMAGES: tuple[Callable[[bytes, random.Random], bytes], ...] = (
+    flip, flip, flip, cut, cut_out, noughts, rubbish, huge_field, twice, shuffle, words, words, wide, double, packed_and_broken,
+)
+
+
+def readings(data: bytes, d: Dialect) -> dict[int, list[list[float]]]:
+    """Read the damaged file in the simplest way there is: stamp [us] -> rows of (current, cells.., temperatures..)."""
+    out: dict[int, list[list[float]]] = {}
+    if data[:2] == b"\x1f\x8b":
+        return out
+    for line in data.decode("cp1252", "replace").replace("\r\n", "\n").replace("\r", "\n").split("\n"):
+        fields = [f.strip() for f in next(csv.reader([line.replace("\0", "")], delimiter=d.delimiter), [])] if d.quote else line.split(d.delimiter)
+        fields = [f.strip().strip('"').strip() for f in fields]
+        if len(fields) < 2 + CELLS + SENSORS:
+            continue
+        text = re.sub(r"T (\d:)", r"T0\1", fields[0].removesuffix("Z"))
+        if "." in text[:3]:
+            text = f"{text[6:10]}-{text[3:5]}-{text[0:2]}T{text[11:]}"
+        try:
+            us = int(np.datetime64(text.replace(",", ".").replace(" ", "T"), "us").astype(np.int64))
+        except ValueError:
+            continue
+        row = []
+        for f in fields[1: 2 + CELLS + SENSORS]:
+            try:
+                row.append(float(f.replace(d.decimal, ".")))
+            except ValueError:
+                row.append(np.nan)
+        out.setdefault(us, []).append(row)
+    return out
+
+
+def verify(log_path: Path, data: bytes, d: Dialect) -> str | None:
+    """Return what is wrong with an import, None where nothing is."""
+    log = read_log(log_path)
+    if np.any(np.diff(log.time.astype(np.int64)) <= 0):
+        return "stamps that do not rise"
+    there = readings(data, d)
+    if log.current is None or len(log.cells) != CELLS:
+        return "another set of columns"
+    mended = {r["rule"] for r in log.repairs} & {"clock_back", "clock_unset", "stamps_spread", "no_date"}
+    block = np.column_stack([log.current, log.cell_voltage / d.cell_unit, log.temperature])
+    for k, us in enumerate(log.time.astype(np.int64)):
+        rows = there.get(int(us))
+        if rows is None:
+            if not mended and there:
+                return f"row {k}: a stamp that is not in the file"
+            continue
+        got = block[k]
+        if log.temperature.shape[1] != SENSORS:
+            got = got[: 1 + CELLS]
+        if not any(_within(got, np.array(row[: len(got)])) for row in rows) and not mended:
+            return f"row {k}: {got.tolist()} where the file says {rows[:2]}"
+    return None
+
+
+def _within(got: np.ndarray, row: np.ndarray) -> bool:  # type: ignore[type-arg]
+    with np.errstate(invalid="ignore"):
+        same = np.isnan(got) | (np.abs(got - row) <= 1e-3 + 2e-6 * np.abs(row)) | (np.arange(len(got)) == 0) & (np.abs(got + row) < 1e-3)
+    return bool(same.all())
+
+
+class Field:
+    """The damaged files of one seed, one after the other."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.truth: Truth = drive(rows=ROWS, cells=CELLS, sensors=SENSORS)
+        self.pack: Pack = pack_for(self.truth)
+        self.texts = {name: text_of(self.truth, d).encode(d.encoding) for name, d in BASES.items()}
+
+    def case(self, seed: int) -> tuple[str, str]:
+        """Run one case; return how it ended (``read``, ``refused``) and what damage it was.
+
+        Raises
+        ------
+        AssertionError
+            A number changed in silence, or it took too long.
+        """
+        rng = random.Random(seed)
+        name = rng.choice(list(BASES))
+        damage = rng.choice(DAMAGES)
+        data = damage(self.texts[name], rng)
+        path = self.folder / f"case{seed}.csv"
+        store = self.folder / f"store{seed}"
+        path.write_bytes(data)
+        began = time.perf_counter()
+        try:
+            try:
+                inspect_file(path, pack=self.pack).profile_toml()
+            except BmsLogsError as error:
+                assert "\n" not in str(error)
+            report = Store(store).import_files([path], self.pack)
+            if report.refused:
+                assert "\n" not in report.refused[0].reason and len(report.refused[0].reason) < 2500
+                ended = "refused"
+            else:
+                wrong = verify(Store(store).log_path(report.logs[0].id), data, BASES[name])
+                assert wrong is None, f"seed {seed}, {name}, {damage.__name__}: {wrong}"
+                ended = "read"
+        finally:
+            path.unlink()
+            shutil.rmtree(store, ignore_errors=True)
+        took = time.perf_counter() - began
+        assert took < LONGEST_S, f"seed {seed}: {took:.1f} s"
+        return ended, damage.__name__
+
+
+def main() -> None:
+    """Run many cases and print how they ended."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--count", type=int, default=2000)
+    parser.add_argument("--seed", type=int, default=1)
+    options = parser.parse_args()
+    ends: dict[tuple[str, str], int] = {}
+    failures = []
+    with tempfile.TemporaryDirectory() as name:
+        field = Field(Path(name))
+        for seed in range(options.seed, options.seed + options.count):
+            try:
+                key = field.case(seed)
+            except Exception as error:  # every kind of failure is a finding here
+                failures.append(seed)
+                print(f"seed {seed}: {type(error).__name__}: {str(error)[:300]}")
+                continue
+            ends[key] = ends.get(key, 0) + 1
+    for (ended, damage), count in sorted(ends.items()):
+        print(f"{ended:<8} {damage:<18} {count}")
+    print(f"{options.count} cases, {len(failures)} failures")
+    if failures:
+        raise SystemExit(1)
+
+
+if __name__ == "__main__":
+    main()
