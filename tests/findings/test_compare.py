@@ -167,6 +167,15 @@ def test_new_cells_do_not_shift_the_others():
     assert found.notes and "new" in found.notes[0]
 
 
+def test_swap_of_a_module_that_the_pack_file_does_not_name():
+    pack = a_pack(events=({"date": "2026-01-15", "kind": "module swapped"},))
+    after = OHM.copy()
+    after[4:8] *= 0.8
+    found = compare_before_after(a_drive(pack, OHM), a_drive(pack, after, day=9), pack)
+    assert {c.cell for c in found.changes if c.finding} == {5, 6, 7, 8}
+    assert not any(c.new for c in found.changes) and "does not say where the module" in found.notes[0]
+
+
 @pytest.mark.parametrize(
     "change, word",
     [

@@ -16,8 +16,8 @@ from bmslogs.findings.compare.shape import CellValue, Change, Compared, Comparis
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-PAIRED = {"resistance_10s": 0.03, "capacity_relative": 0.02}
-"""Quantities paired by cell and the least change that may be a finding (judgement: repeatable to 1 % or better)."""
+PAIRED = {"resistance_10s": 0.05, "capacity_relative": 0.03}
+"""Quantities paired by cell and the least change that may be a finding (judgement: common practice, no source)."""
 LEAST_UNTOUCHED = 5  # cells that nobody touched, for centre and scatter
 TOUCHED_ALPHA = 0.01  # level for cells that the pack file says were worked on, over all of them
 MOST_TEMPERATURE_K = 15.0  # [K] between the logs; ratios of cells still hold, a joint's share does not (judgement)
@@ -64,7 +64,8 @@ def compare_before_after(before: Diagnosis, after: Diagnosis, pack: Pack) -> Com
         shown = tuple(_pack_value(m) for m in (first, second))
         compared.append(Compared(quantity, why is None, shown, _reference(first, second), why))
         if why is None:
-            changes += _changes(quantity, least, first, second, between, pack)
+            own = _own_half_widths(quantity, before, after, bare)
+            changes += _changes(quantity, least, first, second, own, between, pack)
     return Comparison(
         tuple(compared),
         changes=tuple(changes),
@@ -73,14 +74,35 @@ def compare_before_after(before: Diagnosis, after: Diagnosis, pack: Pack) -> Com
     )
 
 
+def _own_half_widths(quantity: str, before: Diagnosis, after: Diagnosis, pack: Pack) -> dict[int, float]:
+    """Return by cell the half width (fraction) of after over before that the logs' own intervals make.
+
+    Of resistance that of the ratio to the pack median: what errs alike in all cells leaves a centred ratio.
+    """
+    relative = "resistance_10s_relative" if quantity == "resistance_10s" else quantity
+    total: dict[int, float] = {}
+    for d in (before, after):
+        m = measured(relative, [d], pack)
+        for cell, value, half in zip(m.columns, m.value[0], m.half_width[0]):
+            if isinstance(cell, int) and np.isfinite(value) and value > 0:
+                total[cell] = float(np.hypot(total.get(cell, 0.0), half / value))
+    return total
+
+
 def _changes(
-    quantity: str, least: float, first: Measured, second: Measured, between: list[Event], pack: Pack
+    quantity: str,
+    least: float,
+    first: Measured,
+    second: Measured,
+    own_half: dict[int, float],
+    between: list[Event],
+    pack: Pack,
 ) -> list[Change]:
     cells = [c for c in first.columns if c in second.columns and isinstance(c, int)]
     a, b = ([m.columns.index(c) for c in cells] for m in (first, second))
     with np.errstate(invalid="ignore", divide="ignore"):
         raw = np.log(second.value[0, b] / first.value[0, a])
-    own = np.hypot(second.half_width[0, b] / second.value[0, b], first.half_width[0, a] / first.value[0, a])
+    own = np.array([own_half.get(c, 0.0) for c in cells])
     # work whose place the pack file does not name may be anywhere: the cells themselves have to tell where
     placed = [e for e in between if e.where is not None]
     touched = _among(cells, {c for e in placed if touches(e, quantity) for c in cells_of(e, pack)})
@@ -93,14 +115,12 @@ def _changes(
     if not untouched.any():
         return []
     moved = raw - np.median(raw[untouched])
-    # The logs' own intervals hold much that the two logs share; the scatter of the untouched cells does not.
     scatter = robust_scale(moved[untouched], LEAST_SCATTER)
     most = 1 + max((len(m.cells) for m in pack.modules), default=3) if anywhere else 0
-    found = _found(moved, untouched, touched & known, scatter, most) & (np.abs(moved) >= least)
     n = int(untouched.sum())
-    half = np.maximum(
-        stats.t.ppf(0.975, max(n - 1, 1)) * scatter * np.sqrt(1 + 1 / n), np.where(n >= LEAST_UNTOUCHED, 0.0, own)
-    )
+    half = np.maximum(stats.t.ppf(0.975, max(n - 1, 1)) * scatter * np.sqrt(1 + 1 / n), own)
+    found = _found(moved, untouched, touched & known, scatter, most)
+    found = found & (np.abs(moved) >= least) & (np.abs(moved) > half)
     return [
         Change(
             cell, quantity, float(np.exp(moved[i])), float(np.exp(moved[i] - half[i])),
