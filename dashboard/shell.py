@@ -124,7 +124,7 @@ def pickers(frame: Frame) -> list[Any]:
                 id="log-picker",
                 size="sm",
                 allowDeselect=False,
-                w=300,
+                w=340,
                 value=frame.entry.id if frame.entry else None,
                 data=[{"value": e.id, "label": log_name(frame, e)} for e in frame.logs],
                 placeholder="Which log?",
@@ -137,4 +137,5 @@ def pickers(frame: Frame) -> list[Any]:
 def log_name(frame: Frame, entry: Any) -> str:
     """Return a log's name for people: when it began and the file it came from."""
     source = str(getattr(entry, "source", "") or "")
-    return f"{frame.local(entry.start)} · {source}" if source else frame.local(entry.start)
+    name = source.split(".")[0]  # the ending says nothing that helps to choose
+    return f"{frame.local(entry.start)} · {name}" if name else frame.local(entry.start)

@@ -61,9 +61,9 @@ def _charge(frame: Frame) -> list[Any]:
             empty(
                 "This log does not tell who is full first",
                 [
-                    why.why if why else "It holds no charge up to the end.",
+                    _sentence(why.why) if why else "It holds no charge up to the end.",
                     html.Br(),
-                    (why.settle_by or "") if why else "Log a charge to its end.",
+                    _sentence(why.settle_by or "") if why else "Log a charge to its end.",
                 ],
                 *[
                     action(
@@ -102,6 +102,12 @@ def _charge(frame: Frame) -> list[Any]:
         ),
         caution(COLD_CHARGE, DAMAGED_CELLS, title="While charging"),
     ]
+
+
+def _sentence(text: str | None) -> str:
+    """Return a reason as a sentence of its own."""
+    words = (text or "").strip()
+    return words[:1].upper() + words[1:] + ("" if words.endswith(".") else ".")
 
 
 def _named(frame: Frame) -> tuple[int, ...]:

@@ -129,7 +129,10 @@ def drawing(frame: Frame) -> dict[str, Any]:
     drawn["layout"]["meta"] = {"offset_ms": float(offset / np.timedelta64(1, "us")) / 1e3}
     drawn["layout"]["uirevision"] = f"{frame.entry.id} {frame.view.start} {frame.view.end}"
     drawn["layout"].setdefault("xaxis", {})["autorange"] = True
-    return light(drawn)
+    template = drawn["layout"].pop("template")  # holds no arrays: nothing in it to make light
+    small: dict[str, Any] = light(drawn)
+    small["layout"]["template"] = template
+    return small
 
 
 def zone_offset(opened: OpenLog, view: Any, start: np.datetime64 | None) -> np.timedelta64:

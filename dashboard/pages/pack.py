@@ -70,7 +70,6 @@ def layout(frame: Frame) -> html.Div:
     return html.Div(
         [
             head,
-            html.Div([action("Change its description", f"/describe?edit={pack.id}")], className="actions"),
             _controls(frame),
             html.Div(
                 [
@@ -97,6 +96,9 @@ def layout(frame: Frame) -> html.Div:
                 className="columns",
             ),
             section("All cells of this log", _table(frame)),
+            html.Div(
+                [action("Change the pack's description", f"/describe?edit={pack.id}")], className="actions"
+            ),
         ]
     )
 
@@ -131,7 +133,7 @@ def _controls(frame: Frame) -> html.Div:
                 value=[str(c) for c in frame.picked],
                 searchable=True,
                 clearable=True,
-                w=240,
+                w=300,
                 placeholder=None if frame.picked else "pick here or in the picture",
                 comboboxProps={"withinPortal": False},
             ),

@@ -189,7 +189,7 @@ def to_full(
             text="full was not reached: counted to the leading cell's end",
             font={"size": 12, "color": look.soft},
         )
-    return below_legend(figure).update_layout(margin_t=52)
+    return below_legend(figure).update_layout(margin_t=44)
 
 
 def _full_hover(pack: Pack, diagnosis: Diagnosis, cell: int) -> str:
@@ -222,18 +222,21 @@ def _bleed_markers(
         x=[place[c or 0] for c in values],
         y=list(values.values()),
         mode="markers",
+        cliponaxis=False,
         yaxis="y2" if hours else "y",
         name=f"bleed still needed [{unit}]",
         hovertemplate=f"bleed still needed %{{y:.1f}} {unit}<extra></extra>",
         marker={"symbol": "diamond-open", "size": 10, "color": look.accent, "line": {"width": 2}},
     )
     if hours:
+        low, high = figure.layout.yaxis.range
+        most = 1.12 * max(*values.values(), 1e-6)
         figure.update_layout(
             yaxis2={
                 "title": {"text": f"bleed still needed [h]<br>with {hours:g} ohm"},
                 "overlaying": "y",
                 "side": "right",
-                "rangemode": "tozero",
+                "range": [most * low / high, most],  # both axes have their nought at one height
                 "showgrid": False,
                 "tickmode": "auto",
             }

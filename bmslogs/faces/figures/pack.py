@@ -380,8 +380,8 @@ def _draw_findings(
         if not cells:
             continue
         figure.add_scatter(
-            x=[drawing.cells[c].left + 0.84 for c in cells],
-            y=[drawing.cells[c].top + 0.02 for c in cells],
+            x=[drawing.cells[c].left + 0.8 for c in cells],
+            y=[drawing.cells[c].top + 0.04 for c in cells],
             mode="markers",
             name=f"finding: {LEVEL_WORDS[level].lower()}",
             hoverinfo="skip",
