@@ -31,7 +31,7 @@ class Bms:
 
     def flags(self, volts: np.ndarray, chemistry: str, current: float) -> np.ndarray:
         """Return which cells are bled next, from their voltages [V] and the current [A]."""
-        start = self.from_V if self.from_V is not None else {"NMC": 4.05, "LFP": 3.38}[chemistry]
+        start = self.from_V if self.from_V is not None else {"NMC": 4.05, "LFP": 3.45}[chemistry]
         on = (volts > start) & (volts > volts.min() + self.above_mV * 1e-3)
         resting = abs(current) < 1e-9
         if current > 0 or (resting and not self.at_rest):
