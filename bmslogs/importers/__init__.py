@@ -16,7 +16,10 @@ if TYPE_CHECKING:
     from bmslogs.importers.profile import Profile, load_profile
 
 _HOME = {
-    "Inspection": "inspection", "inspect_file": "inspection", "Profile": "profile", "load_profile": "profile",
+    "Inspection": "inspection",
+    "inspect_file": "inspection",
+    "Profile": "profile",
+    "load_profile": "profile",
 }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -98,7 +99,7 @@ def _refined(
     """Refine a shift segment by segment; return the mean and half the 95 % interval, all in us."""
     edges = np.linspace(v[0][0], v[0][-1], SEGMENTS + 1)
     shifts = []
-    for first, last in zip(edges[:-1], edges[1:]):
+    for first, last in itertools.pairwise(edges):
         here = (v[0] >= first) & (v[0] <= last)
         if here.sum() < 20:
             continue

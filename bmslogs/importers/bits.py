@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -17,8 +18,56 @@ from bmslogs.importers.profile import Bleed
 from bmslogs.importers.sample import Sample, SampledColumn
 from bmslogs.importers.words import Header
 
-TRUE = frozenset("1 1.0 true on yes y t x ja oui si tak aktiv active an ein vero verdadero sant sann wahr vrai".split())
-FALSE = frozenset("0 0.0 false off no n f nein non nie inaktiv inactive aus falso falsch faux falsk usann".split())
+TRUE = frozenset(
+    [
+        "1",
+        "1.0",
+        "true",
+        "on",
+        "yes",
+        "y",
+        "t",
+        "x",
+        "ja",
+        "oui",
+        "si",
+        "tak",
+        "aktiv",
+        "active",
+        "an",
+        "ein",
+        "vero",
+        "verdadero",
+        "sant",
+        "sann",
+        "wahr",
+        "vrai",
+    ]
+)
+FALSE = frozenset(
+    [
+        "0",
+        "0.0",
+        "false",
+        "off",
+        "no",
+        "n",
+        "f",
+        "nein",
+        "non",
+        "nie",
+        "inaktiv",
+        "inactive",
+        "aus",
+        "falso",
+        "falsch",
+        "faux",
+        "falsk",
+        "usann",
+    ]
+)
+Kind = Literal["hex", "integer", "binary text"]
+End = Literal["first_cell", "last_cell"]
 Bools = npt.NDArray[np.bool_]
 
 
@@ -42,7 +91,12 @@ def flag(text: str | None) -> bool | None:
 
 
 def find_bits(
-    sample: Sample, headers: list[Header], free: set[int], cells: Cells | None, profile: Bleed | None, file: Path
+    sample: Sample,
+    headers: list[Header],
+    free: set[int],
+    cells: Cells | None,
+    profile: Bleed | None,
+    file: Path,
 ) -> Bleeds:
     """Find the bleed flags of a log.
 
@@ -57,7 +111,9 @@ def find_bits(
         return Bleeds()
     if profile is not None and profile.pattern is not None:
         pattern = re.compile(profile.pattern)
-        hits = {int(m.group("cell")): c.index for c in sample.columns if (m := pattern.fullmatch(c.name.strip()))}
+        hits = {
+            int(m.group("cell")): c.index for c in sample.columns if (m := pattern.fullmatch(c.name.strip()))
+        }
         if not hits:
             raise BadInput(f"no header fits {profile.pattern!r}", "bleed columns", file=file)
         return Bleeds({n - cells.first + 1: i for n, i in hits.items()}, why="by the profile's pattern")
@@ -65,9 +121,11 @@ def find_bits(
         index = column_called(sample, profile.column, file, "bleed")
         return Bleeds(column=index, bits=Bits(profile.kind, profile.lowest_bit), why="by the profile")
     named = [
-        i for i in sorted(free)
+        i
+        for i in sorted(free)
         if "bleed" in headers[i].means
-        and not headers[i].means & {"current", "temperature", "voltage", "summary", "fault"} and headers[i].unit is None
+        and not headers[i].means & {"current", "temperature", "voltage", "summary", "fault"}
+        and headers[i].unit is None
     ]
     flags = _flags(named, sample, headers, cells)
     if flags is not None:
@@ -102,7 +160,7 @@ def _is_flag(column: SampledColumn) -> bool:
     return all(flag(t) is not None for t in texts) and len(texts) <= 6
 
 
-def _kind(column: SampledColumn, cells: int) -> str | None:
+def _kind(column: SampledColumn, cells: int) -> Kind | None:
     texts = {t for t in column.texts if t is not None}
     if not texts:
         return None
@@ -112,10 +170,15 @@ def _kind(column: SampledColumn, cells: int) -> str | None:
     if all(re.fullmatch(r"0[xX][0-9a-fA-F]+", t) for t in bare):
         return "hex"
     if all(re.fullmatch(r"[0-9a-fA-F]+h?", t) for t in bare) and (
-        any(re.search(r"[a-fA-F]", t) for t in bare) or len({len(t) for t in bare}) == 1 and min(map(len, bare)) >= max(2, -(-cells // 4))
+        any(re.search(r"[a-fA-F]", t) for t in bare)
+        or (len({len(t) for t in bare}) == 1 and min(map(len, bare)) >= max(2, -(-cells // 4)))
     ):
         return "hex"
-    if all(re.fullmatch(r"\d+(\.0)?", t) for t in bare) and max(int(float(t)) for t in bare) < 2**cells and cells < 54:
+    if (
+        all(re.fullmatch(r"\d+(\.0)?", t) for t in bare)
+        and max(int(float(t)) for t in bare) < 2**cells
+        and cells < 54
+    ):
         return "integer" if max(int(float(t)) for t in bare) > 1 or cells > 1 else None
     return None
 
@@ -161,10 +224,10 @@ def bit_value(text: str, kind: str) -> int | None:
         return None
 
 
-def _order(sample: Sample, index: int, kind: str, cells: Cells, file: Path) -> tuple[str, str]:
+def _order(sample: Sample, index: int, kind: Kind, cells: Cells, file: Path) -> tuple[End, str]:
     """Say which end of the bits is the first cell: a cell is bled because it is higher than the others."""
     n = len(cells.columns)
-    up = decode_bits(sample.columns[index].texts, Bits(kind, "first_cell"), n)  # type: ignore[arg-type]
+    up = decode_bits(sample.columns[index].texts, Bits(kind, "first_cell"), n)
     if not up.any() or bool((up == up[:, ::-1]).all()):
         return "first_cell", "never set one-sidedly, the order is immaterial here"
     volts = np.array([sample.columns[i].values for i in cells.columns.values()]).T * cells.unit.scale
@@ -181,7 +244,8 @@ def _order(sample: Sample, index: int, kind: str, cells: Cells, file: Path) -> t
         raise Ambiguous(
             "a bitfield as text may begin with the first cell or with the last",
             'a profile with [bleed] column, kind = "binary text" and lowest_bit = "first_cell" or "last_cell"',
-            file=file, column=sample.columns[index].name,
+            file=file,
+            column=sample.columns[index].name,
         )
     return "first_cell", "lowest bit taken as the first cell; the voltages do not decide"
 

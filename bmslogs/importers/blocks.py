@@ -64,6 +64,7 @@ class Chunk:
 
     def take(self, where: Any) -> Chunk:
         """Return the chunk with some rows: a slice or a mask."""
+
         def cut(x: Any) -> Any:
             return None if x is None else x[..., where]
 
@@ -74,26 +75,50 @@ class Chunk:
             others = {k: v.filter(mask) for k, v in self.others.items()}
         time = self.time[where]
         return Chunk(
-            len(time), time, cut(self.current), cut(self.pack), cut(self.cells), cut(self.temperatures),
-            cut(self.bleed), cut(self.bleed_known), others, self.line,
+            len(time),
+            time,
+            cut(self.current),
+            cut(self.pack),
+            cut(self.cells),
+            cut(self.temperatures),
+            cut(self.bleed),
+            cut(self.bleed_known),
+            others,
+            self.line,
         )
 
 
 def join_chunks(first: Chunk, second: Chunk) -> Chunk:
     """Return two chunks as one."""
+
     def both(a: Any, b: Any) -> Any:
         return None if a is None else np.concatenate([a, b], axis=-1)
 
     others = {k: pa.concat_arrays([v, second.others[k]]) for k, v in first.others.items()}
     return Chunk(
-        first.rows + second.rows, np.concatenate([first.time, second.time]), both(first.current, second.current),
-        both(first.pack, second.pack), both(first.cells, second.cells),
-        both(first.temperatures, second.temperatures), both(first.bleed, second.bleed),
-        both(first.bleed_known, second.bleed_known), others, first.line,
+        first.rows + second.rows,
+        np.concatenate([first.time, second.time]),
+        both(first.current, second.current),
+        both(first.pack, second.pack),
+        both(first.cells, second.cells),
+        both(first.temperatures, second.temperatures),
+        both(first.bleed, second.bleed),
+        both(first.bleed_known, second.bleed_known),
+        others,
+        first.line,
     )
 
 
-_NUMBERS = ("current", "charge current", "discharge current", "pack voltage", "cell", "temperature", "soc", "ambient")
+_NUMBERS = (
+    "current",
+    "charge current",
+    "discharge current",
+    "pack voltage",
+    "cell",
+    "temperature",
+    "soc",
+    "ambient",
+)
 
 
 class BlockReader:
@@ -125,16 +150,27 @@ class BlockReader:
         clock = self.plan.clock
         if taken.role == "time":
             numbers = clock is not None and clock.kind == "number"
-            return pa.float64() if numbers and taken.style is not None and self._fast(taken.style) else pa.string()
+            return (
+                pa.float64()
+                if numbers and taken.style is not None and self._fast(taken.style)
+                else pa.string()
+            )
         if taken.role in _NUMBERS and taken.style is not None and self._fast(taken.style):
             return pa.float32()
-        if taken.role == "extra" and self.numeric_extra(taken) and taken.style is not None and self._fast(taken.style):
+        if (
+            taken.role == "extra"
+            and self.numeric_extra(taken)
+            and taken.style is not None
+            and self._fast(taken.style)
+        ):
             return pa.float64()
         return pa.string()
 
     def numeric_extra(self, taken: Taken) -> bool:
         """Whether an extra column is kept as numbers."""
-        return taken.style is not None and taken.style.unit is None and taken.index not in self.plan.text_columns
+        return (
+            taken.style is not None and taken.style.unit is None and taken.index not in self.plan.text_columns
+        )
 
     def _fast(self, style: NumberStyle) -> bool:
         return style.plain and style.decimal == self.plan.dialect.decimal
@@ -222,7 +258,9 @@ class BlockReader:
             bad[taken.name] = (wrong, taken.index)
         return values
 
-    def _scaled(self, table: Any, role: str, bad: dict[str, tuple[int, int]], factor: float = 1.0) -> Float32s:
+    def _scaled(
+        self, table: Any, role: str, bad: dict[str, tuple[int, int]], factor: float = 1.0
+    ) -> Float32s:
         columns = self._roles.get(role, [])
         out = np.empty((len(columns), table.num_rows), dtype=np.float32)
         for k, taken in enumerate(columns):
@@ -236,7 +274,7 @@ class BlockReader:
                 out[k] += np.float32(taken.offset * factor)
         endless = np.isinf(out)
         if endless.any():
-            for k in np.flatnonzero(endless.any(axis=1)):
+            for k in np.flatnonzero(endless.any(axis=1)).tolist():
                 bad[columns[k].name] = (int(endless[k].sum()), columns[k].index)
             out[endless] = np.nan
         return out
@@ -261,8 +299,15 @@ class BlockReader:
         pack = self._scaled(table, "pack voltage", bad)[0] if self._roles.get("pack voltage") else None
         bleed, known = self._bleed(table)
         return Chunk(
-            rows, time, current, pack, self._scaled(table, "cell", bad, 1e3), self._scaled(table, "temperature", bad),
-            bleed, known, self._others(table, bad),
+            rows,
+            time,
+            current,
+            pack,
+            self._scaled(table, "cell", bad, 1e3),
+            self._scaled(table, "temperature", bad),
+            bleed,
+            known,
+            self._others(table, bad),
         )
 
     def _bleed(self, table: Any) -> tuple[npt.NDArray[np.bool_] | None, npt.NDArray[np.bool_] | None]:
@@ -304,14 +349,22 @@ class BlockReader:
                         column = pa.array(values, mask=np.isnan(values))
                     out[taken.target] = column
                 else:
-                    out[taken.target] = _one(_null_empty(column)) if pa.types.is_string(column.type) else column
+                    out[taken.target] = (
+                        _one(_null_empty(column)) if pa.types.is_string(column.type) else column
+                    )
         return out
 
 
 def _one(column: Any) -> Any:
     """Return a chunked array as one array."""
     if isinstance(column, pa.ChunkedArray):
-        return column.chunk(0) if column.num_chunks == 1 else pa.concat_arrays(column.chunks) if column.num_chunks else pa.array([], column.type)
+        return (
+            column.chunk(0)
+            if column.num_chunks == 1
+            else pa.concat_arrays(column.chunks)
+            if column.num_chunks
+            else pa.array([], column.type)
+        )
     return column
 
 

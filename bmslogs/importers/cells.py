@@ -16,7 +16,20 @@ from bmslogs.importers.words import Header, meanings, plain
 
 LOWEST_V, HIGHEST_V = 1.0, 4.7
 """Window of a cell's median voltage [V]: choice, wide enough for every lithium chemistry; a decade fits once."""
-_NOT_CELLS = frozenset({"temperature", "bleed", "soc", "summary", "other", "contactor", "fault", "ambient", "charge", "discharge"})
+_NOT_CELLS = frozenset(
+    {
+        "temperature",
+        "bleed",
+        "soc",
+        "summary",
+        "other",
+        "contactor",
+        "fault",
+        "ambient",
+        "charge",
+        "discharge",
+    }
+)
 _SCALES = ("V", "mV", "0.1mV", "10mV", "0.1V", "uV")
 _DROPPED = (0.0, 65535.0, 32767.0, -1.0, -32768.0, 65.535, 32.767)
 
@@ -59,7 +72,9 @@ def voltage_unit(values: Iterable[float], stated: Unit | None) -> tuple[Unit | N
 
     The window of a lithium cell spans less than a factor of ten, so at most one decade fits.
     """
-    finite = np.array([v for v in values if np.isfinite(v) and v not in (0.0, 65535.0, 32767.0, -1.0, -32768.0)])
+    finite = np.array(
+        [v for v in values if np.isfinite(v) and v not in (0.0, 65535.0, 32767.0, -1.0, -32768.0)]
+    )
     if not len(finite):
         return stated, "no readings to judge"
     median = float(np.median(np.abs(finite)))
@@ -74,8 +89,14 @@ def voltage_unit(values: Iterable[float], stated: Unit | None) -> tuple[Unit | N
 
 
 def find_cells(
-    sample: Sample, headers: list[Header], free: set[int], cells: int | None, pack: Pack | None, file: Path,
-    headerless: bool = False, wanted: tuple[int, ...] | None = None,
+    sample: Sample,
+    headers: list[Header],
+    free: set[int],
+    cells: int | None,
+    pack: Pack | None,
+    file: Path,
+    headerless: bool = False,
+    wanted: tuple[int, ...] | None = None,
 ) -> Cells:
     """Find the cell columns of a log that has no profile for them.
 
@@ -101,7 +122,11 @@ def find_cells(
         if by_values is not None:
             return by_values
     if not able:
-        raise BadInput("no cell voltages found", "numbered columns of cell voltages, or [cell_voltage] in a profile", file=file)
+        raise BadInput(
+            "no cell voltages found",
+            "numbered columns of cell voltages, or [cell_voltage] in a profile",
+            file=file,
+        )
     chosen = _choose(able, cells, sample, file)
     family, unit, why = chosen
     return _numbered(family, unit, why, sample, headers, cells, pack, file, wanted)
@@ -112,7 +137,7 @@ def _families(sample: Sample, headers: list[Header], free: set[int], pack: Pack 
     for i in sorted(free):
         head = headers[i]
         column = sample.columns[i]
-        if (column.style is None and column.filled) or head.means & _NOT_CELLS and not _fine(head):
+        if (column.style is None and column.filled) or (head.means & _NOT_CELLS and not _fine(head)):
             continue
         if "current" in head.means and not head.means & {"voltage", "cell"}:
             continue
@@ -140,8 +165,12 @@ def _family(stem: tuple[str, ...], columns: list[int], headers: list[Header]) ->
 
 
 def _make(
-    columns: list[int], names: list[tuple[str, ...]], numbers: list[tuple[int, ...]], headers: list[Header],
-    says: str, stem: tuple[str, ...],
+    columns: list[int],
+    names: list[tuple[str, ...]],
+    numbers: list[tuple[int, ...]],
+    headers: list[Header],
+    says: str,
+    stem: tuple[str, ...],
 ) -> Family | None:
     if len({len(n) for n in numbers}) != 1:
         return None
@@ -171,8 +200,13 @@ def _make(
     units = {h.unit for h in heads}
     means = frozenset.union(*(h.means for h in heads))
     return Family(
-        tuple(columns), tuple(keys), says, min(k for _, k in keys), units.pop() if len(units) == 1 else None,
-        means, notes,
+        tuple(columns),
+        tuple(keys),
+        says,
+        min(k for _, k in keys),
+        units.pop() if len(units) == 1 else None,
+        means,
+        notes,
     )
 
 
@@ -189,23 +223,31 @@ def _beside_cell_word(stem: tuple[str, ...], width: int) -> int:
     return -1
 
 
-def _merged(stems: dict[tuple[str, ...], list[int]], headers: list[Header], pack: Pack | None) -> list[Family]:
+def _merged(
+    stems: dict[tuple[str, ...], list[int]], headers: list[Header], pack: Pack | None
+) -> list[Family]:
     """Join stems that differ in one word: the module's name."""
     out: list[Family] = []
     shapes: dict[tuple[tuple[str, ...], int], list[tuple[str, ...]]] = {}
     for stem in stems:
         for k, token in enumerate(stem):
             if token != "#":
-                shape = (*stem[:k], "@", *stem[k + 1:])
+                shape = (*stem[:k], "@", *stem[k + 1 :])
                 shapes.setdefault((shape, k), []).append(stem)
     for (shape, k), members in shapes.items():
         if len(members) < 2 or "#" not in shape:
             continue
         columns = sorted(i for s in members for i in stems[s])
         where = {i: s[k] for s in members for i in stems[s]}
-        names = [(where[i],) for i in columns]
-        family = _make(columns, names, [headers[i].numbers for i in columns], headers,
-                       "headers that differ by module and number", shape)
+        names: list[tuple[str, ...]] = [(where[i],) for i in columns]
+        family = _make(
+            columns,
+            names,
+            [headers[i].numbers for i in columns],
+            headers,
+            "headers that differ by module and number",
+            shape,
+        )
         if family is not None:
             out.append(family)
     return out
@@ -256,7 +298,8 @@ def _choose(
             names = [sample.columns[f.columns[0]].name for f in (a, b)]
             raise Ambiguous(
                 f"two sets of columns may be the cells, {names[0]!r}.. and {names[1]!r}..",
-                "a profile with [cell_voltage] pattern = \"...(?P<cell>\\\\d+)\"", file=file,
+                'a profile with [cell_voltage] pattern = "...(?P<cell>\\\\d+)"',
+                file=file,
             )
     return ranked[0]
 
@@ -272,8 +315,15 @@ def _unused(column: SampledColumn) -> bool:
 
 
 def _numbered(
-    family: Family, unit: Unit, why: str, sample: Sample, headers: list[Header], cells: int | None,
-    pack: Pack | None, file: Path, wanted: tuple[int, ...] | None,
+    family: Family,
+    unit: Unit,
+    why: str,
+    sample: Sample,
+    headers: list[Header],
+    cells: int | None,
+    pack: Pack | None,
+    file: Path,
+    wanted: tuple[int, ...] | None,
 ) -> Cells:
     """Put the columns of a family in the order of the pack."""
     notes = list(family.notes)
@@ -297,7 +347,9 @@ def _numbered(
         missing = _gap(family)
         raise BadInput(
             f"{len(pairs)} cell columns ({names[0]} .. {names[-1]}){missing}",
-            f"{expected}, as the pack file says" if wanted is None else f"{expected}, the cells of the modules named",
+            f"{expected}, as the pack file says"
+            if wanted is None
+            else f"{expected}, the cells of the modules named",
             file=file,
         )
     ordered = _in_order(pairs, family, pack, file, sample)
@@ -307,11 +359,14 @@ def _numbered(
             if expected is None:
                 raise BadInput(
                     f"cell numbers with a gap ({numbers[0]}..{numbers[-1]} in {len(numbers)} columns)",
-                    "a pack file that says how many cells there are", file=file,
+                    "a pack file that says how many cells there are",
+                    file=file,
                 )
             notes.append(f"the logger's numbers run {numbers[0]}..{numbers[-1]} with gaps")
     targets = wanted if wanted is not None else tuple(range(1, len(ordered) + 1))
-    return Cells(dict(zip(targets, ordered)), unit, f"{family.says}; {why}", family.first, unused, tuple(notes))
+    return Cells(
+        dict(zip(targets, ordered)), unit, f"{family.says}; {why}", family.first, unused, tuple(notes)
+    )
 
 
 def _gap(family: Family) -> str:
@@ -323,7 +378,10 @@ def _gap(family: Family) -> str:
 
 
 def _in_order(
-    pairs: list[tuple[tuple[tuple[int | str, ...], int], int]], family: Family, pack: Pack | None, file: Path,
+    pairs: list[tuple[tuple[tuple[int | str, ...], int], int]],
+    family: Family,
+    pack: Pack | None,
+    file: Path,
     sample: Sample,
 ) -> list[int]:
     modules = list(dict.fromkeys(m for (m, _), _ in pairs))
@@ -332,13 +390,16 @@ def _in_order(
         names = ", ".join(str(m[0]) for m in modules[:6])
         raise Ambiguous(
             f"the order of the modules {names} cannot be told",
-            "module names of the pack file in the headers, or numbers", file=file,
+            "module names of the pack file in the headers, or numbers",
+            file=file,
             column=sample.columns[pairs[0][1]].name,
         )
     return [i for (m, k), i in sorted(pairs, key=lambda p: (rank[p[0][0]], p[0][1]))]
 
 
-def module_ranks(modules: list[tuple[int | str, ...]], pack: Pack | None) -> dict[tuple[int | str, ...], int] | None:
+def module_ranks(
+    modules: list[tuple[int | str, ...]], pack: Pack | None
+) -> dict[tuple[int | str, ...], int] | None:
     """Return the place of each module: by number, by the pack file's names, or by letters that follow each other."""
     if all(all(isinstance(p, int) for p in m) for m in modules):
         return {m: k for k, m in enumerate(sorted(modules, key=lambda m: tuple(int(p) for p in m)))}
@@ -354,7 +415,10 @@ def module_ranks(modules: list[tuple[int | str, ...]], pack: Pack | None) -> dic
             if inside:
                 boxes[plain(box.name)] = min(inside)
         if all(str(m[0]) in boxes for m in modules):
-            return {m: k for k, m in enumerate(sorted(modules, key=lambda m: (boxes[str(m[0])], *map(str, m[1:]))))}
+            return {
+                m: k
+                for k, m in enumerate(sorted(modules, key=lambda m: (boxes[str(m[0])], *map(str, m[1:]))))
+            }
     letters = [str(m[0]) for m in modules]
     if all(len(x) == 1 and x.isalpha() for x in letters):
         distinct = sorted(set(letters))
@@ -371,12 +435,15 @@ def _by_values(sample: Sample, free: set[int], cells: int | None) -> Cells | Non
         unit = named("voltage", name)
         assert unit is not None
         fitting = [
-            i for i in sorted(free)
+            i
+            for i in sorted(free)
             if sample.columns[i].style is not None and 1.8 <= _median(sample.columns[i]) * unit.scale <= 4.5
         ]
         if len(fitting) == cells and fitting == list(range(fitting[0], fitting[0] + cells)):
             return Cells(
-                {k + 1: i for k, i in enumerate(fitting)}, unit,
-                f"no header: as many columns side by side as the pack has cells, unit {name} by the values", 1,
+                {k + 1: i for k, i in enumerate(fitting)},
+                unit,
+                f"no header: as many columns side by side as the pack has cells, unit {name} by the values",
+                1,
             )
     return None

@@ -19,7 +19,12 @@ from bmslogs.importers.stamps import MISSING, match_stamp, parse_one, parse_stam
 from bmslogs.importers.words import Header, plain
 
 Int64s = npt.NDArray[np.int64]
-_EPOCHS = (("epoch_s", 1e9, 1.0), ("epoch_ms", 1e12, 1e-3), ("epoch_us", 1e15, 1e-6), ("epoch_ns", 1e18, 1e-9))
+_EPOCHS = (
+    ("epoch_s", 1e9, 1.0),
+    ("epoch_ms", 1e12, 1e-3),
+    ("epoch_us", 1e15, 1e-6),
+    ("epoch_ns", 1e18, 1e-9),
+)
 _EXCEL_DAY_ZERO = -25569
 """Days from 1970-01-01 to the day nought of spreadsheet serials (1899-12-30)."""
 _FAR = 4_102_444_800
@@ -118,7 +123,9 @@ def _strptime(columns: list[Any], form: str) -> Int64s:
             try:
                 stamp = dt.datetime.strptime(text, form)
                 zone = stamp.utcoffset() or dt.timedelta()
-                known[text] = (stamp.replace(tzinfo=None) - zone - dt.datetime(1970, 1, 1)) // dt.timedelta(microseconds=1)
+                known[text] = (stamp.replace(tzinfo=None) - zone - dt.datetime(1970, 1, 1)) // dt.timedelta(
+                    microseconds=1
+                )
             except ValueError:
                 known[text] = int(MISSING)
         out[i] = known[text]
@@ -166,10 +173,16 @@ def find_clock(
     """
     profile = profile or Time()
     clock = _by_profile(sample, headers, dialect, profile, file) if _named(profile) else None
-    clock = clock or _from_texts(sample, headers, dialect, profile, file) or _from_numbers(sample, headers, profile)
+    clock = (
+        clock
+        or _from_texts(sample, headers, dialect, profile, file)
+        or _from_numbers(sample, headers, profile)
+    )
     if clock is None:
         raise BadInput(
-            "no column that tells the time", "a time column, or [time] in a profile", file=file,
+            "no column that tells the time",
+            "a time column, or [time] in a profile",
+            file=file,
             line=dialect.header_line or None,
         )
     zone = profile.zone or "UTC"
@@ -213,16 +226,24 @@ def replace_columns(sample: Sample, indices: tuple[int, ...]) -> Sample:
 
 def _formatted(columns: list[SampledColumn], indices: tuple[int, ...], form: str, file: Path) -> Clock:
     numbers = {name: scale for name, _, scale in _EPOCHS} | {
-        "elapsed_s": 1.0, "elapsed_ms": 1e-3, "elapsed_min": 60.0, "elapsed_h": 3600.0, "elapsed_us": 1e-6,
+        "elapsed_s": 1.0,
+        "elapsed_ms": 1e-3,
+        "elapsed_min": 60.0,
+        "elapsed_h": 3600.0,
+        "elapsed_us": 1e-6,
     }
     if form in numbers:
         return Clock("number", indices, form, "as the profile says", scale=numbers[form])
     if form in ("excel", "serial_days"):
-        return Clock("number", indices, form, "as the profile says", scale=86400.0, offset=_EXCEL_DAY_ZERO * 86400.0)
+        return Clock(
+            "number", indices, form, "as the profile says", scale=86400.0, offset=_EXCEL_DAY_ZERO * 86400.0
+        )
     if form == "iso":
         return Clock("stamp", indices[:1], form, "as the profile says", order="ymd")
     if "%" not in form:
-        raise BadInput(f"time format {form!r}", "a format such as %d.%m.%Y %H:%M:%S, epoch_s or elapsed_s", file=file)
+        raise BadInput(
+            f"time format {form!r}", "a format such as %d.%m.%Y %H:%M:%S, epoch_s or elapsed_s", file=file
+        )
     order = _order_of(form)
     if order:
         kind = "two" if len(indices) == 2 else "stamp"
@@ -246,9 +267,10 @@ def _order_of(form: str) -> str:
 def _stamp_orders(column: SampledColumn) -> set[str]:
     """Return the orders of date parts in which (nearly) all texts of a column are stamps."""
     texts = list(dict.fromkeys(t for t in column.texts if t))[:4000]
-    if not texts or all(re.fullmatch(r"[\d.,]+", t) and len(t) != 14 and len(t) != 8 for t in texts[:50]):
-        if not all(re.fullmatch(r"\d{1,2}\.\d{1,2}\.\d{2,4}", t) for t in texts[:50]):
-            return set()
+    head = texts[:50]
+    numbers = all(re.fullmatch(r"[\d.,]+", t) and len(t) not in (8, 14) for t in head)
+    if not texts or (numbers and not all(re.fullmatch(r"\d{1,2}\.\d{1,2}\.\d{2,4}", t) for t in head)):
+        return set()
     out = set()
     for order in ("ymd", "dmy", "mdy"):
         if all(match_stamp(t, order) for t in texts[:3]) or match_stamp(texts[len(texts) // 2], order):
@@ -265,7 +287,9 @@ def _maybe_compact(column: SampledColumn) -> bool:
 
 def _clocklike(column: SampledColumn) -> bool:
     texts = [t for t in column.texts if t][:200]
-    return bool(texts) and sum(match_stamp(t, "") is not None and ":" in t for t in texts) >= 0.98 * len(texts)
+    return bool(texts) and sum(match_stamp(t, "") is not None and ":" in t for t in texts) >= 0.98 * len(
+        texts
+    )
 
 
 def _from_texts(
@@ -290,26 +314,35 @@ def _from_texts(
     if dated and dated[0][3]:
         _, c, orders, _ = dated[0]
         order = _settle_order(c, orders, dialect, headers, file)
-        return Clock("stamp", (c.index,), _format_text(c, order), f"reads as date and time ({order})", order=order)
+        return Clock(
+            "stamp", (c.index,), _format_text(c, order), f"reads as date and time ({order})", order=order
+        )
     if dated and clocks:
         return _two(dated[0][1], clocks[0], dialect, headers, file)
     for c in clocks:
         means, tokens = headers[c.index].means, headers[c.index].tokens
         first = elapsed_us(next(t for t in c.texts if t))
-        if {"elapsed", "laufzeit", "duration", "runtime"} & set(tokens) or (0 <= first < 60_000_000 and "time" in means):
+        if {"elapsed", "laufzeit", "duration", "runtime"} & set(tokens) or (
+            0 <= first < 60_000_000 and "time" in means
+        ):
             return Clock("elapsed_text", (c.index,), "elapsed_hms", "reads as time since the start")
         return Clock("day", (c.index,), "%H:%M:%S", "reads as time of day, without a date")
     return None
 
 
-def _two(date: SampledColumn, clock: SampledColumn, dialect: Dialect, headers: list[Header], file: Path) -> Clock:
+def _two(
+    date: SampledColumn, clock: SampledColumn, dialect: Dialect, headers: list[Header], file: Path
+) -> Clock:
     orders = _stamp_orders(date)
     if not orders:
         raise BadInput(f"{date.examples(1)} is no date", "dates", file=file, column=date.name)
     order = _settle_order(date, orders, dialect, headers, file)
     return Clock(
-        "two", (date.index, clock.index), _format_text(date, order) + " %H:%M:%S",
-        f"date and time of day in two columns ({order})", order=order,
+        "two",
+        (date.index, clock.index),
+        _format_text(date, order) + " %H:%M:%S",
+        f"date and time of day in two columns ({order})",
+        order=order,
     )
 
 
@@ -347,7 +380,10 @@ def _settle_order(
         return "dmy"
     if re.search(r"[AaPp]\.?[Mm]", texts[0]):
         return "mdy"
-    spans = {o: _span_days([parse_one(t, o) for t in (texts[0], texts[len(texts) // 2], texts[-1])]) for o in orders}
+    spans = {
+        o: _span_days([parse_one(t, o) for t in (texts[0], texts[len(texts) // 2], texts[-1])])
+        for o in orders
+    }
     if spans["dmy"] <= 3 < 20 < spans["mdy"]:
         return "dmy"
     if spans["mdy"] <= 3 < 20 < spans["dmy"]:
@@ -359,14 +395,29 @@ def _settle_order(
         if len(near) == 1:
             return near[0]
     words = {t for h in headers for t in h.tokens}
-    if words & {"zeit", "strom", "spannung", "zelle", "courant", "tension", "corriente", "corrente", "tijd", "stroom", "czas", "prad", "tid"}:
+    if words & {
+        "zeit",
+        "strom",
+        "spannung",
+        "zelle",
+        "courant",
+        "tension",
+        "corriente",
+        "corrente",
+        "tijd",
+        "stroom",
+        "czas",
+        "prad",
+        "tid",
+    }:
         return "dmy"
     if days["dmy"] == days["mdy"]:
         return "dmy"
     raise Ambiguous(
         f"{texts[0]!r} may be day or month first",
         'a profile with [time] format = "%d/%m/%Y %H:%M:%S" or format = "%m/%d/%Y %H:%M:%S"',
-        file=file, column=column.name,
+        file=file,
+        column=column.name,
     )
 
 
@@ -386,7 +437,7 @@ def _from_numbers(sample: Sample, headers: list[Header], profile: Time) -> Clock
         if len(values) < 2:
             continue
         rising = float(np.mean(np.diff(values) >= 0))
-        last = float(np.median(values[-max(len(values) // 4, 1):]))
+        last = float(np.median(values[-max(len(values) // 4, 1) :]))
         for name, size, scale in _EPOCHS:
             if 0.6 * size < last < 4.1 * size and rising > 0.9 and (named or size >= 1e9):
                 score = 3.0 + named + rising
@@ -399,7 +450,11 @@ def _from_numbers(sample: Sample, headers: list[Header], profile: Time) -> Clock
             unit = head.unit if head.unit is not None and head.unit.kind == "time" else None
             if 30_000 < last < 60_000 and unit is None and (c.decimals >= 3 or "date" in head.tokens):
                 clock = Clock(
-                    "number", (c.index,), "serial_days", "a spreadsheet's serial days", scale=86400.0,
+                    "number",
+                    (c.index,),
+                    "serial_days",
+                    "a spreadsheet's serial days",
+                    scale=86400.0,
                     offset=_EXCEL_DAY_ZERO * 86400.0,
                 )
                 score = 2.5
@@ -412,7 +467,9 @@ def _from_numbers(sample: Sample, headers: list[Header], profile: Time) -> Clock
     return best[1] if best else None
 
 
-def _elapsed_unit(c: SampledColumn, head: Header, values: npt.NDArray[np.float64], sample: Sample) -> tuple[float, str]:
+def _elapsed_unit(
+    c: SampledColumn, head: Header, values: npt.NDArray[np.float64], sample: Sample
+) -> tuple[float, str]:
     if head.unit is not None and head.unit.kind == "time":
         return head.unit.scale, f"elapsed_{head.unit.name}"
     if "millis" in head.text.lower() or "ms" in head.tokens:

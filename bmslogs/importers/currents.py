@@ -36,18 +36,36 @@ class Currents:
 
 
 def find_current(
-    sample: Sample, headers: list[Header], free: set[int], cells: Cells | None, profile: Current | None,
-    pack: Pack | None, file: Path,
+    sample: Sample,
+    headers: list[Header],
+    free: set[int],
+    cells: Cells | None,
+    profile: Current | None,
+    pack: Pack | None,
+    file: Path,
 ) -> Currents:
     """Find the pack current."""
     out = Currents()
     profile = profile or Current()
     try:
         if profile.charge_column and profile.discharge_column:
-            pair = [column_called(sample, n, file, "current") for n in (profile.charge_column, profile.discharge_column)]
+            pair = [
+                column_called(sample, n, file, "current")
+                for n in (profile.charge_column, profile.discharge_column)
+            ]
             _take_pair(out, pair, sample, headers, profile, pack, file, cells)
         elif profile.column is not None:
-            _take_one(out, column_called(sample, profile.column, file, "current"), sample, headers, profile, pack, file, "as the profile says", cells)
+            _take_one(
+                out,
+                column_called(sample, profile.column, file, "current"),
+                sample,
+                headers,
+                profile,
+                pack,
+                file,
+                "as the profile says",
+                cells,
+            )
         else:
             _search(out, sample, headers, free, cells, profile, pack, file)
     except BadInput as error:
@@ -56,8 +74,14 @@ def find_current(
 
 
 def _search(
-    out: Currents, sample: Sample, headers: list[Header], free: set[int], cells: Cells | None, profile: Current,
-    pack: Pack | None, file: Path,
+    out: Currents,
+    sample: Sample,
+    headers: list[Header],
+    free: set[int],
+    cells: Cells | None,
+    profile: Current,
+    pack: Pack | None,
+    file: Path,
 ) -> None:
     found = [i for i in sorted(free) if _is_current(headers[i], sample.columns[i])]
     charging = [i for i in found if "charge" in headers[i].means and "discharge" not in headers[i].means]
@@ -66,9 +90,13 @@ def _search(
         _take_pair(out, [charging[0], discharging[0]], sample, headers, profile, pack, file, cells)
         return
     if not found:
-        raise BadInput("a log with no current", "a current column, or [current] column in a profile", file=file)
+        raise BadInput(
+            "a log with no current", "a current column, or [current] column in a profile", file=file
+        )
     ranked = sorted(found, key=lambda i: (-_rank(headers[i], sample.columns[i]), i))
-    if len(ranked) > 1 and _rank(headers[ranked[0]], sample.columns[ranked[0]]) == _rank(headers[ranked[1]], sample.columns[ranked[1]]):
+    if len(ranked) > 1 and _rank(headers[ranked[0]], sample.columns[ranked[0]]) == _rank(
+        headers[ranked[1]], sample.columns[ranked[1]]
+    ):
         ranked = _settle(ranked, sample, headers, file, out)
     head = headers[ranked[0]]
     out.hint, out.hint_says = _hint(head)
@@ -76,7 +104,11 @@ def _search(
 
 
 def _is_current(head: Header, column: SampledColumn) -> bool:
-    if column.style is None or not column.filled or head.means & {"summary", "other", "temperature", "bleed", "soc", "cell", "fault"}:
+    if (
+        column.style is None
+        or not column.filled
+        or head.means & {"summary", "other", "temperature", "bleed", "soc", "cell", "fault"}
+    ):
         return False
     if head.unit is not None:
         return head.unit.kind == "current" and not head.means & {"voltage"}
@@ -86,7 +118,12 @@ def _is_current(head: Header, column: SampledColumn) -> bool:
 def _rank(head: Header, column: SampledColumn) -> float:
     moving = column.values[np.isfinite(column.values)]
     moves = len(moving) > 1 and float(np.ptp(moving)) > 0
-    return 1.0 * ("pack" in head.means) + 1.0 * ("current" in head.means) + 0.5 * moves - 0.5 * bool(head.means & {"charge", "discharge"} and len(head.means & {"charge", "discharge"}) == 1)
+    return (
+        1.0 * ("pack" in head.means)
+        + 1.0 * ("current" in head.means)
+        + 0.5 * moves
+        - 0.5 * bool(head.means & {"charge", "discharge"} and len(head.means & {"charge", "discharge"}) == 1)
+    )
 
 
 def _settle(ranked: list[int], sample: Sample, headers: list[Header], file: Path, out: Currents) -> list[int]:
@@ -99,13 +136,16 @@ def _settle(ranked: list[int], sample: Sample, headers: list[Header], file: Path
             r = float(np.corrcoef(left, right)[0, 1])
             if r > 0.98:
                 finer = sorted(ranked[:2], key=lambda i: -sample.columns[i].decimals)
-                out.notes.append(f"{a.name!r} and {b.name!r} are the same current; {sample.columns[finer[0]].name!r} is used")
+                out.notes.append(
+                    f"{a.name!r} and {b.name!r} are the same current; {sample.columns[finer[0]].name!r} is used"
+                )
                 return finer + ranked[2:]
         if np.ptp(left) == 0 or np.ptp(right) == 0:
             return ranked if np.ptp(left) > 0 else [ranked[1], ranked[0], *ranked[2:]]
     raise Ambiguous(
         f"two columns may be the current, {a.name!r} and {b.name!r}",
-        f"a profile with [current] column = {a.name!r} or {b.name!r}", file=file,
+        f"a profile with [current] column = {a.name!r} or {b.name!r}",
+        file=file,
     )
 
 
@@ -128,16 +168,29 @@ def _hint(head: Header) -> tuple[int, str]:
 
 
 def _take_one(
-    out: Currents, index: int, sample: Sample, headers: list[Header], profile: Current, pack: Pack | None,
-    file: Path, why: str, cells: Cells | None,
+    out: Currents,
+    index: int,
+    sample: Sample,
+    headers: list[Header],
+    profile: Current,
+    pack: Pack | None,
+    file: Path,
+    why: str,
+    cells: Cells | None,
 ) -> None:
     unit, says = _unit(sample, index, headers[index], cells, profile, pack, file)
     out.columns.append((index, "current", unit, f"{why}; {says}"))
 
 
 def _take_pair(
-    out: Currents, pair: list[int], sample: Sample, headers: list[Header], profile: Current, pack: Pack | None,
-    file: Path, cells: Cells | None,
+    out: Currents,
+    pair: list[int],
+    sample: Sample,
+    headers: list[Header],
+    profile: Current,
+    pack: Pack | None,
+    file: Path,
+    cells: Cells | None,
 ) -> None:
     roles: tuple[Role, Role] = ("charge current", "discharge current")
     for index, role in zip(pair, roles):
@@ -147,7 +200,13 @@ def _take_pair(
 
 
 def _unit(
-    sample: Sample, index: int, head: Header, cells: Cells | None, profile: Current, pack: Pack | None, file: Path
+    sample: Sample,
+    index: int,
+    head: Header,
+    cells: Cells | None,
+    profile: Current,
+    pack: Pack | None,
+    file: Path,
 ) -> tuple[Unit, str]:
     column = sample.columns[index]
     if profile.unit is not None:
@@ -157,13 +216,19 @@ def _unit(
     finite = column.values[np.isfinite(column.values)]
     largest = float(np.percentile(np.abs(finite), 99)) if len(finite) else 0.0
     stated = head.unit if head.unit is not None and head.unit.kind == "current" else None
-    stated = stated or (column.style.unit if column.style is not None and column.style.unit is not None and column.style.unit.kind == "current" else None)
+    stated = stated or (
+        column.style.unit
+        if column.style is not None and column.style.unit is not None and column.style.unit.kind == "current"
+        else None
+    )
     capacity = pack.nominal_capacity_Ah if pack else None
     if stated is not None:
         if capacity and largest * stated.scale > MOST_C_RATE * capacity:
             raise Ambiguous(
-                f"{largest:g} {stated.name} on a pack of {capacity:g} Ah", 'a profile with [current] unit = "mA" or "0.1A"',
-                file=file, column=column.name,
+                f"{largest:g} {stated.name} on a pack of {capacity:g} Ah",
+                'a profile with [current] unit = "mA" or "0.1A"',
+                file=file,
+                column=column.name,
             )
         return stated, f"unit {stated.name} by the header"
     ampere = named("current", "A")
@@ -171,15 +236,23 @@ def _unit(
     if largest == 0.0:
         return ampere, "unit A, it is nought throughout"
     slope = answer_of_voltages(sample, index, cells)
-    absurd = capacity and np.isfinite(slope) and not 0.1 * LIKELY_OHM_AH[0] < abs(slope) * capacity < 10 * LIKELY_OHM_AH[1]
+    absurd = (
+        capacity
+        and np.isfinite(slope)
+        and not 0.1 * LIKELY_OHM_AH[0] < abs(slope) * capacity < 10 * LIKELY_OHM_AH[1]
+    )
     if column.decimals > 0 and not absurd and (not capacity or largest <= MOST_C_RATE * capacity):
         return ampere, "unit A: no unit given, and readings with a broken part"
     fitting = _possible_units(largest, capacity, slope)
     if len(fitting) == 1:
-        return fitting[0], f"unit {fitting[0].name}: the only one that fits the pack's capacity and the voltages' answer"
+        return fitting[
+            0
+        ], f"unit {fitting[0].name}: the only one that fits the pack's capacity and the voltages' answer"
     names = " or ".join(f'"{u.name}"' for u in fitting)
     raise Ambiguous(
-        f"current without a unit, up to {largest:g}", f"a profile with [current] unit = {names}", file=file,
+        f"current without a unit, up to {largest:g}",
+        f"a profile with [current] unit = {names}",
+        file=file,
         column=column.name,
     )
 

@@ -19,10 +19,74 @@ _JUDGED = 60
 """Choice [lines]: as many lines are looked at to settle a delimiter."""
 
 FILLS = frozenset(
-    "- -- --- . .. / \\ ? * x na n/a n.a. n.a nan null none nil inf -inf +inf infinity -infinity invalid error err "
-    "fehler offline ol sna timeout unavailable ungültig ungueltig #n/a #nv #n/d #value! #wert! #valeur! #¡valor! "
-    "#valore! #ref! #bezug! #num! #zahl! #nombre! #div/0! #name? #null! no_data nodata missing undef undefined <na> "
-    "1.#qnan 1.#inf -1.#ind 1.#qnb -nan -nan(ind) nan(ind) +nan (null) \\n".split()
+    [
+        "-",
+        "--",
+        "---",
+        ".",
+        "..",
+        "/",
+        "\\",
+        "?",
+        "*",
+        "x",
+        "na",
+        "n/a",
+        "n.a.",
+        "n.a",
+        "nan",
+        "null",
+        "none",
+        "nil",
+        "inf",
+        "-inf",
+        "+inf",
+        "infinity",
+        "-infinity",
+        "invalid",
+        "error",
+        "err",
+        "fehler",
+        "offline",
+        "ol",
+        "sna",
+        "timeout",
+        "unavailable",
+        "ungültig",
+        "ungueltig",
+        "#n/a",
+        "#nv",
+        "#n/d",
+        "#value!",
+        "#wert!",
+        "#valeur!",
+        "#¡valor!",
+        "#valore!",
+        "#ref!",
+        "#bezug!",
+        "#num!",
+        "#zahl!",
+        "#nombre!",
+        "#div/0!",
+        "#name?",
+        "#null!",
+        "no_data",
+        "nodata",
+        "missing",
+        "undef",
+        "undefined",
+        "<na>",
+        "1.#qnan",
+        "1.#inf",
+        "-1.#ind",
+        "1.#qnb",
+        "-nan",
+        "-nan(ind)",
+        "nan(ind)",
+        "+nan",
+        "(null)",
+        "\\n",
+    ]
 ) | {"", "no data", "not available"}
 """Texts that stand where a number is missing, in small letters."""
 
@@ -84,7 +148,7 @@ def is_number(text: str) -> bool:
     match = _NUMBER.match(text)
     if not match:
         return False
-    rest = text[match.end():].strip()
+    rest = text[match.end() :].strip()
     return not rest or is_unit(rest)
 
 
@@ -123,10 +187,18 @@ def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
     body = _body_start(rows, width)
     if body is None:
         raise BadInput("no rows of numbers found", "a header and rows of readings", file=file)
-    decimal = _decimal(rows[body: body + 60], delimiter)
+    decimal = _decimal(rows[body : body + 60], delimiter)
     dialect = Dialect(
-        encoding, delimiter, decimal, (), (), 0, body + 1, width, preamble=tuple(lines[:body]),
-        quoted='"' in "".join(lines[body: body + 20]),
+        encoding,
+        delimiter,
+        decimal,
+        (),
+        (),
+        0,
+        body + 1,
+        width,
+        preamble=tuple(lines[:body]),
+        quoted='"' in "".join(lines[body : body + 20]),
     )
     return _with_header(dialect, lines, rows, body, file)
 
@@ -134,12 +206,12 @@ def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
 def _delimiter(lines: list[str], file: Path) -> tuple[str, int]:
     """Return the delimiter and the number of fields of most rows."""
     filled = [line for line in lines if line.strip()]
-    judged = filled[-_JUDGED:] if len(filled) < 2 * _JUDGED else filled[len(filled) // 2:][:_JUDGED]
+    judged = filled[-_JUDGED:] if len(filled) < 2 * _JUDGED else filled[len(filled) // 2 :][:_JUDGED]
     declared = next((m.group(1) for m in (re.match(r'"?sep=(.)"?\s*$', x) for x in filled[:1]) if m), None)
     best: tuple[float, str, int] | None = None
-    for delimiter in ([declared] if declared else [";", "\t", ",", "|", " "]):
+    for delimiter in [declared] if declared else [";", "\t", ",", "|", " "]:
         rows = [split(line, delimiter) for line in judged]
-        (width, count), = Counter(len(r) for r in rows).most_common(1)
+        ((width, count),) = Counter(len(r) for r in rows).most_common(1)
         if width < 2:
             continue
         fields = [f for r in rows if len(r) == width for f in r]
@@ -150,14 +222,18 @@ def _delimiter(lines: list[str], file: Path) -> tuple[str, int]:
         if best is None or score > best[0]:
             best = (score, delimiter, width)
     if best is None:
-        raise BadInput("no delimiter parts the lines", "a table with comma, semicolon, tab or pipe", file=file)
+        raise BadInput(
+            "no delimiter parts the lines", "a table with comma, semicolon, tab or pipe", file=file
+        )
     return best[1], best[2]
 
 
 def _body_start(rows: list[list[str]], width: int) -> int | None:
     """Return the index of the first row of readings: it and most that follow look like data."""
     able = [r for r in rows if len(r) >= max(2, width - 1)]
-    judged = [r for r in able[len(able) // 3:][:_JUDGED] if _data_share(r) > 0.5] or [r for r in able if _data_share(r) > 0.5]
+    judged = [r for r in able[len(able) // 3 :][:_JUDGED] if _data_share(r) > 0.5] or [
+        r for r in able if _data_share(r) > 0.5
+    ]
     shape = [_share([is_datum(r[k]) for r in judged if k < len(r) and r[k]]) for k in range(width)]
     data_columns = [k for k, share in enumerate(shape) if share > 0.7]
     if not data_columns:
@@ -223,8 +299,12 @@ def _with_header(dialect: Dialect, lines: list[str], rows: list[list[str]], body
     if groups and _is_group_row(rows[groups[0]], names):
         names = _joined(rows[groups[0]], names)
     return replace(
-        dialect, names=tuple(names[:max(width, len(_trimmed(names)))]), units=tuple(units[:width]),
-        header_line=at + 1, preamble=tuple(lines[:at]), header_text=lines[at],
+        dialect,
+        names=tuple(names[: max(width, len(_trimmed(names)))]),
+        units=tuple(units[:width]),
+        header_line=at + 1,
+        preamble=tuple(lines[:at]),
+        header_text=lines[at],
     )
 
 
@@ -242,7 +322,11 @@ def _is_units_row(row: list[str]) -> bool:
 
 def is_format(text: str) -> bool:
     """Whether a field describes a time, such as ``dd.mm.yyyy`` or ``hh:mm:ss``."""
-    return bool(re.fullmatch(r"[dmyhsjatun%./: \-]{4,}", text.lower())) or text.lower() in ("text", "utc", "datetime")
+    return bool(re.fullmatch(r"[dmyhsjatun%./: \-]{4,}", text.lower())) or text.lower() in (
+        "text",
+        "utc",
+        "datetime",
+    )
 
 
 def _is_group_row(row: list[str], names: list[str]) -> bool:
@@ -259,9 +343,7 @@ def _joined(groups: list[str], names: list[str]) -> list[str]:
     return out
 
 
-def _without_header(
-    dialect: Dialect, lines: list[str], above: list[int], body: int, file: Path
-) -> Dialect:
+def _without_header(dialect: Dialect, lines: list[str], above: list[int], body: int, file: Path) -> Dialect:
     if above:
         near = above[-1]
         row = _trimmed(split(lines[near], dialect.delimiter))
@@ -269,13 +351,18 @@ def _without_header(
         if found > 3 and found != dialect.width and _data_share(row) > 0.7:
             raise BadInput(
                 f"rows of {found} fields become rows of {dialect.width}",
-                "one set of columns in a file; split it at that line", file=file, line=body + 1,
+                "one set of columns in a file; split it at that line",
+                file=file,
+                line=body + 1,
             )
         if found > 2:
             raise BadInput(
                 f"a header of {found} names over rows of {dialect.width} fields",
                 "one field a name (a decimal comma in a comma-separated file cannot be told from a delimiter)",
-                file=file, line=near + 1,
+                file=file,
+                line=near + 1,
             )
     names = tuple(f"column {i + 1}" for i in range(dialect.width))
-    return replace(dialect, names=names, units=("",) * dialect.width, header_line=0, preamble=tuple(lines[:body]))
+    return replace(
+        dialect, names=names, units=("",) * dialect.width, header_line=0, preamble=tuple(lines[:body])
+    )

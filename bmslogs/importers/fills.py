@@ -7,7 +7,21 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float32]
 Bools = npt.NDArray[np.bool_]
-RAW_FILLS = (0.0, -1.0, 65535.0, 65534.0, 32767.0, 32766.0, -32768.0, 4095.0, 255.0, 9999.0, 99999.0, -9999.0, -999.0)
+RAW_FILLS = (
+    0.0,
+    -1.0,
+    65535.0,
+    65534.0,
+    32767.0,
+    32766.0,
+    -32768.0,
+    4095.0,
+    255.0,
+    9999.0,
+    99999.0,
+    -9999.0,
+    -999.0,
+)
 """Numbers that loggers write for nothing, in their own unit or without the decimal mark."""
 IMPOSSIBLE_MV = 10_000.0
 """Twice the highest cell with margin: a swapped tap reads at most that."""
@@ -51,7 +65,7 @@ def cell_fills(cells: Floats, scale_mv: float, before: Floats | None) -> Bools:
     # plausible as a voltage of its own: needs a jump; impossible: fill at once, unless a neighbour has what it lost
     clean = np.where(exact, np.nan, cells)
     middle = _row_median(clean)
-    for k in np.flatnonzero(exact.any(axis=1)):
+    for k in np.flatnonzero(exact.any(axis=1)).tolist():
         rows = np.flatnonzero(exact[k])
         values = cells[k, rows]
         prior, later = _around(clean[k], rows, None if before is None else float(before[k]))
@@ -62,7 +76,9 @@ def cell_fills(cells: Floats, scale_mv: float, before: Floats | None) -> Bools:
         jump = np.fmin(jump, apart)
         jump = np.where(np.isnan(jump), np.abs(values - middle[rows]), jump)
         lone = jump > JUMP_MV
-        mask[k, rows] = (lone & ~_taken_by_neighbour(cells, middle, k, rows)) | (np.abs(values) > IMPOSSIBLE_MV)
+        mask[k, rows] = (lone & ~_taken_by_neighbour(cells, middle, k, rows)) | (
+            np.abs(values) > IMPOSSIBLE_MV
+        )
     return mask
 
 
@@ -86,7 +102,11 @@ def _taken_by_neighbour(cells: Floats, middle: Floats, k: int, rows: npt.NDArray
         if 0 <= other < len(cells):
             extra = np.nan_to_num(cells[other, rows] - middle[rows])
             gained = gained + extra
-            out |= (np.abs(extra) > 0.3 * np.abs(lost)) & (np.sign(extra) == np.sign(lost)) & (np.abs(cells[other, rows]) < IMPOSSIBLE_MV)
+            out |= (
+                (np.abs(extra) > 0.3 * np.abs(lost))
+                & (np.sign(extra) == np.sign(lost))
+                & (np.abs(cells[other, rows]) < IMPOSSIBLE_MV)
+            )
     return out
 
 
@@ -104,7 +124,9 @@ def _around(clean: Floats, rows: npt.NDArray[np.int64], before: float | None) ->
     return prior, later
 
 
-def temperature_fills(values: Floats, raw_scale: float, raw_offset: float, before: Floats | None, always: Bools) -> Bools:
+def temperature_fills(
+    values: Floats, raw_scale: float, raw_offset: float, before: Floats | None, always: Bools
+) -> Bools:
     """Return which temperature readings are fills.
 
     Parameters
@@ -118,9 +140,36 @@ def temperature_fills(values: Floats, raw_scale: float, raw_offset: float, befor
     always
         (sensors,) whether the sensor has read nothing but fills so far, over the whole sample too.
     """
-    raw = (-40.0, 215.0, 127.0, 255.0, -1.0, 65535.0, 32767.0, -32768.0, 0.0, 85.0, 4095.0, -127.0, -128.0, 999.0, -999.0, 9999.0)
+    raw = (
+        -40.0,
+        215.0,
+        127.0,
+        255.0,
+        -1.0,
+        65535.0,
+        32767.0,
+        -32768.0,
+        0.0,
+        85.0,
+        4095.0,
+        -127.0,
+        -128.0,
+        999.0,
+        -999.0,
+        9999.0,
+    )
     never = (-40.0, 215.0, 127.0, 255.0, -127.0, -128.0, -273.15)
-    fills = {f * raw_scale + raw_offset for f in raw} | {-40.0, 215.0, 127.0, -127.0, -273.15, 6553.5, 3276.7, -55.0, 150.0}
+    fills = {f * raw_scale + raw_offset for f in raw} | {
+        -40.0,
+        215.0,
+        127.0,
+        -127.0,
+        -273.15,
+        6553.5,
+        3276.7,
+        -55.0,
+        150.0,
+    }
     mask = np.zeros(values.shape, dtype=bool)
     exact = np.zeros(values.shape, dtype=bool)
     with np.errstate(invalid="ignore"):
@@ -135,18 +184,33 @@ def temperature_fills(values: Floats, raw_scale: float, raw_offset: float, befor
         clean = np.where(exact[k], np.nan, values[k]).astype(np.float32)
         prior, later = _around(clean, rows, None if before is None else float(before[k]))
         jump = np.fmin(np.abs(values[k, rows] - prior), np.abs(values[k, rows] - later))
-        absurd = np.isin(np.round(values[k, rows], 2), np.round(never, 2)) | (values[k, rows] > 300) | (values[k, rows] < -100)
+        absurd = (
+            np.isin(np.round(values[k, rows], 2), np.round(never, 2))
+            | (values[k, rows] > 300)
+            | (values[k, rows] < -100)
+        )
         alone = np.isnan(jump)
-        mask[k, rows] = np.where(alone, absurd & always[k], jump > JUMP_K) | (values[k, rows] > 300) | (values[k, rows] < -100)
+        mask[k, rows] = (
+            np.where(alone, absurd & always[k], jump > JUMP_K)
+            | (values[k, rows] > 300)
+            | (values[k, rows] < -100)
+        )
     return mask
 
 
 def scalar_fills(values: Floats, scale: float, before: float, least: float) -> Bools:
-    """Return which readings of a current or a pack voltage are fills: full-scale values that jump by `least` or more."""
-    fills = {f * s for f in (65535.0, 65534.0, 32767.0, -32768.0, 9999.0, -9999.0, 99999.0) for s in (scale, 1.0, 0.1, 0.01)}
+    """Return which readings of a current or a pack voltage are fills: full-scale values that jump by `least`."""
+    fills = {
+        f * s
+        for f in (65535.0, 65534.0, 32767.0, -32768.0, 9999.0, -9999.0, 99999.0)
+        for s in (scale, 1.0, 0.1, 0.01)
+    }
     exact = np.zeros(values.shape, dtype=bool)
     with np.errstate(invalid="ignore"):
-        if not len(values) or float(np.nanmax(np.abs(values), initial=0.0)) < min(abs(f) for f in fills) - 0.1:
+        if (
+            not len(values)
+            or float(np.nanmax(np.abs(values), initial=0.0)) < min(abs(f) for f in fills) - 0.1
+        ):
             return exact
     with np.errstate(invalid="ignore"):
         absurd = np.abs(values) > ABSURD

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-
 import numpy as np
 import numpy.typing as npt
 
@@ -58,15 +57,20 @@ class Finisher:
         Sensors that read nothing but fills in the whole sample.
     """
 
-    def __init__(self, plan: Plan, corrections: Corrections, never: npt.NDArray[np.bool_], regular: bool) -> None:
+    def __init__(
+        self, plan: Plan, corrections: Corrections, never: npt.NDArray[np.bool_], regular: bool
+    ) -> None:
         self.plan = plan
         self.repairs = Repairs()
         self.findings = Findings()
         clock = plan.clock
         self._zone = LocalClock(clock.zone if clock else "UTC")
         # a time of day goes over midnight; elapsed time does not
-        self.clockwork = Clockwork(corrections, rollover=bool(clock and clock.kind == "day"),
-                                   dated=bool(clock and not clock.relative))
+        self.clockwork = Clockwork(
+            corrections,
+            rollover=bool(clock and clock.kind == "day"),
+            dated=bool(clock and not clock.relative),
+        )
         self._never = never
         self._regular = regular
         self._tail: Chunk | None = None
@@ -111,19 +115,26 @@ class Finisher:
         time = self._zone.to_utc(chunk.time, int(MISSING))
         if self._zone.skipped > skipped:
             self.repairs.add(
-                "clock_skipped_hour", "{rows} at an hour that the zone's clocks leave out, read as standard time",
+                "clock_skipped_hour",
+                "{rows} at an hour that the zone's clocks leave out, read as standard time",
                 self._zone.skipped - skipped,
             )
         if self._zone.doubled > doubled:
             self.repairs.add(
-                "clock_doubled_hour", "{rows} within the hour that a change to winter time doubles, parted by the step back",
+                "clock_doubled_hour",
+                "{rows} within the hour that a change to winter time doubles, parted by the step back",
                 self._zone.doubled - doubled,
             )
         time, keep = self.clockwork.follow(time)
         chunk.time = time
         if not keep.all():
-            self.repairs.add("stamp_wrong", "{rows} with a stamp that does not fit those around left out",
-                             int((~keep).sum()), ["time"], *_ends(time[~keep]))
+            self.repairs.add(
+                "stamp_wrong",
+                "{rows} with a stamp that does not fit those around left out",
+                int((~keep).sum()),
+                ["time"],
+                *_ends(time[~keep]),
+            )
             chunk = chunk.take(keep)
         return chunk
 
@@ -132,7 +143,11 @@ class Finisher:
         if self._tail is not None:
             chunk = join_chunks(self._tail, chunk)
         last = int(chunk.time[-1])
-        cut = int(np.searchsorted(chunk.time, last)) if bool((np.diff(chunk.time) >= 0).all()) else chunk.rows - 1
+        cut = (
+            int(np.searchsorted(chunk.time, last))
+            if bool((np.diff(chunk.time) >= 0).all())
+            else chunk.rows - 1
+        )
         self._tail = chunk.take(slice(cut, None))
         if cut == 0:
             return None
@@ -143,8 +158,13 @@ class Finisher:
         time = spread(chunk.time, last, usual, self._first)
         moved = int((time != chunk.time).sum())
         if moved:
-            self.repairs.add("stamps_spread", "{rows} shared a coarse stamp with others; spread evenly up to the next stamp",
-                             moved, ["time"], *_ends(time))
+            self.repairs.add(
+                "stamps_spread",
+                "{rows} shared a coarse stamp with others; spread evenly up to the next stamp",
+                moved,
+                ["time"],
+                *_ends(time),
+            )
         chunk.time = time
         self._first = False
         return chunk
@@ -157,21 +177,33 @@ class Finisher:
             same = np.ones(chunk.rows, dtype=bool)
             for block in (chunk.cells, chunk.temperatures):
                 if len(block):
-                    same[1:] &= ((block[:, 1:] == block[:, :-1]) | (np.isnan(block[:, 1:]) & np.isnan(block[:, :-1]))).all(axis=0)
+                    same[1:] &= (
+                        (block[:, 1:] == block[:, :-1]) | (np.isnan(block[:, 1:]) & np.isnan(block[:, :-1]))
+                    ).all(axis=0)
             if chunk.current is not None:
                 same[1:] &= chunk.current[1:] == chunk.current[:-1]
             twin &= same
             if twin.any():
-                self.repairs.add("row_repeated", "{rows} that repeat the row before, stamp and all, left out",
-                                 int(twin.sum()), [], *_ends(chunk.time[twin]))
+                self.repairs.add(
+                    "row_repeated",
+                    "{rows} that repeat the row before, stamp and all, left out",
+                    int(twin.sum()),
+                    [],
+                    *_ends(chunk.time[twin]),
+                )
                 return chunk.take(~twin)
         return chunk
 
     def _finished(self, chunk: Chunk) -> Chunk:
         keep = rising(chunk.time, self._last)
         if not keep.all():
-            self.repairs.add("out_of_order", "{rows} out of the order of time left out", int((~keep).sum()), ["time"],
-                             *_ends(chunk.time[~keep]))
+            self.repairs.add(
+                "out_of_order",
+                "{rows} out of the order of time left out",
+                int((~keep).sum()),
+                ["time"],
+                *_ends(chunk.time[~keep]),
+            )
             chunk = chunk.take(keep)
             if not chunk.rows:
                 return chunk
@@ -192,18 +224,33 @@ class Finisher:
             if mask.any():
                 rows = mask.any(axis=0)
                 names = [self._cells[k].name for k in np.flatnonzero(mask.any(axis=1))]
-                self.repairs.add("fill_value", "fill values for missing readings in {rows} made null ({columns})",
-                                 int(rows.sum()), names, *_ends(chunk.time[rows]))
+                self.repairs.add(
+                    "fill_value",
+                    "fill values for missing readings in {rows} made null ({columns})",
+                    int(rows.sum()),
+                    names,
+                    *_ends(chunk.time[rows]),
+                )
                 chunk.cells[mask] = np.nan
             self._good_cells = _last_good(chunk.cells, self._good_cells)
         if len(chunk.temperatures):
-            mask = temperature_fills(chunk.temperatures, self._sensors[0].scale, self._sensors[0].offset,
-                                     self._good_temperatures, self._never)
+            mask = temperature_fills(
+                chunk.temperatures,
+                self._sensors[0].scale,
+                self._sensors[0].offset,
+                self._good_temperatures,
+                self._never,
+            )
             if mask.any():
                 rows = mask.any(axis=0)
                 names = [self._sensors[k].name for k in np.flatnonzero(mask.any(axis=1))]
-                self.repairs.add("fill_temperature", "fill values of temperature sensors in {rows} made null ({columns})",
-                                 int(rows.sum()), names, *_ends(chunk.time[rows]))
+                self.repairs.add(
+                    "fill_temperature",
+                    "fill values of temperature sensors in {rows} made null ({columns})",
+                    int(rows.sum()),
+                    names,
+                    *_ends(chunk.time[rows]),
+                )
                 chunk.temperatures[mask] = np.nan
             self._good_temperatures = _last_good(chunk.temperatures, self._good_temperatures)
         self._good_current = self._null_scalar(chunk, "current", self._good_current)
@@ -213,15 +260,24 @@ class Finisher:
         values = getattr(chunk, what)
         if values is None:
             return before
-        taken = self.plan.of("current", "discharge current") if what == "current" else self.plan.of("pack voltage")
+        taken = (
+            self.plan.of("current", "discharge current")
+            if what == "current"
+            else self.plan.of("pack voltage")
+        )
         mask = scalar_fills(values, taken[0].scale, before, 50.0 if what == "current" else 20.0)
         if what == "pack" and len(chunk.cells):
             with np.errstate(all="ignore"):
                 lost = (values == 0) & (np.nan_to_num(chunk.cells).sum(axis=0) > 1000.0 * len(chunk.cells))
             mask |= lost
         if mask.any():
-            self.repairs.add(f"fill_{what}", f"fill values of the {'current' if what == 'current' else 'pack voltage'} in {{rows}} made null",
-                             int(mask.sum()), [taken[0].name], *_ends(chunk.time[mask]))
+            self.repairs.add(
+                f"fill_{what}",
+                f"fill values of the {'current' if what == 'current' else 'pack voltage'} in {{rows}} made null",
+                int(mask.sum()),
+                [taken[0].name],
+                *_ends(chunk.time[mask]),
+            )
             values[mask] = np.nan
         good = np.flatnonzero(np.isfinite(values))
         return float(values[good[-1]]) if len(good) else before
@@ -231,8 +287,16 @@ class Finisher:
             return
         whole, alone = held_rows(chunk.cells, chunk.current)
         for mask, rule, sentence in (
-            (whole, "held_frame", "{rows} repeat the last frame while everything around moves; their readings made null"),
-            (alone, "held_cells", "{rows} repeat the last cell voltages while the current moves; these made null"),
+            (
+                whole,
+                "held_frame",
+                "{rows} repeat the last frame while everything around moves; their readings made null",
+            ),
+            (
+                alone,
+                "held_cells",
+                "{rows} repeat the last cell voltages while the current moves; these made null",
+            ),
         ):
             if mask.any():
                 self.repairs.add(rule, sentence, int(mask.sum()), [], *_ends(chunk.time[mask]))
@@ -251,7 +315,9 @@ class Finisher:
             with np.errstate(all="ignore"):
                 inside = np.where((picked > 500) & (picked < 6000), picked, np.nan)
             count = np.isfinite(inside).sum(axis=0)
-            mean = np.where(count == len(inside), np.nan_to_num(inside).sum(axis=0) / np.maximum(count, 1), np.nan)
+            mean = np.where(
+                count == len(inside), np.nan_to_num(inside).sum(axis=0) / np.maximum(count, 1), np.nan
+            )
             found.sign.add(np.asarray(chunk.current, dtype=np.float64), mean * 1e-3)
         if not self.plan.fine:
             with np.errstate(invalid="ignore"):
@@ -261,7 +327,9 @@ class Finisher:
 
     def _note(self, chunk: Chunk) -> None:
         if chunk.repeated_headers:
-            self.repairs.add("header_repeated", "header repeated in mid-file, {rows} skipped", chunk.repeated_headers)
+            self.repairs.add(
+                "header_repeated", "header repeated in mid-file, {rows} skipped", chunk.repeated_headers
+            )
         if chunk.nul_lines:
             self.repairs.add("nul_bytes", "{rows} with bytes of nought left out", chunk.nul_lines)
         if chunk.odd_quotes:
@@ -276,12 +344,12 @@ def _ends(time: npt.NDArray[np.int64]) -> tuple[int | None, int | None]:
     return (int(time[0]), int(time[-1])) if len(time) else (None, None)
 
 
-def _last_good(block: npt.NDArray[np.float32], before: npt.NDArray[np.float32] | None) -> npt.NDArray[np.float32]:
+def _last_good(
+    block: npt.NDArray[np.float32], before: npt.NDArray[np.float32] | None
+) -> npt.NDArray[np.float32]:
     """Return the last finite reading of each row of a block, the one before where it has none."""
     last = block[:, -1].copy()
     for k in np.flatnonzero(~np.isfinite(last)):
         good = np.flatnonzero(np.isfinite(block[k]))
         last[k] = block[k, good[-1]] if len(good) else (before[k] if before is not None else np.nan)
     return np.asarray(last, dtype=np.float32)
-
-

@@ -56,7 +56,9 @@ def held_rows(cells: Floats, current: Floats | None) -> tuple[Bools, Bools]:
     resting = np.zeros(rows, dtype=bool)
     if current is not None:
         with np.errstate(invalid="ignore"):
-            resting = np.abs(current) <= max(REST_SHARE * float(np.nanmax(np.abs(current), initial=0.0)), REST_A)
+            resting = np.abs(current) <= max(
+                REST_SHARE * float(np.nanmax(np.abs(current), initial=0.0)), REST_A
+            )
     judge = _Judge(share[fresh_at], moved[fresh_at], resting[fresh_at], len(cells))
     for r in np.flatnonzero(same):
         at = int(np.searchsorted(fresh_at, r))
@@ -88,12 +90,14 @@ class _Judge:
     def _rate(self, at: int) -> float:
         """Return the share of channels that change from row to row, on the quieter side."""
         left, right = self._window(at)
-        sides = [(self.share[b] - self.share[a]) / (b - a) for a, b in ((left, at), (at, right)) if b - a >= 4]
+        sides = [
+            (self.share[b] - self.share[a]) / (b - a) for a, b in ((left, at), (at, right)) if b - a >= 4
+        ]
         return float(min(sides)) if sides and right - left >= 8 else 0.0
 
     def cells_alone(self, at: int) -> bool:
         """Whether cells that stand while the current moves are held."""
-        return self.channels / 2 * np.log1p(-min(self._rate(at), 0.98)) < UNLIKELY
+        return bool(self.channels / 2 * np.log1p(-min(self._rate(at), 0.98)) < UNLIKELY)
 
     def at_rest(self, at: int) -> bool:
         """Whether a repeat at rest is held: against other rows at rest alone, where channels move by themselves."""

@@ -6,7 +6,6 @@ import re
 from dataclasses import dataclass
 from pathlib import Path
 
-
 from bmslogs.base.pack import Pack
 from bmslogs.importers.job import look_at
 from bmslogs.importers.plan import Plan, Taken
@@ -91,7 +90,9 @@ def profile_toml(plan: Plan) -> str:
     if current:
         lines += ["", "[current]", f"column = {_quoted(current[0].name)}", *_unit(current[0])]
         if plan.sign is not None:
-            lines.append(f'discharge = "{"positive" if plan.sign > 0 else "negative"}"   # {_comment(plan.sign_why)}')
+            lines.append(
+                f'discharge = "{"positive" if plan.sign > 0 else "negative"}"   # {_comment(plan.sign_why)}'
+            )
         else:
             lines.append(f'# discharge = "positive"   # or "negative": {_comment(plan.sign_why)}')
     elif len(split) == 2:
@@ -101,7 +102,11 @@ def profile_toml(plan: Plan) -> str:
     cells = plan.of("cell")
     if cells:
         pattern, exact = _pattern([t.name for t in cells], "cell")
-        lines += ["", "[cell_voltage]", f"pattern = {pattern}" if exact else f"# no one pattern: {_comment(plan.cells_why)}"]
+        lines += [
+            "",
+            "[cell_voltage]",
+            f"pattern = {pattern}" if exact else f"# no one pattern: {_comment(plan.cells_why)}",
+        ]
         lines += [*_unit(cells[0]), f"first = {plan.first}"]
     sensors = plan.of("temperature")
     if sensors:
@@ -113,7 +118,10 @@ def profile_toml(plan: Plan) -> str:
         lines += ["", "[bleed]", f"pattern = {pattern}"] if exact else []
     elif bits and plan.bits is not None:
         lines += [
-            "", "[bleed]", f"column = {_quoted(bits[0].name)}", f'kind = "{plan.bits.kind}"',
+            "",
+            "[bleed]",
+            f"column = {_quoted(bits[0].name)}",
+            f'kind = "{plan.bits.kind}"',
             f'lowest_bit = "{plan.bits.lowest}"',
         ]
     pack = plan.of("pack voltage")
@@ -127,7 +135,11 @@ def _time_lines(plan: Plan) -> list[str]:
     if clock is None:
         return ["", "# [time]", '# column = "..."   # no column was taken for the time']
     names = [next(t.name for t in plan.columns if t.index == i) for i in clock.columns]
-    where = f"column = {_quoted(names[0])}" if len(names) == 1 else f"columns = [{', '.join(map(_quoted, names))}]"
+    where = (
+        f"column = {_quoted(names[0])}"
+        if len(names) == 1
+        else f"columns = [{', '.join(map(_quoted, names))}]"
+    )
     lines = ["", "[time]", where]
     if clock.format and clock.format != "elapsed_hms":
         lines.append(f"format = {_quoted(clock.format)}")
@@ -182,5 +194,3 @@ def _quoted(text: str) -> str:
 
 def _comment(text: str) -> str:
     return "".join(ch if ch.isprintable() else " " for ch in text)
-
-

@@ -34,7 +34,10 @@ class Job:
 
 
 def look_at(
-    path: str | Path, profile: Profile | None = None, pack: Pack | None = None, modules: tuple[str, ...] | None = None
+    path: str | Path,
+    profile: Profile | None = None,
+    pack: Pack | None = None,
+    modules: tuple[str, ...] | None = None,
 ) -> Job:
     """Look at a file and plan its import.
 
@@ -58,8 +61,14 @@ def look_at(
         says = f"{len(slow)} cells are refreshed every {seconds[len(seconds) // 2]:g} s only, slower than the rows come"
         plan = replace(plan, notes=(*plan.notes, says))
     return Job(
-        source, dialect, sample, plan, _clock_corrections(sample, plan), _never(sample, plan),
-        _regular(sample, plan) or len(slow) > 0.5 * len(plan.cells), refresh,
+        source,
+        dialect,
+        sample,
+        plan,
+        _clock_corrections(sample, plan),
+        _never(sample, plan),
+        _regular(sample, plan) or len(slow) > 0.5 * len(plan.cells),
+        refresh,
     )
 
 
@@ -172,5 +181,3 @@ def _regular(sample: Sample, plan: Plan) -> bool:
         held += int((same & busy).sum())
         moving += int(busy.sum())
     return moving > 0 and held > 0.3 * moving
-
-

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -50,8 +51,14 @@ class LongLayout:
 
 
 def find_long(
-    sample: Sample, headers: list[Header], free: set[int], expected: int | None, profile: Profile, pack: Pack | None,
-    file: Path, time_columns: tuple[int, ...],
+    sample: Sample,
+    headers: list[Header],
+    free: set[int],
+    expected: int | None,
+    profile: Profile,
+    pack: Pack | None,
+    file: Path,
+    time_columns: tuple[int, ...],
 ) -> LongLayout | None:
     """Find the layout of a long table; None where it is none.
 
@@ -72,12 +79,18 @@ def find_long(
     voltage = _value(sample, headers, free - {cell, module}, "voltage", layout, file)
     if voltage < 0:
         if forced:
-            raise BadInput("no column of cell voltages", "value_columns = { voltage = \"..\" } in [layout]", file=file)
+            raise BadInput(
+                "no column of cell voltages", 'value_columns = { voltage = ".." } in [layout]', file=file
+            )
         return None
     values = sample.columns[voltage].values
     stated = headers[voltage].unit
     given = layout.value_columns.get("voltage", "")
-    wanted = named("voltage", profile.cell_voltage.unit) if profile.cell_voltage and profile.cell_voltage.unit else None
+    wanted = (
+        named("voltage", profile.cell_voltage.unit)
+        if profile.cell_voltage and profile.cell_voltage.unit
+        else None
+    )
     stated = wanted or (find_unit(given) if find_unit(given) is not None else stated)
     unit, why = voltage_unit(values, stated if stated is not None and stated.kind == "voltage" else None)
     if unit is None:
@@ -86,10 +99,20 @@ def find_long(
         return None
     keys = _distinct(sample, cell, module)
     if expected is not None and len(keys) != expected:
-        raise BadInput(f"{len(keys)} cells in column {sample.columns[cell].name!r}", f"{expected}, as the pack file says", file=file)
+        raise BadInput(
+            f"{len(keys)} cells in column {sample.columns[cell].name!r}",
+            f"{expected}, as the pack file says",
+            file=file,
+        )
     temperature = _value(sample, headers, free - {cell, module, voltage}, "temperature", layout, file)
     return LongLayout(
-        cell, module, voltage, temperature, unit, f"one row a cell; {why}", _ordered(keys, pack, file),
+        cell,
+        module,
+        voltage,
+        temperature,
+        unit,
+        f"one row a cell; {why}",
+        _ordered(keys, pack, file),
         _by_stamp(sample, time_columns, len(keys)),
     )
 
@@ -102,17 +125,36 @@ def _keys(sample: Sample, headers: list[Header], free: set[int], expected: int |
         texts = column.array.drop_null().unique()
         if not 2 <= len(texts) <= 400 or head.unit is not None or head.numbers:
             continue
-        if not bool(pc.all(pc.match_substring_regex(texts, r"^[A-Za-z_ \-]*\d+([.](0+))?$|^[A-Za-z]{1,4}\d*[A-Za-z_ .\-]*\d+$|^[A-Za-z]$")).as_py()):
+        if not bool(
+            pc.all(
+                pc.match_substring_regex(
+                    texts, r"^[A-Za-z_ \-]*\d+([.](0+))?$|^[A-Za-z]{1,4}\d*[A-Za-z_ .\-]*\d+$|^[A-Za-z]$"
+                )
+            ).as_py()
+        ):
             continue
-        changes = pc.sum(pc.not_equal(column.array.slice(1), column.array.slice(0, len(column.array) - 1))).as_py() or 0
-        if "cell" in head.means and not head.means & {"voltage", "temperature", "summary", "bleed"} and changes > 0.3 * len(column.array):
+        changes = (
+            pc.sum(pc.not_equal(column.array.slice(1), column.array.slice(0, len(column.array) - 1))).as_py()
+            or 0
+        )
+        if (
+            "cell" in head.means
+            and not head.means & {"voltage", "temperature", "summary", "bleed"}
+            and changes > 0.3 * len(column.array)
+        ):
             cell = i
-        elif "module" in head.means and "cell" not in head.means and not head.means & {"voltage", "temperature"}:
+        elif (
+            "module" in head.means
+            and "cell" not in head.means
+            and not head.means & {"voltage", "temperature"}
+        ):
             module = i
     return cell, module
 
 
-def _value(sample: Sample, headers: list[Header], free: set[int], role: str, layout: Layout, file: Path) -> int:
+def _value(
+    sample: Sample, headers: list[Header], free: set[int], role: str, layout: Layout, file: Path
+) -> int:
     name = layout.value_columns.get(role)
     if name is not None and any(c.name.strip() == name.strip() for c in sample.columns):
         return column_called(sample, name, file, "layout")
@@ -123,7 +165,11 @@ def _value(sample: Sample, headers: list[Header], free: set[int], role: str, lay
             continue
         if head.unit is not None and head.unit.kind != role:
             continue
-        if role in head.means or (head.unit is not None and head.unit.kind == role) or (role == "voltage" and "cell" in head.means):
+        if (
+            role in head.means
+            or (head.unit is not None and head.unit.kind == role)
+            or (role == "voltage" and "cell" in head.means)
+        ):
             able.append((("cell" in head.means) - ("pack" in head.means), -i))
     return -max(able)[1] if able else -1
 
@@ -144,7 +190,9 @@ def _ordered(keys: list[tuple[str, str]], pack: Pack | None, file: Path) -> tupl
 
     modules = {m for m, _ in keys}
     as_key = {m: (tuple(numbers(m)) or (m.casefold(),)) for m in modules}
-    ranks = module_ranks(list(as_key.values()), pack) if len(modules) > 1 else {v: 0 for v in as_key.values()}
+    ranks = (
+        module_ranks(list(as_key.values()), pack) if len(modules) > 1 else dict.fromkeys(as_key.values(), 0)
+    )
     if ranks is None or len({numbers(c) for _, c in keys}) * len(modules) < len(keys):
         raise Ambiguous("the order of the cells cannot be told", "cell numbers", file=file)
     return tuple(sorted(keys, key=lambda k: (ranks[as_key[k[0]]], numbers(k[1]))))
@@ -154,7 +202,7 @@ def _by_stamp(sample: Sample, time_columns: tuple[int, ...], cells: int) -> bool
     if not time_columns:
         return False
     texts = sample.columns[time_columns[-1]].texts
-    runs = 1 + sum(a != b for a, b in zip(texts, texts[1:]))
+    runs = 1 + sum(a != b for a, b in itertools.pairwise(texts))
     return len(texts) / runs > 0.5 * cells
 
 
@@ -176,8 +224,13 @@ class Pivot:
         self._rest = whole.take(slice(int(starts[-1]), None))
         out = self._wide(whole.take(slice(0, int(starts[-1]))), starts[:-1])
         return replace(
-            out, line=chunk.line, wrong=chunk.wrong, repeated_headers=chunk.repeated_headers,
-            nul_lines=chunk.nul_lines, odd_quotes=chunk.odd_quotes, unreadable=chunk.unreadable,
+            out,
+            line=chunk.line,
+            wrong=chunk.wrong,
+            repeated_headers=chunk.repeated_headers,
+            nul_lines=chunk.nul_lines,
+            odd_quotes=chunk.odd_quotes,
+            unreadable=chunk.unreadable,
         )
 
     def end(self) -> Chunk | None:
@@ -188,9 +241,13 @@ class Pivot:
 
     def _place(self, chunk: Chunk) -> npt.NDArray[np.int64]:
         """Return the cell (from 0) of each row, -1 where it names none."""
-        cells = pc.replace_substring_regex(pc.utf8_trim_whitespace(chunk.others[CELL]), r"\.0+$", "").fill_null("")
+        cells = pc.replace_substring_regex(
+            pc.utf8_trim_whitespace(chunk.others[CELL]), r"\.0+$", ""
+        ).fill_null("")
         modules = chunk.others.get(MODULE)
-        modules = pa.array([""] * chunk.rows) if modules is None else pc.utf8_trim_whitespace(modules).fill_null("")
+        modules = (
+            pa.array([""] * chunk.rows) if modules is None else pc.utf8_trim_whitespace(modules).fill_null("")
+        )
         keys = pc.binary_join_element_wise(modules, cells, "\0").dictionary_encode()
         places = np.array([self._places.get(k, -1) for k in keys.dictionary.to_pylist()] + [-1])
         return np.asarray(places[keys.indices.to_numpy(zero_copy_only=False)], dtype=np.int64)
@@ -216,12 +273,22 @@ class Pivot:
             temperatures[place[good], scan[good]] = chunk.temperatures[0][good]
         others = {k: v.take(pa.array(starts)) for k, v in chunk.others.items() if k not in (CELL, MODULE)}
         return Chunk(
-            scans, chunk.time[starts], _first_of(chunk.current, scan, scans), _first_of(chunk.pack, scan, scans), cells,
-            temperatures, None, None, others, chunk.line,
+            scans,
+            chunk.time[starts],
+            _first_of(chunk.current, scan, scans),
+            _first_of(chunk.pack, scan, scans),
+            cells,
+            temperatures,
+            None,
+            None,
+            others,
+            chunk.line,
         )
 
 
-def _first_of(values: npt.NDArray[np.float32] | None, scan: npt.NDArray[np.int64], scans: int) -> npt.NDArray[np.float32] | None:
+def _first_of(
+    values: npt.NDArray[np.float32] | None, scan: npt.NDArray[np.int64], scans: int
+) -> npt.NDArray[np.float32] | None:
     """Return the first reading of each scan, NaN where it has none."""
     if values is None:
         return None

@@ -15,7 +15,9 @@ from bmslogs.importers.units import Unit, find_unit
 Floats = npt.NDArray[np.float64]
 
 _BLANKS = " \u00a0\u202f\u2009'’"
-_SPLIT = re.compile(rf"^([+-−]?)\s*(\d[\d.,{_BLANKS}]*|[.,]\d+)([eE][+-]?\d+)?\s*(.*)$".replace("[+-−]", "[+\\-−]"))
+_SPLIT = re.compile(
+    rf"^([+-−]?)\s*(\d[\d.,{_BLANKS}]*|[.,]\d+)([eE][+-]?\d+)?\s*(.*)$".replace("[+-−]", "[+\\-−]")
+)
 _GROUPED_COMMA = re.compile(r"[+-]?\d{1,3}(,\d{3})+")
 _GROUPED_POINT = re.compile(r"[+-]?\d{1,3}(\.\d{3})+")
 
@@ -169,4 +171,3 @@ def read_numbers(array: Any, decimal: str) -> tuple[NumberStyle | None, int, Flo
     if decimal != ".":
         array = pc.replace_substring(array, decimal, ".")
     return NumberStyle(decimal), decimals, np.array(array.cast(pa.float64()).to_numpy(zero_copy_only=False))
-

@@ -141,11 +141,22 @@ class Clockwork:
             shift = gap - step if unset or gap <= 0 else 0
             if shift:
                 shifts.append((first, jump.row, shift))
-                says.append(("clock_unset" if unset else "clock_back", _amount(shift), jump.row - first, jump.before, jump.after))
+                says.append(
+                    (
+                        "clock_unset" if unset else "clock_back",
+                        _amount(shift),
+                        jump.row - first,
+                        jump.before,
+                        jump.after,
+                    )
+                )
             after_shift = shift
         return Corrections(
-            tuple(shifts), frozenset(dropped), self.corrections.coarse or self.repeats > 0,
-            self.corrections.rows_per_stamp, tuple(says),
+            tuple(shifts),
+            frozenset(dropped),
+            self.corrections.coarse or self.repeats > 0,
+            self.corrections.rows_per_stamp,
+            tuple(says),
         )
 
 

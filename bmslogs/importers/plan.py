@@ -15,8 +15,24 @@ if TYPE_CHECKING:
     from bmslogs.importers.long import LongLayout
 
 Role = Literal[
-    "time", "current", "charge current", "discharge current", "pack voltage", "cell", "temperature", "bleed",
-    "bleed bits", "soc", "ambient", "contactor", "fault", "extra", "cell number", "module", "unused", "nothing",
+    "time",
+    "current",
+    "charge current",
+    "discharge current",
+    "pack voltage",
+    "cell",
+    "temperature",
+    "bleed",
+    "bleed bits",
+    "soc",
+    "ambient",
+    "contactor",
+    "fault",
+    "extra",
+    "cell number",
+    "module",
+    "unused",
+    "nothing",
 ]
 
 

@@ -158,7 +158,7 @@ class Layout(_Section):
     @model_validator(mode="after")
     def _complete(self) -> Self:
         if self.shape == "long" and self.cell_column is None:
-            raise ValueError("shape = \"long\" needs cell_column")
+            raise ValueError('shape = "long" needs cell_column')
         return self
 
 

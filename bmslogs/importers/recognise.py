@@ -37,7 +37,9 @@ class _Mapping:
     def free(self) -> set[int]:
         return {c.index for c in self.sample.columns} - set(self.taken)
 
-    def take(self, index: int, role: Role, target: str, why: str, unit: Unit | None = None, number: int = 0) -> None:
+    def take(
+        self, index: int, role: Role, target: str, why: str, unit: Unit | None = None, number: int = 0
+    ) -> None:
         column = self.sample.columns[index]
         self.taken[index] = Taken(
             index, column.name, role, target, number, unit, column.style, why, column.examples()
@@ -45,7 +47,11 @@ class _Mapping:
 
 
 def recognise(
-    sample: Sample, dialect: Dialect, profile: Profile, pack: Pack | None, file: Path,
+    sample: Sample,
+    dialect: Dialect,
+    profile: Profile,
+    pack: Pack | None,
+    file: Path,
     modules: tuple[str, ...] | None = None,
 ) -> Plan:
     """Work out what every column is.
@@ -91,7 +97,9 @@ def recognise(
         if profile.cell_voltage is not None and profile.cell_voltage.pattern is not None:
             cells = _cells_by_pattern(sample, profile, expected, pack, file, wanted)
         else:
-            cells = find_cells(sample, headers, mapping.free, expected, pack, file, not dialect.header_line, wanted)
+            cells = find_cells(
+                sample, headers, mapping.free, expected, pack, file, not dialect.header_line, wanted
+            )
             if profile.cell_voltage is not None and profile.cell_voltage.unit is not None:
                 cells = replace(cells, unit=named("voltage", profile.cell_voltage.unit) or cells.unit)
         for number, index in cells.columns.items():
@@ -99,14 +107,15 @@ def recognise(
         for index in cells.unused:
             mapping.take(index, "unused", "", "channel that never reads anything")
         notes += cells.notes
-    except BadInput as error:
+    except BadInput as refused:
+        reason = refused
         try:
             times = clock.columns if clock is not None else ()
             layout = find_long(sample, headers, mapping.free, expected, profile, pack, file, times)
         except BadInput as other:
-            error = other
+            reason = other
         if layout is None:
-            problems.append(error)
+            problems.append(reason)
         else:
             _take_long(mapping, layout)
     bits = _bleeds(mapping, headers, cells, profile, file, problems, notes)
@@ -129,10 +138,21 @@ def recognise(
     if layout is not None:
         fine, step = _step(sample, Cells({1: layout.voltage}, layout.unit, "", 1))
     plan = Plan(
-        dialect, columns, clock, tuple(cells.columns) if cells else (), fine, step, sign.factor, sign.why,
-        sign_hint=current.hint, sign_fixed=bool(profile.current and profile.current.discharge) or current.split,
-        bits=bits, first=cells.first if cells else 1, cells_why=cells.why if cells else "",
-        problems=tuple(problems), notes=tuple(notes),
+        dialect,
+        columns,
+        clock,
+        tuple(cells.columns) if cells else (),
+        fine,
+        step,
+        sign.factor,
+        sign.why,
+        sign_hint=current.hint,
+        sign_fixed=bool(profile.current and profile.current.discharge) or current.split,
+        bits=bits,
+        first=cells.first if cells else 1,
+        cells_why=cells.why if cells else "",
+        problems=tuple(problems),
+        notes=tuple(notes),
     )
     return plan if layout is None else _side_by_side(plan, layout)
 
@@ -154,7 +174,12 @@ def _side_by_side(plan: Plan, layout: LongLayout) -> Plan:
     if len(sensors) == 1:
         columns += [replace(sensors[0], target=temperature_column(n), number=n) for n in numbers]
     return replace(
-        plan, columns=tuple(columns), cells=tuple(numbers), cells_why=layout.why, rows_plan=plan, long=layout,
+        plan,
+        columns=tuple(columns),
+        cells=tuple(numbers),
+        cells_why=layout.why,
+        rows_plan=plan,
+        long=layout,
     )
 
 
@@ -180,7 +205,11 @@ def _claim_named(mapping: _Mapping, profile: Profile, file: Path, problems: list
 
 
 def _cells_by_pattern(
-    sample: Sample, profile: Profile, expected: int | None, pack: Pack | None, file: Path,
+    sample: Sample,
+    profile: Profile,
+    expected: int | None,
+    pack: Pack | None,
+    file: Path,
     wanted: tuple[int, ...] | None,
 ) -> Cells:
     section = profile.cell_voltage
@@ -193,7 +222,9 @@ def _cells_by_pattern(
     keys: dict[tuple[str, int], int] = {}
     for c, m in hits:
         if not m.group("cell").isdigit():
-            raise BadInput(f"{m.group('cell')!r} is no cell number", "digits in (?P<cell>..)", file=file, column=c.name)
+            raise BadInput(
+                f"{m.group('cell')!r} is no cell number", "digits in (?P<cell>..)", file=file, column=c.name
+            )
         key = (m.groupdict().get("module") or "", int(m.group("cell")))
         if key in keys:
             raise BadInput(f"cell {key[1]} occurs twice", "one column a cell", file=file, column=c.name)
@@ -203,9 +234,11 @@ def _cells_by_pattern(
         as_key = {m: ((int(m),) if m.isdigit() else (m.casefold(),)) for m in modules}
         ranks = module_ranks(list(as_key.values()), pack)
         if ranks is None:
-            raise BadInput(f"modules {', '.join(modules)} in unknown order", "names of the pack file", file=file)
+            raise BadInput(
+                f"modules {', '.join(modules)} in unknown order", "names of the pack file", file=file
+            )
         order = [keys[k] for k in sorted(keys, key=lambda k: (ranks[as_key[k[0]]], k[1]))]
-        numbers = {n: i for n, i in enumerate(order, 1)}
+        numbers = dict(enumerate(order, 1))
     else:
         numbers = {k[1] - first + 1: i for k, i in sorted(keys.items(), key=lambda item: item[0][1])}
     if expected is not None and len(numbers) != expected:
@@ -216,7 +249,8 @@ def _cells_by_pattern(
         else:
             raise BadInput(
                 f"cell numbers {min(numbers)}..{max(numbers)} with first = {first}",
-                f"cells 1..{expected or len(numbers)} without a gap", file=file,
+                f"cells 1..{expected or len(numbers)} without a gap",
+                file=file,
             )
     elif wanted is not None:
         numbers = dict(zip(wanted, numbers.values()))
@@ -239,8 +273,13 @@ def _cells_by_pattern(
 
 
 def _bleeds(
-    mapping: _Mapping, headers: list[Header], cells: Cells | None, profile: Profile, file: Path,
-    problems: list[BadInput], notes: list[str],
+    mapping: _Mapping,
+    headers: list[Header],
+    cells: Cells | None,
+    profile: Profile,
+    file: Path,
+    problems: list[BadInput],
+    notes: list[str],
 ) -> Bits | None:
     try:
         found = find_bits(mapping.sample, headers, mapping.free, cells, profile.bleed, file)
@@ -256,7 +295,11 @@ def _bleeds(
 
 
 def _pack_voltage(
-    mapping: _Mapping, headers: list[Header], cells: Cells | None, profile: Profile, file: Path,
+    mapping: _Mapping,
+    headers: list[Header],
+    cells: Cells | None,
+    profile: Profile,
+    file: Path,
     problems: list[BadInput],
 ) -> None:
     if profile.pack_voltage is not None:
@@ -268,11 +311,17 @@ def _pack_voltage(
         stated = head.unit if head.unit is not None and head.unit.kind == "voltage" else None
         if column.style is None or not (stated or head.means & {"voltage", "pack"}):
             continue
-        if head.means & {"summary", "other", "soc", "temperature", "charge"} or (head.unit is not None and stated is None):
+        if head.means & {"summary", "other", "soc", "temperature", "charge"} or (
+            head.unit is not None and stated is None
+        ):
             continue
         if "cell" in head.means and not ({"sum", "summe", "total", "usum"} & set(head.tokens)):
             continue
-        median = float(np.nanmedian(column.values)) if column.filled and np.isfinite(column.values).any() else np.nan
+        median = (
+            float(np.nanmedian(column.values))
+            if column.filled and np.isfinite(column.values).any()
+            else np.nan
+        )
         if not np.isfinite(median) or median <= 0:
             continue
         unit, off = _fits(median, total, stated)
@@ -301,8 +350,11 @@ def _fits(median: float, total: float, stated: Unit | None) -> tuple[Unit | None
 def _sum_of_cells(sample: Sample, cells: Cells | None) -> float:
     if cells is None:
         return float("nan")
-    medians = [float(np.nanmedian(sample.columns[i].values)) for i in cells.columns.values()
-               if np.isfinite(sample.columns[i].values).any()]
+    medians = [
+        float(np.nanmedian(sample.columns[i].values))
+        for i in cells.columns.values()
+        if np.isfinite(sample.columns[i].values).any()
+    ]
     if not medians:
         return float("nan")
     # a column that is missing counts as the others do
@@ -325,11 +377,15 @@ def _states(mapping: _Mapping, headers: list[Header]) -> None:
             if top > 110:
                 unit = Unit("fraction", "0.1%", 0.001) if top <= 1100 else None
                 role = role if unit else None
-        elif "ambient" in means and column.style is not None and column.filled and (
-            "temperature" in means or (head.unit is not None and head.unit.kind == "temperature")
+        elif (
+            "ambient" in means
+            and column.style is not None
+            and column.filled
+            and ("temperature" in means or (head.unit is not None and head.unit.kind == "temperature"))
         ):
             role, target = "ambient", "ambient_C"
             from bmslogs.importers.temperatures import temperature_unit
+
             unit = temperature_unit([column], head.unit)[0]
             role = role if unit is not None else None
         elif "contactor" in means:
@@ -358,7 +414,9 @@ def _step(sample: Sample, cells: Cells | None) -> tuple[bool, float]:
     """Return whether the readings are finer than 1 mV, and their step [V]."""
     if cells is None:
         return False, 0.001
-    values = np.concatenate([sample.columns[i].values for i in cells.columns.values()]) * cells.unit.scale * 1e3
+    values = (
+        np.concatenate([sample.columns[i].values for i in cells.columns.values()]) * cells.unit.scale * 1e3
+    )
     values = values[np.isfinite(values)]
     decimals = max((sample.columns[i].decimals for i in cells.columns.values()), default=0)
     if not len(values):
@@ -373,11 +431,18 @@ def _step(sample: Sample, cells: Cells | None) -> tuple[bool, float]:
     levels = np.unique(np.rint(values / resolution).astype(np.int64))
     gaps = np.diff(levels)
     step_levels = float(np.gcd.reduce(gaps)) if len(gaps) else 1.0
-    return True, max(resolution * step_levels, 1e-3) * 1e-3 if step_levels * resolution <= 50 else resolution * 1e-3
+    return True, max(
+        resolution * step_levels, 1e-3
+    ) * 1e-3 if step_levels * resolution <= 50 else resolution * 1e-3
 
 
 def _sign(
-    sample: Sample, mapping: _Mapping, cells: Cells | None, current: object, profile: Profile, pack: Pack | None
+    sample: Sample,
+    mapping: _Mapping,
+    cells: Cells | None,
+    current: object,
+    profile: Profile,
+    pack: Pack | None,
 ) -> Sign:
     from bmslogs.importers.currents import Currents
 
@@ -395,7 +460,9 @@ def _sign(
     for w in np.unique(sample.window):
         here = sample.window == w
         evidence.add(amps[here], volts[here])
-    return judge_sign(evidence, pack.nominal_capacity_Ah if pack else None, current.hint or None, current.hint_says)
+    return judge_sign(
+        evidence, pack.nominal_capacity_Ah if pack else None, current.hint or None, current.hint_says
+    )
 
 
 def mean_cells(sample: Sample, cells: Cells) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
@@ -406,5 +473,3 @@ def mean_cells(sample: Sample, cells: Cells) -> np.ndarray[tuple[int], np.dtype[
     good = np.isfinite(block).any(axis=0)
     out[good] = np.nanmean(block[:, good], axis=0)
     return out
-
-

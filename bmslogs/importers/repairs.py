@@ -34,12 +34,17 @@ class Repair:
 
     def to_json(self) -> dict[str, Any]:
         """Return the entry of the Parquet metadata."""
-        shown = ", ".join(self.columns[:4]) + (f" and {len(self.columns) - 4} more" if len(self.columns) > 4 else "")
+        shown = ", ".join(self.columns[:4]) + (
+            f" and {len(self.columns) - 4} more" if len(self.columns) > 4 else ""
+        )
         says = self.sentence.replace("{rows}", _count(self.rows)).replace("{columns}", shown)
         return {
-            "rule": self.rule, "rows": self.rows, "columns": self.columns,
+            "rule": self.rule,
+            "rows": self.rows,
+            "columns": self.columns,
             "first": None if self.first is None else iso(self.first),
-            "last": None if self.last is None else iso(self.last), "says": says,
+            "last": None if self.last is None else iso(self.last),
+            "says": says,
         }
 
 
@@ -54,7 +59,12 @@ class Repairs:
         self._by_rule: dict[str, Repair] = {}
 
     def add(
-        self, rule: str, sentence: str, rows: int = 0, columns: list[str] | None = None, first: int | None = None,
+        self,
+        rule: str,
+        sentence: str,
+        rows: int = 0,
+        columns: list[str] | None = None,
+        first: int | None = None,
         last: int | None = None,
     ) -> None:
         """Add to a rule's entry."""

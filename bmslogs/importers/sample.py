@@ -87,7 +87,9 @@ def take_sample(source: Source, head: bytes, dialect: Dialect) -> Sample:
     for i in range(dialect.width):
         name = dialect.names[i] if i < len(dialect.names) else ""
         style, decimals, values = read_numbers(arrays[i], dialect.decimal)
-        columns.append(SampledColumn(i, name or f"column {i + 1}", units[i], arrays[i], values, style, decimals))
+        columns.append(
+            SampledColumn(i, name or f"column {i + 1}", units[i], arrays[i], values, style, decimals)
+        )
     return Sample(columns, np.array(window, dtype=np.int64), len(window), float(width_bytes))
 
 
@@ -96,7 +98,7 @@ def _body(head: bytes, dialect: Dialect, whole: bool) -> list[bytes]:
     lines = re.split(rb"\r\n|\n|\r", block_to_utf8(text))
     if not whole:
         lines = lines[:-1]
-    return lines[dialect.first_line - 1:]
+    return lines[dialect.first_line - 1 :]
 
 
 def _windows(source: Source, start: int, size: int, dialect: Dialect) -> list[list[bytes]]:
@@ -108,7 +110,7 @@ def _windows(source: Source, start: int, size: int, dialect: Dialect) -> list[li
         if room > 0:
             spots = np.linspace(start, source.size - size, WINDOWS).astype(int)
             with source.path.open("rb") as handle:
-                for spot in sorted(set(int(s) // wide * wide for s in spots)):
+                for spot in sorted({int(s) // wide * wide for s in spots}):
                     handle.seek(spot)
                     blobs.append(handle.read(size))
         elif source.size > start:
@@ -118,7 +120,7 @@ def _windows(source: Source, start: int, size: int, dialect: Dialect) -> list[li
     elif start >= HEAD_BYTES:
         rest = source.head(_PACKED_BYTES)[start:]
         step = max(len(rest) // WINDOWS, size)
-        blobs += [rest[i: i + size] for i in range(0, len(rest), step // wide * wide)]
+        blobs += [rest[i : i + size] for i in range(0, len(rest), step // wide * wide)]
     out = []
     for blob in blobs:
         text = b"".join(to_utf8(iter([blob]), dialect.encoding)) if wide > 1 else blob
@@ -147,5 +149,7 @@ def _columns(pieces: list[list[bytes]], dialect: Dialect, window: list[int]) -> 
     for i in range(dialect.width):
         chunks = [c for t in tables for c in t.column(i).chunks]
         array = pc.utf8_trim_whitespace(pa.concat_arrays(chunks) if chunks else pa.array([], pa.string()))
-        out.append(pc.if_else(pc.is_in(pc.utf8_lower(array), value_set=fills), pa.scalar(None, pa.string()), array))
+        out.append(
+            pc.if_else(pc.is_in(pc.utf8_lower(array), value_set=fills), pa.scalar(None, pa.string()), array)
+        )
     return out

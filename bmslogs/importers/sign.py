@@ -58,8 +58,8 @@ class SignEvidence:
         dv = np.clip(dv, -limit, limit)
         n = len(di)
         for k, lag in enumerate(range(-LAGS, LAGS + 1)):
-            a = di[max(lag, 0): n + min(lag, 0)]
-            b = dv[max(-lag, 0): n - max(lag, 0)]
+            a = di[max(lag, 0) : n + min(lag, 0)]
+            b = dv[max(-lag, 0) : n - max(lag, 0)]
             self.products[k] += float(a @ b)
         self.squares_i += float(di @ di)
         self.squares_v += float(dv @ dv)
@@ -97,7 +97,9 @@ class Sign:
     why: str
 
 
-def judge_sign(evidence: SignEvidence, capacity_Ah: float | None, hint: int | None = None, hint_says: str = "") -> Sign:
+def judge_sign(
+    evidence: SignEvidence, capacity_Ah: float | None, hint: int | None = None, hint_says: str = ""
+) -> Sign:
     """Weigh the evidence.
 
     Parameters
@@ -123,8 +125,14 @@ def judge_sign(evidence: SignEvidence, capacity_Ah: float | None, hint: int | No
         return Sign(hint, hint_says)
     still = max(STEADY_FRACTION * capacity_Ah, 0.2) if capacity_Ah else 0.5
     if evidence.largest <= still:
-        return Sign(1, f"current never above {evidence.largest:g} A: the sign is immaterial, taken as written")
-    if evidence.trend_rows and abs(evidence.trend) > 0.01 and min(evidence.signed) <= 0.02 * max(sum(evidence.signed), 1):
+        return Sign(
+            1, f"current never above {evidence.largest:g} A: the sign is immaterial, taken as written"
+        )
+    if (
+        evidence.trend_rows
+        and abs(evidence.trend) > 0.01
+        and min(evidence.signed) <= 0.02 * max(sum(evidence.signed), 1)
+    ):
         # one steady current alone: voltage rises under charge, falls under discharge
         factor = 1 if evidence.trend < 0 else -1
         how = "falls" if evidence.trend < 0 else "rises"

@@ -23,11 +23,22 @@ LONGEST_LINE = 8 << 20
 """Choice [bytes]: a thousand cells with every extra column stay below 1 MB a row."""
 _READ = 1 << 20
 
-_SIGNATURES = {b"\x1f\x8b": "gz", b"PK\x03\x04": "zip", b"\x28\xb5\x2f\xfd": "zst", b"BZh": "bz2", b"\xfd7zXZ": "xz"}
+_SIGNATURES = {
+    b"\x1f\x8b": "gz",
+    b"PK\x03\x04": "zip",
+    b"\x28\xb5\x2f\xfd": "zst",
+    b"BZh": "bz2",
+    b"\xfd7zXZ": "xz",
+}
 _BINARY = {
-    b"\xd0\xcf\x11\xe0": "a spreadsheet workbook (.xls)", b"%PDF": "a PDF", b"\x89PNG": "a picture",
-    b"PAR1": "a Parquet file", b"SQLite": "a database file", b"MDF ": "a measurement file (MDF)",
-    b"\x7fELF": "a program", b"{\\rtf": "a text document",
+    b"\xd0\xcf\x11\xe0": "a spreadsheet workbook (.xls)",
+    b"%PDF": "a PDF",
+    b"\x89PNG": "a picture",
+    b"PAR1": "a Parquet file",
+    b"SQLite": "a database file",
+    b"MDF ": "a measurement file (MDF)",
+    b"\x7fELF": "a program",
+    b"{\\rtf": "a text document",
 }
 
 
@@ -108,11 +119,19 @@ class Source:
                         and total > self.size * MOST_UNPACKED_RATIO
                     ):
                         raise BadInput(
-                            f"unpacks to more than {MOST_UNPACKED_RATIO} times its size", "a packed log",
+                            f"unpacks to more than {MOST_UNPACKED_RATIO} times its size",
+                            "a packed log",
                             file=self.path,
                         )
                     yield block
-        except (EOFError, zlib.error, lzma.LZMAError, zipfile.BadZipFile, RuntimeError, NotImplementedError) as error:
+        except (
+            EOFError,
+            zlib.error,
+            lzma.LZMAError,
+            zipfile.BadZipFile,
+            RuntimeError,
+            NotImplementedError,
+        ) as error:
             raise BadInput(f"the archive is broken ({error})", "a whole archive", file=self.path) from None
         except OSError as error:
             what = "cannot be read" if self.kind == "plain" else "the archive is broken or cannot be read"
@@ -166,7 +185,9 @@ def _zip_member(path: Path) -> str:
         raise BadInput(f"the archive is broken ({error})", "a whole archive", file=path) from None
     names = [i.filename for i in infos if not _by_the_way(i.filename)]
     if any(n == "xl/workbook.xml" for n in names):
-        raise BadInput("is a spreadsheet workbook (.xlsx), not text", "a CSV file; export it as CSV", file=path)
+        raise BadInput(
+            "is a spreadsheet workbook (.xlsx), not text", "a CSV file; export it as CSV", file=path
+        )
     if any(i.flag_bits & 1 for i in infos):
         raise BadInput("the archive is locked with a password", "an open archive", file=path)
     logs = [n for n in names if n.lower().endswith((".csv", ".txt", ".tsv", ".log", ".dat", ".asc"))] or names
@@ -182,7 +203,11 @@ def _zip_member(path: Path) -> str:
 
 def _by_the_way(name: str) -> bool:
     base = name.rsplit("/", 1)[-1].lower()
-    return name.startswith("__MACOSX/") or base.startswith((".", "readme", "license")) or base.endswith((".md", ".pdf"))
+    return (
+        name.startswith("__MACOSX/")
+        or base.startswith((".", "readme", "license"))
+        or base.endswith((".md", ".pdf"))
+    )
 
 
 def lines_of(pieces: Iterator[bytes], size: int, file: Path) -> Iterator[bytes]:

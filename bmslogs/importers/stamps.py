@@ -33,7 +33,7 @@ for _number, _names in enumerate(
     ),
     1,
 ):
-    _MONTHS |= {name: _number for name in _names.split()}
+    _MONTHS |= dict.fromkeys(_names.split(), _number)
 
 
 @dataclass(frozen=True)
@@ -163,7 +163,7 @@ def parse_stamps(column: Any, order: str) -> Int64s:
     if not rows:
         return out
     _, offsets_buffer, data_buffer = column.buffers()
-    offsets = np.frombuffer(offsets_buffer, dtype=np.int32)[column.offset: column.offset + rows + 1]
+    offsets = np.frombuffer(offsets_buffer, dtype=np.int32)[column.offset : column.offset + rows + 1]
     if data_buffer is None:
         return out
     data = np.frombuffer(data_buffer, dtype=np.uint8)
@@ -173,7 +173,7 @@ def parse_stamps(column: Any, order: str) -> Int64s:
             continue
         at = np.flatnonzero(widths == width)
         if len(at) == rows:
-            matrix = data[offsets[0]: offsets[-1]].reshape(rows, width)
+            matrix = data[offsets[0] : offsets[-1]].reshape(rows, width)
         else:
             matrix = data[offsets[at][:, None] + np.arange(width)]
         out[at] = _parse_matrix(matrix, order)
@@ -190,7 +190,11 @@ def _parse_matrix(matrix: npt.NDArray[np.uint8], order: str) -> Int64s:
             return out
         text = matrix[left[0]].tobytes().decode("utf-8", "replace")
         match = match_stamp(text, order) if text.isascii() else None
-        if match is None or any(match.groupdict().get(k) for k in ("p",)) or not (match.groupdict().get("m") or "1").isdigit():
+        if (
+            match is None
+            or any(match.groupdict().get(k) for k in ("p",))
+            or not (match.groupdict().get("m") or "1").isdigit()
+        ):
             break
         group = matrix[left]
         alike = _alike(group)
@@ -273,10 +277,10 @@ def _days(year: Int64s, month: Int64s, day: Int64s) -> Int64s:
     era = y // 400
     yoe = y - era * 400
     doy = (153 * (month + np.where(month > 2, -3, 9)) + 2) // 5 + day - 1
-    return era * 146097 + yoe * 365 + yoe // 4 - yoe // 100 + doy - 719468
+    return np.asarray(era * 146097 + yoe * 365 + yoe // 4 - yoe // 100 + doy - 719468, dtype=np.int64)
 
 
 def _days_in(year: Int64s, month: Int64s) -> Int64s:
     lengths = np.array([0, 31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31])
     leap = (year % 4 == 0) & ((year % 100 != 0) | (year % 400 == 0))
-    return lengths[month] + ((month == 2) & leap)
+    return np.asarray(lengths[month] + ((month == 2) & leap), dtype=np.int64)

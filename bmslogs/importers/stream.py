@@ -73,8 +73,14 @@ def block_size(size: int) -> int:
 
 
 def read_whole(
-    source: Source, plan: Plan, pack: Pack, never: npt.NDArray[np.bool_], regular: bool, corrections: Corrections,
-    open_writer: Callable[[Plan], TableWriter], progress: Progress | None = None,
+    source: Source,
+    plan: Plan,
+    pack: Pack,
+    never: npt.NDArray[np.bool_],
+    regular: bool,
+    corrections: Corrections,
+    open_writer: Callable[[Plan], TableWriter],
+    progress: Progress | None = None,
 ) -> tuple[Reading, TableWriter]:
     """Read a file, again where the whole shows what the sample did not.
 
@@ -98,7 +104,9 @@ def read_whole(
             reading.plan = plan
             return reading, writer
         writer.discard()
-    raise BadInput("the file contradicts itself each time it is read", "a log in order of time", file=source.path)
+    raise BadInput(
+        "the file contradicts itself each time it is read", "a log in order of time", file=source.path
+    )
 
 
 def _revised(
@@ -124,7 +132,8 @@ def _revised(
         if verdict.factor is None:
             raise Ambiguous(
                 f"which sign of the current is discharge: {verdict.why}",
-                'a profile with [current] discharge = "positive" or "negative"', file=file,
+                'a profile with [current] discharge = "positive" or "negative"',
+                file=file,
                 column=next((t.name for t in plan.of("current")), None),
             )
         if plan.sign != verdict.factor:
@@ -140,8 +149,13 @@ def _revised(
 
 
 def _pass(
-    source: Source, plan: Plan, never: npt.NDArray[np.bool_], regular: bool, corrections: Corrections,
-    writer: TableWriter, progress: Progress | None,
+    source: Source,
+    plan: Plan,
+    never: npt.NDArray[np.bool_],
+    regular: bool,
+    corrections: Corrections,
+    writer: TableWriter,
+    progress: Progress | None,
 ) -> tuple[Reading, Finisher]:
     finisher = Finisher(plan, corrections, never, regular)
     digest, content = hashlib.sha256(), None if source.kind == "plain" else hashlib.sha256()
@@ -159,8 +173,12 @@ def _pass(
     _note_wrong(tally, finisher.repairs, plan)
     if plan.clock is not None and not plan.clock.dated:
         finisher.repairs.add(
-            "no_date", "the log says no date: its rows are dated from 1970-01-01; give start in a profile for the true one",
-            finisher.findings.rows, ["time"], finisher.findings.start, finisher.findings.end,
+            "no_date",
+            "the log says no date: its rows are dated from 1970-01-01; give start in a profile for the true one",
+            finisher.findings.rows,
+            ["time"],
+            finisher.findings.start,
+            finisher.findings.end,
         )
     for rule, amount, rows, before, after in corrections.says:
         text = {
@@ -181,7 +199,9 @@ def _scans(
         yield from _chunks(source, plan, digest, content, progress, repairs)
         return
     pivot = Pivot(plan.long)
-    for chunk in _chunks(source, replace(plan.rows_plan, text_columns=plan.text_columns), digest, content, progress, repairs):
+    for chunk in _chunks(
+        source, replace(plan.rows_plan, text_columns=plan.text_columns), digest, content, progress, repairs
+    ):
         scans = pivot.add(chunk)
         if scans is not None:
             yield scans
@@ -300,7 +320,9 @@ def _whole_lines(block: bytes, plan: Plan, repairs: Repairs) -> bytes:
         return head + mark
     tail = last.rpartition(delimiter)[2].strip()
     if tails and len(tail) < min(map(len, tails)):
-        repairs.add("line_cut", "the last line ends without a line end in the middle of a field; it is left out", 1)
+        repairs.add(
+            "line_cut", "the last line ends without a line end in the middle of a field; it is left out", 1
+        )
         return head + mark
     return block + b"\n"
 
@@ -320,7 +342,9 @@ def _refuse_new_width(tally: Tally, plan: Plan, file: Path) -> None:
         if count > 20 and len(numeric) > 15 and numeric[15][0] - numeric[0][0] < 60:
             raise BadInput(
                 f"rows of {plan.dialect.width} fields become rows of {fields}",
-                "one set of columns in a file; split it at that line", file=file, line=numeric[0][0],
+                "one set of columns in a file; split it at that line",
+                file=file,
+                line=numeric[0][0],
             )
 
 
@@ -333,14 +357,22 @@ def _note_wrong(tally: Tally, repairs: Repairs, plan: Plan) -> None:
     for fields, rows in tally.fields.items():
         line, text = rows[0]
         if _looks_like_row(text, plan):
-            repairs.add("row_broken", f"{{rows}} with another number of fields left out (first: line {line}, {fields} fields)",
-                        tally.counts[fields])
+            repairs.add(
+                "row_broken",
+                f"{{rows}} with another number of fields left out (first: line {line}, {fields} fields)",
+                tally.counts[fields],
+            )
         else:
-            repairs.add("text_line", f"{{rows}} of text between the readings skipped (first: line {line}, {tidy(text)!r})",
-                        tally.counts[fields])
+            repairs.add(
+                "text_line",
+                f"{{rows}} of text between the readings skipped (first: line {line}, {tidy(text)!r})",
+                tally.counts[fields],
+            )
 
 
-def metadata(reading: Reading, source: Source, pack: Pack, profile_json: str, version: str, schema: str) -> dict[str, str]:
+def metadata(
+    reading: Reading, source: Source, pack: Pack, profile_json: str, version: str, schema: str
+) -> dict[str, str]:
     """Return the metadata of the Parquet file."""
     from bmslogs.importers.repairs import iso
 
@@ -358,7 +390,9 @@ def metadata(reading: Reading, source: Source, pack: Pack, profile_json: str, ve
         "bmslogs.profile": profile_json,
         "bmslogs.repairs": json.dumps(reading.repairs.to_json(), ensure_ascii=False),
         "bmslogs.voltage_step_V": repr(reading.plan.voltage_step),
-        "bmslogs.current_sign": json.dumps({"factor": reading.plan.sign, "why": reading.plan.sign_why}, ensure_ascii=False),
+        "bmslogs.current_sign": json.dumps(
+            {"factor": reading.plan.sign, "why": reading.plan.sign_why}, ensure_ascii=False
+        ),
         "bmslogs.notes": json.dumps(list(reading.plan.notes), ensure_ascii=False),
         "bmslogs.rows": str(found.rows),
         "bmslogs.start": iso(found.start or 0),

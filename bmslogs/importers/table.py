@@ -79,11 +79,18 @@ def open_parquet(path: Path, schema: pa.Schema) -> pq.ParquetWriter:
     whole = [f.name for f in schema if pa.types.is_integer(f.type) or pa.types.is_timestamp(f.type)]
     flags = [f.name for f in schema if pa.types.is_boolean(f.type)]
     others = [f.name for f in schema if f.name not in whole and f.name not in flags]
-    encodings = {name: "DELTA_BINARY_PACKED" for name in whole}
+    encodings = dict.fromkeys(whole, "DELTA_BINARY_PACKED")
     return pq.ParquetWriter(
-        path, schema, compression="zstd", compression_level=1, write_page_checksum=True, use_dictionary=others or False,
-        column_encoding=encodings or None, write_statistics=["time", "current_A"] if "current_A" in schema.names else ["time"],
-        data_page_size=1 << 20, store_schema=False,
+        path,
+        schema,
+        compression="zstd",
+        compression_level=1,
+        write_page_checksum=True,
+        use_dictionary=others or False,
+        column_encoding=encodings or None,
+        write_statistics=["time", "current_A"] if "current_A" in schema.names else ["time"],
+        data_page_size=1 << 20,
+        store_schema=False,
     )
 
 
@@ -134,7 +141,9 @@ _UNITS = {"time": "UTC", "current_A": "A", "pack_V": "V", "ambient_C": "degC", "
 
 
 def _field_metadata(name: str, plan: Plan) -> dict[str, str]:
-    unit = _UNITS.get(name, "mV" if name.startswith("cell_") else "degC" if name.startswith("temperature_") else "")
+    unit = _UNITS.get(
+        name, "mV" if name.startswith("cell_") else "degC" if name.startswith("temperature_") else ""
+    )
     sources = [t.name for t in plan.columns if t.target == name]
     if name == "current_A":
         sources = [t.name for t in plan.of("current", "charge current", "discharge current")]
@@ -156,7 +165,7 @@ def _cells(cells: npt.NDArray[np.float32], fine: bool) -> list[Any]:
     if not len(cells):
         return []
     missing = np.isnan(cells)
-    gaps = missing.any(axis=1)
+    gaps = np.asarray(missing.any(axis=1), dtype=bool)
     if gaps.any():
         cells = np.where(missing, 0, cells)
     whole = np.rint(cells).astype(np.int16)

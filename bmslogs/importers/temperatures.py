@@ -41,7 +41,10 @@ def temperature_unit(columns: Sequence[SampledColumn], stated: Unit | None) -> t
     celsius = named("temperature", "degC")
     assert celsius is not None
     if not len(values):
-        return stated if stated is not None and stated.kind == "temperature" else celsius, "no readings to judge"
+        return (
+            stated if stated is not None and stated.kind == "temperature" else celsius,
+            "no readings to judge",
+        )
     middle, low, high = (float(x) for x in np.percentile(values, [50, 1, 99]))
     if stated is not None and stated.kind == "temperature":
         there = middle * stated.scale + stated.offset
@@ -64,11 +67,18 @@ def temperature_unit(columns: Sequence[SampledColumn], stated: Unit | None) -> t
         fitting = [celsius, named("temperature", "degF") or celsius]
     if len(fitting) == 1:
         return fitting[0], f"unit {fitting[0].name} by the values (middle {middle:g})"
-    return None, " or ".join(u.name for u in fitting) or f"middle {middle:g} is no temperature of a pack in any unit"
+    return None, " or ".join(
+        u.name for u in fitting
+    ) or f"middle {middle:g} is no temperature of a pack in any unit"
 
 
 def find_temperatures(
-    sample: Sample, headers: list[Header], free: set[int], profile: Temperature | None, pack: Pack | None, file: Path
+    sample: Sample,
+    headers: list[Header],
+    free: set[int],
+    profile: Temperature | None,
+    pack: Pack | None,
+    file: Path,
 ) -> list[Found]:
     """Find the sensors' columns.
 
@@ -82,7 +92,8 @@ def find_temperatures(
         pattern = re.compile(profile.pattern)
         chosen = [
             (c.index, int(m.group("sensor")) if m.group("sensor").isdigit() else None)
-            for c in sample.columns if c.index in free and (m := pattern.fullmatch(c.name.strip()))
+            for c in sample.columns
+            if c.index in free and (m := pattern.fullmatch(c.name.strip()))
         ]
         if not chosen:
             raise BadInput(f"no header fits {profile.pattern!r}", "temperature columns", file=file)
@@ -102,8 +113,10 @@ def find_temperatures(
         unit, why = temperature_unit(columns, next(iter(units)) if len(units) == 1 else None)
     if unit is None:
         raise Ambiguous(
-            f"temperatures may be in {why}", 'a profile with [temperature] unit = "degC" (or degF, K, 0.1K)',
-            file=file, column=columns[0].name,
+            f"temperatures may be in {why}",
+            'a profile with [temperature] unit = "degC" (or degF, K, 0.1K)',
+            file=file,
+            column=columns[0].name,
         )
     return [
         Found(i, number, unit, f"by its header; {why}")
@@ -112,7 +125,15 @@ def find_temperatures(
 
 
 def _is_temperature(head: Header, column: SampledColumn) -> bool:
-    if (column.style is None and column.filled) or head.means & {"ambient", "other", "summary", "fault", "contactor", "bleed", "soc"}:
+    if (column.style is None and column.filled) or head.means & {
+        "ambient",
+        "other",
+        "summary",
+        "fault",
+        "contactor",
+        "bleed",
+        "soc",
+    }:
         return False
     if head.unit is not None and head.unit.kind != "temperature":
         return False

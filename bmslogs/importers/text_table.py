@@ -34,7 +34,11 @@ def read_text(block: bytes, dialect: Dialect, wrong: Wrong | None = None) -> pa.
 
 
 def read_typed(
-    block: bytes, dialect: Dialect, types: dict[str, Any], include: list[str] | None, wrong: Wrong | None = None
+    block: bytes,
+    dialect: Dialect,
+    types: dict[str, Any],
+    include: list[str] | None,
+    wrong: Wrong | None = None,
 ) -> pa.Table:
     """Read a block of lines into typed columns.
 
@@ -46,14 +50,22 @@ def read_typed(
     names = [column_key(i) for i in range(dialect.width)]
     return pc.read_csv(
         pa.BufferReader(block),
-        read_options=pc.ReadOptions(column_names=names, use_threads=False, block_size=max(len(block) + 64, 1024)),
+        read_options=pc.ReadOptions(
+            column_names=names, use_threads=False, block_size=max(len(block) + 64, 1024)
+        ),
         parse_options=pc.ParseOptions(
-            delimiter=dialect.delimiter, quote_char='"' if dialect.quoted else False,
-            ignore_empty_lines=True, invalid_row_handler=_handler(wrong),
+            delimiter=dialect.delimiter,
+            quote_char='"' if dialect.quoted else False,
+            ignore_empty_lines=True,
+            invalid_row_handler=_handler(wrong),
         ),
         convert_options=pc.ConvertOptions(
-            column_types=types, include_columns=include or names, null_values=NULLS, strings_can_be_null=False,
-            decimal_point=dialect.decimal, check_utf8=True,
+            column_types=types,
+            include_columns=include or names,
+            null_values=NULLS,
+            strings_can_be_null=False,
+            decimal_point=dialect.decimal,
+            check_utf8=True,
         ),
     )
 

@@ -43,7 +43,13 @@ def _table() -> dict[str, Unit]:
         ("temperature", "degF", "f °f degf deg_f fahrenheit ºf ˚f", 5 / 9, -160 / 9),
         ("temperature", "K", "k kelvin degk °k", 1.0, -273.15),
         ("temperature", "0.1K", "0.1k dk 100mk decikelvin", 0.1, -273.15),
-        ("time", "s", "s sec secs second seconds sek sekunden secondes segundos secondi sekunder seconden sekundy", 1.0, 0.0),
+        (
+            "time",
+            "s",
+            "s sec secs second seconds sek sekunden secondes segundos secondi sekunder seconden sekundy",
+            1.0,
+            0.0,
+        ),
         ("time", "ms", "ms msec millis milliseconds millisekunden", 1e-3, 0.0),
         ("time", "us", "us µs μs usec microseconds", 1e-6, 0.0),
         ("time", "min", "min mins minute minutes minuten minuti minutos minuty", 60.0, 0.0),
@@ -54,7 +60,13 @@ def _table() -> dict[str, Unit]:
         ("other", "Ah", "ah mah kah as", 1.0, 0.0),
         ("other", "W", "w kw wh kwh mw j", 1.0, 0.0),
         ("other", "ohm", "ohm mohm ω mω kohm mohms µohm uohm ohms", 1.0, 0.0),
-        ("other", "-", "km/h kmh mph rpm 1/min hz kpa bar nm m km bool bit hex enum count dec 0/1 on/off bits flag text utc", 1.0, 0.0),
+        (
+            "other",
+            "-",
+            "km/h kmh mph rpm 1/min hz kpa bar nm m km bool bit hex enum count dec 0/1 on/off bits flag text utc",
+            1.0,
+            0.0,
+        ),
     ]
     out: dict[str, Unit] = {}
     for kind, name, words, scale, offset in rows:
@@ -70,7 +82,7 @@ UNITS = _table()
 def find_unit(text: str) -> Unit | None:
     """Return the unit that a text spells, None where it spells none."""
     key = re.sub(r"[\s\[\](){}]", "", text).lower().replace("×", "x").replace(",", ".")
-    key = key.removeprefix("in")  if key.startswith("in") and key[2:] in UNITS else key
+    key = key.removeprefix("in") if key.startswith("in") and key[2:] in UNITS else key
     return UNITS.get(key)
 
 
@@ -84,5 +96,5 @@ def named(kind: str, name: str) -> Unit | None:
     for unit in UNITS.values():
         if unit.kind == kind and unit.name == name:
             return unit
-    unit = find_unit(name)
-    return unit if unit is not None and unit.kind == kind else None
+    found = find_unit(name)
+    return found if found is not None and found.kind == kind else None

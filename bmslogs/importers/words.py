@@ -11,7 +11,9 @@ from importlib import resources
 
 from bmslogs.importers.units import Unit, find_unit
 
-_SPECIAL = str.maketrans({"ß": "ss", "æ": "ae", "ø": "o", "å": "a", "ł": "l", "đ": "d", "œ": "oe", "µ": "u", "μ": "u"})
+_SPECIAL = str.maketrans(
+    {"ß": "ss", "æ": "ae", "ø": "o", "å": "a", "ł": "l", "đ": "d", "œ": "oe", "µ": "u", "μ": "u"}
+)
 
 
 @lru_cache(maxsize=1)
@@ -79,7 +81,12 @@ def take_apart(text: str, unit_text: str = "") -> Header:
         for mark in ("/", " in ", "_", " ", ".", ",", ":", "-"):
             head, found, tail = bare.rpartition(mark)
             spelled = find_unit(tail) if found and head.strip() else None
-            if spelled is not None and tail.strip() and (mark != "-" or len(tail.strip()) > 1) and _unit_there(tail, mark):
+            if (
+                spelled is not None
+                and tail.strip()
+                and (mark != "-" or len(tail.strip()) > 1)
+                and _unit_there(tail, mark)
+            ):
                 unit, bare = unit or spelled, head
                 break
     spaced = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", bare)
@@ -93,7 +100,9 @@ def take_apart(text: str, unit_text: str = "") -> Header:
 def _unit_there(tail: str, mark: str) -> bool:
     """Whether the last part is a unit rather than a letter of the name (``C`` of ``Pack C``)."""
     tail = tail.strip()
-    return len(tail) > 1 or mark in ("/", " in ", "_", " ", ".") and tail in ("V", "A", "s", "h", "%", "°", "C", "F", "K")
+    return len(tail) > 1 or (
+        mark in ("/", " in ", "_", " ", ".") and tail in ("V", "A", "s", "h", "%", "°", "C", "F", "K")
+    )
 
 
 def _means(tokens: tuple[str, ...], joined: str) -> frozenset[str]:
@@ -110,7 +119,8 @@ def _means(tokens: tuple[str, ...], joined: str) -> frozenset[str]:
 @lru_cache(maxsize=4096)
 def _means_of_token(token: str) -> frozenset[str]:
     return frozenset(
-        key for key, words in meanings().items()
+        key
+        for key, words in meanings().items()
         if any(w == token if len(w) < 4 else w in token for w in words if " " not in w)
     )
 

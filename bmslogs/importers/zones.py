@@ -63,7 +63,9 @@ class LocalClock:
         # in the hour that a spring change leaves out the first offset is the smaller one
         return first // us, second // us, first < second
 
-    def _second_pass(self, local: Int64s, early: Int64s, late: Int64s, doubled: npt.NDArray[np.bool_]) -> Int64s:
+    def _second_pass(
+        self, local: Int64s, early: Int64s, late: Int64s, doubled: npt.NDArray[np.bool_]
+    ) -> Int64s:
         before = self._last_local if self._last_local is not None else int(local[0])
         steps = np.diff(local, prepend=before)
         back = doubled & (steps < -HOUR_US // 3)

@@ -39,8 +39,15 @@ if TYPE_CHECKING:
 
 
 def bring_in(
-    store: Store, files: list[Path], pack: Pack, profile: Profile, *, together: bool, modules: tuple[str, ...] | None,
-    strict: bool, progress: Callable[[str], None] | None,
+    store: Store,
+    files: list[Path],
+    pack: Pack,
+    profile: Profile,
+    *,
+    together: bool,
+    modules: tuple[str, ...] | None,
+    strict: bool,
+    progress: Callable[[str], None] | None,
 ) -> ImportReport:
     """Import files one by one, or as parts of one log."""
     report = ImportReport()
@@ -61,7 +68,9 @@ def bring_in(
             report.refused.append(Refused(str(path), str(error.in_file(path))))
         except (pa.ArrowException, UnicodeError, OverflowError) as error:
             line = " ".join(str(error).split())[:200]
-            report.refused.append(Refused(str(path), str(BadInput(f"cannot be read as a table ({line})", file=path))))
+            report.refused.append(
+                Refused(str(path), str(BadInput(f"cannot be read as a table ({line})", file=path)))
+            )
     return report
 
 
@@ -88,20 +97,37 @@ def bring_one(
     temporary = store.incoming()
     with store_errors(store.root):
         reading, writer = read_whole(
-            source, job.plan, pack, job.never, job.regular, job.corrections, lambda plan: TableWriter(temporary, plan)
+            source,
+            job.plan,
+            pack,
+            job.never,
+            job.regular,
+            job.corrections,
+            lambda plan: TableWriter(temporary, plan),
         )
-    return _finish(store, source, pack, mapping, reading, writer, strict, {"bmslogs.refresh_s": json.dumps(job.refresh)})
+    return _finish(
+        store, source, pack, mapping, reading, writer, strict, {"bmslogs.refresh_s": json.dumps(job.refresh)}
+    )
 
 
 def _finish(
-    store: Store, source: Source, pack: Pack, mapping: str, reading: Reading, writer: TableWriter, strict: bool,
+    store: Store,
+    source: Source,
+    pack: Pack,
+    mapping: str,
+    reading: Reading,
+    writer: TableWriter,
+    strict: bool,
     more: dict[str, str],
 ) -> Imported:
     try:
         repairs = tuple(RepairEntry(r) for r in reading.repairs.to_json())
         if strict and repairs:
-            raise BadInput(f"needs repair: {'; '.join(map(str, repairs))}", "a log without any, as --strict asks",
-                           file=source.path)
+            raise BadInput(
+                f"needs repair: {'; '.join(map(str, repairs))}",
+                "a log without any, as --strict asks",
+                file=source.path,
+            )
         meta = metadata(reading, source, pack, profile_toml(reading.plan), __version__, SCHEMA)
         meta |= more
         meta["bmslogs.mapping"] = mapping
@@ -111,27 +137,56 @@ def _finish(
         start = moment(meta["bmslogs.start"])
         new_id = log_id(start, content_key(reading.sha256, pack.id, mapping))
         with store.locked():
-            twin = next((e for e in store.logs(pack.id) if e.content_sha256 == reading.content_sha256
-                         and e.sha256 != reading.sha256 and e.mapping == mapping), None)
+            twin = next(
+                (
+                    e
+                    for e in store.logs(pack.id)
+                    if e.content_sha256 == reading.content_sha256
+                    and e.sha256 != reading.sha256
+                    and e.mapping == mapping
+                ),
+                None,
+            )
             if twin is not None:
                 return _as_known(twin, source.path, (f"the same content as {twin.source}, packed otherwise",))
-            overlaps = shared_rows(writer.path, start, moment(meta["bmslogs.end"]), store.logs(pack.id), reading.sha256)
+            overlaps = shared_rows(
+                writer.path, start, moment(meta["bmslogs.end"]), store.logs(pack.id), reading.sha256
+            )
             replaced = [
-                e for e in store.logs(pack.id) if e.sha256 == reading.sha256 and (e.id == new_id or e.mapping != mapping)
+                e
+                for e in store.logs(pack.id)
+                if e.sha256 == reading.sha256 and (e.id == new_id or e.mapping != mapping)
             ]
             store.commit(writer.path, new_id, pack, replaced)
     finally:
         writer.discard()
-    notes = reading.plan.notes + overlaps + tuple(f"replaces log {e.id}, which was read with another mapping" for e in replaced if e.id != new_id)
+    notes = (
+        reading.plan.notes
+        + overlaps
+        + tuple(
+            f"replaces log {e.id}, which was read with another mapping" for e in replaced if e.id != new_id
+        )
+    )
     return Imported(
-        new_id, str(source.path), reading.findings.rows, start, moment(meta["bmslogs.end"]), "new", repairs, notes,
+        new_id,
+        str(source.path),
+        reading.findings.rows,
+        start,
+        moment(meta["bmslogs.end"]),
+        "new",
+        repairs,
+        notes,
         tuple(e.id for e in replaced if e.id != new_id),
     )
 
 
 def _known(store: Store, source: Source, pack: Pack, mapping: str) -> LogEntry | None:
     """Return the log that these bytes are already, for this pack and mapping."""
-    able = [e for e in store.logs(pack.id) if e.source_bytes == source.size and e.mapping == mapping and e.version == __version__]
+    able = [
+        e
+        for e in store.logs(pack.id)
+        if e.source_bytes == source.size and e.mapping == mapping and e.version == __version__
+    ]
     if not able:
         return None
     sha = source.sha256()
@@ -150,5 +205,3 @@ def _same_pack(entry: LogEntry, pack: Pack) -> bool:
 
 def _as_known(entry: LogEntry, path: Path, notes: tuple[str, ...] = ()) -> Imported:
     return Imported(entry.id, str(path), entry.rows, entry.start, entry.end, "known", entry.repairs, notes)
-
-

@@ -51,12 +51,16 @@ def _check_log(path: Path) -> list[str]:
     meta = read_metadata(path)
     name = path.name
     if meta["bmslogs.schema"] != SCHEMA:
-        return [f"{name}: schema {meta['bmslogs.schema']}, expected {SCHEMA}; it needs a newer version of this program"]
+        return [
+            f"{name}: schema {meta['bmslogs.schema']}, expected {SCHEMA}; it needs a newer version of this program"
+        ]
     out = []
     if meta.get("bmslogs.seal") != seal(meta):
         out.append(f"{name}: its metadata were changed after import")
     try:
-        key = content_key(meta["bmslogs.source_sha256"], meta["bmslogs.pack"], meta.get("bmslogs.mapping", ""))
+        key = content_key(
+            meta["bmslogs.source_sha256"], meta["bmslogs.pack"], meta.get("bmslogs.mapping", "")
+        )
         if path.stem != log_id(moment(meta["bmslogs.start"]), key):
             out.append(f"{name}: its name is not the one its contents give")
         with pq.ParquetFile(path, page_checksum_verification=True) as file:

@@ -112,17 +112,26 @@ def log_id(start: dt.datetime, key: str) -> str:
 
 def seal(meta: Mapping[str, str]) -> str:
     """Return the hash that guards the metadata."""
-    text = json.dumps({k: v for k, v in meta.items() if k.startswith("bmslogs.") and k != "bmslogs.seal"}, sort_keys=True)
+    text = json.dumps(
+        {k: v for k, v in meta.items() if k.startswith("bmslogs.") and k != "bmslogs.seal"}, sort_keys=True
+    )
     return hashlib.sha256(text.encode()).hexdigest()
 
 
 def entry_from(path: Path, meta: Mapping[str, str]) -> LogEntry:
     """Return the entry of a stored file from its metadata."""
     return LogEntry(
-        id=path.stem, pack=meta["bmslogs.pack"], vehicle=meta.get("bmslogs.vehicle", ""),
-        start=moment(meta["bmslogs.start"]), end=moment(meta["bmslogs.end"]), rows=int(meta["bmslogs.rows"]),
-        path=path, source=meta.get("bmslogs.source", ""), sha256=meta.get("bmslogs.source_sha256", ""),
-        content_sha256=meta.get("bmslogs.content_sha256", ""), mapping=meta.get("bmslogs.mapping", ""),
+        id=path.stem,
+        pack=meta["bmslogs.pack"],
+        vehicle=meta.get("bmslogs.vehicle", ""),
+        start=moment(meta["bmslogs.start"]),
+        end=moment(meta["bmslogs.end"]),
+        rows=int(meta["bmslogs.rows"]),
+        path=path,
+        source=meta.get("bmslogs.source", ""),
+        sha256=meta.get("bmslogs.source_sha256", ""),
+        content_sha256=meta.get("bmslogs.content_sha256", ""),
+        mapping=meta.get("bmslogs.mapping", ""),
         source_bytes=int(meta.get("bmslogs.source_bytes", "0")),
         repairs=tuple(RepairEntry(r) for r in json.loads(meta.get("bmslogs.repairs", "[]"))),
         version=meta.get("bmslogs.version", ""),

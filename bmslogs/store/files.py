@@ -67,7 +67,9 @@ def store_errors(where: Path) -> Iterator[None]:
     except OSError as error:
         full = error.errno in (errno.ENOSPC, getattr(errno, "EDQUOT", -1)) or "No space left" in str(error)
         if full:
-            raise StoreError(f"{where}: the disk is full; nothing was stored, free some space and try again") from None
+            raise StoreError(
+                f"{where}: the disk is full; nothing was stored, free some space and try again"
+            ) from None
         raise StoreError(f"{where}: cannot be written ({error.strerror or error})") from None
 
 
@@ -86,7 +88,11 @@ def read_metadata(path: Path) -> dict[str, str]:
         raw: dict[bytes, bytes] = pq.read_metadata(path).metadata or {}
     except (pa.ArrowException, OSError) as error:
         raise StoreError(f"{path.name}: cannot be read ({_short(error)})") from None
-    meta = {k.decode("utf-8", "replace"): v.decode("utf-8", "replace") for k, v in raw.items() if k.startswith(b"bmslogs.")}
+    meta = {
+        k.decode("utf-8", "replace"): v.decode("utf-8", "replace")
+        for k, v in raw.items()
+        if k.startswith(b"bmslogs.")
+    }
     if "bmslogs.schema" not in meta:
         raise StoreError(f"{path.name}: no log of this store (no bmslogs metadata)")
     return meta

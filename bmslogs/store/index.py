@@ -11,8 +11,19 @@ from bmslogs.store.entries import LogEntry, entry_from
 from bmslogs.store.files import read_metadata, write_atomic
 
 _KEPT = (
-    "schema", "version", "pack", "vehicle", "start", "end", "rows", "source", "source_sha256", "content_sha256",
-    "mapping", "source_bytes", "repairs",
+    "schema",
+    "version",
+    "pack",
+    "vehicle",
+    "start",
+    "end",
+    "rows",
+    "source",
+    "source_sha256",
+    "content_sha256",
+    "mapping",
+    "source_bytes",
+    "repairs",
 )
 
 

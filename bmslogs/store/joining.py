@@ -47,7 +47,12 @@ class Part:
 
 
 def bring_together(
-    store: Store, files: list[Path], pack: Pack, profile: Profile, modules: tuple[str, ...] | None, strict: bool,
+    store: Store,
+    files: list[Path],
+    pack: Pack,
+    profile: Profile,
+    modules: tuple[str, ...] | None,
+    strict: bool,
     progress: Callable[[str], None] | None,
 ) -> Imported:
     """Import files as parts of one log.
@@ -68,7 +73,15 @@ def bring_together(
         sha = hashlib.sha256("".join(sorted(p.reading.sha256 for p in parts)).encode()).hexdigest()
         for entry in store.logs(pack.id):
             if entry.sha256 == sha and entry.mapping == mapping and entry.version == __version__:
-                return Imported(entry.id, " + ".join(map(str, files)), entry.rows, entry.start, entry.end, "known", entry.repairs)
+                return Imported(
+                    entry.id,
+                    " + ".join(map(str, files)),
+                    entry.rows,
+                    entry.start,
+                    entry.end,
+                    "known",
+                    entry.repairs,
+                )
         whole = [p for p in parts if p.job.plan.cells and _has_current(p)]
         joined = store.incoming()
         with store_errors(store.root):
@@ -99,7 +112,13 @@ def _part(store: Store, path: Path, pack: Pack, profile: Profile, modules: tuple
     temporary = store.incoming()
     with store_errors(store.root):
         reading, writer = read_whole(
-            job.source, plan, pack, job.never, job.regular, job.corrections, lambda p: TableWriter(temporary, p)
+            job.source,
+            plan,
+            pack,
+            job.never,
+            job.regular,
+            job.corrections,
+            lambda p: TableWriter(temporary, p),
         )
         writer.close({})
     return Part(job, reading, temporary)
@@ -114,11 +133,16 @@ def _in_turn(parts: list[Part], target: Path) -> tuple[int, list[RepairEntry]]:
         lost = [n for n in schema.names if n not in names and not n.startswith("extra_")]
         added = [n for n in names if n not in schema.names and not n.startswith("extra_")]
         if lost or added:
-            raise BadInput(f"other columns than in the first part ({', '.join((lost or added)[:3])})",
-                           "parts of one log with the same columns", file=part.job.source.path)
+            raise BadInput(
+                f"other columns than in the first part ({', '.join((lost or added)[:3])})",
+                "parts of one log with the same columns",
+                file=part.job.source.path,
+            )
     schema = pa.schema([f for f in schema if all(f.name in pq.read_schema(p.path).names for p in parts)])
     fine = any(p.reading.plan.fine for p in parts)
-    schema = pa.schema([f.with_type(pa.float32()) if fine and f.name.startswith("cell_") else f for f in schema])
+    schema = pa.schema(
+        [f.with_type(pa.float32()) if fine and f.name.startswith("cell_") else f for f in schema]
+    )
     writer = open_parquet(target, schema)
     last, rows, twice = None, 0, 0
     for part in parts:
@@ -134,7 +158,9 @@ def _in_turn(parts: list[Part], target: Path) -> tuple[int, list[RepairEntry]]:
     finish_parquet(writer, schema, {})
     more = []
     if twice:
-        more.append(_entry("parts_overlap", twice, f"{twice} rows that two of the files hold were taken once"))
+        more.append(
+            _entry("parts_overlap", twice, f"{twice} rows that two of the files hold were taken once")
+        )
     return rows, more
 
 
@@ -151,7 +177,8 @@ def _beside(parts: list[Part], target: Path, pack: Pack) -> tuple[int, list[Repa
     if len(with_cells) != 1 or len(with_current) != 1 or len(parts) != 2:
         raise BadInput(
             f"{len(with_cells)} files with cells and {len(with_current)} with a current alone",
-            "one file of cells and one of the current, or parts that have both", file=parts[0].job.source.path,
+            "one file of cells and one of the current, or parts that have both",
+            file=parts[0].job.source.path,
         )
     cells, amps = with_cells[0], with_current[0]
     if _has_current(cells):
@@ -165,8 +192,11 @@ def _beside(parts: list[Part], target: Path, pack: Pack) -> tuple[int, list[Repa
     found = align(time_v, mean, time_i, current)
     shift = 0 if found.shift_s is None else round(found.shift_s * 1e6)
     if found.shift_s is None and (time_i[-1] < time_v[0] or time_i[0] > time_v[-1]):
-        raise Ambiguous("the two clocks do not meet, and nothing in the readings tells the shift",
-                        "files whose current moves, or stamps of one clock", file=amps.job.source.path)
+        raise Ambiguous(
+            "the two clocks do not meet, and nothing in the readings tells the shift",
+            "files whose current moves, or stamps of one clock",
+            file=amps.job.source.path,
+        )
     period = max(float(np.median(np.diff(time_v))), float(np.median(np.diff(time_i))))
     pick = nearest(time_v, time_i + shift, int(0.51 * period))
     beside = np.where(pick >= 0, current[np.maximum(pick, 0)], np.nan)
@@ -176,8 +206,11 @@ def _beside(parts: list[Part], target: Path, pack: Pack) -> tuple[int, list[Repa
     # a sign that the profile gives, or two columns, is in the readings already
     factor = 1 if amps.job.plan.sign_fixed else verdict.factor
     if factor is None:
-        raise Ambiguous(f"which sign of the current is discharge: {verdict.why}",
-                        'a profile with [current] discharge = "positive" or "negative"', file=amps.job.source.path)
+        raise Ambiguous(
+            f"which sign of the current is discharge: {verdict.why}",
+            'a profile with [current] discharge = "positive" or "negative"',
+            file=amps.job.source.path,
+        )
     beside = beside * factor
     field = right.schema.field("current_A")
     column = pa.array(beside.astype(np.float32), mask=np.isnan(beside))
@@ -185,7 +218,9 @@ def _beside(parts: list[Part], target: Path, pack: Pack) -> tuple[int, list[Repa
     for name in ("pack_V",):
         if name in right.column_names and name not in left.column_names:
             taken = right[name].take(pa.array(np.maximum(pick, 0)))
-            table = table.add_column(2, right.schema.field(name), pa.compute.if_else(pa.array(pick >= 0), taken, None))
+            table = table.add_column(
+                2, right.schema.field(name), pa.compute.if_else(pa.array(pick >= 0), taken, None)
+            )
     schema = table.schema.remove_metadata()
     writer = open_parquet(target, schema)
     writer.write_table(table.cast(schema), row_group_size=ROW_GROUP)
@@ -206,26 +241,43 @@ def _entry(rule: str, rows: int, says: str) -> RepairEntry:
 
 
 def _committed(
-    store: Store, parts: list[Part], joined: Path, pack: Pack, mapping: str, sha: str, rows: int,
-    more: list[RepairEntry], strict: bool,
+    store: Store,
+    parts: list[Part],
+    joined: Path,
+    pack: Pack,
+    mapping: str,
+    sha: str,
+    rows: int,
+    more: list[RepairEntry],
+    strict: bool,
 ) -> Imported:
     repairs = [RepairEntry(r) for p in parts for r in p.reading.repairs.to_json()] + more
     first = next((p for p in parts if p.job.plan.cells), parts[0])
     if strict and repairs:
-        raise BadInput(f"needs repair: {'; '.join(map(str, repairs))}", "a log without any, as --strict asks",
-                       file=first.job.source.path)
+        raise BadInput(
+            f"needs repair: {'; '.join(map(str, repairs))}",
+            "a log without any, as --strict asks",
+            file=first.job.source.path,
+        )
     with pq.ParquetFile(joined) as file:
         time = file.read(columns=["time"])["time"].cast(pa.int64()).to_numpy()
         schema = file.schema_arrow
     profile = "\n".join(f"# {p.job.source.path.name}\n{profile_toml(p.reading.plan)}" for p in parts)
     meta = metadata(first.reading, first.job.source, pack, profile, __version__, SCHEMA)
     meta |= {
-        "bmslogs.source": " + ".join(p.job.source.path.name for p in parts), "bmslogs.source_sha256": sha,
-        "bmslogs.content_sha256": sha, "bmslogs.source_bytes": str(sum(p.job.source.size for p in parts)),
-        "bmslogs.repairs": json.dumps(repairs, ensure_ascii=False), "bmslogs.rows": str(rows),
-        "bmslogs.start": iso(int(time[0])), "bmslogs.end": iso(int(time[-1])), "bmslogs.mapping": mapping,
+        "bmslogs.source": " + ".join(p.job.source.path.name for p in parts),
+        "bmslogs.source_sha256": sha,
+        "bmslogs.content_sha256": sha,
+        "bmslogs.source_bytes": str(sum(p.job.source.size for p in parts)),
+        "bmslogs.repairs": json.dumps(repairs, ensure_ascii=False),
+        "bmslogs.rows": str(rows),
+        "bmslogs.start": iso(int(time[0])),
+        "bmslogs.end": iso(int(time[-1])),
+        "bmslogs.mapping": mapping,
         "bmslogs.refresh_s": json.dumps(first.job.refresh),
-        "bmslogs.parts": json.dumps([{"source": p.job.source.path.name, "sha256": p.reading.sha256} for p in parts]),
+        "bmslogs.parts": json.dumps(
+            [{"source": p.job.source.path.name, "sha256": p.reading.sha256} for p in parts]
+        ),
     }
     meta["bmslogs.seal"] = seal(meta)
     final = store.incoming()
@@ -237,7 +289,9 @@ def _committed(
             finish_parquet(writer, schema.remove_metadata(), meta)
         new_id = log_id(moment(meta["bmslogs.start"]), content_key(sha, pack.id, mapping))
         with store.locked():
-            replaced = [e for e in store.logs(pack.id) if e.sha256 == sha and (e.id == new_id or e.mapping != mapping)]
+            replaced = [
+                e for e in store.logs(pack.id) if e.sha256 == sha and (e.id == new_id or e.mapping != mapping)
+            ]
             store.commit(final, new_id, pack, replaced)
     finally:
         final.unlink(missing_ok=True)

@@ -7,11 +7,14 @@ from collections.abc import Iterable
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.parquet as pq
 
 from bmslogs.store.entries import LogEntry
 
+Stamps = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float64]
 LEAST_SHARED = 10
 """Choice [rows]: fewer shared stamps are chance."""
 
@@ -33,7 +36,7 @@ def shared_rows(
         Of the new file's source: another reading of the same bytes is no second log.
     """
     notes = []
-    mine: tuple[np.ndarray, np.ndarray] | None = None  # type: ignore[type-arg]
+    mine: tuple[Stamps, Floats] | None = None
     for entry in entries:
         if entry.sha256 == sha256 or entry.end < start or entry.start > end:
             continue
@@ -45,7 +48,11 @@ def shared_rows(
         hint = f"keep one of them (`bmslogs forget {entry.id}` removes the older)"
         if len(b) == len(theirs[0]):
             more = len(mine[0]) - len(a)
-            notes.append(f"holds every row of log {entry.id} again" + (f" and {more} more" if more else "") + f"; {hint}")
+            notes.append(
+                f"holds every row of log {entry.id} again"
+                + (f" and {more} more" if more else "")
+                + f"; {hint}"
+            )
         elif len(a) == len(mine[0]):
             notes.append(f"every row is in log {entry.id} already; {hint}")
         else:
@@ -53,7 +60,7 @@ def shared_rows(
     return tuple(notes)
 
 
-def _rows(path: Path) -> tuple[np.ndarray, np.ndarray]:  # type: ignore[type-arg]
+def _rows(path: Path) -> tuple[Stamps, Floats]:
     """Return stamps and the first cell's readings of a stored log."""
     with pq.ParquetFile(path) as file:
         name = next((n for n in file.schema_arrow.names if n.startswith("cell_")), None)

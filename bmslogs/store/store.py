@@ -45,7 +45,9 @@ class Store:
     def logs(self, pack_id: str | None = None) -> list[LogEntry]:
         """Return the logs, oldest first, of one pack or of all."""
         entries = self._index.entries()
-        return sorted((e for e in entries if pack_id is None or e.pack == pack_id), key=lambda e: (e.start, e.id))
+        return sorted(
+            (e for e in entries if pack_id is None or e.pack == pack_id), key=lambda e: (e.start, e.id)
+        )
 
     def entry(self, log_id: str) -> LogEntry:
         """Return one log's entry.
@@ -65,8 +67,15 @@ class Store:
         return self.entry(log_id).path
 
     def import_files(
-        self, files: Iterable[str | Path], pack: Pack, profile: Profile | None = None, *, together: bool = False,
-        modules: Iterable[str] | None = None, strict: bool = False, progress: Progress | None = None,
+        self,
+        files: Iterable[str | Path],
+        pack: Pack,
+        profile: Profile | None = None,
+        *,
+        together: bool = False,
+        modules: Iterable[str] | None = None,
+        strict: bool = False,
+        progress: Progress | None = None,
     ) -> ImportReport:
         """Bring loggers' files into the store.
 
@@ -93,8 +102,14 @@ class Store:
         from bmslogs.store.bringing import bring_in
 
         return bring_in(
-            self, [Path(f) for f in files], pack, profile or Profile(), together=together,
-            modules=tuple(modules) if modules else None, strict=strict, progress=progress,
+            self,
+            [Path(f) for f in files],
+            pack,
+            profile or Profile(),
+            together=together,
+            modules=tuple(modules) if modules else None,
+            strict=strict,
+            progress=progress,
         )
 
     def forget(self, log_id: str) -> None:
@@ -132,7 +147,9 @@ class Store:
             lock.acquire()
             lock.release()
         except Timeout:
-            raise StoreError(f"{self.root}: another process holds the store for more than {LOCK_SECONDS:g} s") from None
+            raise StoreError(
+                f"{self.root}: another process holds the store for more than {LOCK_SECONDS:g} s"
+            ) from None
         except OSError as error:
             raise StoreError(f"{self.root}: cannot be written ({error.strerror or error})") from None
         return lock
@@ -211,7 +228,9 @@ class Store:
         from bmslogs.base.version import __version__
 
         entry = self.entry(log_id)
-        text = json.dumps({"version": __version__, "method": diagnosis.get("method", ""), "answer": diagnosis})
+        text = json.dumps(
+            {"version": __version__, "method": diagnosis.get("method", ""), "answer": diagnosis}
+        )
         write_atomic(self._answer_path(entry), text)
 
     def answer(self, log_id: str, method: str | None = None) -> dict[str, Any] | None:
@@ -236,7 +255,12 @@ class Store:
         return answer if same and isinstance(answer, dict) else None
 
     def _answer_path(self, entry: LogEntry) -> Path:
-        return self.root / "_answers" / folder_name("pack", entry.pack).removeprefix("pack=") / f"{entry.id}.json"
+        return (
+            self.root
+            / "_answers"
+            / folder_name("pack", entry.pack).removeprefix("pack=")
+            / f"{entry.id}.json"
+        )
 
 
 def _read_pack(path: Path) -> Pack:

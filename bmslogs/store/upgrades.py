@@ -21,11 +21,15 @@ def _from_0(table: pa.Table, meta: dict[str, str]) -> tuple[pa.Table, dict[str, 
     """Schema 0 had unsigned cells, repairs as sentences alone, and no step of the readings."""
     for k, f in enumerate(table.schema):
         if f.name.startswith("cell_") and f.type == pa.uint16():
-            table = table.set_column(k, pa.field(f.name, pa.int16(), metadata=f.metadata), table.column(k).cast(pa.int16()))
+            table = table.set_column(
+                k, pa.field(f.name, pa.int16(), metadata=f.metadata), table.column(k).cast(pa.int16())
+            )
     repairs = json.loads(meta.get("bmslogs.repairs", "[]"))
     named = [
-        r if isinstance(r, dict) else
-        {"rule": "unnamed", "rows": 0, "columns": [], "first": None, "last": None, "says": str(r)} for r in repairs
+        r
+        if isinstance(r, dict)
+        else {"rule": "unnamed", "rows": 0, "columns": [], "first": None, "last": None, "says": str(r)}
+        for r in repairs
     ]
     meta = {**meta, "bmslogs.repairs": json.dumps(named), "bmslogs.rows": str(table.num_rows)}
     meta.setdefault("bmslogs.voltage_step_V", "0.001")

@@ -57,13 +57,27 @@ def make(path: Path, seconds: int, awkward: bool) -> None:
     t = np.arange(rows) * PERIOD_S
     current = np.round(60 * np.sin(t / 11) + 40 * np.sin(t / 2.9) + rng.normal(0, 3, rows), 1)
     own = rng.normal(0, 0.003, CELLS)
-    head = ["time", "current_A", "pack_V", *(f"cell_{c}_V" for c in range(1, CELLS + 1)),
-            *(f"temp_{s}_C" for s in range(1, SENSORS + 1)), "flags", "state"]
+    head = [
+        "time",
+        "current_A",
+        "pack_V",
+        *(f"cell_{c}_V" for c in range(1, CELLS + 1)),
+        *(f"temp_{s}_C" for s in range(1, SENSORS + 1)),
+        "flags",
+        "state",
+    ]
     with path.open("w", encoding="latin-1" if awkward else "utf-8", newline="\n") as out:
         if awkward:
             out.write("Fahrzeug;Heron\nSchreiber;7\n\n")
-            head = ["Zeit", "Strom [A]", "Packspannung [V]", *(f"Zelle {c} [mV]" for c in range(1, CELLS + 1)),
-                    *(f"Temperatur {s} [°C]" for s in range(1, SENSORS + 1)), "Flags", "Zustand"]
+            head = [
+                "Zeit",
+                "Strom [A]",
+                "Packspannung [V]",
+                *(f"Zelle {c} [mV]" for c in range(1, CELLS + 1)),
+                *(f"Temperatur {s} [°C]" for s in range(1, SENSORS + 1)),
+                "Flags",
+                "Zustand",
+            ]
         out.write((";" if awkward else ",").join(head) + "\n")
         for r in range(rows):
             volts = 3.8 + own - 0.001 * current[r] - 0.3 * r / rows + rng.normal(0, 0.0008, CELLS)
@@ -71,12 +85,26 @@ def make(path: Path, seconds: int, awkward: bool) -> None:
             ms = r * int(PERIOD_S * 1000)
             clock = f"{9 + ms // 3_600_000:02d}:{ms // 60_000 % 60:02d}:{ms // 1000 % 60:02d}"
             if awkward:
-                fields = [f"03.05.2026 {clock},{ms % 1000:03d}", f"{current[r]:.1f}", f"{volts.sum():.1f}",
-                          *(f"{v * 1000:.0f}" for v in volts), *(f"{x:.1f}" for x in temps), f"{r % 65536:04X}", "drive"]
+                fields = [
+                    f"03.05.2026 {clock},{ms % 1000:03d}",
+                    f"{current[r]:.1f}",
+                    f"{volts.sum():.1f}",
+                    *(f"{v * 1000:.0f}" for v in volts),
+                    *(f"{x:.1f}" for x in temps),
+                    f"{r % 65536:04X}",
+                    "drive",
+                ]
                 out.write(";".join(fields).replace(".", ",").replace("03,05,2026", "03.05.2026") + "\n")
             else:
-                fields = [f"2026-05-03 {clock}.{ms % 1000:03d}", f"{current[r]:.1f}", f"{volts.sum():.1f}",
-                          *(f"{v:.3f}" for v in volts), *(f"{x:.1f}" for x in temps), f"{r % 65536:04X}", "drive"]
+                fields = [
+                    f"2026-05-03 {clock}.{ms % 1000:03d}",
+                    f"{current[r]:.1f}",
+                    f"{volts.sum():.1f}",
+                    *(f"{v:.3f}" for v in volts),
+                    *(f"{x:.1f}" for x in temps),
+                    f"{r % 65536:04X}",
+                    "drive",
+                ]
                 out.write(",".join(fields) + "\n")
 
 
@@ -87,7 +115,11 @@ def stretch(source: Path, target: Path, size: int) -> None:
         out.write(header + b"\n")
         day = 3
         while out.tell() < size:
-            out.write(body.replace(b"2026-05-03", f"2026-{5 + (day - 1) // 28:02d}-{(day - 1) % 28 + 1:02d}".encode()))
+            out.write(
+                body.replace(
+                    b"2026-05-03", f"2026-{5 + (day - 1) // 28:02d}-{(day - 1) % 28 + 1:02d}".encode()
+                )
+            )
             day += 1
 
 
@@ -95,7 +127,9 @@ def run(code: str, source: Path, target: Path) -> tuple[float, float, float]:
     """Run a process; return its wall time [s], peak resident memory [MB] and processor time [s]."""
     start = time.perf_counter()
     environment = {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONDONTWRITEBYTECODE": ""}
-    pid = os.spawnve(os.P_NOWAIT, sys.executable, [sys.executable, "-c", code, str(source), str(target)], environment)
+    pid = os.spawnve(
+        os.P_NOWAIT, sys.executable, [sys.executable, "-c", code, str(source), str(target)], environment
+    )
     _, status, usage = os.wait4(pid, 0)
     if status:
         raise SystemExit(f"a run failed with status {status}")
@@ -112,7 +146,7 @@ def compare(source: Path, folder: Path, rounds: int, title: str, tools: dict[str
     """Run the tools in turns on one file and print their medians."""
     times: dict[str, list[float]] = {name: [] for name in tools}
     works: dict[str, list[float]] = {name: [] for name in tools}
-    peaks: dict[str, float] = {name: 0.0 for name in tools}
+    peaks: dict[str, float] = dict.fromkeys(tools, 0.0)
     sizes: dict[str, float] = {}
     for k in range(rounds):
         for name, code in tools.items():
@@ -125,18 +159,24 @@ def compare(source: Path, folder: Path, rounds: int, title: str, tools: dict[str
     print(f"{title}: {source.stat().st_size / 1e6:.1f} MB, {rounds} rounds, whole process")
     medians = {name: statistics.median(t) for name, t in times.items()}
     for name, wall in medians.items():
-        print(f"  {name:<10} {wall:7.3f} s  (least {min(times[name]):.3f})   processor {statistics.median(works[name]):.3f} s   peak {peaks[name]:6.0f} MB   out {sizes[name]:7.2f} MB")
+        print(
+            f"  {name:<10} {wall:7.3f} s  (least {min(times[name]):.3f})   processor {statistics.median(works[name]):.3f} s   peak {peaks[name]:6.0f} MB   out {sizes[name]:7.2f} MB"
+        )
     for other in ("polars", "pyarrow"):
         if other in medians and "bmslogs" in medians:
             work = statistics.median(works["bmslogs"]) / statistics.median(works[other])
-            print(f"  bmslogs / {other}: {medians['bmslogs'] / medians[other]:.2f} in time, {work:.2f} in processor time, "
-                  f"{sizes[other] / sizes['bmslogs']:.2f} times smaller")
+            print(
+                f"  bmslogs / {other}: {medians['bmslogs'] / medians[other]:.2f} in time, {work:.2f} in processor time, "
+                f"{sizes[other] / sizes['bmslogs']:.2f} times smaller"
+            )
     return medians
 
 
 def main() -> None:
     """Make the files, run, print."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--gigabyte", action="store_true")
     parser.add_argument("--awkward", action="store_true")
     parser.add_argument("--rounds", type=int, default=5)

@@ -20,13 +20,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
-from tests.importers.writing import Dialect, Truth, drive, pack_for, stamp, text_of
 
 from bmslogs.base.errors import BmsLogsError
 from bmslogs.base.pack import Pack
 from bmslogs.importers import inspect_file
 from bmslogs.log import read_log
 from bmslogs.store import Store
+from tests.importers.writing import Dialect, Truth, drive, pack_for, stamp, text_of
 
 csv.field_size_limit(1 << 24)
 ROWS, CELLS, SENSORS = 160, 6, 2
@@ -37,8 +37,16 @@ D = Dialect()
 BASES: dict[str, Dialect] = {
     "plain": D,
     "mV": D.but(cell_unit=1e-3, cell_decimals=0, cell_name=lambda c: f"U{c} [mV]", delimiter=";"),
-    "decimal comma": D.but(delimiter=";", decimal=",", encoding="cp1252", eol="\r\n", preamble=("Gerät 7", ""),
-                           time_text=stamp("%d.%m.%Y %H:%M:%S"), cell_name=lambda c: f"Zelle {c} [V]", current_name="Strom [A]"),
+    "decimal comma": D.but(
+        delimiter=";",
+        decimal=",",
+        encoding="cp1252",
+        eol="\r\n",
+        preamble=("Gerät 7", ""),
+        time_text=stamp("%d.%m.%Y %H:%M:%S"),
+        cell_name=lambda c: f"Zelle {c} [V]",
+        current_name="Strom [A]",
+    ),
     "quoted": D.but(quote=True, soc_name="SOC (%)"),
 }
 
@@ -56,12 +64,12 @@ def cut(data: bytes, rng: random.Random) -> bytes:
 
 def cut_out(data: bytes, rng: random.Random) -> bytes:
     a = rng.randrange(len(data))
-    return data[:a] + data[a + rng.choice((1, 7, 200, 3000)):]
+    return data[:a] + data[a + rng.choice((1, 7, 200, 3000)) :]
 
 
 def noughts(data: bytes, rng: random.Random) -> bytes:
     a = rng.randrange(len(data))
-    return data[:a] + bytes(rng.choice((1, 4, 512))) + data[a + rng.choice((0, 4, 512)):]
+    return data[:a] + bytes(rng.choice((1, 4, 512))) + data[a + rng.choice((0, 4, 512)) :]
 
 
 def rubbish(data: bytes, rng: random.Random) -> bytes:
@@ -71,7 +79,11 @@ def rubbish(data: bytes, rng: random.Random) -> bytes:
 
 def huge_field(data: bytes, rng: random.Random) -> bytes:
     a = rng.randrange(len(data))
-    return data[:a] + rng.choice((b"9", b"x", b"\"", b",", b";", b" ")) * rng.choice((50, 5000, 200_000)) + data[a:]
+    return (
+        data[:a]
+        + rng.choice((b"9", b"x", b'"', b",", b";", b" ")) * rng.choice((50, 5000, 200_000))
+        + data[a:]
+    )
 
 
 def twice(data: bytes, rng: random.Random) -> bytes:
@@ -91,8 +103,24 @@ def shuffle(data: bytes, rng: random.Random) -> bytes:
 
 def words(data: bytes, rng: random.Random) -> bytes:
     a = rng.randrange(len(data))
-    text = rng.choice((b"NaN", b"#REF!", b"1e999", b"-", b"65535", b"1.2.3", b"0x1F", b"'; drop", b"<script>", b"../../x", b"\xff\xfe", b"\"", b"3,7"))
-    return data[:a] + text + data[a + rng.choice((0, 1, 4)):]
+    text = rng.choice(
+        (
+            b"NaN",
+            b"#REF!",
+            b"1e999",
+            b"-",
+            b"65535",
+            b"1.2.3",
+            b"0x1F",
+            b"'; drop",
+            b"<script>",
+            b"../../x",
+            b"\xff\xfe",
+            b'"',
+            b"3,7",
+        )
+    )
+    return data[:a] + text + data[a + rng.choice((0, 1, 4)) :]
 
 
 def wide(data: bytes, rng: random.Random) -> bytes:
@@ -105,15 +133,33 @@ def wide(data: bytes, rng: random.Random) -> bytes:
 
 
 def double(data: bytes, rng: random.Random) -> bytes:
-    return data + data[rng.choice((0, len(data) // 3)):]
+    return data + data[rng.choice((0, len(data) // 3)) :]
 
 
 def packed_and_broken(data: bytes, rng: random.Random) -> bytes:
-    return flip(gzip.compress(data), rng) if rng.random() < 0.5 else gzip.compress(data)[: rng.randrange(20, 3000)]
+    return (
+        flip(gzip.compress(data), rng)
+        if rng.random() < 0.5
+        else gzip.compress(data)[: rng.randrange(20, 3000)]
+    )
 
 
 DAMAGES: tuple[Callable[[bytes, random.Random], bytes], ...] = (
-    flip, flip, flip, cut, cut_out, noughts, rubbish, huge_field, twice, shuffle, words, words, wide, double, packed_and_broken,
+    flip,
+    flip,
+    flip,
+    cut,
+    cut_out,
+    noughts,
+    rubbish,
+    huge_field,
+    twice,
+    shuffle,
+    words,
+    words,
+    wide,
+    double,
+    packed_and_broken,
 )
 
 
@@ -123,7 +169,11 @@ def readings(data: bytes, d: Dialect) -> dict[int, list[list[float]]]:
     if data[:2] == b"\x1f\x8b":
         return out
     for line in data.decode("cp1252", "replace").replace("\r\n", "\n").replace("\r", "\n").split("\n"):
-        fields = [f.strip() for f in next(csv.reader([line.replace("\0", "")], delimiter=d.delimiter), [])] if d.quote else line.split(d.delimiter)
+        fields = (
+            [f.strip() for f in next(csv.reader([line.replace("\0", "")], delimiter=d.delimiter), [])]
+            if d.quote
+            else line.split(d.delimiter)
+        )
         fields = [f.strip().strip('"').strip() for f in fields]
         if len(fields) < 2 + CELLS + SENSORS:
             continue
@@ -135,7 +185,7 @@ def readings(data: bytes, d: Dialect) -> dict[int, list[list[float]]]:
         except ValueError:
             continue
         row = []
-        for f in fields[1: 2 + CELLS + SENSORS]:
+        for f in fields[1 : 2 + CELLS + SENSORS]:
             try:
                 row.append(float(f.replace(d.decimal, ".")))
             except ValueError:
@@ -170,7 +220,11 @@ def verify(log_path: Path, data: bytes, d: Dialect) -> str | None:
 
 def _within(got: np.ndarray, row: np.ndarray) -> bool:  # type: ignore[type-arg]
     with np.errstate(invalid="ignore"):
-        same = np.isnan(got) | (np.abs(got - row) <= 1e-3 + 2e-6 * np.abs(row)) | (np.arange(len(got)) == 0) & (np.abs(got + row) < 1e-3)
+        same = (
+            np.isnan(got)
+            | (np.abs(got - row) <= 1e-3 + 2e-6 * np.abs(row))
+            | (np.arange(len(got)) == 0) & (np.abs(got + row) < 1e-3)
+        )
     return bool(same.all())
 
 
@@ -222,7 +276,9 @@ class Field:
 
 def main() -> None:
     """Run many cases and print how they ended."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--count", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args()

@@ -6,15 +6,23 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.importers.writing import Dialect, assert_same, drive, imported, pack_for, stamp, write
 
 from bmslogs.importers.profile import parse_profile
+from tests.importers.writing import Dialect, assert_same, drive, imported, pack_for, stamp, write
 
 D = Dialect()
 GERMAN = D.but(
-    delimiter=";", decimal=",", encoding="cp1252", eol="\r\n", time_name="Zeitstempel",
-    time_text=stamp("%d.%m.%Y %H:%M:%S,%L"), current_name="Strom [A]", cell_name=lambda c: f"Zelle {c} [mV]",
-    cell_unit=1e-3, cell_decimals=0, temperature_name=lambda s: f"Temperatur {s} [°C]",
+    delimiter=";",
+    decimal=",",
+    encoding="cp1252",
+    eol="\r\n",
+    time_name="Zeitstempel",
+    time_text=stamp("%d.%m.%Y %H:%M:%S,%L"),
+    current_name="Strom [A]",
+    cell_name=lambda c: f"Zelle {c} [mV]",
+    cell_unit=1e-3,
+    cell_decimals=0,
+    temperature_name=lambda s: f"Temperatur {s} [°C]",
 )
 
 
@@ -32,8 +40,12 @@ def named(language: str) -> Dialect:
         "de": ("Zeit", "Batteriestrom (A)", "Zellspannung {} (V)", "Temperaturfühler {} (°C)"),
     }[language]
     return D.but(
-        time_name=time, current_name=current, cell_name=cell.format, temperature_name=temperature.format,
-        delimiter=";", decimal=",",
+        time_name=time,
+        current_name=current,
+        cell_name=cell.format,
+        temperature_name=temperature.format,
+        delimiter=";",
+        decimal=",",
     )
 
 
@@ -45,10 +57,25 @@ CASES: dict[str, Dialect] = {
     "german": GERMAN,
     "decimal comma, tab": D.but(delimiter="\t", decimal=","),
     "decimal comma quoted in commas": D.but(decimal=",", quote=True),
-    "thousands point": D.but(delimiter=";", decimal=",", thousands=".", pack_name="Gesamtspannung (mV)", pack_unit=1e-3,
-                             pack_decimals=1),
-    "thousands comma": D.but(delimiter=";", thousands=",", cell_unit=1e-3, cell_decimals=1, cell_name=lambda c: f"Cell{c} (mV)"),
-    "thousands blank": D.but(delimiter=";", decimal=",", thousands=" ", cell_unit=1e-3, cell_decimals=0, cell_name=lambda c: f"Zelle {c} [mV]"),
+    "thousands point": D.but(
+        delimiter=";",
+        decimal=",",
+        thousands=".",
+        pack_name="Gesamtspannung (mV)",
+        pack_unit=1e-3,
+        pack_decimals=1,
+    ),
+    "thousands comma": D.but(
+        delimiter=";", thousands=",", cell_unit=1e-3, cell_decimals=1, cell_name=lambda c: f"Cell{c} (mV)"
+    ),
+    "thousands blank": D.but(
+        delimiter=";",
+        decimal=",",
+        thousands=" ",
+        cell_unit=1e-3,
+        cell_decimals=0,
+        cell_name=lambda c: f"Zelle {c} [mV]",
+    ),
     "byte order mark": D.but(encoding="utf-8-sig"),
     "utf-16": D.but(encoding="utf-16", delimiter="\t"),
     "utf-16 without mark": D.but(encoding="utf-16-le"),
@@ -58,14 +85,30 @@ CASES: dict[str, Dialect] = {
     "preamble": D.but(preamble=("Logger 7, firmware 1.2", "", "Vehicle: Heron", "a;b;c")),
     "long preamble": D.but(preamble=tuple(f"# setting {k} = {k * 3}" for k in range(300))),
     "preamble of commas": D.but(preamble=("Name,Heron,,", "Serial,1234,,", "")),
-    "units row": D.but(cell_name=lambda c: f"U{c}", current_name="I", temperature_name=lambda s: f"T{s}", units_row=("V", "A", "°C")),
-    "units row mV": D.but(cell_name=lambda c: f"U{c}", cell_unit=1e-3, cell_decimals=0, current_name="I",
-                          temperature_name=lambda s: f"T{s}", units_row=("mV", "A", "°C")),
+    "units row": D.but(
+        cell_name=lambda c: f"U{c}",
+        current_name="I",
+        temperature_name=lambda s: f"T{s}",
+        units_row=("V", "A", "°C"),
+    ),
+    "units row mV": D.but(
+        cell_name=lambda c: f"U{c}",
+        cell_unit=1e-3,
+        cell_decimals=0,
+        current_name="I",
+        temperature_name=lambda s: f"T{s}",
+        units_row=("mV", "A", "°C"),
+    ),
     "header repeated": D.but(repeat_header=100),
     "trailing delimiters": D.but(trailing=True),
     "trailing semicolons": GERMAN.but(trailing=True),
     "quoted numbers": D.but(quote=True),
-    "units in the fields": D.but(suffix=True, cell_name=lambda c: f"Cell {c}", current_name="Current", temperature_name=lambda s: f"Temp {s}"),
+    "units in the fields": D.but(
+        suffix=True,
+        cell_name=lambda c: f"Cell {c}",
+        current_name="Current",
+        temperature_name=lambda s: f"Temp {s}",
+    ),
     "plus signs": D.but(plus=True),
     "mV": D.but(cell_unit=1e-3, cell_decimals=0, cell_name=lambda c: f"cell_{c:02d}_mV"),
     "mV without a unit": D.but(cell_unit=1e-3, cell_decimals=0, cell_name=lambda c: f"cell{c}"),
@@ -78,18 +121,38 @@ CASES: dict[str, Dialect] = {
     "by module, counted through": D.but(cell_name=lambda c: f"Box {(c - 1) // 6 + 1} cell {c} V"),
     "by letter": D.but(cell_name=lambda c: f"{'ABC'[(c - 1) // 4]}{(c - 1) % 4 + 1}"),
     "bare numbers": D.but(cell_name=lambda c: str(c), temperature_name=lambda s: f"temp {s}"),
-    "underscored units": D.but(cell_name=lambda c: f"Cell_{c}_V", current_name="Pack_Current_A", temperature_name=lambda s: f"Temp_{s}_C"),
+    "underscored units": D.but(
+        cell_name=lambda c: f"Cell_{c}_V",
+        current_name="Pack_Current_A",
+        temperature_name=lambda s: f"Temp_{s}_C",
+    ),
     "charging positive": D.but(sign=-1),
     "mA": D.but(current_unit=1e-3, current_decimals=0, current_name="Current (mA)"),
     "0.1 A": D.but(current_unit=0.1, current_decimals=0, current_name="I [0.1A]"),
     "two currents": D.but(split_current=("Charge current (A)", "Discharge current (A)")),
     "two currents, German": GERMAN.but(split_current=("Ladestrom [A]", "Entladestrom [A]")),
     "degF": D.but(temperature_of=lambda c: c * 9 / 5 + 32, temperature_name=lambda s: f"Temp{s} (F)"),
-    "K": D.but(temperature_of=lambda c: c + 273.15, temperature_decimals=2, temperature_name=lambda s: f"NTC{s}"),
-    "0.1 K": D.but(temperature_of=lambda c: (c + 273.15) * 10, temperature_decimals=0, temperature_name=lambda s: f"Temp {s} [0.1K]"),
-    "soc and extras": D.but(soc_name="SOC (%)", pack_name="Pack Voltage (V)", extras={"Speed": lambda r: str(r % 50), "Gear": lambda r: "D"}),
-    "pack voltage and summaries": D.but(pack_name="Battery voltage", extras={
-        "Max cell (V)": lambda r: "3.801", "Min cell (V)": lambda r: "3.700", "Avg cell V": lambda r: "3.75"}),
+    "K": D.but(
+        temperature_of=lambda c: c + 273.15, temperature_decimals=2, temperature_name=lambda s: f"NTC{s}"
+    ),
+    "0.1 K": D.but(
+        temperature_of=lambda c: (c + 273.15) * 10,
+        temperature_decimals=0,
+        temperature_name=lambda s: f"Temp {s} [0.1K]",
+    ),
+    "soc and extras": D.but(
+        soc_name="SOC (%)",
+        pack_name="Pack Voltage (V)",
+        extras={"Speed": lambda r: str(r % 50), "Gear": lambda r: "D"},
+    ),
+    "pack voltage and summaries": D.but(
+        pack_name="Battery voltage",
+        extras={
+            "Max cell (V)": lambda r: "3.801",
+            "Min cell (V)": lambda r: "3.700",
+            "Avg cell V": lambda r: "3.75",
+        },
+    ),
 } | {f"words of {lang}": named(lang) for lang in ("fr", "es", "it", "no", "sv", "da", "nl", "pl", "de")}
 
 
@@ -112,7 +175,10 @@ def test_packed_files(ending: str, tmp_path: Path) -> None:
     assert_same(log, truth, GERMAN)
 
 
-@pytest.mark.parametrize("name", ["plain", "german", "by module", "charging positive", "two currents", "mA", "K", "counted from nought"])
+@pytest.mark.parametrize(
+    "name",
+    ["plain", "german", "by module", "charging positive", "two currents", "mA", "K", "counted from nought"],
+)
 def test_inspected_profile_reads_the_same(name: str, tmp_path: Path) -> None:
     """The profile that inspection prints, given back, reads the same log."""
     import tomllib

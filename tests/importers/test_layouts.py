@@ -7,13 +7,23 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.importers.writing import Dialect, Truth, assert_same, drive, imported, pack_for, put, refusal, write
 
 from bmslogs.base.pack import Pack
 from bmslogs.importers.alignment import align
 from bmslogs.importers.profile import parse_profile
 from bmslogs.log import read_log
 from bmslogs.store import Store
+from tests.importers.writing import (
+    Dialect,
+    Truth,
+    assert_same,
+    drive,
+    imported,
+    pack_for,
+    put,
+    refusal,
+    write,
+)
 
 D = Dialect()
 
@@ -30,16 +40,32 @@ def stamp_of(truth: Truth, r: int) -> str:
 
 
 LONG: dict[str, tuple[str, Callable[[Truth], Callable[[int, int], str]]]] = {
-    "plain": ("Time,Cell,Voltage (V),Current (A)",
-              lambda t: lambda r, c: f"{stamp_of(t, r)},{c + 1},{t.cells[r, c]:.3f},{t.current[r]:.1f}"),
-    "from nought, mV": ("timestamp,cell,mV,current_A",
-                        lambda t: lambda r, c: f"{stamp_of(t, r)},{c},{t.cells[r, c] * 1000:.0f},{t.current[r]:.1f}"),
-    "by module": ("Time,Module,Cell,Voltage (V),Current (A)",
-                  lambda t: lambda r, c: f"{stamp_of(t, r)},{c // 4 + 1},{c % 4 + 1},{t.cells[r, c]:.3f},{t.current[r]:.1f}"),
-    "named cells": ("Time,Cell name,Cell voltage (V),Pack current (A)",
-                    lambda t: lambda r, c: f"{stamp_of(t, r)},C{c + 1:02d},{t.cells[r, c]:.3f},{t.current[r]:.1f}"),
-    "current in the first row alone": ("Time,Cell,Voltage (V),Current (A)",
-                    lambda t: lambda r, c: f"{stamp_of(t, r)},{c + 1},{t.cells[r, c]:.3f},{f'{t.current[r]:.1f}' if c == 0 else ''}"),
+    "plain": (
+        "Time,Cell,Voltage (V),Current (A)",
+        lambda t: lambda r, c: f"{stamp_of(t, r)},{c + 1},{t.cells[r, c]:.3f},{t.current[r]:.1f}",
+    ),
+    "from nought, mV": (
+        "timestamp,cell,mV,current_A",
+        lambda t: lambda r, c: f"{stamp_of(t, r)},{c},{t.cells[r, c] * 1000:.0f},{t.current[r]:.1f}",
+    ),
+    "by module": (
+        "Time,Module,Cell,Voltage (V),Current (A)",
+        lambda t: (
+            lambda r, c: f"{stamp_of(t, r)},{c // 4 + 1},{c % 4 + 1},{t.cells[r, c]:.3f},{t.current[r]:.1f}"
+        ),
+    ),
+    "named cells": (
+        "Time,Cell name,Cell voltage (V),Pack current (A)",
+        lambda t: lambda r, c: f"{stamp_of(t, r)},C{c + 1:02d},{t.cells[r, c]:.3f},{t.current[r]:.1f}",
+    ),
+    "current in the first row alone": (
+        "Time,Cell,Voltage (V),Current (A)",
+        lambda t: (
+            lambda r, c: (
+                f"{stamp_of(t, r)},{c + 1},{t.cells[r, c]:.3f},{f'{t.current[r]:.1f}' if c == 0 else ''}"
+            )
+        ),
+    ),
 }
 
 
@@ -66,18 +92,26 @@ def test_long_table_by_profile(tmp_path: Path) -> None:
     truth = drive(sensors=0)
     row = lambda r, c: f"{stamp_of(truth, r)},{c + 1},{truth.cells[r, c] * 1000:.0f},{truth.current[r]:.1f}"  # noqa: E731
     path = put(long_text(truth, "when,which,mV,I", row), tmp_path / "long.csv")
-    profile = parse_profile({
-        "layout": {"shape": "long", "cell_column": "which", "value_columns": {"voltage": "mV"}}, "current": {"column": "I", "unit": "A"},
-    })
+    profile = parse_profile(
+        {
+            "layout": {"shape": "long", "cell_column": "which", "value_columns": {"voltage": "mV"}},
+            "current": {"column": "I", "unit": "A"},
+        }
+    )
     assert_same(imported(path, pack_for(truth), tmp_path / "store", profile), truth)
 
 
 def test_long_table_with_temperatures_and_a_lost_row(tmp_path: Path) -> None:
     truth = drive(sensors=12)
-    row = lambda r, c: f"{stamp_of(truth, r)},{c + 1},{truth.cells[r, c]:.3f},{truth.temperatures[r, c]:.1f},{truth.current[r]:.1f}"  # noqa: E731
+
+    def row(r, c):
+        return f"{stamp_of(truth, r)},{c + 1},{truth.cells[r, c]:.3f},{truth.temperatures[r, c]:.1f},{truth.current[r]:.1f}"
+
     lines = long_text(truth, "Time,Cell,Voltage (V),Temperature (C),Current (A)", row).decode().splitlines()
     del lines[1 + 12 * 77 + 5]
-    log = imported(put(("\n".join(lines) + "\n").encode(), tmp_path / "long.csv"), pack_for(truth), tmp_path / "store")
+    log = imported(
+        put(("\n".join(lines) + "\n").encode(), tmp_path / "long.csv"), pack_for(truth), tmp_path / "store"
+    )
     truth.cells[77, 5] = truth.temperatures[77, 5] = np.nan
     assert_same(log, truth)
 
@@ -102,8 +136,10 @@ def part(truth: Truth, rows: slice) -> Truth:
 
 def test_parts_one_after_the_other(tmp_path: Path) -> None:
     truth = drive(rows=900)
-    files = [write(part(truth, slice(a, b)), D, tmp_path, f"log_{k}.csv") for k, (a, b) in
-             enumerate([(300, 600), (0, 300), (600, 900)])]
+    files = [
+        write(part(truth, slice(a, b)), D, tmp_path, f"log_{k}.csv")
+        for k, (a, b) in enumerate([(300, 600), (0, 300), (600, 900)])
+    ]
     log = joined(files, truth, tmp_path / "store")
     assert_same(log, truth)
     assert log.repairs == ()
@@ -113,7 +149,10 @@ def test_parts_one_after_the_other(tmp_path: Path) -> None:
 
 def test_parts_that_overlap_are_taken_once(tmp_path: Path) -> None:
     truth = drive(rows=900)
-    files = [write(part(truth, slice(a, b)), D, tmp_path, f"log_{k}.csv") for k, (a, b) in enumerate([(0, 500), (400, 900)])]
+    files = [
+        write(part(truth, slice(a, b)), D, tmp_path, f"log_{k}.csv")
+        for k, (a, b) in enumerate([(0, 500), (400, 900)])
+    ]
     log = joined(files, truth, tmp_path / "store")
     assert_same(log, truth)
     assert [r["rule"] for r in log.repairs] == ["parts_overlap"] and log.repairs[0]["rows"] == 100
@@ -125,8 +164,14 @@ def test_current_apart_with_its_own_clock(shift_s: float, sign: int, tmp_path: P
     cells = [",".join(["Time", *(f"Cell{c} (V)" for c in range(1, 13))])]
     cells += [",".join([stamp_of(truth, r), *(f"{v:.3f}" for v in truth.cells[r])]) for r in range(1500)]
     moved = truth.time - np.timedelta64(round(shift_s * 1e6), "us")
-    amps = ["Time,Current (A)", *(f"{moved[r].astype('datetime64[ms]')},{sign * truth.current[r]:.1f}" for r in range(1500))]
-    files = [put(("\n".join(x) + "\n").encode(), tmp_path / n) for x, n in ((cells, "cells.csv"), (amps, "amps.csv"))]
+    amps = [
+        "Time,Current (A)",
+        *(f"{moved[r].astype('datetime64[ms]')},{sign * truth.current[r]:.1f}" for r in range(1500)),
+    ]
+    files = [
+        put(("\n".join(x) + "\n").encode(), tmp_path / n)
+        for x, n in ((cells, "cells.csv"), (amps, "amps.csv"))
+    ]
     log = joined(files, truth, tmp_path / "store")
     good = np.isfinite(log.current)
     assert good.mean() > 0.99
@@ -146,7 +191,9 @@ def test_alignment_says_how_sure_it_is() -> None:
 
 
 def modular(truth: Truth) -> Pack:
-    modules = [{"name": n, "cells": list(range(4 * k + 1, 4 * k + 5))} for k, n in enumerate(("F1", "F2", "R1"))]
+    modules = [
+        {"name": n, "cells": list(range(4 * k + 1, 4 * k + 5))} for k, n in enumerate(("F1", "F2", "R1"))
+    ]
     return Pack.model_validate(pack_for(truth).model_dump() | {"modules": modules})
 
 
@@ -162,7 +209,9 @@ def test_modules_logged_alone(name: Callable[[int], str], tmp_path: Path) -> Non
 
 def test_modules_that_are_not_in_the_pack(tmp_path: Path) -> None:
     truth = drive()
-    assert "no module 'X9'" in refusal(write(truth, D, tmp_path), modular(truth), tmp_path / "store", modules=["X9"])
+    assert "no module 'X9'" in refusal(
+        write(truth, D, tmp_path), modular(truth), tmp_path / "store", modules=["X9"]
+    )
 
 
 def test_modules_must_be_named_for_a_part_of_the_pack(tmp_path: Path) -> None:

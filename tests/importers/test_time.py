@@ -6,9 +6,19 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.importers.writing import Dialect, assert_same, drive, imported, local, pack_for, refusal, stamp, write
 
 from bmslogs.importers.profile import parse_profile
+from tests.importers.writing import (
+    Dialect,
+    assert_same,
+    drive,
+    imported,
+    local,
+    pack_for,
+    refusal,
+    stamp,
+    write,
+)
 
 D = Dialect()
 
@@ -39,7 +49,9 @@ FORMS = {
     "epoch s with a broken part": epoch(1, 3),
     "epoch ms": epoch(1e3),
     "epoch us": epoch(1e6),
-    "spreadsheet serial": lambda t: f"{int(t.astype('datetime64[us]').astype(np.int64)) / 86_400e6 + 25569:.8f}",
+    "spreadsheet serial": lambda t: (
+        f"{int(t.astype('datetime64[us]').astype(np.int64)) / 86_400e6 + 25569:.8f}"
+    ),
 }
 
 
@@ -58,7 +70,9 @@ def test_variable_width(tmp_path: Path) -> None:
         when = local(t, "UTC")
         return f"{when.day}.{when.month}.{when.year} {when.hour}:{when.minute:02d}:{when.second:02d}"
 
-    log = imported(write(truth, D.but(time_text=text, delimiter=";"), tmp_path), pack_for(truth), tmp_path / "store")
+    log = imported(
+        write(truth, D.but(time_text=text, delimiter=";"), tmp_path), pack_for(truth), tmp_path / "store"
+    )
     assert_same(log, truth, D)
 
 
@@ -68,19 +82,30 @@ def test_date_and_clock_in_two_columns(tmp_path: Path) -> None:
     assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth, d)
 
 
-@pytest.mark.parametrize("name, scale, decimals", [
-    ("Elapsed (s)", 1.0, 1), ("Time [ms]", 1e3, 0), ("Laufzeit in min", 1 / 60, 6), ("t/h", 1 / 3600, 8), ("time_s", 1, 2),
-])
+@pytest.mark.parametrize(
+    "name, scale, decimals",
+    [
+        ("Elapsed (s)", 1.0, 1),
+        ("Time [ms]", 1e3, 0),
+        ("Laufzeit in min", 1 / 60, 6),
+        ("t/h", 1 / 3600, 8),
+        ("time_s", 1, 2),
+    ],
+)
 def test_elapsed_with_a_start_in_the_profile(name: str, scale: float, decimals: int, tmp_path: Path) -> None:
     truth = drive()
     d = D.but(time_name=name, time_text=elapsed(truth, scale, decimals))
     profile = parse_profile({"time": {"start": "2026-05-13T09:10:00Z"}})
-    assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store", profile), truth, d, 40_000)
+    assert_same(
+        imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store", profile), truth, d, 40_000
+    )
 
 
 def test_elapsed_with_the_start_in_the_preamble(tmp_path: Path) -> None:
     truth = drive()
-    d = D.but(time_name="Time (s)", time_text=elapsed(truth), preamble=("Recorder,7", "Start,2026-05-13 09:10:00"))
+    d = D.but(
+        time_name="Time (s)", time_text=elapsed(truth), preamble=("Recorder,7", "Start,2026-05-13 09:10:00")
+    )
     assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth, d)
 
 
@@ -109,10 +134,15 @@ def test_ambiguous_dates_are_refused_with_both_readings(tmp_path: Path) -> None:
     assert_same(imported(path, pack_for(truth), tmp_path / "store", profile), truth, d)
 
 
-@pytest.mark.parametrize("start, zone", [
-    ("2026-10-25T00:55:00", "Europe/Oslo"), ("2026-03-29T00:55:00", "Europe/Oslo"),
-    ("2026-11-01T08:55:00", "America/Los_Angeles"), ("2026-04-04T13:55:00", "Pacific/Auckland"),
-])
+@pytest.mark.parametrize(
+    "start, zone",
+    [
+        ("2026-10-25T00:55:00", "Europe/Oslo"),
+        ("2026-03-29T00:55:00", "Europe/Oslo"),
+        ("2026-11-01T08:55:00", "America/Los_Angeles"),
+        ("2026-04-04T13:55:00", "Pacific/Auckland"),
+    ],
+)
 def test_local_clock_over_a_summer_time_change(start: str, zone: str, tmp_path: Path) -> None:
     """Dates of the changes: IANA time zone database, read by the standard library's zoneinfo."""
     truth = drive(rows=900, start=start)
@@ -157,7 +187,9 @@ def test_a_step_back_moves_the_head(back_s: int, tmp_path: Path) -> None:
 def test_a_reboot_that_forgets_the_clock(tmp_path: Path) -> None:
     truth = drive()
     shown_times = truth.time.copy()
-    shown_times[100:160] = np.datetime64("2000-01-01T00:00:03", "us") + (truth.time[100:160] - truth.time[100])
+    shown_times[100:160] = np.datetime64("2000-01-01T00:00:03", "us") + (
+        truth.time[100:160] - truth.time[100]
+    )
     shown = dict(zip(truth.time, shown_times))
     d = D.but(time_text=lambda t: str(shown[t].astype("datetime64[ms]")))
     log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
@@ -182,7 +214,7 @@ def test_repeated_rows_are_dropped(tmp_path: Path) -> None:
     truth = drive()
     path = write(truth, D, tmp_path)
     lines = path.read_text().splitlines()
-    path.write_text("\n".join(lines[:50] + [lines[49]] + lines[50:]) + "\n")
+    path.write_text("\n".join([*lines[:50], lines[49], *lines[50:]]) + "\n")
     log = imported(path, pack_for(truth), tmp_path / "store")
     assert_same(log, truth)
     assert [r["rule"] for r in log.repairs] == ["row_repeated"]

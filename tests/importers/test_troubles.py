@@ -7,10 +7,21 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.importers.writing import Dialect, assert_same, bring, drive, imported, pack_for, put, refusal, text_of, write
 
 from bmslogs.base.pack import Pack
 from bmslogs.importers.profile import parse_profile
+from tests.importers.writing import (
+    Dialect,
+    assert_same,
+    bring,
+    drive,
+    imported,
+    pack_for,
+    put,
+    refusal,
+    text_of,
+    write,
+)
 
 D = Dialect()
 
@@ -37,7 +48,9 @@ def rules(log) -> list[str]:  # type: ignore[no-untyped-def]
 CELL_1 = 2  # column of cell 1 in the plain dialect: time, current, cells
 
 
-@pytest.mark.parametrize("text", ["", "-", "n/a", "NaN", "#DIV/0!", "#NV", "#WERT!", "null", "---", "ERR", "N/A"])
+@pytest.mark.parametrize(
+    "text", ["", "-", "n/a", "NaN", "#DIV/0!", "#NV", "#WERT!", "null", "---", "ERR", "N/A"]
+)
 def test_fill_texts_become_null(text: str, tmp_path: Path) -> None:
     truth = drive()
     lines = lines_of(truth)
@@ -49,7 +62,9 @@ def test_fill_texts_become_null(text: str, tmp_path: Path) -> None:
     assert_same(log, truth)
 
 
-@pytest.mark.parametrize("text, says", [("abc", "unreadable"), ("3.7x2", "unreadable"), ("3,7", "row_broken")])
+@pytest.mark.parametrize(
+    "text, says", [("abc", "unreadable"), ("3.7x2", "unreadable"), ("3,7", "row_broken")]
+)
 def test_what_is_no_number_is_null_and_said(text: str, says: str, tmp_path: Path) -> None:
     truth = drive()
     lines = lines_of(truth)
@@ -63,14 +78,20 @@ def test_what_is_no_number_is_null_and_said(text: str, says: str, tmp_path: Path
         assert log.rows == len(truth.time) - 1
 
 
-@pytest.mark.parametrize("fill, d", [
-    ("65535", D.but(cell_unit=1e-3, cell_decimals=0, cell_name=lambda c: f"U{c} mV")),
-    ("32767", D.but(cell_unit=1e-3, cell_decimals=0, cell_name=lambda c: f"U{c} mV")),
-    ("-1", D.but(cell_unit=1e-3, cell_decimals=0, cell_name=lambda c: f"U{c} mV")),
-    ("0", D.but(cell_unit=1e-3, cell_decimals=0, cell_name=lambda c: f"U{c} mV")),
-    ("4095", D.but(cell_unit=1e-3, cell_decimals=0, cell_name=lambda c: f"U{c} mV")),
-    ("65.535", D), ("32.767", D), ("0.000", D), ("6553.5", D),
-])
+@pytest.mark.parametrize(
+    "fill, d",
+    [
+        ("65535", D.but(cell_unit=1e-3, cell_decimals=0, cell_name=lambda c: f"U{c} mV")),
+        ("32767", D.but(cell_unit=1e-3, cell_decimals=0, cell_name=lambda c: f"U{c} mV")),
+        ("-1", D.but(cell_unit=1e-3, cell_decimals=0, cell_name=lambda c: f"U{c} mV")),
+        ("0", D.but(cell_unit=1e-3, cell_decimals=0, cell_name=lambda c: f"U{c} mV")),
+        ("4095", D.but(cell_unit=1e-3, cell_decimals=0, cell_name=lambda c: f"U{c} mV")),
+        ("65.535", D),
+        ("32.767", D),
+        ("0.000", D),
+        ("6553.5", D),
+    ],
+)
 def test_numeric_fills_on_a_cell_become_null(fill: str, d: Dialect, tmp_path: Path) -> None:
     truth = drive()
     lines = lines_of(truth, d)
@@ -203,7 +224,9 @@ def test_a_cut_last_line_is_left_out(tmp_path: Path) -> None:
     truth = drive()
     lines = lines_of(truth)
     for cut in (len(lines[-1]) - 1, len(lines[-1]) // 2, 3):
-        log = imported(save([*lines[:-1], lines[-1][:cut]], tmp_path, end=""), pack_for(truth), tmp_path / f"store{cut}")
+        log = imported(
+            save([*lines[:-1], lines[-1][:cut]], tmp_path, end=""), pack_for(truth), tmp_path / f"store{cut}"
+        )
         assert log.rows == len(truth.time) - 1
         assert rules(log) == ["line_cut"]
 
@@ -271,7 +294,7 @@ def test_unused_channels_are_left_out(tmp_path: Path) -> None:
     lines[0] = lines[0].replace("Cell12 (V)", "Cell12 (V),Cell13 (V),Cell14 (V)")
     for r in range(1, len(lines)):
         fields = lines[r].split(",")
-        lines[r] = ",".join(fields[:14] + ["0.000", "0.000"] + fields[14:])
+        lines[r] = ",".join([*fields[:14], "0.000", "0.000", *fields[14:]])
     assert_same(imported(save(lines, tmp_path), pack_for(truth), tmp_path / "store"), truth)
 
 
@@ -288,11 +311,21 @@ def test_only_the_extremes_logged_is_refused(tmp_path: Path) -> None:
     assert "no cell voltages" in refusal(save(lines, tmp_path), pack_for(truth), tmp_path / "store")
 
 
-@pytest.mark.parametrize("data, says", [
-    (b"", "empty"), (b"\n\n \n", "blanks"), (b"hello\nworld\n", "delimiter"), (b"%PDF-1.7\n", "PDF"),
-    (b"PK\x03\x04rubbish", "archive"), (b"\x1f\x8brubbish" + b"x" * 99, "archive"), (bytes(range(256)) * 40, "not text"),
-    (b"a,b,c\n", "rows"), (b"PAR1xxxx", "Parquet"), (b"{\"a\": [1, 2, 3]}\n", "rows"),
-])
+@pytest.mark.parametrize(
+    "data, says",
+    [
+        (b"", "empty"),
+        (b"\n\n \n", "blanks"),
+        (b"hello\nworld\n", "delimiter"),
+        (b"%PDF-1.7\n", "PDF"),
+        (b"PK\x03\x04rubbish", "archive"),
+        (b"\x1f\x8brubbish" + b"x" * 99, "archive"),
+        (bytes(range(256)) * 40, "not text"),
+        (b"a,b,c\n", "rows"),
+        (b"PAR1xxxx", "Parquet"),
+        (b'{"a": [1, 2, 3]}\n', "rows"),
+    ],
+)
 def test_what_is_no_log_is_refused(data: bytes, says: str, tmp_path: Path) -> None:
     path = tmp_path / "thing.csv"
     path.write_bytes(data)
@@ -326,8 +359,12 @@ def test_a_steady_charge_tells_the_sign_by_its_trend(sign: int, tmp_path: Path) 
     truth = drive(rows=3000)
     truth.current[:] = -20.0
     rng = np.random.default_rng(4)
-    truth.cells = np.round(3.5 + np.linspace(0, 0.2, 3000)[:, None] + rng.normal(0, 0.0008, truth.cells.shape), 3)
-    assert_same(imported(write(truth, D.but(sign=sign), tmp_path), pack_for(truth), tmp_path / "store"), truth)
+    truth.cells = np.round(
+        3.5 + np.linspace(0, 0.2, 3000)[:, None] + rng.normal(0, 0.0008, truth.cells.shape), 3
+    )
+    assert_same(
+        imported(write(truth, D.but(sign=sign), tmp_path), pack_for(truth), tmp_path / "store"), truth
+    )
 
 
 def test_a_sign_that_nothing_tells_is_asked_for(tmp_path: Path) -> None:
@@ -382,7 +419,9 @@ def test_modules_of_unknown_order_are_refused(tmp_path: Path) -> None:
 
 def test_modules_in_the_order_of_the_pack_file(tmp_path: Path) -> None:
     truth = drive()
-    modules = [{"name": n, "cells": list(range(4 * k + 1, 4 * k + 5))} for k, n in enumerate(("R1", "F2", "F1"))]
+    modules = [
+        {"name": n, "cells": list(range(4 * k + 1, 4 * k + 5))} for k, n in enumerate(("R1", "F2", "F1"))
+    ]
     pack = Pack.model_validate(pack_for(truth).model_dump() | {"modules": modules})
     d = D.but(cell_name=lambda c: f"{('R1', 'F2', 'F1')[(c - 1) // 4]} cell {(c - 1) % 4 + 1} V")
     assert_same(imported(write(truth, d, tmp_path), pack, tmp_path / "store"), truth)
@@ -391,7 +430,9 @@ def test_modules_in_the_order_of_the_pack_file(tmp_path: Path) -> None:
 @pytest.mark.parametrize("sensors", [["front", "middle", "rear"], ["T3", "T1", "T2"]])
 def test_sensors_by_their_names_in_the_pack_file(sensors: list[str], tmp_path: Path) -> None:
     truth = drive()
-    pack = Pack.model_validate(pack_for(truth).model_dump() | {"temperature_sensors": [{"name": n, "cells": [1]} for n in sensors]})
+    pack = Pack.model_validate(
+        pack_for(truth).model_dump() | {"temperature_sensors": [{"name": n, "cells": [1]} for n in sensors]}
+    )
     shown = sorted(sensors)
     d = D.but(temperature_name=lambda s: f"{shown[s - 1]} (°C)")
     log = imported(write(truth, d, tmp_path), pack, tmp_path / "store")
@@ -425,7 +466,10 @@ def test_bits_in_reverse_are_seen_by_the_voltages(tmp_path: Path) -> None:
     truth.bleed = np.zeros((400, 12), dtype=bool)
     truth.bleed[100:200, 2] = True
     truth.cells[:, 2] += 0.03
-    d = D.but(bits_name="Balancing", bits_text=lambda row: f"0x{sum(1 << (11 - k) for k, b in enumerate(row) if b):03X}")
+    d = D.but(
+        bits_name="Balancing",
+        bits_text=lambda row: f"0x{sum(1 << (11 - k) for k, b in enumerate(row) if b):03X}",
+    )
     log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
     assert log.bleed is not None
     np.testing.assert_array_equal(log.bleed, truth.bleed)
@@ -435,10 +479,16 @@ def test_states_are_taken_along_and_others_kept(tmp_path: Path) -> None:
     import pyarrow.parquet as pq
 
     truth = drive()
-    d = D.but(soc_name="SOC (%)", extras={
-        "Ambient temp (C)": lambda r: "12.5", "Main contactor": lambda r: "closed", "Fault code": lambda r: "0x00",
-        "Speed km/h": lambda r: str(r % 60), "Driver": lambda r: "../../etc <b>",
-    })
+    d = D.but(
+        soc_name="SOC (%)",
+        extras={
+            "Ambient temp (C)": lambda r: "12.5",
+            "Main contactor": lambda r: "closed",
+            "Fault code": lambda r: "0x00",
+            "Speed km/h": lambda r: str(r % 60),
+            "Driver": lambda r: "../../etc <b>",
+        },
+    )
     log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
     (path,) = (tmp_path / "store").glob("vehicle=*/pack=*/*.parquet")
     table = pq.read_table(path, partitioning=None)

@@ -43,8 +43,13 @@ class Truth:
 
 
 def drive(
-    rows: int = 400, cells: int = 12, sensors: int = 3, seed: int = 1, period_s: float = 1.0,
-    start: str = "2026-05-13T09:10:00", amperes: float = 80.0,
+    rows: int = 400,
+    cells: int = 12,
+    sensors: int = 3,
+    seed: int = 1,
+    period_s: float = 1.0,
+    start: str = "2026-05-13T09:10:00",
+    amperes: float = 80.0,
 ) -> Truth:
     """Invent a drive: stop-go current, cells that answer it, a little noise, in the logger's own steps."""
     rng = np.random.default_rng(seed)
@@ -54,21 +59,30 @@ def drive(
     slope = np.linspace(0, 0.04, rows)[:, None]
     own = rng.normal(0, 0.004, cells)
     volts = 3.75 + own - 0.0011 * current[:, None] - slope + rng.normal(0, 0.0008, (rows, cells))
-    temperatures = np.round(21 + np.arange(sensors) + np.linspace(0, 3, rows)[:, None] + rng.normal(0, 0.05, (rows, sensors)), 1)
+    temperatures = np.round(
+        21 + np.arange(sensors) + np.linspace(0, 3, rows)[:, None] + rng.normal(0, 0.05, (rows, sensors)), 1
+    )
     stamps = np.datetime64(start, "us") + (t * 1e6).astype("timedelta64[us]")
-    return Truth(stamps, current, np.round(volts, 3), temperatures, soc=np.round(80 - np.linspace(0, 5, rows), 1))
+    return Truth(
+        stamps, current, np.round(volts, 3), temperatures, soc=np.round(80 - np.linspace(0, 5, rows), 1)
+    )
 
 
 def pack_for(truth: Truth, **changes: Any) -> Pack:
     """Return a pack that fits a truth."""
     data: dict[str, Any] = {
-        "id": "heron-main", "vehicle": "Heron", "chemistry": "NMC", "nominal_capacity_Ah": 100.0,
+        "id": "heron-main",
+        "vehicle": "Heron",
+        "chemistry": "NMC",
+        "nominal_capacity_Ah": 100.0,
         "cells_in_series": truth.cells.shape[1],
     }
     return Pack.model_validate(data | changes)
 
 
-def number(decimals: int, decimal: str = ".", thousands: str = "", suffix: str = "", plus: bool = False) -> Callable[[float], str]:
+def number(
+    decimals: int, decimal: str = ".", thousands: str = "", suffix: str = "", plus: bool = False
+) -> Callable[[float], str]:
     """Return a writer of numbers."""
 
     def write(value: float) -> str:
@@ -115,7 +129,9 @@ class Dialect:
     soc_name: str | None = None
     bleed_name: Callable[[int], str] | None = None
     bits_name: str | None = None
-    bits_text: Callable[[npt.NDArray[np.bool_]], str] = lambda row: f"0x{sum(1 << k for k, b in enumerate(row) if b):04X}"
+    bits_text: Callable[[npt.NDArray[np.bool_]], str] = lambda row: (
+        f"0x{sum(1 << k for k, b in enumerate(row) if b):04X}"
+    )
     flag_text: tuple[str, str] = ("0", "1")
     suffix: bool = False
     plus: bool = False
@@ -132,7 +148,9 @@ class Dialect:
 
 def local(time: np.datetime64, zone: str) -> dt.datetime:
     """Return a UTC stamp as the zone's clock shows it."""
-    utc = dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(microseconds=int(time.astype("datetime64[us]").astype(np.int64)))
+    utc = dt.datetime(1970, 1, 1, tzinfo=dt.UTC) + dt.timedelta(
+        microseconds=int(time.astype("datetime64[us]").astype(np.int64))
+    )
     return utc.astimezone(zoneinfo.ZoneInfo(zone))
 
 
@@ -171,7 +189,10 @@ def table(truth: Truth, d: Dialect) -> list[list[str]]:
         row = list(when) if isinstance(when, list) else [when]
         amps = truth.current[r] * d.sign / d.current_unit
         if d.split_current:
-            row += [num["I"](max(-truth.current[r], 0) / d.current_unit), num["I"](max(truth.current[r], 0) / d.current_unit)]
+            row += [
+                num["I"](max(-truth.current[r], 0) / d.current_unit),
+                num["I"](max(truth.current[r], 0) / d.current_unit),
+            ]
         else:
             row.append(num["I"](amps))
         row += [num["P"](truth.pack_voltage[r] / d.pack_unit)] if d.pack_name else []
@@ -202,8 +223,8 @@ def text_of(truth: Truth, d: Dialect) -> str:
         row[k] = unit["I"]
         n = truth.cells.shape[1]
         at = k + (2 if d.split_current else 1) + bool(d.pack_name)
-        row[at: at + n] = [unit["U"]] * n
-        row[at + n: at + n + truth.temperatures.shape[1]] = [unit["T"]] * truth.temperatures.shape[1]
+        row[at : at + n] = [unit["U"]] * n
+        row[at + n : at + n + truth.temperatures.shape[1]] = [unit["T"]] * truth.temperatures.shape[1]
         lines.append(_line(row, d))
     for k, row in enumerate(rows[1:]):
         if d.repeat_header and k and k % d.repeat_header == 0:
@@ -214,7 +235,9 @@ def text_of(truth: Truth, d: Dialect) -> str:
 
 def _line(row: list[str], d: Dialect) -> str:
     out = io.StringIO()
-    csv.writer(out, delimiter=d.delimiter, quoting=csv.QUOTE_ALL if d.quote else csv.QUOTE_MINIMAL, lineterminator="").writerow(row)
+    csv.writer(
+        out, delimiter=d.delimiter, quoting=csv.QUOTE_ALL if d.quote else csv.QUOTE_MINIMAL, lineterminator=""
+    ).writerow(row)
     return out.getvalue() + (d.delimiter if d.trailing else "")
 
 
@@ -273,4 +296,6 @@ def assert_same(log: Log, truth: Truth, d: Dialect = Dialect(), time_us: int = 1
     np.testing.assert_allclose(log.current, truth.current, rtol=2e-7, atol=step_I * 1.001 + 1e-6)
     step_U = 0.5 * 10.0**-d.cell_decimals * d.cell_unit
     np.testing.assert_allclose(log.cell_voltage, truth.cells, rtol=2e-7, atol=step_U * 1.001 + 1e-6)
-    np.testing.assert_allclose(log.temperature, truth.temperatures, rtol=2e-7, atol=0.051 if d.temperature_decimals else 0.51)
+    np.testing.assert_allclose(
+        log.temperature, truth.temperatures, rtol=2e-7, atol=0.051 if d.temperature_decimals else 0.51
+    )

@@ -15,13 +15,13 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from tests.importers.writing import Dialect, assert_same, drive, imported, pack_for, refusal, write
 
 from bmslogs.base.errors import StoreError
 from bmslogs.base.pack import Pack
 from bmslogs.importers.profile import parse_profile
 from bmslogs.log import read_log
 from bmslogs.store import Store
+from tests.importers.writing import Dialect, assert_same, drive, imported, pack_for, refusal, write
 
 ROOT = Path(__file__).resolve().parents[2]
 D = Dialect()
@@ -121,11 +121,13 @@ def test_answers(tmp_path: Path) -> None:
 
 def test_names_cannot_leave_the_store(tmp_path: Path) -> None:
     truth = drive()
-    pack = pack_for(truth, vehicle="../../<b>Heron & \"co\"/..")
+    pack = pack_for(truth, vehicle='../../<b>Heron & "co"/..')
     store = Store(tmp_path / "store")
     log = store.import_files([write(truth, D, tmp_path)], pack).logs[0]
     path = store.log_path(log.id)
-    assert path.resolve().is_relative_to(store.root.resolve()) and len(path.relative_to(store.root).parts) == 3
+    assert (
+        path.resolve().is_relative_to(store.root.resolve()) and len(path.relative_to(store.root).parts) == 3
+    )
     assert store.logs()[0].vehicle == pack.vehicle
 
 
@@ -145,7 +147,9 @@ def test_others_read_the_store_without_help(tmp_path: Path) -> None:
     store.import_files([write(truth, D, tmp_path)], pack_for(truth))
     frame = pd.read_parquet(store.root)
     assert len(frame) == len(truth.time) and frame["pack"].iloc[0] == "heron-main"
-    rows = duckdb.execute(f"select count(*), max(cell_003_mV) from '{store.root}/vehicle=*/pack=*/*.parquet'").fetchone()
+    rows = duckdb.execute(
+        f"select count(*), max(cell_003_mV) from '{store.root}/vehicle=*/pack=*/*.parquet'"
+    ).fetchone()
     assert rows == (len(truth.time), round(truth.cells[:, 2].max() * 1000))
 
 
@@ -155,8 +159,20 @@ def test_the_file_keeps_the_promised_metadata(tmp_path: Path) -> None:
     log = store.import_files([path], pack_for(truth)).logs[0]
     footer = pq.read_metadata(store.log_path(log.id)).metadata
     schema = pq.read_schema(store.log_path(log.id))
-    for key in ("schema", "version", "pack", "vehicle", "source", "source_sha256", "profile", "repairs", "pack_json",
-                "voltage_step_V", "start", "end"):
+    for key in (
+        "schema",
+        "version",
+        "pack",
+        "vehicle",
+        "source",
+        "source_sha256",
+        "profile",
+        "repairs",
+        "pack_json",
+        "voltage_step_V",
+        "start",
+        "end",
+    ):
         assert footer[f"bmslogs.{key}".encode()] == schema.metadata[f"bmslogs.{key}".encode()]
     import hashlib
 
@@ -188,7 +204,7 @@ def test_the_index_is_rebuilt_from_the_files(tmp_path: Path) -> None:
     truth = drive()
     store = Store(tmp_path / "store")
     log = store.import_files([write(truth, D, tmp_path)], pack_for(truth)).logs[0]
-    for rubbish in ("", "[1, 2]", "{\"x\": 3}", json.dumps({"vehicle=Heron/pack=heron-main/x.parquet": {}})):
+    for rubbish in ("", "[1, 2]", '{"x": 3}', json.dumps({"vehicle=Heron/pack=heron-main/x.parquet": {}})):
         (store.root / "_index.json").write_text(rubbish)
         assert [e.id for e in Store(store.root).logs()] == [log.id]
     shutil.rmtree(store.root / "_packs")
@@ -225,7 +241,9 @@ def test_a_newer_schema_is_left_alone_and_named(tmp_path: Path) -> None:
     path = store.log_path(log.id)
     table = pq.read_table(path, partitioning=None)
     meta = dict(pq.read_metadata(path).metadata) | {b"bmslogs.schema": b"bmslogs.log/9"}
-    pq.write_table(table.replace_schema_metadata({k: v for k, v in meta.items() if k.startswith(b"bmslogs")}), path)
+    pq.write_table(
+        table.replace_schema_metadata({k: v for k, v in meta.items() if k.startswith(b"bmslogs")}), path
+    )
     before = path.read_bytes()
     assert any("newer version" in p for p in store.check().problems)
     assert path.read_bytes() == before
