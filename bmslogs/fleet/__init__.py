@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bmslogs.fleet.dataset import read_estimates, read_findings, refresh
+from bmslogs.fleet.dataset import read_estimates, read_findings, read_standing, refresh
 from bmslogs.fleet.overview import PackOverview, overview
 from bmslogs.fleet.run import FleetRun, Outcome, diagnose_store
 
@@ -14,5 +14,6 @@ __all__ = [
     "overview",
     "read_estimates",
     "read_findings",
+    "read_standing",
     "refresh",
 ]

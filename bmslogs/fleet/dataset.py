@@ -1,7 +1,8 @@
-"""The estimates and findings of all logs as Parquet datasets beside the logs: one file a pack.
+"""The estimates and findings of all logs, and what stands of each pack, as Parquet datasets: one file a pack.
 
 They are made from the stored diagnoses and say in their metadata from which ones; a file is written again only when
-those have changed. Any Parquet reader takes ``STORE/_estimates`` and ``STORE/_findings`` as tables.
+those have changed. Any Parquet reader takes ``STORE/_estimates``, ``STORE/_findings`` and ``STORE/_standing`` as
+tables.
 """
 
 from __future__ import annotations
@@ -17,6 +18,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from bmslogs.base.errors import StoreError
+from bmslogs.base.pack import Pack
+from bmslogs.base.results import Diagnosis
 from bmslogs.fleet.files import Files, Stamp
 
 WORD = pa.string()
@@ -36,8 +39,8 @@ FINDINGS = pa.schema(
         ("low", pa.float64()), ("high", pa.float64()), ("unit", WORD), ("says", pa.string()), ("method", WORD),
     ]
 )  # fmt: skip
-MADE_FROM = b"bmslogs.made_from"
-"""Metadata key: JSON object, log id to [size, time of change, method] of the diagnosis it was made from."""
+MADE_FROM, PACK = b"bmslogs.made_from", b"bmslogs.pack_json"
+"""Metadata keys: log id to [size, time of change, method] of the diagnosis it was made from; the pack at that time."""
 
 
 def refresh(files: Files, packs: Iterable[str] | None = None) -> list[str]:
@@ -56,13 +59,15 @@ def refresh(files: Files, packs: Iterable[str] | None = None) -> list[str]:
     written = []
     for pack in sorted(present) if packs is None else packs:
         answers = {i: s for i, s in files.answers(pack).items() if i in present.get(pack, set())}
-        known = made_from(files, pack)
-        if {i: (s.size, s.changed) for i, s in answers.items()} == {i: k[:2] for i, k in known.items()}:
+        described = files.pack(pack)
+        metadata = _metadata(files, pack)
+        same = {i: (s.size, s.changed) for i, s in answers.items()} == {i: k[:2] for i, k in _made(metadata).items()}
+        if same and metadata.get(PACK, b"").decode() == _pack_json(described):
             continue
-        _write_pack(files, pack, answers)
+        _write_pack(files, pack, answers, described)
         written.append(pack)
     if packs is None:
-        for folder in ("_estimates", "_findings"):
+        for folder in ("_estimates", "_findings", "_standing"):
             for info in files.listing(files.path(folder)):
                 if info.base_name.removesuffix(".parquet") not in present:
                     files.remove(info.path)
@@ -71,13 +76,27 @@ def refresh(files: Files, packs: Iterable[str] | None = None) -> list[str]:
 
 def made_from(files: Files, pack: str) -> dict[str, tuple[int, int, str]]:
     """Return the diagnoses that a pack's estimates were made from: log id to size, time of change and method."""
+    return _made(_metadata(files, pack))
+
+
+def _metadata(files: Files, pack: str) -> dict[bytes, bytes]:
     try:
         with files.system.open_input_file(files.path("_estimates", f"{pack}.parquet")) as handle:
-            metadata = pq.read_schema(handle).metadata or {}
-        found = json.loads(metadata.get(MADE_FROM, b"{}"))
-    except (OSError, pa.ArrowInvalid, ValueError):
+            return dict(pq.read_schema(handle).metadata or {})
+    except (OSError, pa.ArrowInvalid):
         return {}
-    return {i: (int(a), int(b), str(m)) for i, (a, b, m) in found.items()}
+
+
+def _made(metadata: Mapping[bytes, bytes]) -> dict[str, tuple[int, int, str]]:
+    try:
+        found = json.loads(metadata.get(MADE_FROM, b"{}"))
+        return {i: (int(a), int(b), str(m)) for i, (a, b, m) in found.items()}
+    except (ValueError, TypeError, AttributeError):
+        return {}
+
+
+def _pack_json(pack: Pack | None) -> str:
+    return "" if pack is None else pack.model_dump_json()
 
 
 def read_estimates(root: str | Path, columns: Sequence[str] | None = None, **equal: object) -> pa.Table:
@@ -100,6 +119,11 @@ def read_findings(root: str | Path, columns: Sequence[str] | None = None, **equa
     return _read(root, "_findings", FINDINGS, columns, equal)
 
 
+def read_standing(root: str | Path, columns: Sequence[str] | None = None, **equal: object) -> pa.Table:
+    """Read the findings that stand when all logs of each pack are weighed together, as `read_estimates` does."""
+    return _read(root, "_standing", FINDINGS, columns, equal)
+
+
 def _read(
     root: str | Path, folder: str, schema: pa.Schema, columns: Sequence[str] | None, equal: Mapping[str, object]
 ) -> pa.Table:
@@ -118,23 +142,36 @@ def _read(
     return data.to_table(columns=list(columns) if columns else None, filter=condition)
 
 
-def _write_pack(files: Files, pack: str, answers: Mapping[str, Stamp]) -> None:
+def _write_pack(files: Files, pack: str, answers: Mapping[str, Stamp], described: Pack | None) -> None:
     estimates: list[dict[str, Any]] = []
     findings: list[dict[str, Any]] = []
+    documents: list[dict[str, Any]] = []
     known: dict[str, tuple[int, int, str]] = {}
     for log_id, stamp in sorted(answers.items()):
         answer = files.read_answer(pack, log_id)
         if answer is None:
             continue
         known[log_id] = (stamp.size, stamp.changed, answer.made_by)
+        documents.append(answer.document)
         estimates += estimate_rows(answer.document)
         findings += finding_rows(answer.document)
-    metadata = {MADE_FROM: json.dumps(known).encode()}
-    for folder, schema, rows in (("_findings", FINDINGS, findings), ("_estimates", ESTIMATES, estimates)):
+    metadata = {MADE_FROM: json.dumps(known).encode(), PACK: _pack_json(described).encode()}
+    standing = finding_rows(_whole(documents, described)) if documents else []
+    tables = (
+        ("_standing", FINDINGS, standing), ("_findings", FINDINGS, findings), ("_estimates", ESTIMATES, estimates)
+    )  # fmt: skip
+    for folder, schema, rows in tables:
         table = pa.Table.from_pylist(rows, schema=schema).replace_schema_metadata(metadata)
         buffer = io.BytesIO()
         pq.write_table(table, buffer, compression="zstd")
         files.write(files.path(folder, f"{pack}.parquet"), buffer.getvalue())
+
+
+def _whole(documents: Sequence[dict[str, Any]], pack: Pack | None) -> dict[str, Any]:
+    """Return the diagnosis that weighs all logs of a pack (its JSON object)."""
+    from bmslogs.findings import diagnose_pack
+
+    return diagnose_pack([Diagnosis.from_json(d) for d in documents], pack).to_json()
 
 
 def estimate_rows(document: Mapping[str, Any]) -> list[dict[str, Any]]:

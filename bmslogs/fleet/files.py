@@ -130,10 +130,18 @@ class Files:
         except (pa.ArrowInvalid, OSError, KeyError) as error:
             raise BadInput(f"cannot be read ({error})", "a log of the store", file=f"{log.id}.parquet") from None
 
-    def pack(self, log: StoredLog) -> Pack:
-        """Return the pack as it stands in the metadata of a log."""
-        with self.system.open_input_file(log.path) as handle:
-            return Pack.model_validate_json(self._meta(pq.ParquetFile(handle), log)["bmslogs.pack_json"])
+    def pack(self, pack: str) -> Pack | None:
+        """Return a pack as the store keeps it, else as its newest log has it; None where there is neither."""
+        try:
+            with self.system.open_input_stream(self.path("_packs", f"{pack}.json")) as handle:
+                return Pack.model_validate_json(handle.read())
+        except (OSError, ValueError):
+            pass
+        newest = max((log for log in self.logs if log.pack == pack), key=lambda log: log.id, default=None)
+        if newest is None:
+            return None
+        with self.system.open_input_file(newest.path) as handle:
+            return Pack.model_validate_json(self._meta(pq.ParquetFile(handle), newest)["bmslogs.pack_json"])
 
     @staticmethod
     def _meta(file: pq.ParquetFile, log: StoredLog) -> dict[str, str]:

@@ -1,4 +1,4 @@
-"""One line a pack: what its last logs found, for a view of many vehicles."""
+"""One line a pack: what stands when all its logs are weighed together, for a view of many vehicles."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from bmslogs.base.results import LEVELS
-from bmslogs.fleet.dataset import read_estimates, read_findings
+from bmslogs.fleet.dataset import read_estimates, read_standing
 
 
 @dataclass(frozen=True)
@@ -20,7 +20,7 @@ class PackOverview:
     logs, last
         Number of diagnosed logs, start of the latest.
     act, look, note
-        Number of findings of each level in the latest log that holds any estimate.
+        Number of findings of each level that stand when all logs of the pack are weighed together.
     worst
         Sentence of its most urgent finding; None where there is none.
     not_known
@@ -50,9 +50,8 @@ def overview(root: str | Path) -> list[PackOverview]:
     unknown = _unknown(estimates)
     latest = {pack: max(rows, key=lambda r: (r["start"], r["log"])) for pack, rows in packs.items()}
     findings: dict[str, list[dict[str, Any]]] = {}
-    for f in read_findings(root, ["pack", "log", "level", "size", "says"]).to_pylist():
-        if f["log"] == latest.get(f["pack"], {}).get("log"):
-            findings.setdefault(f["pack"], []).append(f)
+    for f in read_standing(root, ["pack", "level", "size", "says"]).to_pylist():
+        findings.setdefault(f["pack"], []).append(f)
     out = []
     for pack, rows in packs.items():
         own = sorted(findings.get(pack, []), key=lambda f: (LEVELS.index(f["level"]), -abs(f["size"] or 0.0)))

@@ -121,6 +121,14 @@ def test_what_cannot_be_compared_is_refused_with_the_remedy(first, second, word)
     assert not [d for d in found.differences if d.quantity == "resistance_10s"]
 
 
+def test_unlike_cells_stand_side_by_side_without_a_ratio():
+    heron, wren = a_pack(), a_pack("wren-main", "Wren", chemistry="LFP", nominal_capacity_Ah=160.0)
+    logs = {heron.id: [a_drive(heron)], wren.id: [a_drive(wren, rms=96.0)]}
+    found = compare_packs(logs, {heron.id: heron, wren.id: wren})
+    assert found.of("resistance_10s").comparable and not found.differences
+    assert "unlike cells (LFP 160 Ah, NMC 100 Ah)" in found.notes[0]
+
+
 def test_missing_quantity_says_what_is_missing():
     heron, wren = a_pack(), a_pack("wren-main", "Wren")
     blind = a_drive(wren)

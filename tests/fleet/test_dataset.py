@@ -11,14 +11,16 @@ import pandas as pd
 import pytest
 
 from bmslogs.base.errors import StoreError
-from bmslogs.fleet import diagnose_store, overview, read_estimates, read_findings, refresh
+from bmslogs.base.results import Diagnosis
+from bmslogs.findings import diagnose_pack
+from bmslogs.fleet import diagnose_store, overview, read_estimates, read_findings, read_standing, refresh
 from bmslogs.fleet.files import Files
+
+from .conftest import pack_of, write_log
 
 
 @pytest.fixture(scope="module")
 def finished(tmp_path_factory):
-    from .conftest import pack_of, write_log
-
     root = tmp_path_factory.mktemp("fleet") / "store"
     for name in ("Heron", "Wren"):
         for day in range(2):
@@ -65,6 +67,10 @@ def test_forgotten_logs_and_packs_leave(finished, tmp_path):
     root = tmp_path / "store"
     shutil.copytree(finished, root)
     assert refresh(Files(root)) == []  # same size and time: nothing to do
+    edited = pack_of("Wren").model_copy(update={"current_accuracy": 0.02})
+    (root / "_packs").mkdir()
+    (root / "_packs" / "wren-main.json").write_text(edited.model_dump_json())
+    assert refresh(Files(root)) == ["wren-main"]  # a changed pack file is weighed anew
     next((root / "vehicle=Heron").rglob("*.parquet")).unlink()
     assert refresh(Files(root)) == ["heron-main"]
     assert len(set(read_estimates(root, ["log"], pack="heron-main").column("log").to_pylist())) == 1
@@ -78,6 +84,10 @@ def test_overview_tells_the_latest_log(finished):
     assert {p.pack for p in lines} == {"heron-main", "wren-main"}
     heron = next(p for p in lines if p.pack == "heron-main")
     assert heron.logs == 2 and heron.last.date() == dt.date(2026, 5, 2)
-    latest = [f for f in read_findings(finished, pack="heron-main").to_pylist() if f["start"] == heron.last]
-    assert heron.act + heron.look + heron.note == len(latest)
+    answers = [json.loads(p.read_text())["answer"] for p in (finished / "_answers" / "heron-main").glob("*.json")]
+    whole = diagnose_pack([Diagnosis.from_json(a) for a in answers], pack_of("Heron"))
+    standing = read_standing(finished, pack="heron-main").to_pylist()
+    assert [f["says"] for f in standing] == [f.says for f in whole.findings]
+    assert (heron.act + heron.look + heron.note, heron.worst) == (len(whole.findings), whole.findings[0].says)
+    assert read_findings(finished, pack="heron-main").num_rows == sum(len(a["findings"]) for a in answers)
     assert overview(finished.parent / "empty") == [] if (finished.parent / "empty").mkdir() is None else False

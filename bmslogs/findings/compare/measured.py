@@ -69,6 +69,12 @@ class Measured:
         """(logs,) whether a log gives at least half of the columns."""
         return np.asarray(np.isfinite(self.value).mean(axis=1) >= 0.5)
 
+    @property
+    def refusal(self) -> str:
+        """Why no log tells, and the log that would, as sentences."""
+        reason = (self.why or "its logs do not hold this quantity").rstrip(".")
+        return f"{reason}. {self.settle_by}" if self.settle_by else reason
+
     def rows(self, keep: npt.NDArray[np.bool_]) -> Measured:
         """Return the same of some logs only."""
         return Measured(

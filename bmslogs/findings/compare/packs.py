@@ -33,6 +33,8 @@ COMPARED = (
 charge, current and the number of cells."""
 RATIO = ("resistance_10s", "capacity", "usable_charge")
 """Quantities whose medians are compared as a ratio between packs."""
+LIKE_CAPACITY = 0.05
+"""Packs whose nominal capacities differ by more are of unlike cells."""
 MOST_PAIRED = 8
 """With more packs than this no table of pairs is made."""
 
@@ -77,7 +79,15 @@ def compare_packs(
         positions=position_effects(diagnoses_by_pack, packs),
         trends=trends(diagnoses_by_pack, packs),
         events=tuple(events),
+        notes=_notes([packs[name] for name in diagnoses_by_pack]),
     )
+
+
+def _notes(packs: Sequence[Pack]) -> tuple[str, ...]:
+    kinds = sorted({f"{p.chemistry} {p.nominal_capacity_Ah:g} Ah" for p in packs})
+    if all(alike(a, b) for a, b in combinations(packs, 2)):
+        return ()
+    return (f"the packs are of unlike cells ({', '.join(kinds)}): their values stand side by side, no ratio is made",)
 
 
 def _compare(quantity: str, table: list[Measured]) -> tuple[Compared, list[Difference]]:
@@ -93,10 +103,16 @@ def _compare(quantity: str, table: list[Measured]) -> tuple[Compared, list[Diffe
     )
     if not enough or quantity not in RATIO or len(table) > MOST_PAIRED:
         return compared, []
-    given = [(m.pack.id, r) for m, r in zip(table, values) if r is not None]
+    given = [(m.pack, r) for m, r in zip(table, values) if r is not None]
     return compared, [
-        _difference(quantity, a, b, reference) for a, b in combinations(given, 2)
+        _difference(quantity, a, b, reference) for a, b in combinations(given, 2) if alike(a[0], b[0])
     ]
+
+
+def alike(a: Pack, b: Pack) -> bool:
+    """Return whether two packs are built of cells of one kind, so that their ohms and Ah can be set in a ratio."""
+    same = (a.chemistry, a.cells_in_parallel) == (b.chemistry, b.cells_in_parallel)
+    return same and abs(a.nominal_capacity_Ah / b.nominal_capacity_Ah - 1.0) <= LIKE_CAPACITY
 
 
 def _pack_value(m: Measured, r: Reduced | None) -> PackValue:
@@ -115,13 +131,13 @@ def _bounds(value: float, half: float) -> tuple[float | None, float | None, floa
 
 
 def _difference(
-    quantity: str, a: tuple[str, Reduced], b: tuple[str, Reduced], reference: Reference
+    quantity: str, a: tuple[Pack, Reduced], b: tuple[Pack, Reduced], reference: Reference
 ) -> Difference:
     """Return the ratio a / b: Welch's interval over the logs, and the systematic parts that do not cancel.
 
     With a single log of either pack the logs' own intervals stand for the scatter.
     """
-    (name_a, first), (name_b, second) = a, b
+    (one, first), (other, second) = a, b
     own = np.hypot(first.half_width / abs(first.median), second.half_width / abs(second.median))
     systematic = float(np.hypot(first.systematic, second.systematic))
     if len(first.by_log) >= 2 and len(second.by_log) >= 2:
@@ -130,5 +146,5 @@ def _difference(
         own = max(float(own), float(np.hypot((interval.high - interval.low) / 2, systematic)))
     ratio = first.median / second.median
     return Difference(
-        quantity, name_a, name_b, ratio, ratio * float(np.exp(-own)), ratio * float(np.exp(own))
+        quantity, one.id, other.id, ratio, ratio * float(np.exp(-own)), ratio * float(np.exp(own))
     )

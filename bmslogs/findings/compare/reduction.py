@@ -126,9 +126,7 @@ def _systematic(m: Measured, reference: Reference) -> float:
 
 
 def _nothing(m: Measured) -> str:
-    reason = m.why or "its logs do not hold this quantity"
-    remedy = f" {m.settle_by}" if m.settle_by else ""
-    return f"{m.pack.id}: {reason}{remedy}"
+    return f"{m.pack.id}: {m.refusal}"
 
 
 def _temperature(packs: Sequence[Measured], why: list[str | None]) -> float:

@@ -155,9 +155,7 @@ def _refusal(
         return f"the log before has {before.pack['cells']} cells, the log after {after.pack['cells']}"
     for when, m in (("before", first), ("after", second)):
         if not np.isfinite(m.value).any():
-            return f"the log {when} does not tell: {m.why or 'it does not hold this quantity'}" + (
-                f" {m.settle_by}" if m.settle_by else ""
-            )
+            return f"the log {when} does not tell: {m.refusal}"
     for when, d in (("before", before), ("after", after)):
         swapped = [f for f in d.findings if f.cause == "taps_swapped"]
         if swapped:
