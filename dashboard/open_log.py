@@ -130,7 +130,7 @@ class OpenLog:
         cells
             Cells wanted as lines of their own.
         zone
-            Time zone of the times in the answer.
+            Time zone of the times in the answer: the zone of the browser that shows them.
         """
         a = 0 if start is None else int(np.searchsorted(self.time, start, "left"))
         b = self.rows if end is None else int(np.searchsorted(self.time, end, "right"))
@@ -162,6 +162,8 @@ class OpenLog:
                 if s.last >= a and s.first < b
             ),
             rows=b - a,
+            offset=offset,
+            reader_in_zone=bool(zone) and zone_name == zone,
         )
 
     def _thin(

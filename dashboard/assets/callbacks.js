@@ -35,8 +35,11 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
       var key = Object.keys(layout).filter(function (k) { return /^xaxis\d*\.range\[0\]$/.test(k); })[0];
       if (key) {
         var utc = function (text) {
-          var ms = typeof text === "number" ? text : Date.parse(String(text).replace(" ", "T").slice(0, 23) + "Z");
-          return new Date(ms - (meta.offset_ms || 0)).toISOString();
+          // without a zone behind it, a browser reads a time as of its own zone
+          var plain = String(text).replace(" ", "T").slice(0, 23);
+          if (plain.length === 10) { plain += "T00:00"; }
+          var ms = meta.reader_in_zone ? Date.parse(plain) : Date.parse(plain + "Z") - (meta.offset_ms || 0);
+          return new Date(ms).toISOString();
         };
         given.set("start", utc(layout[key]));
         given.set("end", utc(layout[key.replace("[0]", "[1]")]));

@@ -9,8 +9,10 @@ from dash import Dash, Input, Output, State, html, no_update
 
 from bmslogs.analysis.loom import LoomReport
 from bmslogs.base.cautions import COLD_CHARGE, DAMAGED_CELLS, HIGH_VOLTAGE
+from bmslogs.base.pack import Pack
 from bmslogs.faces.figures import bleed_figure, to_full
 from bmslogs.faces.figures.words import say_estimate, shown, title_of
+from bmslogs.faces.numbers import cells_named
 from dashboard import loom
 from dashboard.desk import Desk
 from dashboard.frame import Frame
@@ -28,6 +30,7 @@ from dashboard.parts import (
 )
 
 TITLE, PATH = "Charge", "/charge"
+FEW = 5  # cells that a sentence still names
 PACK_ROWS = ("balancing_time", "usable_charge", "gain_by_balancing", "gain_by_replacing")
 
 
@@ -128,17 +131,28 @@ def _bleed(frame: Frame) -> Any:
 
 
 def summary(frame: Frame) -> str:
-    """Say in one sentence who was full first, who is furthest behind, and how long bleeding would take."""
+    """Say who was full first, who is furthest behind, and how long bleeding would take, as far as intervals tell."""
     diagnosis, pack = frame.diagnosis, frame.pack
     assert diagnosis is not None and pack is not None
-    known = sorted(((t[0], e) for e in diagnosis.of("charge_to_full") if (t := shown(e))), key=lambda p: p[0])
-    first, last = known[0][1], known[-1][1]
-    words = (
-        f"First at the top: {pack.place(first.cell or 0)}. Furthest behind: {pack.place(last.cell or 0)}, "
-        f"{say_estimate(last)} missing."
-    )
+    known = [(e, t) for e in diagnosis.of("charge_to_full") if e.cell and (t := shown(e))]
+    first, last = min(known, key=lambda p: p[1][0]), max(known, key=lambda p: p[1][0])
+    leaders = [e.cell or 0 for e, t in known if t[1] <= first[1][2]]
+    behind = [e.cell or 0 for e, t in known if t[2] >= last[1][1]]
+    words = [_who("First at the top", leaders, pack), _who("Furthest behind", behind, pack)]
+    if len(behind) == 1:
+        words[1] = f"{words[1][:-1]}, {say_estimate(last[0])} missing."
     time = next((e for e in diagnosis.of("balancing_time") if shown(e)), None)
-    return words + (f" {title_of('balancing_time')}: {say_estimate(time)}." if time else "")
+    words += [f"{title_of('balancing_time')}: {say_estimate(time)}."] if time else []
+    return " ".join(words)
+
+
+def _who(what: str, cells: list[int], pack: Pack) -> str:
+    """Name the cells that may be it: one, a few, or that they cannot be told apart."""
+    if len(cells) == 1:
+        return f"{what}: {pack.place(cells[0])}."
+    if len(cells) <= FEW:
+        return f"{what}: {cells_named(cells)}; their intervals overlap."
+    return f"{what}: {len(cells)} cells whose intervals overlap."
 
 
 def _loom(frame: Frame) -> list[Any]:

@@ -20,7 +20,7 @@ from dashboard.open_log import OpenLog
 from dashboard.parts import action, choose_pack, empty, finding_line, graph, heading, no_logs, refused
 
 TITLE, PATH = "Log", "/log"
-NAMED = 3  # cells of findings that are drawn as lines where none is picked
+NAMED = 4  # cells of findings that are drawn as lines where none is picked
 
 
 def layout(frame: Frame) -> html.Div:
@@ -113,9 +113,7 @@ def lines_of(frame: Frame) -> tuple[int, ...]:
     """Return the cells drawn as lines: the picked ones, else those of the most urgent findings."""
     if frame.picked:
         return frame.picked[:12]
-    return tuple(dict.fromkeys(c for f in frame.findings if f.cells and len(f.cells) <= 3 for c in f.cells))[
-        :NAMED
-    ]
+    return tuple(dict.fromkeys(c for f in frame.findings for c in f.cells))[:NAMED]
 
 
 def drawing(frame: Frame) -> dict[str, Any]:
@@ -124,23 +122,17 @@ def drawing(frame: Frame) -> dict[str, Any]:
     opened = frame.desk.open(frame.entry.id)
     start, end = frame.view.window()
     view = opened.window(start, end, cells=lines_of(frame), zone=frame.zone)
-    offset = zone_offset(opened, view, start)
-    drawn = log_drawing(view, opened.pack, marks=marks(frame, opened, offset), look=frame.look)
-    drawn["layout"]["meta"] = {"offset_ms": float(offset / np.timedelta64(1, "us")) / 1e3}
+    drawn = log_drawing(view, opened.pack, marks=marks(frame, opened, view.offset), look=frame.look)
+    drawn["layout"]["meta"] = {
+        "offset_ms": float(view.offset / np.timedelta64(1, "us")) / 1e3,
+        "reader_in_zone": view.reader_in_zone,
+    }
     drawn["layout"]["uirevision"] = f"{frame.entry.id} {frame.view.start} {frame.view.end}"
     drawn["layout"].setdefault("xaxis", {})["autorange"] = True
     template = drawn["layout"].pop("template")  # holds no arrays: nothing in it to make light
     small: dict[str, Any] = light(drawn)
     small["layout"]["template"] = template
     return small
-
-
-def zone_offset(opened: OpenLog, view: Any, start: np.datetime64 | None) -> np.timedelta64:
-    """Return how far the view's wall-clock time is ahead of UTC."""
-    if not len(view.time):
-        return np.timedelta64(0, "us")
-    first = 0 if start is None else min(int(np.searchsorted(opened.time, start)), max(0, opened.rows - 2))
-    return view.time[0] - opened.time[first]
 
 
 def marks(

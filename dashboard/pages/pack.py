@@ -133,7 +133,7 @@ def _controls(frame: Frame) -> html.Div:
                 value=[str(c) for c in frame.picked],
                 searchable=True,
                 clearable=True,
-                w=300,
+                w=330,
                 placeholder=None if frame.picked else "pick here or in the picture",
                 comboboxProps={"withinPortal": False},
             ),
@@ -312,7 +312,7 @@ def _table(frame: Frame) -> Any:
     keys = [k for k in PER_CELL if any(shown(e) for e in diagnosis.of(k))]
     columns: list[dict[str, Any]] = [
         {"field": "cell", "headerName": "Cell", "pinned": "left", "width": 80, "filter": False},
-        {"field": "place", "headerName": "Place", "width": 220},
+        {"field": "place", "headerName": "Place", "width": 290},
     ]
     values: dict[int, dict[str, Any]] = {
         c: {"cell": c, "place": pack.place(c)} for c in range(1, pack.cells_in_series + 1)

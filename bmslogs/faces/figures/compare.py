@@ -96,9 +96,9 @@ def _reference(reference: Mapping[str, Any] | None) -> str:
         return ""
     parts = []
     if reference.get("temperature_C") is not None:
-        parts.append(f"{reference['temperature_C']:g} degC")
+        parts.append(f"{reference['temperature_C']:.0f} degC")
     if reference.get("soc_low") is not None and reference.get("soc_high") is not None:
-        parts.append(f"{100 * reference['soc_low']:g} to {100 * reference['soc_high']:g} % charge")
+        parts.append(f"{100 * reference['soc_low']:.0f} to {100 * reference['soc_high']:.0f} % charge")
     return f", at {', '.join(parts)}" if parts else ""
 
 

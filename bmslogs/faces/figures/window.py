@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from typing import Any
 
@@ -54,6 +54,10 @@ class LogView:
         (kind, start, end) in wall-clock time.
     rows
         Rows of the log in the window.
+    offset
+        How far the wall-clock times are ahead of UTC.
+    reader_in_zone
+        Whether the browser that shows the figure is in this zone: times may then go as plain numbers.
     """
 
     time: Times
@@ -69,6 +73,8 @@ class LogView:
     bleed: Floats | None
     stretches: tuple[tuple[str, np.datetime64, np.datetime64], ...]
     rows: int
+    offset: np.timedelta64 = field(default_factory=lambda: np.timedelta64(0, "us"))
+    reader_in_zone: bool = False
 
 
 def log_picture(
@@ -148,7 +154,7 @@ def log_drawing(
         traces[-len(drawn) :] = [{**t, "legend": f"legend{suffix}"} for t in traces[-len(drawn) :]]
         top = bottom - SPACE
     shapes, notes = _stretch_names(view, look)
-    more_shapes, more_notes = _marks(marks, look)
+    more_shapes, more_notes = _marks(view, marks, look)
     layout |= {
         "margin": {"l": 66, "r": 150, "t": 44, "b": 52},
         "hoversubplots": "axis",
@@ -167,9 +173,19 @@ def _template(look: Look) -> dict[str, Any]:
     return dict(template(look).to_plotly_json())
 
 
-def clock(times: Times) -> Floats:
-    """Return times as plotly's date axes take them fastest: milliseconds since 1970."""
-    return np.asarray(times.astype("datetime64[us]").astype(np.int64) / 1e3, float)
+def clock(view: LogView, times: Times) -> npt.NDArray[Any]:
+    """Return times as the figure's date axis takes them: as they are, or fast for a reader in the view's zone.
+
+    plotly reads numbers on a date axis as milliseconds since 1970, UTC, and shows them in the zone of the browser.
+    """
+    if not view.reader_in_zone:
+        return times
+    return np.asarray((times - view.offset).astype("datetime64[us]").astype(np.int64) / 1e3, float)
+
+
+def moment(view: LogView, time: np.datetime64) -> object:
+    """Return one time in the same way, for shapes and words."""
+    return float(clock(view, np.array([time]))[0]) if view.reader_in_zone else str(time)
 
 
 def _has(view: LogView, strip: str) -> bool:
@@ -192,7 +208,7 @@ def _current(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -
     line = {
         "type": "scatter",
         "mode": "lines",
-        "x": clock(x),
+        "x": clock(view, x),
         "y": y.astype(np.float32),
         "name": "current",
         "showlegend": False,
@@ -207,7 +223,7 @@ def _cells(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> 
         {
             "type": "scatter",
             "mode": "lines",
-            "x": clock(view.time),
+            "x": clock(view, view.time),
             "y": view.high,
             "line": {"width": 0},
             "showlegend": False,
@@ -217,7 +233,7 @@ def _cells(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> 
         {
             "type": "scatter",
             "mode": "lines",
-            "x": clock(view.time),
+            "x": clock(view, view.time),
             "y": view.low,
             "line": {"width": 0},
             "fill": "tonexty",
@@ -228,7 +244,7 @@ def _cells(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> 
         {
             "type": "scatter",
             "mode": "lines",
-            "x": clock(view.time),
+            "x": clock(view, view.time),
             "y": view.mean,
             "name": "mean",
             "line": {"color": look.soft, "width": 1.5},
@@ -242,7 +258,7 @@ def _cells(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> 
             {
                 "type": "scatter",
                 "mode": "lines",
-                "x": clock(x),
+                "x": clock(view, x),
                 "y": y.astype(np.float32),
                 "name": name,
                 "line": style,
@@ -259,7 +275,7 @@ def _deviation(view: LogView, pack: Pack, look: Look, span: tuple[float, float])
     rows, word = _row_numbers(view)
     heat = {
         "type": "heatmap",
-        "x": clock(view.time),
+        "x": clock(view, view.time),
         "y": rows,
         "z": z,
         "zmin": -reach,
@@ -319,7 +335,7 @@ def _temperature(view: LogView, pack: Pack, look: Look, span: tuple[float, float
             {
                 "type": "scatter",
                 "mode": "lines",
-                "x": clock(x),
+                "x": clock(view, x),
                 "y": y.astype(np.float32),
                 "name": safe(name),
                 "line": style,
@@ -336,7 +352,7 @@ def _bleed(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> 
     rows, word = _row_numbers(view)
     heat = {
         "type": "heatmap",
-        "x": clock(view.time),
+        "x": clock(view, view.time),
         "y": rows,
         "z": z,
         "zmin": 0,
@@ -380,8 +396,8 @@ def _stretch_names(view: LogView, look: Look) -> Above:
                 "type": "rect",
                 "xref": "x",
                 "yref": "paper",
-                "x0": str(a),
-                "x1": str(b),
+                "x0": moment(view, a),
+                "x1": moment(view, b),
                 "y0": 1.012,
                 "y1": 1.022,
                 "fillcolor": fills.get(kind, look.soft),
@@ -391,7 +407,7 @@ def _stretch_names(view: LogView, look: Look) -> Above:
         if share > 0.055:
             notes.append(
                 {
-                    "x": str(a + (b - a) // 2),
+                    "x": moment(view, a + (b - a) // 2),
                     "y": 1.022,
                     "yref": "paper",
                     "yanchor": "bottom",
@@ -403,7 +419,7 @@ def _stretch_names(view: LogView, look: Look) -> Above:
     return shapes, notes
 
 
-def _marks(marks: Sequence[tuple[str, np.datetime64, np.datetime64]], look: Look) -> Above:
+def _marks(view: LogView, marks: Sequence[tuple[str, np.datetime64, np.datetime64]], look: Look) -> Above:
     shapes: list[dict[str, object]] = []
     notes: list[dict[str, object]] = []
     for words, start, end in marks:
@@ -412,8 +428,8 @@ def _marks(marks: Sequence[tuple[str, np.datetime64, np.datetime64]], look: Look
                 "type": "rect",
                 "xref": "x",
                 "yref": "paper",
-                "x0": str(start),
-                "x1": str(end),
+                "x0": moment(view, start),
+                "x1": moment(view, end),
                 "y0": 0,
                 "y1": 1,
                 "fillcolor": look.accent,
@@ -423,7 +439,7 @@ def _marks(marks: Sequence[tuple[str, np.datetime64, np.datetime64]], look: Look
         )
         notes.append(
             {
-                "x": str(start),
+                "x": moment(view, start),
                 "y": 1.0,
                 "yref": "paper",
                 "yanchor": "top",
