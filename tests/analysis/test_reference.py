@@ -62,7 +62,8 @@ def test_copper():
 
 def test_thermistor_table():
     # 10 k part, table printed in the Linux kernel's hwmon ntc_thermistor driver
-    table = {-10: 47424, 0: 28674, 25: 10000, 40: 5837, 50: 4105, 60: 2946.2}
+    table = {0: 28674, 25: 10000, 50: 4105, 85: 1454}
+    assert_allclose(beta_of(table[25], 25, table[85], 85), 3432, atol=1)
     assert_allclose(beta_of(10000, 25, 4105, 50), 3431.4, atol=0.1)
     assert_allclose(beta_of(10000, 25, 973, 100), 3456.2, atol=0.1)
     # read with the wrong beta 3950: the frost is missed by three kelvin

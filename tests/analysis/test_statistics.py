@@ -9,6 +9,7 @@ from scipy import stats
 from statsmodels.stats.meta_analysis import combine_effects
 
 from bmslogs.analysis.statistics import (
+    MAD_TO_SD,
     benjamini_hochberg,
     extreme_deviates,
     modified_z,
@@ -53,6 +54,7 @@ def test_robust_scale_of_copper_in_flour():
     # the value that statsmodels' own tests take from R's MASS
     assert_allclose(robust_scale(COPPER), 0.526324, atol=5e-7)
     assert_allclose(robust_scale(COPPER), stats.median_abs_deviation(COPPER, scale="normal"), rtol=1e-9)
+    assert_allclose(MAD_TO_SD, 1 / stats.norm.ppf(0.75), rtol=1e-14)
     z = modified_z(COPPER)
     assert_allclose([z[16], z[12]], [48.57, 3.60], atol=0.005)
 
