@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -93,6 +94,10 @@ def content(frame: Frame, path: str | None, jobs: Jobs) -> Any:
         return bring.layout(frame, jobs) if page is bring else page.layout(frame)
     except BmsLogsError as error:
         return html.Div([html.H1(page.TITLE), refused(str(error), action("Vehicles", "/"))])
+    except Exception as error:  # a defect in one page must not leave the reader before the last one
+        logging.getLogger("dashboard").exception("page %s failed", path)
+        says = f"This page failed ({type(error).__name__}); what it says here is a defect of the program."
+        return html.Div([html.H1(page.TITLE), refused(says, action("Vehicles", "/"))])
 
 
 def picked_view(search: str | None, point: Any) -> str | None:

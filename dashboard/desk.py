@@ -11,6 +11,7 @@ from bmslogs.base.errors import BmsLogsError
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis, Estimate
 from bmslogs.faces.answers import answer
+from bmslogs.findings import diagnose_pack
 from bmslogs.log import Log, read_log
 from bmslogs.store import Store
 from dashboard.notes import Note, add_note, read_notes
@@ -34,6 +35,8 @@ class Desk:
         self._open = OpenLogs()
         self._logs: OrderedDict[str, Log] = OrderedDict()
         self._diagnoses: dict[str, Diagnosis] = {}
+        self._standing: dict[str, Diagnosis | None] = {}
+        self._turns: dict[str, threading.Lock] = {}
         self._lock = threading.RLock()
 
     def packs(self) -> list[Pack]:
@@ -67,11 +70,25 @@ class Desk:
             return self._logs[log_id]
 
     def diagnosis(self, log_id: str) -> Diagnosis:
-        """Return the diagnosis of a log: the stored one, else made now and stored."""
+        """Return the diagnosis of a log: the stored one, else made now and stored; others need not wait for it."""
+        known = self._diagnoses.get(log_id)
+        if known is not None:
+            return known
         with self._lock:
+            turn = self._turns.setdefault(log_id, threading.Lock())
+        with turn:
             if log_id not in self._diagnoses:
                 self._diagnoses[log_id] = answer(self.store, log_id)
             return self._diagnoses[log_id]
+
+    def standing(self, pack_id: str) -> Diagnosis | None:
+        """Return what all logs of a pack together say now; None where none says anything."""
+        pack, ids = self.pack(pack_id), tuple(e.id for e in self.logs(pack_id))
+        key = f"{pack_id} {hash((ids, repr(pack)))}"
+        if key not in self._standing:
+            found = [d for i in ids if isinstance(d := self.diagnosis_or_reason(i), Diagnosis)]
+            self._standing[key] = diagnose_pack(found, pack) if found else None
+        return self._standing[key]
 
     def diagnosis_or_reason(self, log_id: str) -> Diagnosis | str:
         """Return the diagnosis of a log, or one line why there is none."""
@@ -84,6 +101,7 @@ class Desk:
         """Drop what is held in memory, after the store has changed."""
         with self._lock:
             self._diagnoses.clear()
+            self._standing.clear()
             self._logs.clear()
 
     def baseline(self, pack_id: str, log_id: str, quantity: str) -> tuple[str, list[Estimate]]:

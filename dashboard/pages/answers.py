@@ -5,13 +5,15 @@ from __future__ import annotations
 from typing import Any
 
 import dash_mantine_components as dmc
-from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from bmslogs.base.errors import BmsLogsError
 from bmslogs.base.results import Finding
+from bmslogs.faces.explain import page
 from bmslogs.faces.figures import proof_picture, question
 from bmslogs.faces.figures.words import title_of
 from bmslogs.faces.unknown import unknowns
+from bmslogs.findings.registry import CAUSES
 from dashboard.desk import Desk
 from dashboard.frame import Frame
 from dashboard.notes import VERDICTS, Note, latest
@@ -147,10 +149,21 @@ def _card(frame: Frame, number: int, finding: Finding, note: Note | None) -> htm
                 ],
                 className="actions",
             ),
+            _meaning(finding.cause),
             _judgement(number, note, frame),
         ],
         className=f"card answer-card {finding.level}{' pointed' if pointed else ''}",
         id=f"finding-{number}",
+    )
+
+
+def _meaning(cause: str) -> html.Details | None:
+    """Return the page that explains a cause, folded up; its headings one step below those of the card."""
+    if cause not in CAUSES:
+        return None
+    text = page(cause).split("\n", 1)[1].replace("\n## ", "\n#### ")
+    return html.Details(
+        [html.Summary("What this means, and what looks like it"), dcc.Markdown(text)], className="meaning"
     )
 
 

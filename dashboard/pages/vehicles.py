@@ -8,7 +8,7 @@ from dash import Dash, html
 
 from bmslogs.base.cautions import HIGH_VOLTAGE
 from bmslogs.base.pack import Pack
-from bmslogs.base.results import LEVELS, Diagnosis, by_urgency
+from bmslogs.base.results import Diagnosis, Finding, by_urgency
 from bmslogs.faces.figures import pack_picture
 from bmslogs.faces.figures.words import title_of
 from bmslogs.faces.unknown import unknowns
@@ -20,7 +20,7 @@ from dashboard.parts import action, caution, empty, finding_line, graph, heading
 TITLE, PATH = "Vehicles", "/"
 SHOWN = 4  # findings on a card
 COLOURED_BY = ("resistance_10s_relative", "soc_offset", "capacity_relative")
-"""What a thumbnail shows: the first of these that a log tells."""
+"""What a thumbnail shows: the first of these that is known."""
 
 
 def layout(frame: Frame) -> html.Div:
@@ -77,8 +77,8 @@ def _card(frame: Frame, pack: Pack) -> html.Article:
     )
     about = [f"{pack.cells_in_series} cells {pack.chemistry}", f"{pack.nominal_capacity_Ah:g} Ah"]
     about += [f"design {pack.design}"] if pack.design else []
-    latest = latest_of_each_kind(frame, logs)
-    picture, says = _thumbnail(frame, pack, latest)
+    standing = frame.desk.standing(pack.id)
+    picture, says = _thumbnail(frame, pack, standing)
     links = [action("Pack", here.link("/pack")), action("Log", here.link("/log"))]
     links += [action("Answers", here.link("/answers"), main=True)]
     return html.Article(
@@ -87,7 +87,7 @@ def _card(frame: Frame, pack: Pack) -> html.Article:
             html.P([html.Span(pack.id, className="mono"), " · ", ", ".join(about)], className="quiet"),
             graph(picture, f"{pack.vehicle}: the pack. {says}"),
             html.P(says, className="quiet"),
-            *_state(frame, logs, latest, here),
+            *_state(frame, pack, logs, standing, here),
             html.Div(
                 links if logs else [action("Bring logs in", here.link("/bring"), main=True), links[0]],
                 className="actions",
@@ -97,60 +97,53 @@ def _card(frame: Frame, pack: Pack) -> html.Article:
     )
 
 
-def latest_of_each_kind(frame: Frame, logs: list[Any]) -> list[tuple[Any, Diagnosis]]:
-    """Return the newest log of each kind (drive, charge, parked ..) with its diagnosis, newest first."""
-    seen: dict[tuple[str, ...], tuple[Any, Diagnosis]] = {}
-    for entry in logs:
-        found = frame.desk.diagnosis_or_reason(entry.id)
-        if isinstance(found, Diagnosis):
-            kinds = tuple(k for k in found.log.get("kinds", ()) if k != "rest") or ("rest",)
-            seen.setdefault(kinds, (entry, found))
-    return list(seen.values())
-
-
-def _thumbnail(frame: Frame, pack: Pack, latest: list[tuple[Any, Diagnosis]]) -> tuple[Any, str]:
-    for key in COLOURED_BY:
-        for entry, found in latest:
-            estimates = found.of(key)
-            if any(e.status == "determined" for e in estimates):
-                drawn = pack_picture(
-                    pack, estimates, quantity=key, findings=found.findings, look=frame.look, small=True
-                )
-                return drawn, f"{title_of(key)}, {frame.local(entry.start, time=False)}"
-    says = "Nothing that colours the cells is known yet." if latest else "As described; no log yet."
+def _thumbnail(frame: Frame, pack: Pack, standing: Diagnosis | None) -> tuple[Any, str]:
+    for key in COLOURED_BY if standing else ():
+        estimates = standing.of(key) if standing else ()
+        if any(e.status == "determined" for e in estimates):
+            findings = standing.findings if standing else ()
+            drawn = pack_picture(
+                pack, estimates, quantity=key, findings=findings, look=frame.look, small=True
+            )
+            return drawn, f"Coloured by: {title_of(key)}."
+    says = "Nothing that colours the cells is known yet." if standing else "As described; no log yet."
     return pack_picture(pack, look=frame.look, small=True), says
 
 
-def _state(frame: Frame, logs: list[Any], latest: list[tuple[Any, Diagnosis]], here: View) -> list[Any]:
+def _state(frame: Frame, pack: Pack, logs: list[Any], standing: Diagnosis | None, here: View) -> list[Any]:
     if not logs:
         return [html.P("No log yet. Take the card out of the logger and bring its files in.")]
-    newest = html.P(
-        [
-            f"{len(logs)} log{'s' if len(logs) != 1 else ''}, the newest of ",
-            html.Strong(frame.local(logs[0].start)),
-        ]
-    )
-    if not latest:
+    count = f"{len(logs)} log{'s' if len(logs) != 1 else ''}, the newest of "
+    newest = html.P([count, html.Strong(frame.local(logs[0].start))])
+    if standing is None:
         return [
             newest,
             html.P(["No diagnosis: ", frame.desk.diagnosis_or_reason(logs[0].id)], className="quiet"),
         ]
-    lines = []
-    for entry, found in latest:
-        for number, finding in enumerate(by_urgency(found.findings), 1):
-            link = here.but(log=entry.id, finding=number, cells=finding.cells).link("/answers")
-            day = html.Span(frame.local(entry.start, time=False), className="quiet day")
-            lines.append((LEVELS.index(finding.level), finding_line(finding, link, day)))
-    lines.sort(key=lambda pair: pair[0])
+    lines = [_line(frame, logs, finding, here) for finding in by_urgency(standing.findings)]
     if not lines:
-        open_questions = len(unknowns(latest[0][1].estimates))
-        return [newest, html.P(f"Nothing found. {open_questions} questions stay open: see Answers.")]
+        return [
+            newest,
+            html.P(f"Nothing stands. {len(unknowns(standing.estimates))} questions are open: see Answers."),
+        ]
     rest = len(lines) - SHOWN
     return [
         newest,
-        html.Ul([line for _, line in lines[:SHOWN]], className="findings"),
-        html.P(f"and {rest} more in Answers", className="quiet") if rest > 0 else None,
+        html.Ul(lines[:SHOWN], className="findings"),
+        html.P(f"and {rest} more in the record", className="quiet") if rest > 0 else None,
     ]
+
+
+def _line(frame: Frame, logs: list[Any], finding: Finding, here: View) -> html.Li:
+    """Return a standing finding with the newest log that shows it."""
+    for entry in logs:
+        found = frame.desk.diagnosis_or_reason(entry.id)
+        for number, one in enumerate(by_urgency(found.findings) if isinstance(found, Diagnosis) else (), 1):
+            if (one.cause, one.cells, one.sensor) == (finding.cause, finding.cells, finding.sensor):
+                link = here.but(log=entry.id, finding=number, cells=finding.cells).link("/answers")
+                day = html.Span(frame.local(entry.start, time=False), className="quiet day")
+                return finding_line(finding, link, day)
+    return finding_line(finding, here.but(cells=finding.cells).link("/pack"))
 
 
 def register(app: Dash, desk: Desk) -> None:

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from bmslogs.base.pack import load_pack
@@ -154,7 +155,7 @@ def test_a_finding_leads_to_the_trace_that_shows_it(site: Callable[[str], str], 
 
 
 def test_dragging_over_the_log_becomes_a_window_in_the_address(
-    site: Callable[[str], str], reader: Reader
+    site: Callable[[str], str], stores: Callable[[str], Path], reader: Reader
 ) -> None:
     page = reader.open(f"{site('sample')}/log?pack=heron-main")
     drawn(page, "#log-figure")
@@ -165,6 +166,12 @@ def test_dragging_over_the_log_becomes_a_window_in_the_address(
     page.mouse.move(box["x"] + box["width"] * 0.6, y, steps=5)
     page.mouse.up()
     page.wait_for_url(re.compile(r"start=2026-.*end=2026-"))
+    start, end = (np.datetime64(t) for t in re.findall(r"(?:start|end)=([\d:T.-]+)Z", page.url))
+    newest = Store(stores("sample")).logs("heron-main")[-1]
+    first, last = (np.datetime64(t.replace(tzinfo=None)) for t in (newest.start, newest.end))
+    shares = (start - first) / (last - first), (end - first) / (last - first)
+    # what was dragged over, in the reader's zone, two hours ahead of UTC; axes have margins of some per cent
+    assert abs(shares[0] - 0.4) < 0.03 and abs(shares[1] - 0.6) < 0.03
 
 
 def test_a_judgement_is_kept_with_name_and_reason(
@@ -299,3 +306,17 @@ def test_accessibility_has_no_serious_fault(
         ]
     reader.context.close()
     assert faults == []
+
+
+def test_answers_print_whole_on_paper(site: Callable[[str], str], reader: Reader) -> None:
+    """No figure is cut at the edge of A4 or Letter: it is made as wide as the paper before printing."""
+    page = reader.open(f"{site('sample')}/answers?pack=heron-main")
+    drawn(page, ".answer-card")
+    page.emulate_media(media="print")
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    page.wait_for_timeout(500)
+    widths = page.evaluate(
+        "[...document.querySelectorAll('main .main-svg')].map(e => e.getBoundingClientRect().width)"
+    )
+    assert widths and max(widths) <= 680  # 180 mm at 96 px an inch
+    assert page.pdf(format="A4").startswith(b"%PDF")
