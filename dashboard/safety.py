@@ -29,7 +29,7 @@ def check_host(host: str, password: str | None) -> None:
     if host not in LOOPBACK and len(password or "") < 8:
         raise BadInput(
             f"host {host} can be reached from other machines, and there is no password",
-            "a password of eight characters or more, or the host 127.0.0.1",
+            "one of eight characters or more in BMSLOGS_PASSWORD, or the host 127.0.0.1",
         )
 
 
