@@ -14,9 +14,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from pyarrow import fs
 
-from bmslogs import __version__
 from bmslogs.base.errors import BadInput, StoreError
 from bmslogs.base.pack import Pack
+from bmslogs.base.version import __version__
 from bmslogs.log.log import Log, log_from_table
 
 PUTS_WHOLE = ("s3", "gcs", "abfs", "az")

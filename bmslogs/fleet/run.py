@@ -17,8 +17,8 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any, Literal
 
-from bmslogs import __version__
 from bmslogs.base.errors import BmsLogsError, StoreError, printable
+from bmslogs.base.version import __version__
 from bmslogs.fleet.dataset import made_from, refresh
 from bmslogs.fleet.files import Files, StoredLog, made_by
 

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from bmslogs.analysis.bench_charge import bench_plan
-from bmslogs.analysis.matching import Frame, Item, classes, level_groups, match, told_apart
+from bmslogs.analysis.grouping import classes, level_groups, told_apart
+from bmslogs.analysis.matching import Frame, Item, match
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import parse_pack
 
