@@ -21,6 +21,8 @@ from bmslogs.importers.text_table import Wrong, column_key, read_text, read_type
 
 Float32s = npt.NDArray[np.float32]
 Int64s = npt.NDArray[np.int64]
+Bad = dict[str, npt.NDArray[np.int64]]
+"""By column: rows of the block whose field is neither number nor fill."""
 
 
 @dataclass
@@ -59,7 +61,7 @@ class Chunk:
     repeated_headers: int = 0
     nul_lines: int = 0
     odd_quotes: int = 0
-    unreadable: dict[str, tuple[int, int]] = field(default_factory=dict)
+    unreadable: Bad = field(default_factory=dict)
     not_text: set[int] = field(default_factory=set)
 
     def take(self, where: Any) -> Chunk:
@@ -189,7 +191,7 @@ class BlockReader:
         if not block.strip():
             return None
         wrong = Wrong()
-        bad: dict[str, tuple[int, int]] = {}
+        bad: Bad = {}
         not_text: set[int] = set()
         if self.plan.dialect.delimiter == " ":
             block = b"\n".join(b" ".join(x.split()) for x in block.splitlines()) + b"\n"
@@ -226,7 +228,7 @@ class BlockReader:
             block = b"\n".join(kept)
         return block, repeated, nuls, quotes
 
-    def _lenient(self, table: Any, bad: dict[str, tuple[int, int]], not_text: set[int]) -> Any:
+    def _lenient(self, table: Any, bad: Bad, not_text: set[int]) -> Any:
         """Convert a table of texts column by column: what is no number becomes null and is counted."""
         out = {}
         for taken in self.plan.columns:
@@ -240,27 +242,25 @@ class BlockReader:
                 continue
             style = taken.style or NumberStyle(self.plan.dialect.decimal)
             values, wrong = numbers_of(column, style)
-            if wrong and taken.role == "extra":
+            if len(wrong) and taken.role == "extra":
                 not_text.add(taken.index)
-            if wrong:
-                bad[taken.name] = (wrong, taken.index)
+            if len(wrong):
+                bad[taken.name] = wrong
             out[key] = pa.chunked_array([pa.array(values, mask=np.isnan(values)).cast(kind)])
         return pa.table(out)
 
-    def _numbers(self, table: Any, taken: Taken, bad: dict[str, tuple[int, int]]) -> npt.NDArray[Any]:
+    def _numbers(self, table: Any, taken: Taken, bad: Bad) -> npt.NDArray[Any]:
         column = table.column(column_key(taken.index))
         if pa.types.is_floating(column.type):
             return np.asarray(_one(column).to_numpy(zero_copy_only=False))
         if taken.style is None:
             return np.full(len(column), np.nan, dtype=np.float32)
         values, wrong = numbers_of(column, taken.style)
-        if wrong:
-            bad[taken.name] = (wrong, taken.index)
+        if len(wrong):
+            bad[taken.name] = wrong
         return values
 
-    def _scaled(
-        self, table: Any, role: str, bad: dict[str, tuple[int, int]], factor: float = 1.0
-    ) -> Float32s:
+    def _scaled(self, table: Any, role: str, bad: Bad, factor: float = 1.0) -> Float32s:
         columns = self._roles.get(role, [])
         out = np.empty((len(columns), table.num_rows), dtype=np.float32)
         for k, taken in enumerate(columns):
@@ -275,11 +275,11 @@ class BlockReader:
         endless = np.isinf(out)
         if endless.any():
             for k in np.flatnonzero(endless.any(axis=1)).tolist():
-                bad[columns[k].name] = (int(endless[k].sum()), columns[k].index)
+                bad[columns[k].name] = np.flatnonzero(endless[k])
             out[endless] = np.nan
         return out
 
-    def _chunk(self, table: Any, bad: dict[str, tuple[int, int]]) -> Chunk:
+    def _chunk(self, table: Any, bad: Bad) -> Chunk:
         plan, rows = self.plan, table.num_rows
         time = np.full(rows, MISSING, dtype=np.int64)
         if plan.clock is not None:
@@ -331,7 +331,7 @@ class BlockReader:
             known[k] = np.array([t is not None for t in truths] + [False])[codes]
         return flags, known
 
-    def _others(self, table: Any, bad: dict[str, tuple[int, int]]) -> dict[str, Any]:
+    def _others(self, table: Any, bad: Bad) -> dict[str, Any]:
         out: dict[str, Any] = {}
         for role in ("ambient", "soc"):
             for taken in self._roles.get(role, []):
@@ -344,8 +344,8 @@ class BlockReader:
                 if role == "extra" and self.numeric_extra(taken):
                     if not pa.types.is_floating(column.type):
                         values, wrong = numbers_of(column, taken.style or NumberStyle())
-                        if wrong:
-                            bad[taken.name] = (wrong, taken.index)
+                        if len(wrong):
+                            bad[taken.name] = wrong
                         column = pa.array(values, mask=np.isnan(values))
                     out[taken.target] = column
                 else:
@@ -372,17 +372,18 @@ def _null_empty(column: Any) -> Any:
     return pc.if_else(pc.equal(pc.utf8_length(column), 0), pa.scalar(None, pa.string()), column)
 
 
-def numbers_of(column: Any, style: NumberStyle) -> tuple[npt.NDArray[np.float64], int]:
-    """Return texts as numbers, NaN where one is none, and how many were neither number nor fill."""
+def numbers_of(column: Any, style: NumberStyle) -> tuple[npt.NDArray[np.float64], Int64s]:
+    """Return texts as numbers, NaN where one is none, and the rows of what was neither number nor fill."""
     text = _one(column)
     if not len(text):
-        return np.empty(0), 0
+        return np.empty(0), np.empty(0, dtype=np.int64)
     text = pc.utf8_trim_whitespace(text)
     if style.unit is not None:
         text = pc.replace_substring_regex(text, r"\s*[^\d\s.,'+\-][^\d]*$", "")
     good = pc.match_substring_regex(text, style.pattern).fill_null(False)
     fills = pc.is_in(pc.utf8_lower(text), value_set=pa.array(sorted(FILLS))).fill_null(True)
-    wrong = int(pc.sum(pc.and_not(pc.invert(good), fills)).as_py() or 0)
+    odd = pc.and_not(pc.invert(good), fills).to_numpy(zero_copy_only=False)
+    wrong = np.flatnonzero(odd).astype(np.int64)
     clean = pc.if_else(good, text, pa.scalar(None, pa.string()))
     for mark in style.thousands:
         clean = pc.replace_substring(clean, mark, "")

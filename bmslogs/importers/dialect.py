@@ -293,6 +293,7 @@ def _with_header(dialect: Dialect, lines: list[str], rows: list[list[str]], body
         units = rows[at]
         at = fitting[-2]
     names = list(rows[at])
+    _refuse_other_count(_trimmed(names), rows[body : body + _JUDGED], width, file, at + 1)
     names += [""] * (width - len(names))
     units += [""] * (width - len(units))
     groups = [i for i in fitting if i < at and i >= at - 1]
@@ -306,6 +307,15 @@ def _with_header(dialect: Dialect, lines: list[str], rows: list[list[str]], body
         preamble=tuple(lines[:at]),
         header_text=lines[at],
     )
+
+
+def _refuse_other_count(names: list[str], rows: list[list[str]], width: int, file: Path, line: int) -> None:
+    """Refuse a header whose names cannot be laid on the fields one by one."""
+    used = max((len(_trimmed(r)) for r in rows if len(r) == width), default=width)
+    if len(names) > width or len(names) < used:
+        raise BadInput(
+            f"a header of {len(names)} names over rows of {used} fields", "one name a field", file=file, line=line
+        )
 
 
 def _trimmed(row: list[str]) -> list[str]:

@@ -40,8 +40,6 @@ class Findings:
     rows: int = 0
     start: int | None = None
     end: int | None = None
-    unreadable: dict[str, int] = field(default_factory=dict)
-    readings: int = 0
 
 
 class Finisher:
@@ -103,6 +101,16 @@ class Finisher:
         chunk, self._tail = self._tail, None
         chunk.time = spread(chunk.time, None, self.clockwork.corrections.rows_per_stamp, self._first)
         return self._finished(chunk)
+
+    def _span(self, chunk: Chunk, rows: npt.NDArray[np.int64]) -> tuple[int | None, int | None]:
+        """Return first and last stamp of some rows of a block that was not timed yet [us, UTC]."""
+        local = chunk.time[rows[rows < chunk.rows]]
+        local = local[local != MISSING]
+        if not len(local):
+            return None, None
+        ends = np.array([local[0], local[-1]])
+        zone = self.plan.clock.zone if self.plan.clock else "UTC"
+        return _ends(LocalClock(zone).to_utc(ends, int(MISSING)))
 
     def _timed(self, chunk: Chunk) -> Chunk:
         good = chunk.time != MISSING
@@ -334,9 +342,12 @@ class Finisher:
             self.repairs.add("nul_bytes", "{rows} with bytes of nought left out", chunk.nul_lines)
         if chunk.odd_quotes:
             self.repairs.add("open_quote", "{rows} with an open quote left out", chunk.odd_quotes)
-        for name, (count, _) in chunk.unreadable.items():
-            self.repairs.add("unreadable", "fields that are no number made null ({columns})", count, [name])
-            self.findings.unreadable[name] = self.findings.unreadable.get(name, 0) + count
+        if chunk.unreadable:
+            rows = np.unique(np.concatenate(list(chunk.unreadable.values())))
+            sentence = "fields that are no number made null in {rows} ({columns})"
+            self.repairs.add(
+                "unreadable", sentence, len(rows), list(chunk.unreadable), *self._span(chunk, rows)
+            )
         self.findings.text_columns |= chunk.not_text
 
 

@@ -168,7 +168,7 @@ def _regular(sample: Sample, plan: Plan) -> bool:
     held = moving = 0
     for w in np.unique(sample.window):
         here = sample.window == w
-        if here.sum() < 20:
+        if here.sum() < 30:
             continue
         piece = block[:, here]
         same = np.zeros(piece.shape[1], dtype=bool)

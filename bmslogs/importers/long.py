@@ -230,7 +230,7 @@ class Pivot:
             repeated_headers=chunk.repeated_headers,
             nul_lines=chunk.nul_lines,
             odd_quotes=chunk.odd_quotes,
-            unreadable=chunk.unreadable,
+            unreadable={k: np.unique(v // len(self.layout.keys)) for k, v in chunk.unreadable.items()},
         )
 
     def end(self) -> Chunk | None:

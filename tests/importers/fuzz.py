@@ -177,11 +177,15 @@ def readings(data: bytes, d: Dialect) -> dict[int, list[list[float]]]:
         fields = [f.strip().strip('"').strip() for f in fields]
         if len(fields) < 2 + CELLS + SENSORS:
             continue
-        text = re.sub(r"T (\d:)", r"T0\1", fields[0].removesuffix("Z"))
-        if "." in text[:3]:
-            text = f"{text[6:10]}-{text[3:5]}-{text[0:2]}T{text[11:]}"
+        parts = re.findall(r"\d+", fields[0])
+        if len(parts) < 6:
+            continue
+        if len(parts[0]) < 4:
+            parts[0], parts[2] = parts[2], parts[0]
         try:
-            us = int(np.datetime64(text.replace(",", ".").replace(" ", "T"), "us").astype(np.int64))
+            date = "-".join((parts[0], parts[1].zfill(2), parts[2].zfill(2)))
+            clock = ":".join(x.zfill(2) for x in parts[3:6]) + "." + (parts[6] if len(parts) > 6 else "0")
+            us = int(np.datetime64(f"{date}T{clock}", "us").astype(np.int64))
         except ValueError:
             continue
         row = []

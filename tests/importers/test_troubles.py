@@ -499,3 +499,12 @@ def test_states_are_taken_along_and_others_kept(tmp_path: Path) -> None:
     assert log.extra["extra_Driver"][0] == "../../etc <b>"
     field = table.schema.field("cell_001_mV")
     assert field.metadata[b"unit"] == b"mV" and field.metadata[b"source_column"] == b"Cell1 (V)"
+
+
+@pytest.mark.parametrize("change", [lambda h: h.replace("Cell3 (V)", "Cell3, (V)"), lambda h: h.replace("Cell3 (V),", "")])
+def test_a_header_that_does_not_fit_the_rows_is_refused(change, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    """Otherwise every column behind would be shifted by one."""
+    lines = lines_of(drive())
+    lines[0] = change(lines[0])
+    reason = refusal(save(lines, tmp_path), pack_for(drive()), tmp_path / "store")
+    assert "line 1: a header of" in reason
