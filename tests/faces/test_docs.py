@@ -88,6 +88,14 @@ def test_files_and_folders_that_are_named_exist(name: str) -> None:
     assert not missing
 
 
+def test_modules_that_are_to_be_run_exist() -> None:
+    for module in re.findall(r"python -m (tests[\w.]+|bmslogs)", DEVELOPERS):
+        path = ROOT / module.replace(".", "/")
+        assert path.with_suffix(".py").exists() or (path / "__main__.py").exists(), module
+    for name in re.findall(r"`\.\.(\w+)`", DEVELOPERS):
+        assert (ROOT / "tests" / "accuracy" / f"{name}.py").exists(), name
+
+
 def test_the_pack_file_of_the_readme_is_one() -> None:
     (text,) = blocks(README, "toml")
     assert parse_pack(tomllib.loads(text)).place(5) == "front box, module F2, cell 5"
