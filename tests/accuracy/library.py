@@ -78,7 +78,7 @@ def members(course: str, chemistry: str) -> list[Member]:
     return out
 
 
-def _values(chemistry: str, member: Member, soc: float) -> tuple[Any, float]:
+def _values(chemistry: str, member: Member, soc: float, warm_C: float = AMBIENT_C) -> tuple[Any, float]:
     """Return parameters of `member` at `soc`, and the capacity [Ah] between the set's cut-offs."""
     import pybamm
 
@@ -96,7 +96,7 @@ def _values(chemistry: str, member: Member, soc: float) -> tuple[Any, float]:
     ]
     for name in names:
         values[name] = _slower(values[name], member.ageing)
-    values["Ambient temperature [K]"] = values["Initial temperature [K]"] = AMBIENT_C + 273.15
+    values["Ambient temperature [K]"] = values["Initial temperature [K]"] = warm_C + 273.15
     values.set_initial_state(soc)
     capacity = _capacity(chemistry)
     values["Upper voltage cut-off [V]"], values["Lower voltage cut-off [V]"] = 4.6, 1.5
@@ -120,14 +120,19 @@ def _capacity(chemistry: str) -> float:
 
 
 def solve(
-    chemistry: str, member: Member, seconds: np.ndarray, per_hour: np.ndarray, soc: float
+    chemistry: str,
+    member: Member,
+    seconds: np.ndarray,
+    per_hour: np.ndarray,
+    soc: float,
+    warm_C: float = AMBIENT_C,
 ) -> dict[str, np.ndarray]:
     """Return voltage [V] and temperature [degC] of `member` under a current of `per_hour` x nominal capacity."""
     import pybamm
 
     options = {"thermal": "lumped" if chemistry == "NMC" else "isothermal", "contact resistance": "true"}
     model = pybamm.lithium_ion.SPMe(options)
-    values, capacity = _values(chemistry, member, soc)
+    values, capacity = _values(chemistry, member, soc, warm_C)
     # The string's current, seen by a cell that holds `capacity` Ah times the member's factor.
     current = per_hour * capacity / member.capacity
     values["Current function [A]"] = pybamm.Interpolant(seconds, current, pybamm.t)
@@ -141,19 +146,19 @@ def solve(
     }
 
 
-def pulse_resistance(chemistry: str, member: Member, soc: float, per_hour: float) -> float:
+def pulse_resistance(chemistry: str, member: Member, soc: float, per_hour: float, warm_C: float) -> float:
     """Return the fall after 10 s per ampere [ohm at 1 Ah nominal], the open-circuit fall taken out."""
     import pybamm
 
     seconds = np.array([0.0, 0.001, 10.0])
-    pulse = solve(chemistry, member, seconds, np.full(3, per_hour), soc)
+    pulse = solve(chemistry, member, seconds, np.full(3, per_hour), soc, warm_C)
     moved = per_hour * 10 / 3600 / member.capacity
     values = pybamm.ParameterValues(SETS[chemistry])
     x0, x100, y100, y0 = pybamm.lithium_ion.get_min_max_stoichiometries(values)
     parameters = pybamm.LithiumIonParameters()
     z = np.array([soc, soc - moved])
     negative, positive = x0 + z * (x100 - x0), y0 + z * (y100 - y0)
-    kelvin = AMBIENT_C + 273.15
+    kelvin = warm_C + 273.15
     rest = values.evaluate(
         parameters.p.prim.U(pybamm.Vector(positive.reshape(-1, 1)), kelvin)
         - parameters.n.prim.U(pybamm.Vector(negative.reshape(-1, 1)), kelvin)
@@ -220,7 +225,9 @@ def _solve_course(job: tuple[str, str]) -> tuple[str, dict[str, np.ndarray], dic
         warm = done["warm"] if not len(warm) else warm
         ohm = None
         if course.startswith("drive"):
-            ohm = pulse_resistance(chemistry, member, mean_soc + member.charge, rms)
+            ohm = pulse_resistance(
+                chemistry, member, mean_soc + member.charge, rms, float(warm[moving].mean())
+            )
         lot.append(asdict(Member(member.what, member.charge, member.capacity, member.ageing, ohm)))
     stack = np.array(volts)
     arrays = {
@@ -229,7 +236,8 @@ def _solve_course(job: tuple[str, str]) -> tuple[str, dict[str, np.ndarray], dic
         "others": np.round((stack - stack[0]) / STEP_V).astype(np.int16),
         "warm": warm.astype(np.float32),
     }
-    info = {"step_s": float(seconds[1]), "soc": soc, "rms": rms, "mean_soc": float(mean_soc), "members": lot}
+    info = {"step_s": float(seconds[1]), "soc": soc, "rms": rms, "mean_soc": float(mean_soc)}
+    info |= {"mean_C": float(warm[moving].mean()), "members": lot}
     return f"{chemistry}-{course}", arrays, info
 
 

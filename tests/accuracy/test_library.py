@@ -24,7 +24,9 @@ def test_cached_resistance_is_a_pulse():
     course = first_principles.course("NMC", "drive")
     member = course.info["members"][-1]
     plain = library.Member(member["what"], member["charge"], member["capacity"], member["ageing"])
-    ohm = library.pulse_resistance("NMC", plain, course.info["mean_soc"], course.info["rms"])
+    ohm = library.pulse_resistance(
+        "NMC", plain, course.info["mean_soc"], course.info["rms"], course.info["mean_C"]
+    )
     assert_allclose(member["resistance_10s"], ohm, rtol=1e-3)
 
 
