@@ -20,6 +20,8 @@ class Bms:
         No bleeding while the lowest cell is below this [V]; None takes a value near the top.
     at_rest
         Whether it goes on after the charge.
+    alternate
+        Whether odd and even cells take turns, as where two neighbours must not be bled at once.
     always
         Cells (0-based) bled whatever the voltage says: a rule that is wrong.
     """
@@ -27,7 +29,9 @@ class Bms:
     from_V: float | None = None
     above_mV: float = 6.0
     at_rest: bool = True
+    alternate: bool = False
     always: tuple[int, ...] = ()
+    _turn: int = 0
 
     def flags(self, volts: np.ndarray, chemistry: str, current: float) -> np.ndarray:
         """Return which cells are bled next, from their voltages [V] and the current [A]."""
@@ -36,6 +40,9 @@ class Bms:
         resting = abs(current) < 1e-9
         if current > 0 or (resting and not self.at_rest):
             on[:] = False
+        if self.alternate:
+            self._turn += 1
+            on[self._turn % 2 :: 2] = False
         on[list(self.always)] = True
         return on
 

@@ -212,8 +212,11 @@ def tap_open(seed: list[int], times: float) -> Draft:
 
 
 def tap_resistive(seed: list[int], times: float) -> Draft:
-    """Enough ohms to shift the bled cell's reading by `times` 5 mV; the cells beside it come fuller, so they bleed."""
-    d = draft(seed, times, soc=0.75, rates_s=(1.0, 2.0), bms=Bms())
+    """Enough ohms to shift the bled cell's reading by `times` 5 mV; both cells bleed in turns.
+
+    Bled together they would hide it: their currents cancel in the wire between them.
+    """
+    d = draft(seed, times, soc=0.75, rates_s=(1.0, 2.0), bms=Bms(alternate=True))
     tap = int(d.rng.integers(1, d.n))
     d.string.soc[tap - 1 : tap + 1] += d.rng.uniform(0.006, 0.009)
     _restart(d)
