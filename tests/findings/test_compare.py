@@ -10,6 +10,8 @@ import datetime as dt
 import jsonschema
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy import stats
 
@@ -261,3 +263,33 @@ def test_readings_from_before_the_work_are_left_out():
     cell = found.of("resistance_10s").packs[0].cells[0]
     assert cell.low <= after[0] <= cell.high
     assert found.events == ("heron-main: 2026-01-20 module swapped (M1)",)
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.integers(0, 1), st.integers(0, 300), st.floats(-20, 50) | st.just(float("nan")), st.floats(0, 0.9),
+            st.floats(0, 0.4), st.floats(0, 200), st.sampled_from(["", "tap_open", "refused"]),
+        ),
+        min_size=1, max_size=6,
+    )
+)  # fmt: skip
+@settings(deadline=None, max_examples=60)
+def test_any_mixture_of_logs_gives_a_valid_answer(drives):
+    packs = {p.id: p for p in (a_pack(), a_pack("wren-main", "Wren"))}
+    logs: dict[str, list[Diagnosis]] = {}
+    for which, day, t, low, wide, rms, odd in drives:
+        pack = packs[list(packs)[which]]
+        bad = (Finding("tap_open", "act", "Off.", cells=(1, 2)),) if odd == "tap_open" else ()
+        made = a_drive(pack, day=day, t=20.0, soc=(low, low + wide), rms=rms, findings=bad)
+        estimates = [
+            refused(e.quantity, e.unit, "No.", "Drive.", cell=e.cell) if odd == "refused"
+            else Estimate(**{**e.__dict__, "conditions": e.conditions | {"temperature_C": None if t != t else t}})
+            for e in made.estimates
+        ]  # fmt: skip
+        logs.setdefault(pack.id, []).append(Diagnosis(made.log, made.pack, tuple(estimates), bad))
+    valid(compare_packs(logs, packs))
+    for name, own in logs.items():
+        own = sorted(own, key=lambda d: d.log["start"])
+        if len(own) > 1 and own[0].log["start"] != own[-1].log["start"]:
+            valid(compare_before_after(own[0], own[-1], packs[name]))

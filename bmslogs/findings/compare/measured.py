@@ -67,7 +67,8 @@ class Measured:
     @property
     def telling(self) -> npt.NDArray[np.bool_]:
         """(logs,) whether a log gives at least half of the columns."""
-        return np.asarray(np.isfinite(self.value).mean(axis=1) >= 0.5)
+        count = len(self.columns)
+        return np.asarray(2 * np.isfinite(self.value).sum(axis=1) >= max(count, 1))
 
     @property
     def refusal(self) -> str:

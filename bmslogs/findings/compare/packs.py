@@ -8,7 +8,7 @@ from itertools import combinations
 import numpy as np
 from scipy import stats
 
-from bmslogs.base.errors import BadInput
+from bmslogs.base.errors import BadInput, NotEnoughData
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis
 from bmslogs.findings.compare.measured import Measured, measured
@@ -92,10 +92,16 @@ def _notes(packs: Sequence[Pack]) -> tuple[str, ...]:
 
 def _compare(quantity: str, table: list[Measured]) -> tuple[Compared, list[Difference]]:
     reference = find_reference(table)
-    values = [reduced(m, reference) if ok else None for m, ok in zip(table, reference.usable)]
-    shown = tuple(_pack_value(m, r) for m, r in zip(table, values))
     missing = [w for w in reference.why_not if w]
-    enough = sum(reference.usable) >= 2
+    values: list[Reduced | None] = []
+    for m, usable in zip(table, reference.usable):
+        try:
+            values.append(reduced(m, reference) if usable else None)
+        except NotEnoughData as why:
+            values.append(None)
+            missing.append(f"{m.pack.id}: {why}")
+    shown = tuple(_pack_value(m, r) for m, r in zip(table, values))
+    enough = sum(v is not None for v in values) >= 2
     if not enough and len(table) == 1 and not missing:
         missing = [f"{table[0].pack.id} alone; a second pack is needed"]
     compared = Compared(

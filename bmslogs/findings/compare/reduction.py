@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from bmslogs.analysis.reference import BOLTZMANN_EV, KELVIN, MOST_EXTRAPOLATION_K, reduce_to_temperature
 from bmslogs.analysis.statistics import weighted_combine
+from bmslogs.base.errors import NotEnoughData
 from bmslogs.findings.compare.measured import Measured
 
 Floats = npt.NDArray[np.float64]
@@ -87,8 +88,18 @@ def reduced(m: Measured, reference: Reference) -> Reduced:
 
     The systematic part (gain error of the current sensor, load unlike the others') is the same in all logs of a
     pack and is not averaged away: it is added in squares after the logs are combined.
+
+    Raises
+    ------
+    NotEnoughData
+        None of the pack's logs lies where the reference is.
     """
-    m = m.rows(m.telling & _in_band(m, reference))
+    keep = m.telling & _in_band(m, reference)
+    if np.isfinite(reference.temperature_C) and m.quantity == "resistance_10s":
+        keep &= np.isfinite(m.temperature).any(axis=1)
+    m = m.rows(keep)
+    if not m.start:
+        raise NotEnoughData("none of its logs with a temperature lies in the band of charge; a drive there would settle it")
     by_log = np.nanmedian(m.value, axis=1)
     log_half = np.nanmedian(m.half_width, axis=1)
     if m.quantity == "resistance_10s" and np.isfinite(reference.temperature_C):
@@ -208,7 +219,7 @@ def _span(m: Measured) -> tuple[float, float]:
 
 
 def _rate(m: Measured) -> float:
-    known = m.current_rms[np.isfinite(m.current_rms) & m.telling]
+    known = m.current_rms[np.isfinite(m.current_rms) & (m.current_rms > 0) & m.telling]
     return float(np.median(known)) / m.pack.nominal_capacity_Ah if known.size else float("nan")
 
 

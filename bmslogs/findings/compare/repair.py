@@ -172,7 +172,7 @@ def _refusal(
         a, b = _setting(before, key), _setting(after, key)
         if a is not None and b is not None and _unlike(a, b):
             return f"the {what} changed from {a} to {b}; a log with the settings of the first would settle it"
-    apart = abs(float(np.nanmedian(first.temperature)) - float(np.nanmedian(second.temperature)))
+    apart = abs(_median(first.temperature) - _median(second.temperature))
     if quantity == "resistance_10s" and apart > MOST_TEMPERATURE_K:
         return (
             f"the logs lie {apart:.0f} K apart; a log within {MOST_TEMPERATURE_K:.0f} K of the first would settle it"
