@@ -99,7 +99,15 @@ def capacity_relative(k: Knowledge) -> list[Estimate]:
     found = k.capacity
     if isinstance(found, str):
         return _all_refused(k, "capacity_relative", found)
-    return _cells(k, "capacity_relative", found.relative, found.half_relative, found.conditions, MOST_CAPACITY, found.why)
+    return _cells(
+        k,
+        "capacity_relative",
+        found.relative,
+        found.half_relative,
+        found.conditions,
+        MOST_CAPACITY,
+        found.why,
+    )
 
 
 def capacity(k: Knowledge) -> list[Estimate]:
@@ -109,7 +117,15 @@ def capacity(k: Knowledge) -> list[Estimate]:
         return _all_refused(k, "capacity", found)
     if not found.absolute_known:
         return _all_refused(k, "capacity", found.why_absolute)
-    return _cells(k, "capacity", found.ampere_hours, found.half_ampere_hours, found.conditions, 0.08 * k.study.capacity, found.why)
+    return _cells(
+        k,
+        "capacity",
+        found.ampere_hours,
+        found.half_ampere_hours,
+        found.conditions,
+        0.08 * k.study.capacity,
+        found.why,
+    )
 
 
 def charge_to_full(k: Knowledge) -> list[Estimate]:
@@ -297,7 +313,7 @@ def _worth(k: Knowledge, quantity: str) -> list[Estimate]:
     if isinstance(found, str):
         return _all_refused(k, quantity, found)
     value, half = found.values[quantity]
-    conditions = {"weakest_cell": found.weakest_cell}
+    conditions: dict[str, Any] = {"weakest_cell": found.weakest_cell}
     if quantity == "gain_by_replacing":
         conditions["module"] = found.module
     if half > 0.05 * k.study.capacity:

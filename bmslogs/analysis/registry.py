@@ -111,7 +111,8 @@ QUANTITIES: dict[str, Quantity] = _table(
         "s", "s", 1.0, "pack", ("current", "cell", "load steps"),
     ),
     Quantity(
-        "balancing_time", "Time to balance", "How long must the pack's resistors bleed until all cells are full together?",
+        "balancing_time", "Time to balance",
+        "How long must the pack's resistors bleed until all cells are full together?",
         "h", "h", 1.0, "pack", ("charge", "bleed resistor in the pack file"),
     ),
     Quantity(

@@ -118,11 +118,16 @@ def stuck_channels(volts: Floats, seconds: Floats, step: float) -> list[SensingF
                 continue
             low, high = np.percentile(part, [2, 98])
             if high - low > least:
-                found.append(SensingFault(
-                    "channel_stuck", (i,), float(np.max(np.abs(part - value[starts[run]]))),
-                    f"reads {value[starts[run]]:.3f} V without a change for {(t[ends[run]] - t[starts[run]]) / 60:.0f} min "
-                    f"while the others moved over {(high - low) * 1e3:.0f} mV",
-                ))
+                found.append(
+                    SensingFault(
+                        "channel_stuck",
+                        (i,),
+                        float(np.max(np.abs(part - value[starts[run]]))),
+                        f"reads {value[starts[run]]:.3f} V without a change for "
+                        f"{(t[ends[run]] - t[starts[run]]) / 60:.0f} min "
+                        f"while the others moved over {(high - low) * 1e3:.0f} mV",
+                    )
+                )
                 break
     return found
 

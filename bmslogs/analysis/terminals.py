@@ -49,7 +49,12 @@ def current_lag(
         window = total[LAG_ROWS:] - total[:-LAG_ROWS]
         first = int(np.argmax(window))
         part = slice(first, first + LAG_ROWS)
-        mean_volts, current, seconds, section = mean_volts[part], current[part], seconds[part], section[part] - section[part][0]
+        mean_volts, current, seconds, section = (
+            mean_volts[part],
+            current[part],
+            seconds[part],
+            section[part] - section[part][0],
+        )
     steps = np.abs(np.diff(current))
     if len(steps) < 200 or float(np.sqrt((steps**2).mean())) < 0.5 or (steps > 5 * np.median(steps) + 1.0).sum() < 8:
         raise NotEnoughData("the current makes too few steps")
@@ -66,7 +71,7 @@ def current_lag(
         design = design / np.sqrt((design**2).mean(axis=0) + 1e-18)
         y = mean_volts[inside]
         left = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
-        return np.bincount(blocks, left**2)
+        return np.bincount(blocks, left**2).astype(np.float64)
 
     coarse = np.arange(-LAG_SEARCH_S, LAG_SEARCH_S + 1e-9, 0.2)
     costs = np.stack([cost(lag) for lag in coarse])

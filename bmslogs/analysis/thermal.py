@@ -71,7 +71,7 @@ def sensor_faults(temperature: Floats, seconds: Floats, soaked: Bools) -> list[S
         level = np.nanmedian(temperature, axis=0)
         low, high = np.nanmin(temperature, axis=0), np.nanmax(temperature, axis=0)
     bad = set()
-    silent = np.isnan(temperature).all(axis=0)
+    silent = np.asarray(np.isnan(temperature).all(axis=0))
     for j in range(n):
         if silent[j] and not silent.all():
             found.append(SensorFault(j, "open", None, None, "it gives no reading while the others do"))
@@ -82,7 +82,7 @@ def sensor_faults(temperature: Floats, seconds: Floats, soaked: Bools) -> list[S
         else:
             continue
         bad.add(j)
-    good = np.array([j for j in range(n) if j not in bad and not silent[j]], int)
+    good = np.array([j for j in range(n) if j not in bad and not silent[j]], np.int64)
     if len(good) < 2:
         return found
     with np.errstate(all="ignore"):
@@ -92,11 +92,17 @@ def sensor_faults(temperature: Floats, seconds: Floats, soaked: Bools) -> list[S
         moved = float(np.nanmedian(high[others] - low[others]))
         if high[j] - low[j] < 1e-6 and moved > STUCK_MOVE_C and rows > 20:
             off = float(np.nanmax(np.abs(level[j] - middle)))
-            found.append(SensorFault(
-                int(j), "stuck", off, None, f"it reads {level[j]:.1f} degC without a change while the others moved by {moved:.1f} K"
-            ))
+            found.append(
+                SensorFault(
+                    int(j),
+                    "stuck",
+                    off,
+                    None,
+                    f"it reads {level[j]:.1f} degC without a change while the others moved by {moved:.1f} K",
+                )
+            )
             bad.add(int(j))
-    good = np.array([j for j in good if j not in bad], int)
+    good = np.array([j for j in good if j not in bad], np.int64)
     if len(good) == 2 and soaked.any():
         found += _disagree(temperature[:, good], soaked, good)
     if len(good) >= 3:
@@ -116,7 +122,10 @@ def _disagree(temperature: Floats, soaked: Bools, columns: Ints) -> list[SensorF
     if abs(apart) < 1.2 * SOAK_SPREAD_C or abs(always - apart) > 0.5 * abs(apart):
         return []
     text = f"before the load the two sensors part by {abs(apart):.1f} K; one of them is off, and nothing says which"
-    return [SensorFault(int(j), "offset", sign * apart, 0.5, text) for j, sign in zip(columns, (-1.0, 1.0), strict=True)]
+    return [
+        SensorFault(int(j), "offset", sign * apart, 0.5, text)
+        for j, sign in zip(columns, (-1.0, 1.0), strict=True)
+    ]
 
 
 def _shifted(temperature: Floats, soaked: Bools, columns: Ints) -> list[SensorFault]:

@@ -57,7 +57,13 @@ def places(pack: Pack, cells: list[int]) -> str:
     if len(names) == 1 and None not in names:
         module = names.pop()
         box = pack.box_of(module)
-        return ", ".join([*([box if box.lower().endswith("box") else f"{box} box"] if box else []), f"module {module}", listed])
+        return ", ".join(
+            [
+                *([box if box.lower().endswith("box") else f"{box} box"] if box else []),
+                f"module {module}",
+                listed,
+            ]
+        )
     return listed
 
 
@@ -99,8 +105,18 @@ def standing_out(value: Floats, half: Floats, least: float, known: Bools) -> Boo
 
 
 def finding(
-    case_pack: Pack, cause: str, level: Level, cells: Iterable[int], says: str, because: Iterable[str], steps: Iterable[str],
-    *, size: float | None = None, half: float | None = None, sensor: str | None = None, module: str | None = None,
+    case_pack: Pack,
+    cause: str,
+    level: Level,
+    cells: Iterable[int],
+    says: str,
+    because: Iterable[str],
+    steps: Iterable[str],
+    *,
+    size: float | None = None,
+    half: float | None = None,
+    sensor: str | None = None,
+    module: str | None = None,
     unit: str | None = None,
 ) -> Finding:
     """Return a finding with what follows from the registry and the pack filled in."""

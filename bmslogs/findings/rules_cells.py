@@ -117,24 +117,41 @@ def _resistance_finding(
         )
     if cause == "cell_or_joint_resistance_high":
         return finding(
-            case.pack, cause, level, cells,
-            f"{place}: it drops {percent(size)} more per ampere than the pack's middle; cell or joint, this log cannot tell.",
+            case.pack,
+            cause,
+            level,
+            cells,
+            f"{place}: it drops {percent(size)} more per ampere than the pack's middle; cell or joint, "
+            "this log cannot tell.",
             because,
-            [METER_FIRST, "Measure the voltage across the joint under a known current, lug to lug, and across the cell.",
-             "Log a second drive some 10 K warmer or colder, or one at 10 readings a second: both tell a joint from a cell.",
-             "Re-make the joint first: it is the smaller work."],
-            size=size, half=width,
+            [
+                METER_FIRST,
+                "Measure the voltage across the joint under a known current, lug to lug, and across the cell.",
+                "Log a second drive some 10 K warmer or colder, or one at 10 readings a second: both tell "
+                "a joint from a cell.",
+                "Re-make the joint first: it is the smaller work.",
+            ],
+            size=size,
+            half=width,
         )
     whole = len(group) > 1
     return finding(
-        case.pack, cause, level, cells,
-        f"{place}: {'these cells drop' if whole else 'this cell drops'} {percent(size)} more voltage per ampere than the "
+        case.pack,
+        cause,
+        level,
+        cells,
+        f"{place}: {'these cells drop' if whole else 'this cell drops'} {percent(size)} more voltage per "
+        "ampere than the "
         "pack's middle.",
         because,
-        [METER_FIRST, "Look at the capacity and the self-discharge of the same cell before a lid is opened.",
-         "Compare with the baseline at hand-over, or with a second drive at the same temperature.",
-         "Swap the module and see whether the symptom follows it."],
-        size=size, half=width,
+        [
+            METER_FIRST,
+            "Look at the capacity and the self-discharge of the same cell before a lid is opened.",
+            "Compare with the baseline at hand-over, or with a second drive at the same temperature.",
+            "Swap the module and see whether the symptom follows it.",
+        ],
+        size=size,
+        half=width,
     )
 
 
@@ -172,7 +189,9 @@ def capacity(case: Case) -> list[Finding]:
         cell, size, half = case.cells[i], float(value[i]), float(found.half_relative[i])
         because = [f"capacity_relative of cell {cell}: {found.relative[i]:.3f} +- {half:.3f} of the pack's middle"]
         if found.absolute_known:
-            because.append(f"capacity of cell {cell}: {found.ampere_hours[i]:.1f} +- {found.half_ampere_hours[i]:.1f} Ah")
+            because.append(
+                f"capacity of cell {cell}: {found.ampere_hours[i]:.1f} +- {found.half_ampere_hours[i]:.1f} Ah"
+            )
         out.append(finding(
             case.pack, "capacity_low", "act" if size < -0.10 else "look", [cell],
             f"{case.place(cell)}: this cell holds {percent(size, 1)} less than the pack's middle.",
@@ -205,15 +224,19 @@ def charge_offsets(case: Case) -> list[Finding]:
             f"{'to the' if low else 'more than the'} pack's middle at full charge, capacities allowed for"
         ]
         if not isinstance(top, str) and np.isfinite(top.missing[i]):
-            because.append(f"charge_to_full when the charge ended: {top.missing[i]:.2f} +- {top.half_missing[i]:.2f} Ah")
+            because.append(
+                f"charge_to_full when the charge ended: {top.missing[i]:.2f} +- {top.half_missing[i]:.2f} Ah"
+            )
         steps = (
             ["Charge to the knee, attended and at a low rate, and let the balancing bleed the other cells down to it."]
             if low else ["Let the balancing bleed this cell near full charge; see bleed_needed and balancing_time."]
         )
         steps += [
-            "Look again after one or two charges: a cell that had only drifted stays put, one that wants the same bleed "
+            "Look again after one or two charges: a cell that had only drifted stays put, one that wants "
+            "the same bleed "
             "again leaks or is weak (common practice).",
-            "Where bleeding would take longer than a day, charge the low module on the bench instead, within its limits.",
+            "Where bleeding would take longer than a day, charge the low module on the bench instead, "
+            "within its limits.",
         ]
         out.append(finding(
             case.pack, "soc_offset_low" if low else "soc_offset_high", "act" if abs(size) > 0.08 else "look", [cell],
@@ -237,20 +260,33 @@ def self_discharge(case: Case) -> list[Finding]:
     out = []
     for i in np.flatnonzero(stand):
         cell, size, half = case.cells[i], float(value[i]), float(found.half[i])
-        out.append(finding(
-            case.pack, "self_discharge_high", "act" if size > 10 * least else "look", [cell],
-            f"{case.place(cell)}: it loses {size * 1e3:.1f} mA more than the pack's middle while parked "
-            f"({size * 720:.2f} Ah a month).",
-            [f"leak_current_relative of cell {cell}: {size * 1e3:.2f} +- {half * 1e3:.2f} mA over "
-             f"{found.conditions['hours']:.0f} h parked"],
-            ["Do not leave the pack unattended on charge until this is understood; feel and smell for warmth and "
-             "electrolyte.",
-             "Rule out a load across this cell alone: a bleed switch that stays on, the supply of the BMS, moisture on "
-             "the loom.",
-             "Park it again: a cell that loses several times what the others lose in two separate periods is a question "
-             "of quarantine, not of balancing."],
-            size=size, half=half,
-        ))
+        out.append(
+            finding(
+                case.pack,
+                "self_discharge_high",
+                "act" if size > 10 * least else "look",
+                [cell],
+                f"{case.place(cell)}: it loses {size * 1e3:.1f} mA more than the pack's middle while parked "
+                f"({size * 720:.2f} Ah a month).",
+                [
+                    f"leak_current_relative of cell {cell}: {size * 1e3:.2f} +- {half * 1e3:.2f} mA over "
+                    f"{found.conditions['hours']:.0f} h parked"
+                ],
+                [
+                    "Do not leave the pack unattended on charge until this is understood; feel and smell "
+                    "for warmth and "
+                    "electrolyte.",
+                    "Rule out a load across this cell alone: a bleed switch that stays on, the supply of "
+                    "the BMS, moisture on "
+                    "the loom.",
+                    "Park it again: a cell that loses several times what the others lose in two separate "
+                    "periods is a question "
+                    "of quarantine, not of balancing.",
+                ],
+                size=size,
+                half=half,
+            )
+        )
     return out
 
 

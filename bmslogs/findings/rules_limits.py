@@ -48,7 +48,7 @@ def voltage(case: Case) -> list[Finding]:
         columns = np.flatnonzero(steady.any(axis=0))
         if not len(columns):
             continue
-        rows = steady[:, columns].any(axis=1)
+        rows = np.asarray(steady[:, columns].any(axis=1))
         worst = float(np.nanmax(np.where(passed[:, columns], over[:, columns], np.nan)))
         cells = [case.cells[i] for i in columns]
         minutes = _length(study.seconds, rows) / 60.0
@@ -57,15 +57,26 @@ def voltage(case: Case) -> list[Finding]:
             f"cell {case.cells[i]}: {_length(study.seconds, passed[:, i]) / 60:.1f} min, at most "
             f"{np.nanmax(over[passed[:, i], i]) * 1e3:.0f} mV over, limit {bound:.3f} V" for i in columns[:8]
         ]
-        out.append(finding(
-            case.pack, "limit_exceeded", "act", cells,
-            f"{case.places(cells)}: {word} limit of {bound:.3f} V for {minutes:.1f} min, by up to {worst * 1e3:.0f} mV.",
-            [*by_cell, f"first at {np.datetime_as_string(first, 's')} UTC"],
-            ["Do not use the pack until the limit in the BMS is set to the cell's data sheet and its trip is proven.",
-             "A cell that was below its lower limit is not charged again without the maker's advice."
-             if sign < 0 else "Look at the cell for swelling and warmth; end the charge earlier or balance first."],
-            size=worst, half=step,
-        ))
+        out.append(
+            finding(
+                case.pack,
+                "limit_exceeded",
+                "act",
+                cells,
+                f"{case.places(cells)}: {word} limit of {bound:.3f} V for {minutes:.1f} min, by up to "
+                f"{worst * 1e3:.0f} mV.",
+                [*by_cell, f"first at {np.datetime_as_string(first, 's')} UTC"],
+                [
+                    "Do not use the pack until the limit in the BMS is set to the cell's data sheet and "
+                    "its trip is proven.",
+                    "A cell that was below its lower limit is not charged again without the maker's advice."
+                    if sign < 0
+                    else "Look at the cell for swelling and warmth; end the charge earlier or balance first.",
+                ],
+                size=worst,
+                half=step,
+            )
+        )
     return out
 
 
@@ -115,14 +126,22 @@ def current(case: Case) -> list[Finding]:
         passed[1:] &= passed[:-1]
         if passed.any():
             worst = float(np.nanmax(over[passed]))
-            out.append(finding(
-                case.pack, "limit_exceeded", "look", [],
-                f"The {word} current was above its limit of {bound:.0f} A for {_length(study.seconds, passed):.0f} s, by up "
-                f"to {worst:.0f} A.",
-                [f"highest {word} current {bound + worst:.0f} A"],
-                ["Set the limit in the motor controller or charger to the cell's data sheet."],
-                size=worst, half=0.02 * (bound + worst), unit="A",
-            ))
+            out.append(
+                finding(
+                    case.pack,
+                    "limit_exceeded",
+                    "look",
+                    [],
+                    f"The {word} current was above its limit of {bound:.0f} A for "
+                    f"{_length(study.seconds, passed):.0f} s, by up "
+                    f"to {worst:.0f} A.",
+                    [f"highest {word} current {bound + worst:.0f} A"],
+                    ["Set the limit in the motor controller or charger to the cell's data sheet."],
+                    size=worst,
+                    half=0.02 * (bound + worst),
+                    unit="A",
+                )
+            )
     return out
 
 
@@ -156,17 +175,31 @@ def cold(case: Case) -> list[Finding]:
         })
         serious = word == "above" or seconds > 30.0 or ah > 0.0005 * study.capacity
         level: Level = "act" if serious else "look"
-        out.append(finding(
-            case.pack, "cold_charge" if word == "below" else "limit_exceeded", level, cells,
-            f"{ah:.2f} Ah were charged in {seconds / 60:.1f} min {word} the charging limit of {bound:.0f} degC "
-            f"({'coldest' if word == 'below' else 'warmest'} sensor {extreme:.1f} degC); regeneration counts as charging.",
-            [f"charge current above {CHARGE_C_RATE * study.capacity:.0f} A in {int(rows.sum())} rows {word} the limit"],
-            ["Do not charge or regenerate below the limit: set it in the BMS and the motor controller."
-             if word == "below" else "Let the pack cool before it is charged.",
-             "Warm the pack before charging, or charge straight after a drive.",
-             "Watch the self-discharge and capacity of these cells: plating shows there later."],
-            size=ah, half=0.03 * ah, unit="Ah",
-        ))
+        out.append(
+            finding(
+                case.pack,
+                "cold_charge" if word == "below" else "limit_exceeded",
+                level,
+                cells,
+                f"{ah:.2f} Ah were charged in {seconds / 60:.1f} min {word} the charging limit of {bound:.0f} degC "
+                f"({'coldest' if word == 'below' else 'warmest'} sensor {extreme:.1f} degC); regeneration "
+                "counts as charging.",
+                [
+                    f"charge current above {CHARGE_C_RATE * study.capacity:.0f} A in {int(rows.sum())} "
+                    f"rows {word} the limit"
+                ],
+                [
+                    "Do not charge or regenerate below the limit: set it in the BMS and the motor controller."
+                    if word == "below"
+                    else "Let the pack cool before it is charged.",
+                    "Warm the pack before charging, or charge straight after a drive.",
+                    "Watch the self-discharge and capacity of these cells: plating shows there later.",
+                ],
+                size=ah,
+                half=0.03 * ah,
+                unit="Ah",
+            )
+        )
     return out
 
 
@@ -182,14 +215,23 @@ def zero(case: Case) -> list[Finding]:
         return []
     if _real(case, value, length):
         return []
-    return [finding(
-        case.pack, "current_sensor_zero", "look" if abs(value) >= 2 * least else "note", [],
-        f"The current reads {value:+.2f} A at rest; over a day that would invent {abs(value) * 24:.0f} Ah.",
-        [f"median over {length / 60:.0f} min at rest: {value:+.2f} +- {half:.2f} A"],
-        ["Set the sensor's zero with the contactors open.",
-         "If something is switched on at rest (a supply, a heater), the reading may be true: switch it off and log again."],
-        size=value, half=half,
-    )]
+    return [
+        finding(
+            case.pack,
+            "current_sensor_zero",
+            "look" if abs(value) >= 2 * least else "note",
+            [],
+            f"The current reads {value:+.2f} A at rest; over a day that would invent {abs(value) * 24:.0f} Ah.",
+            [f"median over {length / 60:.0f} min at rest: {value:+.2f} +- {half:.2f} A"],
+            [
+                "Set the sensor's zero with the contactors open.",
+                "If something is switched on at rest (a supply, a heater), the reading may be true: switch "
+                "it off and log again.",
+            ],
+            size=value,
+            half=half,
+        )
+    ]
 
 
 def _real(case: Case, value: float, length: float) -> bool:
@@ -222,7 +264,8 @@ def log_itself(case: Case) -> list[Finding]:
     unseen = _moved_unseen(case)
     if unseen > 0:
         because.append(
-            f"{len(pauses)} pauses take {lost * 100:.0f} % of the time; current flowed before or after {unseen} of them, so "
+            f"{len(pauses)} pauses take {lost * 100:.0f} % of the time; current flowed before or after "
+            f"{unseen} of them, so "
             "the charge is not counted through"
         )
     if study.refresh_s > SLOW_REFRESH_S and study.refresh_s > 1.8 * study.interval and "drive" in study.kinds:
@@ -231,9 +274,14 @@ def log_itself(case: Case) -> list[Finding]:
             f"{study.interval:.1f} s: what happens faster is not seen"
         )
     missing = float(np.isnan(study.log.cell_voltage[:, ~study.silent]).mean()) if (~study.silent).any() else 1.0
-    held = float(study.held.sum() / max((np.abs(np.diff(study.current)) * 0.1 / study.capacity > 2 * study.log.voltage_step).sum(), 20))
+    held = float(
+        study.held.sum()
+        / max((np.abs(np.diff(study.current)) * 0.1 / study.capacity > 2 * study.log.voltage_step).sum(), 20)
+    )
     if held > HELD_SHARE and study.refresh_s < 1.5 * study.interval:
-        because.append(f"{held * 100:.0f} % of the rows in which the current moved repeat the voltages of the row before")
+        because.append(
+            f"{held * 100:.0f} % of the rows in which the current moved repeat the voltages of the row before"
+        )
     if missing > HELD_SHARE:
         because.append(f"{missing * 100:.0f} % of the cell readings are missing or were held from the row before")
     holes = float(np.isnan(study.current).mean())

@@ -146,7 +146,13 @@ def _one(pairs: list[tuple[Diagnosis, Estimate]], reference: float | None) -> Es
                 high=reduced.value + reduced.half_width, conditions=conditions,
             )
     if np.all(half <= 0):
-        return replace(last, value=float(value.mean()), low=float(value.mean()), high=float(value.mean()), conditions=conditions)
+        return replace(
+            last,
+            value=float(value.mean()),
+            low=float(value.mean()),
+            high=float(value.mean()),
+            conditions=conditions,
+        )
     made = weighted_combine(value, np.maximum(half, 1e-9))
     middle, width = float(np.ravel(made.value)[0]), float(np.ravel(made.half_width)[0])
     return replace(last, value=middle, low=middle - width, high=middle + width, conditions=conditions)
@@ -216,10 +222,19 @@ def _told(pairs: list[tuple[int, Finding]], able: list[int], logs: Sequence[Diag
     level = min((f.level for _, f in pairs), key=LEVELS.index)
     because = [*latest.because]
     if len(logs) > 1:
-        because.append(f"seen in {len(seen)} of {max(len(set(able) | set(seen)), 1)} logs that could tell; last in {logs[seen[-1]].log['id']}")
+        because.append(
+            f"seen in {len(seen)} of {max(len(set(able) | set(seen)), 1)} logs that could tell; last in "
+            f"{logs[seen[-1]].log['id']}"
+        )
     if latest.cause in OFFSETS and len(seen) >= 2:
-        because.append("it wants the same again charge after charge: it leaks or is weak, rather than having only drifted")
-    same_unit = [f for _, f in pairs if f.unit == latest.unit and f.size is not None and f.low is not None and f.high is not None]
+        because.append(
+            "it wants the same again charge after charge: it leaks or is weak, rather than having only drifted"
+        )
+    same_unit = [
+        f
+        for _, f in pairs
+        if f.unit == latest.unit and f.size is not None and f.low is not None and f.high is not None
+    ]
     if len(same_unit) >= 2 and latest.cause not in ALWAYS and latest.cause not in OFFSETS:
         made = weighted_combine(
             np.array([f.size for f in same_unit], float),
@@ -245,13 +260,24 @@ def _separated(findings: list[Finding], logs: Sequence[Diagnosis]) -> list[Findi
         joint, half, middle = line
         share = joint / (middle * (f.size or 1.0))
         width = half / (middle * (f.size or 1.0))
-        note = f"over the logs' temperatures {joint * 1e3:.2f} +- {half * 1e3:.2f} mohm do not follow the cells' own resistance"
+        note = (
+            f"over the logs' temperatures {joint * 1e3:.2f} +- {half * 1e3:.2f} mohm do not follow the cells' own "
+            "resistance"
+        )
         because = (*f.because, note)
         if share - width > 0.3 and share > 0.5:
-            out.append(replace(
-                f, cause="joint_resistance_high", because=because, unit="ohm", size=joint, low=joint - half,
-                high=joint + half, says=f.says.split(";")[0].rstrip(".") + "; over several temperatures it is the joint.",
-            ))
+            out.append(
+                replace(
+                    f,
+                    cause="joint_resistance_high",
+                    because=because,
+                    unit="ohm",
+                    size=joint,
+                    low=joint - half,
+                    high=joint + half,
+                    says=f.says.split(";")[0].rstrip(".") + "; over several temperatures it is the joint.",
+                )
+            )
         elif share + width < 0.7 and share < 0.5:
             out.append(replace(
                 f, cause="cell_resistance_high", because=because,
