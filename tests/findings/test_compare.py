@@ -41,7 +41,8 @@ def a_pack(name: str = "heron-main", vehicle: str = "Heron", events: tuple[dict,
 
 
 def a_drive(
-    pack: Pack, ohm=OHM, *, day=0, t=20.0, soc=(0.4, 0.8), rms=60.0, noise=0.005, seed=0, findings=(), log=None
+    pack: Pack, ohm=OHM, *, day=0, t=20.0, soc=(0.4, 0.8), rms=60.0, noise=0.005, seed=0, findings=(), log=None,
+    lag=0.1,
 ) -> Diagnosis:
     rng = np.random.default_rng(seed + 1000 * day)
     value = np.asarray(ohm) * float(arrhenius_factor(t, 20.0)) * np.exp(rng.normal(0, noise, len(ohm)))
@@ -55,6 +56,7 @@ def a_drive(
         )
         for i, v in enumerate(values.tolist())
     ]
+    estimates.append(Estimate("current_lag", "s", value=lag, low=lag - 0.1, high=lag + 0.1))
     return Diagnosis(
         {"id": f"log-{day}", "start": start, "end": start, "rows": 1200, "kinds": ["drive"], **(log or {})},
         {"id": pack.id, "vehicle": pack.vehicle, "cells": len(ohm)}, tuple(estimates), tuple(findings),
@@ -192,12 +194,13 @@ def test_swap_of_a_module_that_the_pack_file_does_not_name():
         ({"soc": (0.85, 0.95)}, "% charge"),
         ({"t": 40.0}, "K apart"),
         ({"log": {"averaging_s": 5.0}}, "averaging"),
-        ({"log": {"period_s": 10.0}}, "rate"),
+        ({"log": {"refresh_s": 10.0}}, "rate"),
+        ({"lag": -2.0}, "averaging or polling"),
     ],
 )
 def test_logs_of_other_conditions_are_refused(change, word):
     pack = a_pack()
-    settings = {"averaging_s": 0.5, "period_s": 1.0}
+    settings = {"averaging_s": 0.5, "refresh_s": 1.0}
     later = dict(change) | {"log": settings | change.get("log", {})}
     found = compare_before_after(a_drive(pack, log=settings), a_drive(pack, day=9, **later), pack)
     valid(found)
@@ -274,7 +277,7 @@ def test_readings_from_before_the_work_are_left_out():
         min_size=1, max_size=6,
     )
 )  # fmt: skip
-@settings(deadline=None, max_examples=60)
+@settings(deadline=None, max_examples=25)
 def test_any_mixture_of_logs_gives_a_valid_answer(drives):
     packs = {p.id: p for p in (a_pack(), a_pack("wren-main", "Wren"))}
     logs: dict[str, list[Diagnosis]] = {}

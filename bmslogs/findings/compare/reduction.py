@@ -99,7 +99,7 @@ def reduced(m: Measured, reference: Reference) -> Reduced:
         keep &= np.isfinite(m.temperature).any(axis=1)
     m = m.rows(keep)
     if not m.start:
-        raise NotEnoughData("none of its logs with a temperature lies in the band of charge; a drive there would settle it")
+        raise NotEnoughData("none of its logs with a temperature lies in the band; a drive there would settle it")
     by_log = np.nanmedian(m.value, axis=1)
     log_half = np.nanmedian(m.half_width, axis=1)
     if m.quantity == "resistance_10s" and np.isfinite(reference.temperature_C):

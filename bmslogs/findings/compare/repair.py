@@ -22,6 +22,7 @@ LEAST_UNTOUCHED = 5  # cells that nobody touched, for centre and scatter
 TOUCHED_ALPHA = 0.01  # level for cells that the pack file says were worked on, over all of them
 MOST_TEMPERATURE_K = 15.0  # [K] between the logs; ratios of cells still hold, a joint's share does not (judgement)
 LEAST_SCATTER = 0.003  # of a ratio of two resistances of one cell, 1 sd (judgement)
+MOST_LAG_CHANGE_S = 0.5  # [s] of the current against the voltages: more means other averaging (judgement)
 DRIFT_OF_CAPACITY = 1.0 / 200.0  # current zero beyond C/200 refuses
 
 
@@ -163,8 +164,14 @@ def _refusal(
         zero = next((e.value for e in d.of("current_zero") if e.value is not None), None)
         if zero is not None and abs(zero) > DRIFT_OF_CAPACITY * first.pack.nominal_capacity_Ah:
             return f"the current reads {zero:.2f} A at rest in the log {when}, more than C/200"
+    lag = _lag_change(before, after)
+    if lag is not None:
+        return (
+            f"the voltages answer the current {lag:+.1f} s later than before: averaging or polling changed; a log with "
+            "the settings of the first would settle it"
+        )
     for key, what in (
-        ("period_s", "rate of the cell readings"),
+        ("refresh_s", "rate of the cell readings"),
         ("voltage_step_V", "step of the cell readings"),
         ("averaging_s", "averaging of the readings"),
         ("order", "order of the cells"),
@@ -190,7 +197,20 @@ def _setting(d: Diagnosis, key: str) -> object:
     """Return a setting of the logger: given with the log, or as a condition of the estimates."""
     if key in d.log:
         return d.log[key]
-    return next((e.conditions[key] for e in d.of("resistance_10s") if key in e.conditions), None)
+    return next((e.conditions[key] for e in d.estimates if key in e.conditions), None)
+
+
+def _lag_change(before: Diagnosis, after: Diagnosis) -> float | None:
+    """Return by how much the lag between current and voltages changed [s], where that is sure; None else.
+
+    Averaging of the voltages alone looks like a lag.
+    """
+    a, b = (next((e for e in d.of("current_lag") if e.value is not None), None) for d in (before, after))
+    if a is None or b is None or a.value is None or b.value is None:
+        return None
+    unsure = sum((e.high - e.low) / 2 for e in (a, b) if e.high is not None and e.low is not None)
+    change = a.value - b.value  # the lag of the current falls as the voltages come later
+    return change if abs(change) > MOST_LAG_CHANGE_S + unsure else None
 
 
 def _unlike(a: object, b: object) -> bool:
