@@ -23,7 +23,11 @@ def trip(seed: list[int]) -> Draft:
 def charge(seed: list[int]) -> Draft:
     """A charge to full with taper, bleeding and rest."""
     d = draft(
-        seed, 0.0, soc=np.random.default_rng(seed).uniform(0.1, 0.7), rates_s=(1.0, 2.0, 5.0), bms=Bms()
+        seed,
+        0.0,
+        soc=np.random.default_rng(seed).uniform(0.1, 0.7),
+        rates_s=(1.0, 2.0, 5.0),
+        bms=Bms(alternate=bool(seed[1] % 2)),
     )
     d.bench.rest(0.3)
     d.bench.charge(d.rng.uniform(0.15, 0.4))
