@@ -148,7 +148,7 @@ def _flags(named: list[int], sample: Sample, headers: list[Header], cells: Cells
             order = sorted(columns, key=lambda i: headers[i].numbers)
             return dict(zip(cells.columns, order))
         numbers = [headers[i].numbers[-1] for i in columns]
-        if len(set(numbers)) == len(numbers) and len(columns) > 1:
+        if len(set(numbers)) == len(numbers) and len(columns) > 1 and len(stems) == 1:
             moved = {n - cells.first + 1: i for n, i in zip(numbers, columns)}
             if set(moved) <= set(cells.columns):
                 return dict(sorted(moved.items()))
@@ -174,12 +174,10 @@ def _kind(column: SampledColumn, cells: int) -> Kind | None:
         or (len({len(t) for t in bare}) == 1 and min(map(len, bare)) >= max(2, -(-cells // 4)))
     ):
         return "hex"
-    if (
-        all(re.fullmatch(r"\d+(\.0)?", t) for t in bare)
-        and max(int(float(t)) for t in bare) < 2**cells
-        and cells < 54
-    ):
-        return "integer" if max(int(float(t)) for t in bare) > 1 or cells > 1 else None
+    if all(re.fullmatch(r"\d+(\.0)?", t) for t in bare) and cells < 54:
+        # 0 and 1 alone are one flag for all cells rather than the bit of the first
+        values = {int(float(t)) for t in bare}
+        return "integer" if max(values) < 2**cells and values not in ({0, 1}, {1}) else None
     return None
 
 

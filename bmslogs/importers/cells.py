@@ -114,13 +114,19 @@ def find_cells(
     BadInput, Ambiguous
         None found, another number than expected, or an order that cannot be told.
     """
+    if headerless:
+        by_values = _by_values(sample, free, cells)
+        if by_values is not None:
+            return by_values
+        raise BadInput(
+            "no header",
+            "names over the columns, or as many columns of cell voltages side by side as the "
+            "pack file has cells",
+            file=file,
+        )
     families = _families(sample, headers, free, pack)
     judged = [(f, *_judge(f, sample)) for f in families]
     able = [(f, u, w) for f, u, w in judged if u is not None]
-    if not able or (cells is not None and max(len(f.columns) for f, _, _ in able) < cells and headerless):
-        by_values = _by_values(sample, free, cells) if headerless else None
-        if by_values is not None:
-            return by_values
     if not able:
         raise BadInput(
             "no cell voltages found",

@@ -445,7 +445,7 @@ def _from_numbers(sample: Sample, headers: list[Header], profile: Time) -> Clock
                 best = max(best, (score, clock), key=lambda b: b[0]) if best else (score, clock)
                 break
         else:
-            if not named or rising < 0.9 or values[-1] <= values[0]:
+            if not named or rising < 0.9 or np.ptp(values) == 0:
                 continue
             unit = head.unit if head.unit is not None and head.unit.kind == "time" else None
             if 30_000 < last < 60_000 and unit is None and (c.decimals >= 3 or "date" in head.tokens):

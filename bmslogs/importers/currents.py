@@ -43,6 +43,7 @@ def find_current(
     profile: Current | None,
     pack: Pack | None,
     file: Path,
+    headerless: bool = False,
 ) -> Currents:
     """Find the pack current."""
     out = Currents()
@@ -67,7 +68,7 @@ def find_current(
                 cells,
             )
         else:
-            _search(out, sample, headers, free, cells, profile, pack, file)
+            _search(out, sample, headers, free, cells, profile, pack, file, headerless)
     except BadInput as error:
         out.problems.append(error)
     return out
@@ -82,6 +83,7 @@ def _search(
     profile: Current,
     pack: Pack | None,
     file: Path,
+    headerless: bool,
 ) -> None:
     found = [i for i in sorted(free) if _is_current(headers[i], sample.columns[i])]
     charging = [i for i in found if "charge" in headers[i].means and "discharge" not in headers[i].means]
@@ -89,6 +91,8 @@ def _search(
     if len(charging) == 1 and len(discharging) == 1 and _one_sided(sample, charging + discharging):
         _take_pair(out, [charging[0], discharging[0]], sample, headers, profile, pack, file, cells)
         return
+    if not found and headerless and cells is not None:
+        found = _by_answer(sample, free, cells)
     if not found:
         raise BadInput(
             "a log with no current", "a current column, or [current] column in a profile", file=file
@@ -277,6 +281,21 @@ def _possible_units(largest: float, capacity: float | None, slope: float) -> lis
         low, high = LIKELY_OHM_AH
         fitting = [u for u in fitting or units if low <= abs(slope) / u.scale * capacity <= high]
     return fitting or units
+
+
+def _by_answer(sample: Sample, free: set[int], cells: Cells) -> list[int]:
+    """Return the one column that the cell voltages answer, where no header names it; the pack voltage is none."""
+    total = sum(float(np.nanmedian(sample.columns[i].values)) for i in cells.columns.values())
+    able = []
+    for i in sorted(free):
+        column = sample.columns[i]
+        if column.style is None or not np.isfinite(column.values).any():
+            continue
+        middle = abs(float(np.nanmedian(column.values)))
+        near_sum = any(abs(middle * s / (total * cells.unit.scale) - 1) < 0.1 for s in (1.0, 1e-3, 0.1, 0.01))
+        if not near_sum and np.isfinite(answer_of_voltages(sample, i, cells)):
+            able.append(i)
+    return able if len(able) == 1 else []
 
 
 def answer_of_voltages(sample: Sample, index: int, cells: Cells | None) -> float:

@@ -314,7 +314,10 @@ def _refuse_other_count(names: list[str], rows: list[list[str]], width: int, fil
     used = max((len(_trimmed(r)) for r in rows if len(r) == width), default=width)
     if len(names) > width or len(names) < used:
         raise BadInput(
-            f"a header of {len(names)} names over rows of {used} fields", "one name a field", file=file, line=line
+            f"a header of {len(names)} names over rows of {used} fields",
+            "one name a field",
+            file=file,
+            line=line,
         )
 
 

@@ -68,6 +68,7 @@ class Finisher:
             corrections,
             rollover=bool(clock and clock.kind == "day"),
             dated=bool(clock and not clock.relative),
+            relative=bool(clock and clock.relative and clock.kind != "day"),
         )
         self._never = never
         self._regular = regular

@@ -18,8 +18,9 @@ _BLANKS = " \u00a0\u202f\u2009'’"
 _SPLIT = re.compile(
     rf"^([+-−]?)\s*(\d[\d.,{_BLANKS}]*|[.,]\d+)([eE][+-]?\d+)?\s*(.*)$".replace("[+-−]", "[+\\-−]")
 )
-_GROUPED_COMMA = re.compile(r"[+-]?\d{1,3}(,\d{3})+")
-_GROUPED_POINT = re.compile(r"[+-]?\d{1,3}(\.\d{3})+")
+_GROUPED = {",": re.compile(r"[+-]?\d{1,3}(,\d{3})+"), ".": re.compile(r"[+-]?\d{1,3}(\.\d{3})+")}
+PRIOR = 0.6
+"""Choice: weight of the file's own decimal mark against that of each field."""
 
 
 @dataclass(frozen=True)
@@ -107,21 +108,29 @@ def find_style(texts: Sequence[str | None], decimal: str) -> tuple[NumberStyle |
 
 
 def _marks(bodies: list[str], decimal: str) -> tuple[str, str]:
-    """Return decimal mark and thousands marks."""
-    blanks = "".join(b for b in _BLANKS if any(b in x for x in bodies))
-    comma, point = any("," in x for x in bodies), any("." in x for x in bodies)
-    if comma and point:
-        both = [x for x in bodies if "," in x and "." in x]
-        last = {"," if x.rfind(",") > x.rfind(".") else "." for x in both}
-        mark = last.pop() if len(last) == 1 else decimal
-        return mark, ("." if mark == "," else ",") + blanks
-    if comma and decimal == ".":
-        grouped = all(_GROUPED_COMMA.fullmatch(x) for x in bodies if "," in x)
-        return (".", "," + blanks) if grouped else (",", blanks)
-    if point and decimal == ",":
-        grouped = all(_GROUPED_POINT.fullmatch(x) for x in bodies if "." in x)
-        return (",", "." + blanks) if grouped else (".", blanks)
-    return decimal, blanks
+    """Return decimal mark and thousands marks.
+
+    A mark before exactly three digits may be either; others, and the last of two, are decimal marks. The mark of
+    the whole file weighs as the prior, so that one damaged field does not turn a column round.
+    """
+    n = len(bodies)
+    blanks = "".join(b for b in _BLANKS if sum(b in x for x in bodies) > 0.01 * n)
+    score = {m: PRIOR * n * (m == decimal) for m in ".,"}
+    grouped = {m: 0 for m in ".,"}
+    for body in bodies:
+        last = max(".,", key=body.rfind)
+        if last not in body:
+            continue
+        other = "," if last == "." else "."
+        both = other in body
+        if both:
+            grouped[other] += bool(_GROUPED[other].fullmatch(body[: body.rfind(last)]))
+        elif _GROUPED[last].fullmatch(body):
+            grouped[last] += 1
+        score[last] += 1.0 if both or not _GROUPED[last].fullmatch(body) else 0.5
+    mark = max(".,", key=lambda m: (score[m], m == decimal))
+    other = "," if mark == "." else "."
+    return mark, (other if grouped[other] >= max(2, 0.01 * n) or (n < 5 and grouped[other]) else "") + blanks
 
 
 def parse_column(texts: Sequence[str | None], style: NumberStyle) -> Floats:

@@ -71,6 +71,7 @@ class Clockwork:
     corrections: Corrections
     rollover: bool = False
     dated: bool = True
+    relative: bool = False
     row: int = 0
     last: int | None = None
     before_last: int | None = None
@@ -118,6 +119,27 @@ class Clockwork:
         self.days = int(days[-1])
         return np.asarray(time + days * DAY, dtype=np.int64)
 
+    def _counted_on(self, jumps: list[Jump], step: int, dropped: frozenset[int]) -> Corrections:
+        """Let time since a start go on where it began again: the rows behind move, for the start is the anchor."""
+        shifts: list[tuple[int, int, int]] = list(self.corrections.shifts)
+        says = list(self.corrections.says)
+        for jump in jumps:
+            gap = jump.before - jump.after + step
+            wrap = next(
+                (w for w in WRAPS if abs(w - gap) < max(20 * step, 2 * SECOND) and w > 20 * step), None
+            )
+            shift = wrap or gap
+            shifts.append((jump.row, 2**62, shift))
+            rule = "counter_wrapped" if wrap else "counter_restarted"
+            says.append((rule, _amount(shift), self.row - jump.row, jump.before, jump.before + step))
+        return Corrections(
+            tuple(shifts),
+            dropped,
+            self.corrections.coarse or self.repeats > 0,
+            self.corrections.rows_per_stamp,
+            tuple(says),
+        )
+
     def resolve(self) -> Corrections:
         """Return corrections that bring the stamps in order: later clocks are trusted, earlier rows move."""
         step = int(np.median(self.steps)) if self.steps else SECOND
@@ -132,6 +154,8 @@ class Clockwork:
                 left.append(jump)
         shifts = list(self.corrections.shifts)
         says = list(self.corrections.says)
+        if self.relative:
+            return self._counted_on(left, step, frozenset(dropped))
         after_shift = 0
         for k in range(len(left) - 1, -1, -1):
             jump = left[k]
@@ -158,6 +182,10 @@ class Clockwork:
             self.corrections.rows_per_stamp,
             tuple(says),
         )
+
+
+WRAPS = tuple(2**bits * unit for bits in (16, 32) for unit in (1000, 1, SECOND))
+"""Spans [us] after which counters of ms, us and s with 16 or 32 bits begin again."""
 
 
 def _amount(us: int) -> str:

@@ -119,7 +119,9 @@ def recognise(
         else:
             _take_long(mapping, layout)
     bits = _bleeds(mapping, headers, cells, profile, file, problems, notes)
-    current = find_current(sample, headers, mapping.free, cells, profile.current, pack, file)
+    current = find_current(
+        sample, headers, mapping.free, cells, profile.current, pack, file, not dialect.header_line
+    )
     problems += current.problems
     notes += current.notes
     for index, role, unit, why in current.columns:
@@ -131,7 +133,9 @@ def recognise(
         problems.append(error)
     _pack_voltage(mapping, headers, cells, profile, file, problems)
     _states(mapping, headers)
+    problems += _one_owner(sample, headers, mapping.free, file)
     _extras(mapping)
+    notes += _privacy(headers, mapping.taken)
     fine, step = _step(sample, cells)
     sign = _sign(sample, mapping, cells, current, profile, pack)
     columns = tuple(mapping.taken[i] for i in sorted(mapping.taken))
@@ -162,6 +166,30 @@ def _take_long(mapping: _Mapping, layout: LongLayout) -> None:
     if layout.module >= 0:
         mapping.take(layout.module, "module", MODULE, "names the module of each row")
     mapping.take(layout.voltage, "cell", cell_column(1), layout.why, layout.unit, 1)
+
+
+def _one_owner(sample: Sample, headers: list[Header], free: set[int], file: Path) -> list[BadInput]:
+    """Refuse a file whose rows belong to several vehicles or packs."""
+    for c in sample.columns:
+        head = headers[c.index]
+        if c.index not in free or "owner" not in head.means:
+            continue
+        if head.means & {"other", "voltage", "current", "temperature", "soc"} or head.unit is not None:
+            continue
+        names = c.array.drop_null().unique().to_pylist()
+        if not c.decimals and 1 < len(names) <= 50 and len(names) < 0.1 * sample.rows:
+            shown = ", ".join(repr(n) for n in names[:3])
+            found = f"rows of {len(names)} of them ({shown})"
+            return [BadInput(found, "one pack in a file; split it", file=file, column=c.name)]
+    return []
+
+
+def _privacy(headers: list[Header], taken: dict[int, Taken]) -> list[str]:
+    """Name kept columns that may say who drove and where."""
+    names = [t.name for i, t in sorted(taken.items()) if t.role == "extra" and "private" in headers[i].means]
+    if not names:
+        return []
+    return [f"columns that may hold places or names are kept in the store: {', '.join(names[:5])}"]
 
 
 def _side_by_side(plan: Plan, layout: LongLayout) -> Plan:

@@ -184,6 +184,10 @@ def _pass(
         text = {
             "clock_unset": "the clock was not set until later: {rows} at its head moved " + amount,
             "clock_back": "the clock stepped back: {rows} before the step moved " + amount,
+            "counter_wrapped": "the counter of time ran over: {rows} behind moved " + amount,
+            "counter_restarted": "time since the start began again (a restart?): {rows} behind moved "
+            + amount
+            + ", the pause between is not known",
         }[rule]
         finisher.repairs.add(rule, text, rows, ["time"], before, after)
     sha = digest.hexdigest() if source.kind == "plain" else source.sha256()

@@ -235,3 +235,20 @@ def test_rows_without_a_time_are_left_out(tmp_path: Path) -> None:
     log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
     assert log.rows == len(truth.time) - 2
     assert [(r["rule"], r["rows"]) for r in log.repairs] == [("no_time", 2)]
+
+
+@pytest.mark.parametrize("wrap_ms", [2**32, None])
+def test_a_counter_that_begins_again_goes_on(wrap_ms: int | None, tmp_path: Path) -> None:
+    """2**32 ms are 49.7 days: by algebra. A restart without a known span goes on after one usual step."""
+    truth = drive()
+    ms = (np.arange(400) * 1000) + (2**32 - 150_500 if wrap_ms else 5000)
+    shown = ms % 2**32 if wrap_ms else np.where(np.arange(400) >= 150, ms - ms[150] + 7, ms)
+    texts = dict(zip(truth.time, shown))
+    d = D.but(time_name="Uptime (ms)", time_text=lambda t: str(texts[t]))
+    log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert np.array_equal(np.diff(log.time).astype(np.int64), np.full(399, 1_000_000))
+    assert log.rows == 400
+    assert {r["rule"] for r in log.repairs} == {
+        "no_date",
+        "counter_wrapped" if wrap_ms else "counter_restarted",
+    }

@@ -501,10 +501,51 @@ def test_states_are_taken_along_and_others_kept(tmp_path: Path) -> None:
     assert field.metadata[b"unit"] == b"mV" and field.metadata[b"source_column"] == b"Cell1 (V)"
 
 
-@pytest.mark.parametrize("change", [lambda h: h.replace("Cell3 (V)", "Cell3, (V)"), lambda h: h.replace("Cell3 (V),", "")])
+@pytest.mark.parametrize(
+    "change", [lambda h: h.replace("Cell3 (V)", "Cell3, (V)"), lambda h: h.replace("Cell3 (V),", "")]
+)
 def test_a_header_that_does_not_fit_the_rows_is_refused(change, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
     """Otherwise every column behind would be shifted by one."""
     lines = lines_of(drive())
     lines[0] = change(lines[0])
     reason = refusal(save(lines, tmp_path), pack_for(drive()), tmp_path / "store")
     assert "line 1: a header of" in reason
+
+
+def test_two_vehicles_in_one_file_are_refused(tmp_path: Path) -> None:
+    truth = drive()
+    d = D.but(extras={"Vehicle": lambda r: "Heron" if r < 200 else "Plover"})
+    reason = refusal(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert "column Vehicle" in reason and "'Heron', 'Plover'" in reason
+
+
+def test_places_and_names_are_named(tmp_path: Path) -> None:
+    truth = drive()
+    d = D.but(extras={"GPS latitude": lambda r: "59.91", "Driver": lambda r: "N. N."})
+    report = bring(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert any("GPS latitude" in n and "Driver" in n for n in report.logs[0].notes)
+
+
+def test_a_table_without_a_header(tmp_path: Path) -> None:
+    truth = drive(sensors=0)
+    assert_same(
+        imported(write(truth, D.but(header=False), tmp_path), pack_for(truth), tmp_path / "store"), truth
+    )
+
+
+@pytest.mark.parametrize("step_mV", [1, 2, 5, 10, 20])
+def test_the_step_of_the_readings_is_found(step_mV: int, tmp_path: Path) -> None:
+    truth = drive()
+    truth.cells = np.round(np.round(truth.cells / (step_mV * 1e-3)) * step_mV * 1e-3, 3)
+    log = imported(write(truth, D, tmp_path), pack_for(truth), tmp_path / "store")
+    assert log.voltage_step == pytest.approx(step_mV * 1e-3)
+    np.testing.assert_allclose(
+        log.cell_voltage[np.isfinite(log.cell_voltage)], truth.cells[np.isfinite(log.cell_voltage)], atol=1e-6
+    )
+
+
+def test_a_flag_for_all_cells_is_no_bitfield(tmp_path: Path) -> None:
+    truth = drive()
+    d = D.but(extras={"Balancing": lambda r: str(int(r > 100))})
+    log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert log.bleed is None and "extra_Balancing" in log.extra
