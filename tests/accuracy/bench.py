@@ -44,7 +44,8 @@ def jobs(seeds: str, faults: int, healthy_packs: int, only: str | None) -> list[
     shares = sum(share for _, share in healthy.KINDS.values())
     for kind, (_, share) in healthy.KINDS.items():
         out += [(kind, "healthy", first + k) for k in range(max(1, round(healthy_packs * share / shares)))]
-    return [job for job in out if only is None or only in (job[0], job[1])]
+    # One of each kind after the other, so that a run that is broken off has some of all.
+    return sorted((job for job in out if only is None or only in (job[0], job[1])), key=lambda job: job[2])
 
 
 def run(job: Job) -> dict[str, Any]:
