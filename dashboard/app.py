@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import logging
 from pathlib import Path
 from types import ModuleType
@@ -46,6 +47,8 @@ def create_app(
     -------
     The application; ``.server`` is the WSGI application to serve.
     """
+    # imported before any thread starts: figures look at a half imported pandas otherwise
+    importlib.import_module("pandas")
     desk, jobs, inbox = Desk(store_root), Jobs(), Inbox()
     app = Dash(
         "dashboard",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -37,6 +38,9 @@ class Desk:
         self._diagnoses: dict[str, Diagnosis] = {}
         self._standing: dict[str, Diagnosis | None] = {}
         self._turns: dict[str, threading.Lock] = {}
+        self._asked: set[str] = set()
+        self._hopeless: set[str] = set()
+        self._worker = ThreadPoolExecutor(1, thread_name_prefix="weigh")
         self._lock = threading.RLock()
 
     def packs(self) -> list[Pack]:
@@ -81,14 +85,46 @@ class Desk:
                 self._diagnoses[log_id] = answer(self.store, log_id)
             return self._diagnoses[log_id]
 
-    def standing(self, pack_id: str) -> Diagnosis | None:
-        """Return what all logs of a pack together say now; None where none says anything."""
-        pack, ids = self.pack(pack_id), tuple(e.id for e in self.logs(pack_id))
-        key = f"{pack_id} {hash((ids, repr(pack)))}"
+    def standing(self, pack_id: str) -> tuple[Diagnosis | None, int]:
+        """Return what the logs of a pack that are weighed say together, and how many are still to be weighed.
+
+        Those are weighed by a thread of their own: a page that shows many packs does not wait for them.
+        """
+        entries = self.logs(pack_id)
+        found = [d for e in entries if (d := self.at_hand(e.id)) is not None]
+        missing = [e.id for e in entries if self.at_hand(e.id) is None and e.id not in self._hopeless]
+        for log_id in missing:
+            self._weigh(log_id)
+        pack = self.pack(pack_id)
+        key = f"{pack_id} {hash((tuple(str(d.log['id']) for d in found), repr(pack)))}"
         if key not in self._standing:
-            found = [d for i in ids if isinstance(d := self.diagnosis_or_reason(i), Diagnosis)]
             self._standing[key] = diagnose_pack(found, pack) if found else None
-        return self._standing[key]
+        return self._standing[key], len(missing)
+
+    def at_hand(self, log_id: str) -> Diagnosis | None:
+        """Return a diagnosis that need not be made."""
+        if log_id not in self._diagnoses:
+            stored = self.store.answer(log_id)
+            if stored is None:
+                return None
+            self._diagnoses[log_id] = Diagnosis.from_json(stored)
+        return self._diagnoses[log_id]
+
+    def _weigh(self, log_id: str) -> None:
+        """Have a log diagnosed behind the page, once."""
+        with self._lock:
+            if log_id in self._asked:
+                return
+            self._asked.add(log_id)
+
+        def work() -> None:
+            try:
+                if isinstance(self.diagnosis_or_reason(log_id), str):
+                    self._hopeless.add(log_id)
+            finally:
+                self._asked.discard(log_id)
+
+        self._worker.submit(work)
 
     def diagnosis_or_reason(self, log_id: str) -> Diagnosis | str:
         """Return the diagnosis of a log, or one line why there is none."""
@@ -102,6 +138,7 @@ class Desk:
         with self._lock:
             self._diagnoses.clear()
             self._standing.clear()
+            self._hopeless.clear()
             self._logs.clear()
 
     def baseline(self, pack_id: str, log_id: str, quantity: str) -> tuple[str, list[Estimate]]:

@@ -88,6 +88,14 @@ class Jobs:
             self._jobs[token] = Job(token, name, path, order=len(self._jobs))
             self.version += 1
 
+    def claim(self) -> list[str]:
+        """Take all files that nobody works on yet; each is given out once."""
+        with self._lock:
+            tokens = [t for t, j in self._jobs.items() if j.state == "waiting"]
+            for token in tokens:
+                self._jobs[token] = replace(self._jobs[token], state="inspecting")
+            return tokens
+
     def change(self, token: str, **what: Any) -> None:
         """Change what is known of a file."""
         with self._lock:

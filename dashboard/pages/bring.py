@@ -233,8 +233,8 @@ def register(app: Dash, desk: Desk, jobs: Jobs) -> None:
         prevent_initial_call=True,
     )
     def arrived(token: str | None, pack_id: str | None) -> Any:
-        if jobs.get(token or "") is not None:
-            work.inspect(jobs, token or "", desk.pack(pack_id or ""))
+        for waiting in jobs.claim():  # files that arrive at once are told of once
+            work.inspect(jobs, waiting, desk.pack(pack_id or ""))
         return no_update
 
     @app.callback(

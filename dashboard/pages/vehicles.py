@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from dash import Dash, html
+from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from bmslogs.base.cautions import HIGH_VOLTAGE
 from bmslogs.base.pack import Pack
@@ -28,6 +28,7 @@ def layout(frame: Frame) -> html.Div:
     packs = frame.desk.packs()
     if not packs:
         return _welcome()
+    waiting = sum(frame.desk.standing(p.id)[1] for p in packs)
     count = (
         f"{len(packs)} pack{'s' if len(packs) != 1 else ''} in this store. Times are of {frame.zone_name}."
     )
@@ -39,6 +40,8 @@ def layout(frame: Frame) -> html.Div:
                 className="actions",
             ),
             html.Div([_card(frame, p) for p in packs], className="cards"),
+            dcc.Store(id="weighed", data=waiting),
+            dcc.Interval(id="weighing", interval=2000, disabled=not waiting),
         ]
     )
 
@@ -77,8 +80,9 @@ def _card(frame: Frame, pack: Pack) -> html.Article:
     )
     about = [f"{pack.cells_in_series} cells {pack.chemistry}", f"{pack.nominal_capacity_Ah:g} Ah"]
     about += [f"design {pack.design}"] if pack.design else []
-    standing = frame.desk.standing(pack.id)
+    standing, waiting = frame.desk.standing(pack.id)
     picture, says = _thumbnail(frame, pack, standing)
+    says = "" if waiting and standing is None else says
     links = [action("Pack", here.link("/pack")), action("Log", here.link("/log"))]
     links += [action("Answers", here.link("/answers"), main=True)]
     return html.Article(
@@ -86,8 +90,8 @@ def _card(frame: Frame, pack: Pack) -> html.Article:
             html.H2(pack.vehicle),
             html.P([html.Span(pack.id, className="mono"), " · ", ", ".join(about)], className="quiet"),
             graph(picture, f"{pack.vehicle}: the pack. {says}"),
-            html.P(says, className="quiet"),
-            *_state(frame, pack, logs, standing, here),
+            html.P(says, className="quiet") if says else None,
+            *_state(frame, logs, standing, waiting, here),
             html.Div(
                 links if logs else [action("Bring logs in", here.link("/bring"), main=True), links[0]],
                 className="actions",
@@ -110,16 +114,19 @@ def _thumbnail(frame: Frame, pack: Pack, standing: Diagnosis | None) -> tuple[An
     return pack_picture(pack, look=frame.look, small=True), says
 
 
-def _state(frame: Frame, pack: Pack, logs: list[Any], standing: Diagnosis | None, here: View) -> list[Any]:
+def _state(frame: Frame, logs: list[Any], standing: Diagnosis | None, waiting: int, here: View) -> list[Any]:
     if not logs:
         return [html.P("No log yet. Take the card out of the logger and bring its files in.")]
     count = f"{len(logs)} log{'s' if len(logs) != 1 else ''}, the newest of "
     newest = html.P([count, html.Strong(frame.local(logs[0].start))])
+    if waiting:
+        word = (
+            f"{waiting} log{'s are' if waiting != 1 else ' is'} being weighed; this page follows by itself."
+        )
+        newest = html.Div([newest, html.P(word, className="quiet", role="status")])
     if standing is None:
-        return [
-            newest,
-            html.P(["No diagnosis: ", frame.desk.diagnosis_or_reason(logs[0].id)], className="quiet"),
-        ]
+        reason = frame.desk.diagnosis_or_reason(logs[0].id) if not waiting else ""
+        return [newest, html.P(f"No diagnosis: {reason}", className="quiet")] if not waiting else [newest]
     lines = [_line(frame, logs, finding, here) for finding in by_urgency(standing.findings)]
     if not lines:
         return [
@@ -137,8 +144,8 @@ def _state(frame: Frame, pack: Pack, logs: list[Any], standing: Diagnosis | None
 def _line(frame: Frame, logs: list[Any], finding: Finding, here: View) -> html.Li:
     """Return a standing finding with the newest log that shows it."""
     for entry in logs:
-        found = frame.desk.diagnosis_or_reason(entry.id)
-        for number, one in enumerate(by_urgency(found.findings) if isinstance(found, Diagnosis) else (), 1):
+        found = frame.desk.at_hand(entry.id)
+        for number, one in enumerate(by_urgency(found.findings) if found else (), 1):
             if (one.cause, one.cells, one.sensor) == (finding.cause, finding.cells, finding.sensor):
                 link = here.but(log=entry.id, finding=number, cells=finding.cells).link("/answers")
                 day = html.Span(frame.local(entry.start, time=False), className="quiet day")
@@ -147,4 +154,16 @@ def _line(frame: Frame, logs: list[Any], finding: Finding, here: View) -> html.L
 
 
 def register(app: Dash, desk: Desk) -> None:
-    """This page has no callbacks of its own."""
+    """While logs are being weighed behind the page, lay it out again whenever one is done."""
+
+    @app.callback(
+        Output("revision", "data", allow_duplicate=True),
+        Output("weighed", "data"),
+        Input("weighing", "n_intervals"),
+        State("weighed", "data"),
+        State("revision", "data"),
+        prevent_initial_call=True,
+    )
+    def follow(_n: int, before: int, revision: int) -> Any:
+        waiting = sum(desk.standing(p.id)[1] for p in desk.packs())
+        return (no_update, no_update) if waiting == before else (revision + 1, waiting)

@@ -162,7 +162,7 @@ def nothing(sentence: str, look: Look = LIGHT, height: int = 200) -> go.Figure:
     figure.update_xaxes(visible=False, range=[0, 1])
     figure.update_yaxes(visible=False, range=[0, 1])
     figure.add_annotation(
-        x=0.5, y=0.5, showarrow=False, text=wrapped(sentence), font={"size": NORMAL, "color": look.soft}
+        x=0.5, y=0.5, showarrow=False, text=wrapped(sentence, 42), font={"size": NORMAL, "color": look.soft}
     )
     return figure
 
