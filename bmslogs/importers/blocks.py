@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from bmslogs.importers.bits import decode_bits, flag
-from bmslogs.importers.dialect import FILLS
+from bmslogs.importers.dialect import FILLS, Dialect
 from bmslogs.importers.encoding import block_to_utf8
 from bmslogs.importers.numbers import NumberStyle
 from bmslogs.importers.plan import Plan, Taken
@@ -146,7 +146,7 @@ class BlockReader:
         for role in ("cell", "temperature", "bleed"):
             self._roles.setdefault(role, []).sort(key=lambda t: t.number)
         self._header = plan.dialect.header_text.strip().encode() if plan.dialect.header_line else b""
-        self.slugs = {t.index: t.target for t in plan.columns}
+        self._later = BlockReader(plan.later) if plan.later is not None else None
 
     def _type(self, taken: Taken) -> Any:
         clock = self.plan.clock
@@ -193,6 +193,12 @@ class BlockReader:
         wrong = Wrong()
         bad: Bad = {}
         not_text: set[int] = set()
+        second: Chunk | None = None
+        if self._later is not None:
+            block, behind = _parted(block, self._later.plan.dialect)
+            second = self._later.read(behind, line) if behind else None
+            if not block.strip():
+                return second
         if self.plan.dialect.delimiter == " ":
             block = b"\n".join(b" ".join(x.split()) for x in block.splitlines()) + b"\n"
         try:
@@ -205,7 +211,7 @@ class BlockReader:
         chunk.wrong = [(line + _line_of(block, text), fields, text) for _, fields, text in wrong.rows]
         chunk.repeated_headers, chunk.nul_lines, chunk.odd_quotes = repeated, nuls, quotes
         chunk.unreadable, chunk.not_text = bad, not_text
-        return chunk
+        return chunk if second is None else _behind(chunk, second)
 
     def _clean(self, block: bytes) -> tuple[bytes, int, int, int]:
         block = block_to_utf8(block)
@@ -353,6 +359,30 @@ class BlockReader:
                         _one(_null_empty(column)) if pa.types.is_string(column.type) else column
                     )
         return out
+
+
+def _parted(block: bytes, later: Dialect) -> tuple[bytes, bytes]:
+    """Part lines of the later width from the others."""
+    mark = later.delimiter.encode()
+    lines = block.splitlines(keepends=True)
+    wide = [x.count(mark) == later.width - 1 for x in lines]
+    return b"".join(x for x, w in zip(lines, wide) if not w), b"".join(x for x, w in zip(lines, wide) if w)
+
+
+def _behind(first: Chunk, second: Chunk) -> Chunk:
+    """Join the rows of the later columns behind those of the earlier ones."""
+    out = join_chunks(first, second)
+    out.wrong = first.wrong + second.wrong
+    out.repeated_headers = first.repeated_headers + second.repeated_headers
+    out.nul_lines, out.odd_quotes = first.nul_lines, first.odd_quotes
+    out.unreadable = dict(first.unreadable)
+    for name, rows in second.unreadable.items():
+        moved = rows + first.rows
+        out.unreadable[name] = (
+            np.concatenate([out.unreadable[name], moved]) if name in out.unreadable else moved
+        )
+    out.not_text = first.not_text | second.not_text
+    return out
 
 
 def _one(column: Any) -> Any:

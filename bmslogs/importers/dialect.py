@@ -15,6 +15,8 @@ from bmslogs.importers.units import is_unit
 HEAD_BYTES = 256 << 10
 """Choice [bytes]: the part of a file in which preamble and header must end."""
 _MOST_LINES = 3000
+LEAST_ROWS = 10
+"""Choice: as many rows of readings with another number of fields make a layout of their own."""
 _JUDGED = 60
 """Choice [lines]: as many lines are looked at to settle a delimiter."""
 
@@ -184,6 +186,7 @@ def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
         raise BadInput("nothing but blanks", "a log with a header and rows", file=file)
     delimiter, width = _delimiter(lines, file)
     rows = [split(line, delimiter) for line in lines[:_MOST_LINES]]
+    lines, rows, width = _first_layout(lines, rows, width)
     body = _body_start(rows, width)
     if body is None:
         raise BadInput("no rows of numbers found", "a header and rows of readings", file=file)
@@ -201,6 +204,21 @@ def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
         quoted='"' in "".join(lines[body : body + 20]),
     )
     return _with_header(dialect, lines, rows, body, file)
+
+
+def _first_layout(
+    lines: list[str], rows: list[list[str]], width: int
+) -> tuple[list[str], list[list[str]], int]:
+    """Keep the lines of the first layout, where rows of readings change their number of fields within the head."""
+    others = [i for i, r in enumerate(rows) if len(r) not in (width, 1) and len(r) > 3]
+    others = [i for i in others if _data_share(rows[i]) > 0.7]
+    counts = Counter(len(rows[i]) for i in others).most_common(1)
+    if not counts or counts[0][1] < LEAST_ROWS:
+        return lines, rows, width
+    end = max(i for i in others if len(rows[i]) == counts[0][0]) + 1
+    if any(len(r) == width and _data_share(r) > 0.7 for r in rows[:end]):
+        return lines, rows, width
+    return lines[:end], rows[:end], counts[0][0]
 
 
 def _delimiter(lines: list[str], file: Path) -> tuple[str, int]:

@@ -16,6 +16,7 @@ from bmslogs.importers.profile import Profile
 from bmslogs.importers.recognise import recognise
 from bmslogs.importers.sample import Sample, take_sample
 from bmslogs.importers.source import Source, open_source
+from bmslogs.importers.scans import find_spread
 from bmslogs.importers.stamps import MISSING
 
 
@@ -53,6 +54,11 @@ def look_at(
     plan = recognise(sample, dialect, profile or Profile(), pack, source.path, modules)
     if plan.long is not None:
         sensors = np.zeros(len(plan.of("temperature")), dtype=bool)
+        return Job(source, dialect, sample, plan, Corrections(), sensors, False, {})
+    spread = _spread(sample, plan)
+    if spread > 1:
+        plan = replace(plan, spread=spread)
+        sensors = _never(sample, plan)
         return Job(source, dialect, sample, plan, Corrections(), sensors, False, {})
     refresh = find_refresh(sample, plan)
     slow = [t for t in plan.of("cell") if t.target in refresh]
@@ -100,6 +106,15 @@ def sample_time(sample: Sample, plan: Plan) -> npt.NDArray[np.int64]:
         else:
             columns.append(pa.chunked_array([pa.array([t or "" for t in column.texts], pa.string())]))
     return plan.clock.raw(columns)
+
+
+def _spread(sample: Sample, plan: Plan) -> int:
+    """Return over how many rows each scan is spread."""
+    cells = plan.of("cell")
+    if not cells:
+        return 1
+    here = sample.window == sample.window[0]
+    return find_spread(np.array([sample.columns[t.index].values[here] for t in cells]))
 
 
 def _never(sample: Sample, plan: Plan) -> npt.NDArray[np.bool_]:

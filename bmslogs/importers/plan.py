@@ -107,6 +107,10 @@ class Plan:
         The sign that header words give, 0 where none.
     decimals
         Digits behind the mark of the last column, to know a cut last line.
+    spread
+        Rows over which the logger spreads one scan.
+    later
+        What the columns are behind a second header with more of them (a firmware update), where there is one.
     rows_plan, long
         Of a long table: what its own columns are, and how they are put side by side.
     problems
@@ -128,6 +132,8 @@ class Plan:
     bits: Bits | None = None
     first: int = 1
     cells_why: str = ""
+    spread: int = 1
+    later: Plan | None = None
     rows_plan: Plan | None = None
     long: LongLayout | None = None
     problems: tuple[BadInput, ...] = ()

@@ -23,8 +23,10 @@ from bmslogs.importers.encoding import to_utf8
 from bmslogs.importers.finish import Findings, Finisher
 from bmslogs.importers.long import Pivot
 from bmslogs.importers.order import Corrections
+from bmslogs.importers.later import NewColumns, with_later_columns
 from bmslogs.importers.plan import Plan
 from bmslogs.importers.repairs import Repairs
+from bmslogs.importers.scans import Gatherer
 from bmslogs.importers.sign import judge_sign
 from bmslogs.importers.source import Source, lines_of
 from bmslogs.importers.table import TableWriter
@@ -93,6 +95,14 @@ def read_whole(
         writer = open_writer(plan)
         try:
             reading, finisher = _pass(source, plan, never, regular, corrections, writer, progress)
+        except NewColumns as found:
+            writer.discard()
+            plan = with_later_columns(plan, found, source.path)
+            continue
+        except BaseException:
+            writer.discard()
+            raise
+        try:
             again = _revised(reading, finisher, plan, corrections, pack, source.path)
         except BaseException:
             writer.discard()
@@ -171,6 +181,15 @@ def _pass(
         writer.write(ready, plan.sign or 1)
     writer.flush()
     _note_wrong(tally, finisher.repairs, plan)
+    if plan.spread > 1:
+        finisher.repairs.add(
+            "scan_gathered",
+            f"the logger spreads each scan over {plan.spread} rows; put together at the first one's stamp",
+            finisher.findings.rows,
+            [],
+            finisher.findings.start,
+            finisher.findings.end,
+        )
     if plan.clock is not None and not plan.clock.dated:
         finisher.repairs.add(
             "no_date",
@@ -199,17 +218,20 @@ def _scans(
     source: Source, plan: Plan, digest: Any, content: Any, progress: Progress | None, repairs: Repairs
 ) -> Iterator[Chunk]:
     """Yield rows of whole scans: those of a long table are put side by side first."""
-    if plan.long is None or plan.rows_plan is None:
-        yield from _chunks(source, plan, digest, content, progress, repairs)
+    rows = plan if plan.rows_plan is None else replace(plan.rows_plan, text_columns=plan.text_columns)
+    chunks = _chunks(source, rows, digest, content, progress, repairs)
+    if plan.long is not None:
+        joiner: Pivot | Gatherer = Pivot(plan.long)
+    elif plan.spread > 1:
+        joiner = Gatherer()
+    else:
+        yield from chunks
         return
-    pivot = Pivot(plan.long)
-    for chunk in _chunks(
-        source, replace(plan.rows_plan, text_columns=plan.text_columns), digest, content, progress, repairs
-    ):
-        scans = pivot.add(chunk)
+    for chunk in chunks:
+        scans = joiner.add(chunk)
         if scans is not None:
             yield scans
-    last = pivot.end()
+    last = joiner.end()
     if last is not None:
         yield last
 
@@ -344,6 +366,9 @@ def _refuse_new_width(tally: Tally, plan: Plan, file: Path) -> None:
     for fields, count in tally.counts.items():
         numeric = [(n, t) for n, t in tally.fields[fields] if _looks_like_row(t, plan)]
         if count > 20 and len(numeric) > 15 and numeric[15][0] - numeric[0][0] < 60:
+            line, text = tally.fields[fields][0]
+            if not _looks_like_row(text, plan) and plan.later is None and not plan.dialect.quoted:
+                raise NewColumns(line, text, fields)
             raise BadInput(
                 f"rows of {plan.dialect.width} fields become rows of {fields}",
                 "one set of columns in a file; split it at that line",

@@ -22,6 +22,7 @@ from tests.importers.writing import (
     pack_for,
     put,
     refusal,
+    text_of,
     write,
 )
 
@@ -218,3 +219,40 @@ def test_modules_must_be_named_for_a_part_of_the_pack(tmp_path: Path) -> None:
     truth = drive()
     half = Truth(truth.time, truth.current, truth.cells[:, 4:8], truth.temperatures)
     assert "expected 12" in refusal(write(half, D, tmp_path), modular(truth), tmp_path / "store")
+
+
+def test_scans_spread_over_rows_are_gathered(tmp_path: Path) -> None:
+    truth = drive()
+    lines = ["Time,Current (A)," + ",".join(f"Cell{c} (V)" for c in range(1, 13)) + ",T1 (C),T2 (C),T3 (C)"]
+    for r in range(400):
+        for k in range(3):
+            when = (truth.time[r] + np.timedelta64(200 * k, "ms")).astype("datetime64[ms]")
+            cells = [f"{v:.3f}" if c // 4 == k else "" for c, v in enumerate(truth.cells[r])]
+            temps = [f"{v:.1f}" if s == k else "" for s, v in enumerate(truth.temperatures[r])]
+            lines.append(",".join([str(when), f"{truth.current[r]:.1f}" if k == 0 else "", *cells, *temps]))
+    log = imported(
+        put(("\n".join(lines) + "\n").encode(), tmp_path / "log.csv"), pack_for(truth), tmp_path / "store"
+    )
+    assert_same(log, truth)
+    assert [r["rule"] for r in log.repairs] == ["scan_gathered"]
+
+
+def two_headers(truth: Truth, added: str, at: int = 200) -> bytes:
+    lines = text_of(truth, D).splitlines()
+    later = [x + ",17" for x in lines[at:]]
+    return ("\n".join([*lines[:at], lines[0] + added, *later]) + "\n").encode()
+
+
+@pytest.mark.parametrize("at", [200, 30, 380])
+def test_columns_added_by_a_firmware_update(at: int, tmp_path: Path) -> None:
+    truth = drive()
+    path = put(two_headers(truth, ",Fan speed", at), tmp_path / "log.csv")
+    report = Store(tmp_path / "store").import_files([path], pack_for(truth))
+    assert_same(read_log(Store(tmp_path / "store").log_path(report.logs[0].id)), truth)
+    assert any(f"line {at + 1}" in n and "Fan speed" in n for n in report.logs[0].notes)
+
+
+def test_cells_added_in_mid_file_are_refused(tmp_path: Path) -> None:
+    truth = drive(rows=900)
+    path = put(two_headers(truth, ",Cell13 (V)", 700), tmp_path / "log.csv")
+    assert "line 701" in refusal(path, pack_for(truth), tmp_path / "store")
