@@ -12,6 +12,10 @@ LAGS = 3
 """Rows by which current and voltage may be apart."""
 ENOUGH_Z = 6.0
 """Choice: z of the correlation from which on the sign is believed (chance 1e-9)."""
+PIECE = 600
+"""Choice [rows]: pieces are judged apart as well, to see a current without a sign."""
+SMALL_STEP = 0.25
+"""Choice: steps below this share of the usual one are noise of the sensor."""
 STEADY_FRACTION = 0.02
 """Choice: a current whose largest value is below this share of the capacity per hour never moves (C/50)."""
 
@@ -33,7 +37,7 @@ class SignEvidence:
     trend: float = 0.0
     trend_rows: int = 0
     charge: float = 0.0
-    by_sign: tuple[Floats, Floats] | None = None
+    pieces: tuple[float, float] = (0.0, 0.0)
 
     @classmethod
     def empty(cls) -> SignEvidence:
@@ -52,18 +56,37 @@ class SignEvidence:
         self.trend += float(v[-1] - v[0]) * float(np.sign(np.mean(i)))
         self.trend_rows += 1
         self.charge += float(np.mean(i))
-        di, dv = np.diff(i), np.diff(v)
+        for first in range(0, len(i), PIECE):
+            # a short rest goes with the piece before it
+            last = len(i) if len(i) - first < 2 * PIECE else first + PIECE
+            self._add_piece(np.diff(i[first:last]), np.diff(v[first:last]))
+            if last == len(i):
+                break
+
+    def _add_piece(self, di: Floats, dv: Floats) -> None:
+        # drifts of both, as in the last hours of a charge, say nothing of the answer to a step
+        di, dv = di - di.mean(), dv - dv.mean()
         # a step that the fill or the rest of a fault makes counts as much as any other: bound it
-        limit = 8 * np.sqrt(np.mean(dv**2)) if len(dv) else 0.0
+        limit = 8 * np.sqrt(np.mean(dv**2))
         dv = np.clip(dv, -limit, limit)
+        di = np.where(np.abs(di) >= SMALL_STEP * np.sqrt(np.mean(di**2)), di, 0.0)
         n = len(di)
+        products = np.zeros(2 * LAGS + 1)
         for k, lag in enumerate(range(-LAGS, LAGS + 1)):
             a = di[max(lag, 0) : n + min(lag, 0)]
             b = dv[max(-lag, 0) : n - max(lag, 0)]
-            self.products[k] += float(a @ b)
-        self.squares_i += float(di @ di)
-        self.squares_v += float(dv @ dv)
+            products[k] = float(a @ b)
+        squares_i, squares_v = float(di @ di), float(dv @ dv)
+        self.products += products
+        self.squares_i += squares_i
+        self.squares_v += squares_v
         self.rows += n
+        if n >= 50 and squares_i > 0 and squares_v > 0:
+            r = products / np.sqrt(squares_i * squares_v)
+            top = float(r[np.argmax(np.abs(r))])
+            if abs(top) > 0.5:
+                moved = float(np.sqrt(squares_i))
+                self.pieces = (self.pieces[0] + moved * (top > 0), self.pieces[1] + moved * (top < 0))
 
     @property
     def correlation(self) -> float:
@@ -114,7 +137,17 @@ def judge_sign(
         Those words.
     """
     z = evidence.z
+    rises, falls = evidence.pieces
+    if min(rises, falls) > 0.25 * max(rises, falls):
+        return Sign(
+            None,
+            "the voltage rises with the current in some parts and falls in others: it seems to have lost its sign",
+        )
+    one_way = min(evidence.signed) <= 0.02 * max(sum(evidence.signed), 1)
+    by_trend = (1 if evidence.trend < 0 else -1) if one_way and abs(evidence.trend) > 0.03 else 0
     if abs(z) >= ENOUGH_Z and abs(evidence.correlation) >= 0.05:
+        if by_trend and by_trend != (1 if z < 0 else -1) and abs(evidence.correlation) < 0.3:
+            return Sign(hint, hint_says or "the answer of the voltages to steps and their trend do not agree")
         factor = 1 if z < 0 else -1
         how = "falls" if z < 0 else "rises"
         said = f"voltage {how} with the current (correlation {evidence.correlation:.2f}, {min(abs(z), 99):.0f} sd)"
@@ -128,11 +161,7 @@ def judge_sign(
         return Sign(
             1, f"current never above {evidence.largest:g} A: the sign is immaterial, taken as written"
         )
-    if (
-        evidence.trend_rows
-        and abs(evidence.trend) > 0.01
-        and min(evidence.signed) <= 0.02 * max(sum(evidence.signed), 1)
-    ):
+    if evidence.trend_rows and abs(evidence.trend) > 0.01 and one_way:
         # one steady current alone: voltage rises under charge, falls under discharge
         factor = 1 if evidence.trend < 0 else -1
         how = "falls" if evidence.trend < 0 else "rises"

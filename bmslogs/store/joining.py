@@ -13,7 +13,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from bmslogs import __version__
+from bmslogs.base.version import __version__
 from bmslogs.base.columns import SCHEMA
 from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack

@@ -549,3 +549,36 @@ def test_a_flag_for_all_cells_is_no_bitfield(tmp_path: Path) -> None:
     d = D.but(extras={"Balancing": lambda r: str(int(r > 100))})
     log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
     assert log.bleed is None and "extra_Balancing" in log.extra
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize("seed", range(4))
+def test_the_end_of_a_charge_tells_the_sign(sign: int, seed: int, tmp_path: Path) -> None:
+    """Current falls while the voltage creeps up: the drifts alone would say the wrong sign."""
+    rows = 4000
+    truth = drive(rows=rows, seed=seed, period_s=10.0)
+    rng = np.random.default_rng(seed)
+    taper = 40 * np.exp(-np.arange(rows) / 1500)
+    truth.current = -np.round(taper + rng.normal(0, 0.05, rows), 1)
+    creep = 4.0 + 0.15 * (1 - np.exp(-np.arange(rows) / 1200))
+    truth.cells = np.round(creep[:, None] + 0.001 * taper[:, None] + rng.normal(0, 0.0008, (rows, 12)), 3)
+    assert_same(
+        imported(write(truth, D.but(sign=sign), tmp_path), pack_for(truth), tmp_path / "store"), truth
+    )
+
+
+def test_a_current_that_lost_its_sign_is_refused(tmp_path: Path) -> None:
+    truth = drive(rows=4000)
+    truth.current = np.abs(truth.current)
+    half = np.where(np.arange(4000) < 2000, 1, -1)
+    rng = np.random.default_rng(3)
+    truth.cells = np.round(
+        3.7 - 0.001 * (half * truth.current)[:, None] + rng.normal(0, 0.0008, (4000, 12)), 3
+    )
+    assert "lost its sign" in refusal(write(truth, D, tmp_path), pack_for(truth), tmp_path / "store")
+
+
+def test_the_voltages_overrule_the_header_on_the_sign(tmp_path: Path) -> None:
+    truth = drive()
+    d = D.but(current_name="Charge current (A)")
+    assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth)
