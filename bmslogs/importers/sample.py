@@ -16,11 +16,13 @@ from bmslogs.importers.numbers import NumberStyle, read_numbers
 from bmslogs.importers.source import Source
 
 Floats = npt.NDArray[np.float64]
-WINDOWS = 10
+WINDOWS = 8
 """Choice: as many windows are read after the head."""
-WINDOW_BYTES = 96 << 10
-"""Choice [bytes] of each, stretched to 120 rows at least."""
+WINDOW_BYTES = 64 << 10
+"""Choice [bytes] of each, stretched to 100 rows at least."""
 _PACKED_BYTES = 3 << 20
+_BARE = r"^-?\d+(?:[.,]\d+)?$"
+"""A number that is neither fill nor in need of trimming."""
 
 
 @dataclass(frozen=True)
@@ -78,7 +80,7 @@ def take_sample(source: Source, head: bytes, dialect: Dialect) -> Sample:
     """Read the sample of a file and its numbers."""
     pieces = [_body(head, dialect, whole=len(head) < HEAD_BYTES)]
     width_bytes = max(len(x) for x in pieces[0][:20]) if pieces[0] else 200
-    window_bytes = max(WINDOW_BYTES, 120 * width_bytes)
+    window_bytes = max(WINDOW_BYTES, 100 * width_bytes)
     pieces += _windows(source, len(head), window_bytes, dialect)
     window: list[int] = []
     arrays = _columns(pieces, dialect, window)
@@ -148,8 +150,10 @@ def _columns(pieces: list[list[bytes]], dialect: Dialect, window: list[int]) -> 
     out = []
     for i in range(dialect.width):
         chunks = [c for t in tables for c in t.column(i).chunks]
-        array = pc.utf8_trim_whitespace(pa.concat_arrays(chunks) if chunks else pa.array([], pa.string()))
-        out.append(
-            pc.if_else(pc.is_in(pc.utf8_lower(array), value_set=fills), pa.scalar(None, pa.string()), array)
-        )
+        array = pa.concat_arrays(chunks) if chunks else pa.array([], pa.string())
+        if not pc.all(pc.match_substring_regex(array, _BARE)).as_py():
+            array = pc.utf8_trim_whitespace(array)
+            filled = pc.invert(pc.is_in(pc.utf8_lower(array), value_set=fills))
+            array = pc.if_else(filled, array, pa.scalar(None, pa.string()))
+        out.append(array)
     return out
