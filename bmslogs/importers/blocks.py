@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from bmslogs.importers.arrow import arrow_numbers, arrow_texts, no_text
 from bmslogs.importers.bits import decode_bits, flag
 from bmslogs.importers.dialect import FILLS, Dialect
 from bmslogs.importers.encoding import block_to_utf8
@@ -73,7 +74,7 @@ class Chunk:
         if isinstance(where, slice):
             others = {k: v[where] for k, v in self.others.items()}
         else:
-            mask = pa.array(where)
+            mask = arrow_numbers(where)
             others = {k: v.filter(mask) for k, v in self.others.items()}
         time = self.time[where]
         return Chunk(
@@ -252,8 +253,8 @@ class BlockReader:
                 not_text.add(taken.index)
             if len(wrong):
                 bad[taken.name] = wrong
-            out[key] = pa.chunked_array([pa.array(values, mask=np.isnan(values)).cast(kind)])
-        return pa.table(out)
+            out[key] = pa.chunked_array([arrow_numbers(values, np.isnan(values)).cast(kind)])
+        return pa.Table.from_arrays(list(out.values()), names=list(out))
 
     def _numbers(self, table: Any, taken: Taken, bad: Bad) -> npt.NDArray[Any]:
         column = table.column(column_key(taken.index))
@@ -292,7 +293,7 @@ class BlockReader:
             columns = [table.column(column_key(i)) for i in plan.clock.columns]
             if plan.clock.kind == "number" and not pa.types.is_floating(columns[0].type):
                 taken = next(t for t in plan.columns if t.index == plan.clock.columns[0])
-                columns = [pa.array(numbers_of(columns[0], taken.style or NumberStyle())[0])]
+                columns = [arrow_numbers(numbers_of(columns[0], taken.style or NumberStyle())[0])]
             time = plan.clock.raw(columns)
         current = None
         if self._roles.get("current"):
@@ -332,7 +333,8 @@ class BlockReader:
         for k, taken in enumerate(columns):
             encoded = _one(table.column(column_key(taken.index))).dictionary_encode()
             truths = [flag(t) for t in encoded.dictionary.to_pylist()]
-            codes = np.asarray(encoded.indices.fill_null(len(truths)).to_numpy(zero_copy_only=False))
+            codes = np.asarray(encoded.indices.to_numpy(zero_copy_only=False))
+            codes = np.where(np.isnan(codes), len(truths), codes).astype(np.int64)
             flags[k] = np.array([bool(t) for t in truths] + [False])[codes]
             known[k] = np.array([t is not None for t in truths] + [False])[codes]
         return flags, known
@@ -343,7 +345,7 @@ class BlockReader:
             for taken in self._roles.get(role, []):
                 values = self._numbers(table, taken, bad) * taken.scale + taken.offset
                 values = np.asarray(values, dtype=np.float32)
-                out[taken.target] = pa.array(values, mask=np.isnan(values))
+                out[taken.target] = arrow_numbers(values, np.isnan(values))
         for role in ("contactor", "fault", "extra", "cell number", "module"):
             for taken in self._roles.get(role, []):
                 column = _one(table.column(column_key(taken.index)))
@@ -352,7 +354,7 @@ class BlockReader:
                         values, wrong = numbers_of(column, taken.style or NumberStyle())
                         if len(wrong):
                             bad[taken.name] = wrong
-                        column = pa.array(values, mask=np.isnan(values))
+                        column = arrow_numbers(values, np.isnan(values))
                     out[taken.target] = column
                 else:
                     out[taken.target] = (
@@ -393,13 +395,13 @@ def _one(column: Any) -> Any:
             if column.num_chunks == 1
             else pa.concat_arrays(column.chunks)
             if column.num_chunks
-            else pa.array([], column.type)
+            else pa.nulls(0, column.type)
         )
     return column
 
 
 def _null_empty(column: Any) -> Any:
-    return pc.if_else(pc.equal(pc.utf8_length(column), 0), pa.scalar(None, pa.string()), column)
+    return pc.if_else(pc.is_in(column, value_set=arrow_texts([""])), no_text(), column)
 
 
 def numbers_of(column: Any, style: NumberStyle) -> tuple[npt.NDArray[np.float64], Int64s]:
@@ -410,11 +412,12 @@ def numbers_of(column: Any, style: NumberStyle) -> tuple[npt.NDArray[np.float64]
     text = pc.utf8_trim_whitespace(text)
     if style.unit is not None:
         text = pc.replace_substring_regex(text, r"\s*[^\d\s.,'+\-][^\d]*$", "")
-    good = pc.match_substring_regex(text, style.pattern).fill_null(False)
-    fills = pc.is_in(pc.utf8_lower(text), value_set=pa.array(sorted(FILLS))).fill_null(True)
+    empty = pc.is_null(text)
+    good = pc.and_kleene(pc.match_substring_regex(text, style.pattern), pc.invert(empty))
+    fills = pc.or_(pc.is_in(pc.utf8_lower(text), value_set=arrow_texts(sorted(FILLS))), empty)
     odd = pc.and_not(pc.invert(good), fills).to_numpy(zero_copy_only=False)
     wrong = np.flatnonzero(odd).astype(np.int64)
-    clean = pc.if_else(good, text, pa.scalar(None, pa.string()))
+    clean = pc.if_else(good, text, no_text())
     for mark in style.thousands:
         clean = pc.replace_substring(clean, mark, "")
     if style.decimal != ".":

@@ -9,14 +9,15 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.base.pack import Pack
+from bmslogs.importers.arrow import arrow_numbers, arrow_texts
 from bmslogs.importers.dialect import HEAD_BYTES, Dialect, sniff
 from bmslogs.importers.order import Corrections, usual_rows_per_stamp
 from bmslogs.importers.plan import Plan
 from bmslogs.importers.profile import Profile
 from bmslogs.importers.recognise import recognise
 from bmslogs.importers.sample import Sample, take_sample
-from bmslogs.importers.source import Source, open_source
 from bmslogs.importers.scans import find_spread
+from bmslogs.importers.source import Source, open_source
 from bmslogs.importers.stamps import MISSING
 
 
@@ -102,9 +103,9 @@ def sample_time(sample: Sample, plan: Plan) -> npt.NDArray[np.int64]:
     for i in plan.clock.columns:
         column = sample.columns[i]
         if plan.clock.kind == "number":
-            columns.append(pa.array(column.values))
+            columns.append(arrow_numbers(column.values))
         else:
-            columns.append(pa.chunked_array([pa.array([t or "" for t in column.texts], pa.string())]))
+            columns.append(pa.chunked_array([arrow_texts([t or "" for t in column.texts])]))
     return plan.clock.raw(columns)
 
 

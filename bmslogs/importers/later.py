@@ -11,7 +11,7 @@ from bmslogs.importers.plan import Plan, Taken
 from bmslogs.importers.words import take_apart
 
 
-class NewColumns(Exception):  # noqa: N818 - no error: the file is read again with what was found
+class NewColumns(Exception):
     """Rows of another width follow a header of their own."""
 
     def __init__(self, line: int, text: str, width: int) -> None:

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-import pyarrow as pa
 import pyarrow.compute as pc
 
 from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
+from bmslogs.importers.arrow import arrow_numbers, arrow_texts
 from bmslogs.importers.blocks import Chunk, join_chunks
 from bmslogs.importers.cells import module_ranks, voltage_unit
 from bmslogs.importers.clock import column_called
@@ -246,7 +246,9 @@ class Pivot:
         ).fill_null("")
         modules = chunk.others.get(MODULE)
         modules = (
-            pa.array([""] * chunk.rows) if modules is None else pc.utf8_trim_whitespace(modules).fill_null("")
+            arrow_texts([""] * chunk.rows)
+            if modules is None
+            else pc.utf8_trim_whitespace(modules).fill_null("")
         )
         keys = pc.binary_join_element_wise(modules, cells, "\0").dictionary_encode()
         places = np.array([self._places.get(k, -1) for k in keys.dictionary.to_pylist()] + [-1])
@@ -271,7 +273,9 @@ class Pivot:
         temperatures = np.full((n if len(chunk.temperatures) else 0, scans), np.nan, dtype=np.float32)
         if len(chunk.temperatures):
             temperatures[place[good], scan[good]] = chunk.temperatures[0][good]
-        others = {k: v.take(pa.array(starts)) for k, v in chunk.others.items() if k not in (CELL, MODULE)}
+        others = {
+            k: v.take(arrow_numbers(starts)) for k, v in chunk.others.items() if k not in (CELL, MODULE)
+        }
         return Chunk(
             scans,
             chunk.time[starts],

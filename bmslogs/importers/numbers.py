@@ -116,7 +116,7 @@ def _marks(bodies: list[str], decimal: str) -> tuple[str, str]:
     n = len(bodies)
     blanks = "".join(b for b in _BLANKS if sum(b in x for x in bodies) > 0.01 * n)
     score = {m: PRIOR * n * (m == decimal) for m in ".,"}
-    grouped = {m: 0 for m in ".,"}
+    grouped = dict.fromkeys(".,", 0)
     for body in bodies:
         last = max(".,", key=body.rfind)
         if last not in body:
@@ -174,9 +174,9 @@ def read_numbers(array: Any, decimal: str) -> tuple[NumberStyle | None, int, Flo
         style, decimals = find_style(texts, decimal)
         values = parse_column(texts, style) if style else np.full(len(texts), np.nan)
         return style, decimals, values
-    at = pc.find_substring(array, decimal)
-    behind = pc.subtract(pc.subtract(pc.utf8_length(array), at), 1)
-    decimals = int(pc.max(pc.if_else(pc.less(at, 0), 0, behind)).as_py() or 0)
+    at = pc.find_substring(array, decimal).drop_null().to_numpy()
+    length = pc.utf8_length(array).drop_null().to_numpy()
+    decimals = int(np.max(np.where(at < 0, 0, length - at - 1), initial=0))
     if decimal != ".":
         array = pc.replace_substring(array, decimal, ".")
     return NumberStyle(decimal), decimals, np.array(array.cast(pa.float64()).to_numpy(zero_copy_only=False))

@@ -136,6 +136,7 @@ def _columns(pieces: list[list[bytes]], dialect: Dialect, window: list[int]) -> 
     import pyarrow as pa
     import pyarrow.compute as pc
 
+    from bmslogs.importers.arrow import arrow_texts, no_text
     from bmslogs.importers.text_table import read_text
 
     tables: list[Any] = []
@@ -146,14 +147,14 @@ def _columns(pieces: list[list[bytes]], dialect: Dialect, window: list[int]) -> 
         if lines:
             tables.append(read_text(b"\n".join(lines) + b"\n", dialect))
             window += [number] * tables[-1].num_rows
-    fills = pa.array(sorted(FILLS))
+    fills = arrow_texts(sorted(FILLS))
     out = []
     for i in range(dialect.width):
         chunks = [c for t in tables for c in t.column(i).chunks]
-        array = pa.concat_arrays(chunks) if chunks else pa.array([], pa.string())
+        array = pa.concat_arrays(chunks) if chunks else pa.nulls(0, pa.string())
         if not pc.all(pc.match_substring_regex(array, _BARE)).as_py():
             array = pc.utf8_trim_whitespace(array)
             filled = pc.invert(pc.is_in(pc.utf8_lower(array), value_set=fills))
-            array = pc.if_else(filled, array, pa.scalar(None, pa.string()))
+            array = pc.if_else(filled, array, no_text())
         out.append(array)
     return out

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-import pyarrow as pa
 
+from bmslogs.importers.arrow import arrow_numbers
 from bmslogs.importers.blocks import Chunk, join_chunks
 
 LEAST_SHARE = 0.9
@@ -94,5 +94,5 @@ def _gathered(chunk: Chunk, starts: npt.NDArray[np.int64]) -> Chunk:
         first(chunk.temperatures),
         any_of(chunk.bleed),
         any_of(chunk.bleed_known),
-        {name: values.take(pa.array(starts)) for name, values in chunk.others.items()},
+        {name: values.take(arrow_numbers(starts)) for name, values in chunk.others.items()},
     )

@@ -155,7 +155,7 @@ def parse_stamps(column: Any, order: str) -> Int64s:
     import pyarrow as pa
 
     if column.num_chunks != 1:
-        column = pa.concat_arrays(column.chunks) if column.num_chunks else pa.array([], pa.string())
+        column = pa.concat_arrays(column.chunks) if column.num_chunks else pa.nulls(0, pa.string())
     else:
         column = column.chunk(0)
     rows = len(column)

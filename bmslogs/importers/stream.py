@@ -21,9 +21,9 @@ from bmslogs.base.pack import Pack
 from bmslogs.importers.blocks import BlockReader, Chunk, tidy
 from bmslogs.importers.encoding import to_utf8
 from bmslogs.importers.finish import Findings, Finisher
+from bmslogs.importers.later import NewColumns, with_later_columns
 from bmslogs.importers.long import Pivot
 from bmslogs.importers.order import Corrections
-from bmslogs.importers.later import NewColumns, with_later_columns
 from bmslogs.importers.plan import Plan
 from bmslogs.importers.repairs import Repairs
 from bmslogs.importers.scans import Gatherer

@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from bmslogs.importers.arrow import arrow_numbers
 from bmslogs.importers.blocks import Chunk
 from bmslogs.importers.plan import Plan
 
@@ -113,7 +114,7 @@ def finish_parquet(writer: pq.ParquetWriter, schema: pa.Schema, meta: dict[str, 
 
 def to_batch(chunk: Chunk, plan: Plan, sign: int, schema: pa.Schema | None) -> pa.RecordBatch:
     """Return a chunk as a record batch of normalised columns."""
-    arrays: list[Any] = [pa.array(chunk.time, pa.int64()).cast(pa.timestamp("us", "UTC"))]
+    arrays: list[Any] = [arrow_numbers(chunk.time).cast(pa.timestamp("us", "UTC"))]
     names: list[str] = ["time"]
     if chunk.current is not None:
         arrays.append(_floats(chunk.current if sign > 0 else -chunk.current))
@@ -133,7 +134,7 @@ def to_batch(chunk: Chunk, plan: Plan, sign: int, schema: pa.Schema | None) -> p
         numbers = [t.number for t in plan.of("bleed")] or list(plan.cells)
         for k, number in enumerate(numbers):
             mask = None if chunk.bleed_known[k].all() else ~chunk.bleed_known[k]
-            arrays.append(pa.array(chunk.bleed[k], mask=mask))
+            arrays.append(arrow_numbers(chunk.bleed[k], mask))
             names.append(bleed_column(number))
     for name, values in chunk.others.items():
         arrays.append(values)
@@ -162,7 +163,7 @@ def _field_metadata(name: str, plan: Plan) -> dict[str, str]:
 def _floats(values: npt.NDArray[np.float32]) -> Any:
     values = np.asarray(values, dtype=np.float32)
     missing = np.isnan(values)
-    return pa.array(values, mask=missing if missing.any() else None)
+    return arrow_numbers(values, missing)
 
 
 def _cells(cells: npt.NDArray[np.float32], fine: bool) -> list[Any]:
@@ -176,4 +177,4 @@ def _cells(cells: npt.NDArray[np.float32], fine: bool) -> list[Any]:
     if gaps.any():
         cells = np.where(missing, 0, cells)
     whole = np.rint(cells).astype(np.int16)
-    return [pa.array(whole[k], mask=missing[k] if gaps[k] else None) for k in range(len(whole))]
+    return [arrow_numbers(whole[k], missing[k] if gaps[k] else None) for k in range(len(whole))]

@@ -13,11 +13,12 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from bmslogs.base.version import __version__
 from bmslogs.base.columns import SCHEMA
 from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
+from bmslogs.base.version import __version__
 from bmslogs.importers.alignment import align, nearest
+from bmslogs.importers.arrow import arrow_numbers
 from bmslogs.importers.inspection import profile_toml
 from bmslogs.importers.job import Job, look_at
 from bmslogs.importers.profile import Profile
@@ -150,7 +151,7 @@ def _in_turn(parts: list[Part], target: Path) -> tuple[int, list[RepairEntry]]:
             time = batch.column("time").cast(pa.int64()).to_numpy()
             keep = np.ones(len(time), dtype=bool) if last is None else time > last
             twice += int((~keep).sum())
-            piece = batch if keep.all() else batch.filter(pa.array(keep))
+            piece = batch if keep.all() else batch.filter(arrow_numbers(keep))
             if piece.num_rows:
                 last = int(time[keep][-1])
                 rows += piece.num_rows
@@ -213,13 +214,13 @@ def _beside(parts: list[Part], target: Path, pack: Pack) -> tuple[int, list[Repa
         )
     beside = beside * factor
     field = right.schema.field("current_A")
-    column = pa.array(beside.astype(np.float32), mask=np.isnan(beside))
+    column = arrow_numbers(beside.astype(np.float32), np.isnan(beside))
     table = left.add_column(1, field, column)
     for name in ("pack_V",):
         if name in right.column_names and name not in left.column_names:
-            taken = right[name].take(pa.array(np.maximum(pick, 0)))
+            taken = right[name].take(arrow_numbers(np.maximum(pick, 0)))
             table = table.add_column(
-                2, right.schema.field(name), pa.compute.if_else(pa.array(pick >= 0), taken, None)
+                2, right.schema.field(name), pa.compute.if_else(arrow_numbers(pick >= 0), taken, None)
             )
     schema = table.schema.remove_metadata()
     writer = open_parquet(target, schema)

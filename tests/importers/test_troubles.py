@@ -582,3 +582,20 @@ def test_the_voltages_overrule_the_header_on_the_sign(tmp_path: Path) -> None:
     truth = drive()
     d = D.but(current_name="Charge current (A)")
     assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth)
+
+
+def test_an_import_loads_no_heavy_library(tmp_path: Path) -> None:
+    import os
+    import subprocess
+    import sys
+
+    path = write(drive(), D, tmp_path)
+    code = (
+        "import sys; from bmslogs.base.pack import Pack; from bmslogs.store import Store; "
+        "pack = Pack.model_validate_json(sys.argv[1]); r = Store(sys.argv[3]).import_files([sys.argv[2]], pack); "
+        "assert r.logs; print([m for m in ('pandas', 'scipy', 'plotly', 'dash') if m in sys.modules])"
+    )
+    root = Path(__file__).resolve().parents[2]
+    command = [sys.executable, "-c", code, pack_for(drive()).model_dump_json(), str(path), str(tmp_path / "store")]
+    done = subprocess.run(command, env={**os.environ, "PYTHONPATH": str(root)}, capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
