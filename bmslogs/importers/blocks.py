@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from bmslogs.importers.arrow import arrow_numbers, arrow_texts, no_text
+from bmslogs.importers.arrow import arrow_numbers, arrow_texts, no_text, numpy_of, whole
 from bmslogs.importers.bits import decode_bits, flag
 from bmslogs.importers.dialect import FILLS, Dialect
 from bmslogs.importers.encoding import block_to_utf8
@@ -259,7 +259,7 @@ class BlockReader:
     def _numbers(self, table: Any, taken: Taken, bad: Bad) -> npt.NDArray[Any]:
         column = table.column(column_key(taken.index))
         if pa.types.is_floating(column.type):
-            return np.asarray(_one(column).to_numpy(zero_copy_only=False))
+            return numpy_of(whole(column))
         if taken.style is None:
             return np.full(len(column), np.nan, dtype=np.float32)
         values, wrong = numbers_of(column, taken.style)
@@ -331,10 +331,10 @@ class BlockReader:
         flags = np.zeros((len(columns), rows), dtype=bool)
         known = np.zeros((len(columns), rows), dtype=bool)
         for k, taken in enumerate(columns):
-            encoded = _one(table.column(column_key(taken.index))).dictionary_encode()
+            encoded = whole(table.column(column_key(taken.index))).dictionary_encode()
             truths = [flag(t) for t in encoded.dictionary.to_pylist()]
-            codes = np.asarray(encoded.indices.to_numpy(zero_copy_only=False))
-            codes = np.where(np.isnan(codes), len(truths), codes).astype(np.int64)
+            unknown = numpy_of(pc.is_null(encoded.indices))
+            codes = np.where(unknown, len(truths), numpy_of(_known_codes(encoded.indices)))
             flags[k] = np.array([bool(t) for t in truths] + [False])[codes]
             known[k] = np.array([t is not None for t in truths] + [False])[codes]
         return flags, known
@@ -348,7 +348,7 @@ class BlockReader:
                 out[taken.target] = arrow_numbers(values, np.isnan(values))
         for role in ("contactor", "fault", "extra", "cell number", "module"):
             for taken in self._roles.get(role, []):
-                column = _one(table.column(column_key(taken.index)))
+                column = whole(table.column(column_key(taken.index)))
                 if role == "extra" and self.numeric_extra(taken):
                     if not pa.types.is_floating(column.type):
                         values, wrong = numbers_of(column, taken.style or NumberStyle())
@@ -358,7 +358,7 @@ class BlockReader:
                     out[taken.target] = column
                 else:
                     out[taken.target] = (
-                        _one(_null_empty(column)) if pa.types.is_string(column.type) else column
+                        whole(_null_empty(column)) if pa.types.is_string(column.type) else column
                     )
         return out
 
@@ -387,17 +387,9 @@ def _behind(first: Chunk, second: Chunk) -> Chunk:
     return out
 
 
-def _one(column: Any) -> Any:
-    """Return a chunked array as one array."""
-    if isinstance(column, pa.ChunkedArray):
-        return (
-            column.chunk(0)
-            if column.num_chunks == 1
-            else pa.concat_arrays(column.chunks)
-            if column.num_chunks
-            else pa.nulls(0, column.type)
-        )
-    return column
+def _known_codes(indices: Any) -> Any:
+    """Return the codes of a dictionary with nought for null."""
+    return pa.Array.from_buffers(indices.type, len(indices), [None, indices.buffers()[1]], 0, indices.offset)
 
 
 def _null_empty(column: Any) -> Any:
@@ -406,7 +398,7 @@ def _null_empty(column: Any) -> Any:
 
 def numbers_of(column: Any, style: NumberStyle) -> tuple[npt.NDArray[np.float64], Int64s]:
     """Return texts as numbers, NaN where one is none, and the rows of what was neither number nor fill."""
-    text = _one(column)
+    text = whole(column)
     if not len(text):
         return np.empty(0), np.empty(0, dtype=np.int64)
     text = pc.utf8_trim_whitespace(text)
@@ -415,7 +407,7 @@ def numbers_of(column: Any, style: NumberStyle) -> tuple[npt.NDArray[np.float64]
     empty = pc.is_null(text)
     good = pc.and_kleene(pc.match_substring_regex(text, style.pattern), pc.invert(empty))
     fills = pc.or_(pc.is_in(pc.utf8_lower(text), value_set=arrow_texts(sorted(FILLS))), empty)
-    odd = pc.and_not(pc.invert(good), fills).to_numpy(zero_copy_only=False)
+    odd = numpy_of(pc.and_not(pc.invert(good), fills))
     wrong = np.flatnonzero(odd).astype(np.int64)
     clean = pc.if_else(good, text, no_text())
     for mark in style.thousands:
@@ -423,7 +415,7 @@ def numbers_of(column: Any, style: NumberStyle) -> tuple[npt.NDArray[np.float64]
     if style.decimal != ".":
         clean = pc.replace_substring(clean, style.decimal, ".")
     clean = pc.utf8_ltrim(clean, "+")
-    values = np.array(clean.cast(pa.float64()).to_numpy(zero_copy_only=False), dtype=np.float64)
+    values = np.array(numpy_of(clean.cast(pa.float64())), dtype=np.float64)
     values[~np.isfinite(values)] = np.nan
     return values, wrong
 

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.base.errors import Ambiguous, BadInput
+from bmslogs.importers.arrow import numpy_of, whole
 from bmslogs.importers.dialect import Dialect
 from bmslogs.importers.profile import Time
 from bmslogs.importers.sample import Sample, SampledColumn
@@ -83,7 +84,7 @@ class Clock:
             The block's time columns: Arrow strings, or doubles for numbers.
         """
         if self.kind == "number":
-            values = np.asarray(columns[0].to_numpy(), dtype=np.float64)
+            values = np.asarray(numpy_of(whole(columns[0])), dtype=np.float64)
             return self._from_numbers(values)
         if self.kind == "strptime":
             return _strptime(columns, self.format)

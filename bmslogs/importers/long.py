@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 
 from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
-from bmslogs.importers.arrow import arrow_numbers, arrow_texts
+from bmslogs.importers.arrow import arrow_numbers, arrow_texts, numpy_of
 from bmslogs.importers.blocks import Chunk, join_chunks
 from bmslogs.importers.cells import module_ranks, voltage_unit
 from bmslogs.importers.clock import column_called
@@ -241,18 +241,17 @@ class Pivot:
 
     def _place(self, chunk: Chunk) -> npt.NDArray[np.int64]:
         """Return the cell (from 0) of each row, -1 where it names none."""
-        cells = pc.replace_substring_regex(
-            pc.utf8_trim_whitespace(chunk.others[CELL]), r"\.0+$", ""
-        ).fill_null("")
+        cells = pc.replace_substring_regex(pc.utf8_trim_whitespace(chunk.others[CELL]), r"\.0+$", "")
+        cells = pc.if_else(pc.is_null(cells), arrow_texts([""])[0], cells)
         modules = chunk.others.get(MODULE)
         modules = (
             arrow_texts([""] * chunk.rows)
             if modules is None
-            else pc.utf8_trim_whitespace(modules).fill_null("")
+            else pc.utf8_trim_whitespace(pc.if_else(pc.is_null(modules), arrow_texts([""])[0], modules))
         )
         keys = pc.binary_join_element_wise(modules, cells, "\0").dictionary_encode()
         places = np.array([self._places.get(k, -1) for k in keys.dictionary.to_pylist()] + [-1])
-        return np.asarray(places[keys.indices.to_numpy(zero_copy_only=False)], dtype=np.int64)
+        return np.asarray(places[numpy_of(keys.indices)], dtype=np.int64)
 
     def _starts(self, chunk: Chunk) -> npt.NDArray[np.int64]:
         if self.layout.by_stamp:

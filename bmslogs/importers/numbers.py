@@ -165,6 +165,8 @@ def read_numbers(array: Any, decimal: str) -> tuple[NumberStyle | None, int, Flo
     import pyarrow as pa
     import pyarrow.compute as pc
 
+    from bmslogs.importers.arrow import numpy_of
+
     mark = re.escape(decimal)
     if array.null_count == len(array):
         return None, 0, np.full(len(array), np.nan)
@@ -174,9 +176,9 @@ def read_numbers(array: Any, decimal: str) -> tuple[NumberStyle | None, int, Flo
         style, decimals = find_style(texts, decimal)
         values = parse_column(texts, style) if style else np.full(len(texts), np.nan)
         return style, decimals, values
-    at = pc.find_substring(array, decimal).drop_null().to_numpy()
-    length = pc.utf8_length(array).drop_null().to_numpy()
+    at = numpy_of(pc.find_substring(array, decimal).drop_null())
+    length = numpy_of(pc.utf8_length(array).drop_null())
     decimals = int(np.max(np.where(at < 0, 0, length - at - 1), initial=0))
     if decimal != ".":
         array = pc.replace_substring(array, decimal, ".")
-    return NumberStyle(decimal), decimals, np.array(array.cast(pa.float64()).to_numpy(zero_copy_only=False))
+    return NumberStyle(decimal), decimals, np.array(numpy_of(array.cast(pa.float64())))
