@@ -118,6 +118,11 @@ class Dialect:
         Lines before the header.
     header_text
         The header line as written, to know it again in mid-file.
+    quoted
+        Whether fields stand in quotes.
+    nulls
+        Texts for a missing number that the sample holds; the parser looks for these alone, and a block with another
+        is read the slower way.
     """
 
     encoding: str
@@ -131,6 +136,7 @@ class Dialect:
     preamble: tuple[str, ...] = ()
     header_text: str = ""
     quoted: bool = False
+    nulls: tuple[str, ...] = ()
 
 
 def split(line: str, delimiter: str) -> list[str]:

@@ -52,6 +52,7 @@ def look_at(
     head = source.head(HEAD_BYTES)
     dialect = sniff(head, source.path, whole=len(head) < HEAD_BYTES)
     sample = take_sample(source, head, dialect)
+    dialect = replace(dialect, nulls=sample.nulls)
     plan = recognise(sample, dialect, profile or Profile(), pack, source.path, modules)
     if plan.long is not None:
         sensors = np.zeros(len(plan.of("temperature")), dtype=bool)

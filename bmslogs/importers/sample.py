@@ -73,6 +73,7 @@ class Sample:
     window: npt.NDArray[np.int64]
     rows: int
     row_bytes: float
+    nulls: tuple[str, ...] = ("",)
     notes: list[str] = field(default_factory=list)
 
 
@@ -83,7 +84,8 @@ def take_sample(source: Source, head: bytes, dialect: Dialect) -> Sample:
     window_bytes = max(WINDOW_BYTES, 100 * width_bytes)
     pieces += _windows(source, len(head), window_bytes, dialect)
     window: list[int] = []
-    arrays = _columns(pieces, dialect, window)
+    seen: set[str] = {""}
+    arrays = _columns(pieces, dialect, window, seen)
     columns = []
     units = dialect.units or ("",) * dialect.width
     for i in range(dialect.width):
@@ -92,7 +94,9 @@ def take_sample(source: Source, head: bytes, dialect: Dialect) -> Sample:
         columns.append(
             SampledColumn(i, name or f"column {i + 1}", units[i], arrays[i], values, style, decimals)
         )
-    return Sample(columns, np.array(window, dtype=np.int64), len(window), float(width_bytes))
+    return Sample(
+        columns, np.array(window, dtype=np.int64), len(window), float(width_bytes), tuple(sorted(seen))
+    )
 
 
 def _body(head: bytes, dialect: Dialect, whole: bool) -> list[bytes]:
@@ -131,7 +135,7 @@ def _windows(source: Source, start: int, size: int, dialect: Dialect) -> list[li
     return out
 
 
-def _columns(pieces: list[list[bytes]], dialect: Dialect, window: list[int]) -> list[Any]:
+def _columns(pieces: list[list[bytes]], dialect: Dialect, window: list[int], seen: set[str]) -> list[Any]:
     """Split lines into columns with the reader of the whole import, so that both see the same."""
     import pyarrow as pa
     import pyarrow.compute as pc
@@ -153,6 +157,8 @@ def _columns(pieces: list[list[bytes]], dialect: Dialect, window: list[int]) -> 
         chunks = [c for t in tables for c in t.column(i).chunks]
         array = pa.concat_arrays(chunks) if chunks else pa.nulls(0, pa.string())
         if not pc.all(pc.match_substring_regex(array, _BARE)).as_py():
+            fill = pc.is_in(pc.utf8_lower(array), value_set=fills)
+            seen.update(array.filter(fill).unique().to_pylist())
             array = pc.utf8_trim_whitespace(array)
             filled = pc.invert(pc.is_in(pc.utf8_lower(array), value_set=fills))
             array = pc.if_else(filled, array, no_text())

@@ -62,7 +62,7 @@ def read_typed(
         convert_options=pc.ConvertOptions(
             column_types=types,
             include_columns=include or names,
-            null_values=NULLS,
+            null_values=list(dialect.nulls) or NULLS,
             strings_can_be_null=False,
             decimal_point=dialect.decimal,
             check_utf8=True,
