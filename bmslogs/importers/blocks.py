@@ -15,6 +15,7 @@ from bmslogs.importers.arrow import arrow_numbers, arrow_texts, no_text, numpy_o
 from bmslogs.importers.bits import decode_bits, flag
 from bmslogs.importers.dialect import FILLS, Dialect
 from bmslogs.importers.encoding import block_to_utf8
+from bmslogs.importers.fills import extremes
 from bmslogs.importers.numbers import NumberStyle
 from bmslogs.importers.plan import Plan, Taken
 from bmslogs.importers.stamps import MISSING
@@ -46,6 +47,8 @@ class Chunk:
         Further columns by their normalised name.
     line
         Line of the block's first line in the file.
+    whole
+        The cells rounded to whole mV, once they are finished and the logger's step allows it.
     """
 
     rows: int
@@ -64,6 +67,7 @@ class Chunk:
     odd_quotes: int = 0
     unreadable: Bad = field(default_factory=dict)
     not_text: set[int] = field(default_factory=set)
+    whole: Float32s | None = None
 
     def take(self, where: Any) -> Chunk:
         """Return the chunk with some rows: a slice or a mask."""
@@ -279,8 +283,8 @@ class BlockReader:
                 np.multiply(values, np.float32(scale), out=out[k], casting="unsafe")
             if taken.offset:
                 out[k] += np.float32(taken.offset * factor)
-        endless = np.isinf(out)
-        if endless.any():
+        if np.isinf(extremes(out)).any() and np.isinf(out).any():
+            endless = np.isinf(out)
             for k in np.flatnonzero(endless.any(axis=1)).tolist():
                 bad[columns[k].name] = np.flatnonzero(endless[k])
             out[endless] = np.nan

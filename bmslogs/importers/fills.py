@@ -33,6 +33,17 @@ JUMP_K = 8.0
 """Choice: no sensor in a pack jumps so far from row to row and back."""
 
 
+def extremes(values: Floats) -> tuple[float, float]:
+    """Return the least and the largest finite-or-infinite value; without NaN the plain reductions are ten times faster."""
+    if not values.size:
+        return np.inf, -np.inf
+    low, high = float(values.min()), float(values.max())
+    if np.isnan(low):
+        with np.errstate(invalid="ignore"):
+            low, high = float(np.nanmin(values, initial=np.inf)), float(np.nanmax(values, initial=-np.inf))
+    return low, high
+
+
 def cell_fills(cells: Floats, scale_mv: float, before: Floats | None) -> Bools:
     """Return which cell readings are fills.
 
@@ -50,8 +61,7 @@ def cell_fills(cells: Floats, scale_mv: float, before: Floats | None) -> Bools:
     An exact 0 whose neighbour reads two cells at once is an open sense wire, a fault to be kept.
     """
     mask = np.zeros(cells.shape, dtype=bool)
-    with np.errstate(invalid="ignore"):
-        high, low = float(np.nanmax(cells, initial=-np.inf)), float(np.nanmin(cells, initial=np.inf))
+    low, high = extremes(cells)
     fills = sorted({f * s for f in RAW_FILLS for s in (scale_mv, 1.0, 0.1)})
     able = [f for f in fills if low - 0.01 <= f <= high + 0.01]
     if not able and high < IMPOSSIBLE_MV and low > -IMPOSSIBLE_MV:
@@ -172,8 +182,7 @@ def temperature_fills(
     }
     mask = np.zeros(values.shape, dtype=bool)
     exact = np.zeros(values.shape, dtype=bool)
-    with np.errstate(invalid="ignore"):
-        high, low = float(np.nanmax(values, initial=-np.inf)), float(np.nanmin(values, initial=np.inf))
+    low, high = extremes(values)
     for f in fills:
         if low - 0.01 <= f <= high + 0.01:
             exact |= np.abs(values - np.float32(f)) < 0.006

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.importers.blocks import Chunk, join_chunks
-from bmslogs.importers.fills import cell_fills, scalar_fills, temperature_fills
+from bmslogs.importers.fills import cell_fills, extremes, scalar_fills, temperature_fills
 from bmslogs.importers.held import held_rows
 from bmslogs.importers.order import Clockwork, Corrections, rising, spread
 from bmslogs.importers.plan import Plan
@@ -329,10 +329,11 @@ class Finisher:
             )
             found.sign.add(np.asarray(chunk.current, dtype=np.float64), mean * 1e-3)
         if not self.plan.fine:
-            with np.errstate(invalid="ignore"):
-                off = np.abs(chunk.cells - np.rint(chunk.cells))
-            worst = float(np.nanmax(off, initial=0.0))
-            found.finest = max(found.finest, worst)
+            # the rounding to whole mV is done here, once, and checked
+            chunk.whole = np.rint(chunk.cells)
+            low, high = extremes(chunk.cells - chunk.whole)
+            if np.isfinite(low):
+                found.finest = max(found.finest, -low, high)
 
     def _note(self, chunk: Chunk) -> None:
         if chunk.repeated_headers:

@@ -229,7 +229,7 @@ def lines_of(pieces: Iterator[bytes], size: int, file: Path) -> Iterator[bytes]:
             if len(carry) > LONGEST_LINE:
                 raise BadInput(f"a line longer than {LONGEST_LINE >> 20} MB", "a table of rows", file=file)
             continue
-        block = carry + piece[:cut] if carry else piece[:cut]
+        block = b"".join((carry, memoryview(piece)[:cut]))
         carry = piece[cut:]
         if len(block) >= size // 2:
             yield block

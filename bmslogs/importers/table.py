@@ -122,7 +122,7 @@ def to_batch(chunk: Chunk, plan: Plan, sign: int, schema: pa.Schema | None) -> p
     if chunk.pack is not None:
         arrays.append(_floats(chunk.pack))
         names.append("pack_V")
-    for values, taken in zip(_cells(chunk.cells, plan.fine), plan.of("cell")):
+    for values, taken in zip(_cells(chunk.cells, chunk.whole), plan.of("cell")):
         arrays.append(values)
         names.append(taken.target)
     for row, taken in zip(chunk.temperatures, plan.of("temperature")):
@@ -166,15 +166,14 @@ def _floats(values: npt.NDArray[np.float32]) -> Any:
     return arrow_numbers(values, missing)
 
 
-def _cells(cells: npt.NDArray[np.float32], fine: bool) -> list[Any]:
+def _cells(cells: npt.NDArray[np.float32], whole: npt.NDArray[np.float32] | None) -> list[Any]:
     """Return the cells as arrays: whole mV where the logger's step allows it."""
-    if fine:
+    if whole is None:
         return [_floats(row) for row in cells]
     if not len(cells):
         return []
-    missing = np.isnan(cells)
-    gaps = np.asarray(missing.any(axis=1), dtype=bool)
-    if gaps.any():
-        cells = np.where(missing, 0, cells)
-    whole = np.rint(cells).astype(np.int16)
-    return [arrow_numbers(whole[k], missing[k] if gaps[k] else None) for k in range(len(whole))]
+    if not np.isnan(whole.min(initial=0.0)):
+        return [arrow_numbers(row) for row in whole.astype(np.int16)]
+    missing = np.isnan(whole)
+    numbers = np.where(missing, 0, whole).astype(np.int16)
+    return [arrow_numbers(row, gaps) for row, gaps in zip(numbers, missing)]
