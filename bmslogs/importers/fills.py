@@ -34,7 +34,7 @@ JUMP_K = 8.0
 
 
 def extremes(values: Floats) -> tuple[float, float]:
-    """Return the least and the largest finite-or-infinite value; without NaN the plain reductions are ten times faster."""
+    """Return the least and the largest value but NaN; where there is none, plain reductions are far faster."""
     if not values.size:
         return np.inf, -np.inf
     low, high = float(values.min()), float(values.max())

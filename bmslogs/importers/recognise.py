@@ -432,9 +432,9 @@ def _extras(mapping: _Mapping) -> None:
         slug = re.sub(r"\W+", "_", column.name).strip("_") or f"column_{i + 1}"
         slug = slug[:80]
         name, k = f"extra_{slug}", 2
-        while name in used:
+        while name.casefold() in used:
             name, k = f"extra_{slug}_{k}", k + 1
-        used.add(name)
+        used.add(name.casefold())
         mapping.take(i, "extra", name, "not understood, kept as it is")
 
 

@@ -23,7 +23,7 @@ from bmslogs.importers.encoding import to_utf8
 from bmslogs.importers.finish import Findings, Finisher
 from bmslogs.importers.later import NewColumns, with_later_columns
 from bmslogs.importers.long import Pivot
-from bmslogs.importers.order import Corrections
+from bmslogs.importers.order import SET_CLOCK, Corrections
 from bmslogs.importers.plan import Plan
 from bmslogs.importers.repairs import Repairs
 from bmslogs.importers.scans import Gatherer
@@ -149,10 +149,19 @@ def _revised(
         if plan.sign != verdict.factor:
             changed["sign"] = verdict.factor
         changed["sign_why"] = verdict.why
+    if (
+        plan.clock is not None
+        and plan.clock.dated
+        and not plan.clock.relative
+        and (found.end or 0) < SET_CLOCK
+    ):
+        never_set = "the logger's clock was never set: its dates are not true"
+        if never_set not in plan.notes:
+            changed["notes"] = (*plan.notes, never_set)
     fresh = replace(plan, **changed) if changed else plan
     if new != corrections:
         return fresh, new, False
-    if set(changed) - {"sign_why"}:
+    if set(changed) - {"sign_why", "notes"}:
         return fresh, corrections, False
     reading.plan = fresh
     return None

@@ -231,8 +231,8 @@ def _beside(parts: list[Part], target: Path, pack: Pack) -> tuple[int, list[Repa
         says = f"the current of {name} is taken by its stamps as they are; nothing moves that would show their shift"
     else:
         says = (
-            f"the clock of {name} was moved by {round(found.shift_s, 2) + 0.0:+.2f} s (+- {found.uncertainty_s:.2f} s) so that "
-            "current and voltages meet"
+            f"the clock of {name} was moved by {round(found.shift_s, 2) + 0.0:+.2f} s "
+            f"(+- {found.uncertainty_s:.2f} s) so that current and voltages meet"
         )
     return table.num_rows, [_entry("clocks_aligned", table.num_rows, says)]
 

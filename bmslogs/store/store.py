@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import os
 import secrets
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -138,21 +139,30 @@ class Store:
 
     # --- committing ---------------------------------------------------------------------------------------------
 
-    def locked(self) -> FileLock:
-        """Return the lock that every change of the store holds."""
+    @contextmanager
+    def locked(self) -> Iterator[None]:
+        """Hold the lock that every change of the store holds.
+
+        Raises
+        ------
+        StoreError
+            Another process holds it for too long, or the folder cannot be written.
+        """
         with store_errors(self.root):
             self.root.mkdir(parents=True, exist_ok=True)
+        lock = FileLock(self.root / "_lock", timeout=LOCK_SECONDS)
         try:
-            lock = FileLock(self.root / "_lock", timeout=LOCK_SECONDS)
             lock.acquire()
-            lock.release()
         except Timeout:
             raise StoreError(
                 f"{self.root}: another process holds the store for more than {LOCK_SECONDS:g} s"
             ) from None
         except OSError as error:
             raise StoreError(f"{self.root}: cannot be written ({error.strerror or error})") from None
-        return lock
+        try:
+            yield
+        finally:
+            lock.release()
 
     def incoming(self) -> Path:
         """Return the path of a new temporary file, in the store's own file system."""

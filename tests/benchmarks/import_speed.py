@@ -34,7 +34,9 @@ import sys, pyarrow as pa, pyarrow.csv as pc, pyarrow.parquet as pq
 source, target = sys.argv[1:3]
 names = open(source).readline().strip().split(",")
 kinds = {n: pa.float32() for n in names[1:-2]} | {names[-1]: pa.string(), names[-2]: pa.string()}
-reader = pc.open_csv(source, read_options=pc.ReadOptions(block_size=4 << 20), convert_options=pc.ConvertOptions(column_types=kinds))
+reader = pc.open_csv(
+    source, read_options=pc.ReadOptions(block_size=4 << 20), convert_options=pc.ConvertOptions(column_types=kinds)
+)
 with pq.ParquetWriter(target, reader.schema, compression="zstd", compression_level=3) as writer:
     for batch in reader:
         writer.write_batch(batch)
@@ -160,13 +162,16 @@ def compare(source: Path, folder: Path, rounds: int, title: str, tools: dict[str
     medians = {name: statistics.median(t) for name, t in times.items()}
     for name, wall in medians.items():
         print(
-            f"  {name:<10} {wall:7.3f} s  (least {min(times[name]):.3f})   processor {statistics.median(works[name]):.3f} s   peak {peaks[name]:6.0f} MB   out {sizes[name]:7.2f} MB"
+            f"  {name:<10} {wall:7.3f} s  (least {min(times[name]):.3f})   "
+            f"processor {statistics.median(works[name]):.3f} s   peak {peaks[name]:6.0f} MB   "
+            f"out {sizes[name]:7.2f} MB"
         )
     for other in ("polars", "pyarrow"):
         if other in medians and "bmslogs" in medians:
             work = statistics.median(works["bmslogs"]) / statistics.median(works[other])
             print(
-                f"  bmslogs / {other}: {medians['bmslogs'] / medians[other]:.2f} in time, {work:.2f} in processor time, "
+                f"  bmslogs / {other}: {medians['bmslogs'] / medians[other]:.2f} in time, "
+                f"{work:.2f} in processor time, "
                 f"{sizes[other] / sizes['bmslogs']:.2f} times smaller"
             )
     return medians

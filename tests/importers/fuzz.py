@@ -2,8 +2,8 @@
 
     python -m tests.importers.fuzz --count 2000 --seed 1
 
-Every reading that an import gives back must stand in the damaged file, in the row with that stamp and in that column, or
-be null. Rows whose stamps were mended are compared with no row; they are few.
+Every reading that an import gives back must stand in the damaged file, in the row with that stamp and in that
+column, or be null. Rows whose stamps were mended are compared with no row; they are few.
 """
 
 from __future__ import annotations

@@ -596,6 +596,15 @@ def test_an_import_loads_no_heavy_library(tmp_path: Path) -> None:
         "assert r.logs; print([m for m in ('pandas', 'scipy', 'plotly', 'dash') if m in sys.modules])"
     )
     root = Path(__file__).resolve().parents[2]
-    command = [sys.executable, "-c", code, pack_for(drive()).model_dump_json(), str(path), str(tmp_path / "store")]
-    done = subprocess.run(command, env={**os.environ, "PYTHONPATH": str(root)}, capture_output=True, text=True, check=True)
+    command = [
+        sys.executable,
+        "-c",
+        code,
+        pack_for(drive()).model_dump_json(),
+        str(path),
+        str(tmp_path / "store"),
+    ]
+    done = subprocess.run(
+        command, env={**os.environ, "PYTHONPATH": str(root)}, capture_output=True, text=True, check=True
+    )
     assert done.stdout.strip() == "[]"
