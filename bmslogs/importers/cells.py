@@ -125,6 +125,8 @@ def find_cells(
             file=file,
         )
     families = _families(sample, headers, free, pack)
+    if cells == 1 and not families:
+        families = _lone(headers, free)
     judged = [(f, *_judge(f, sample)) for f in families]
     able = [(f, u, w) for f, u, w in judged if u is not None]
     if not able:
@@ -161,6 +163,18 @@ def _families(sample: Sample, headers: list[Header], free: set[int], pack: Pack 
 def _fine(head: Header) -> bool:
     """Whether a header speaks of a cell's voltage in spite of another word in it."""
     return False
+
+
+def _lone(headers: list[Header], free: set[int]) -> list[Family]:
+    """Return the columns that may be the one cell of a pack of one."""
+    able = [
+        i
+        for i in sorted(free)
+        if headers[i].means & {"cell", "voltage"} and not headers[i].means & _NOT_CELLS
+    ]
+    named_so = [i for i in able if "cell" in headers[i].means] or able
+    says = "the only cell of the pack"
+    return [Family((i,), (((), 1),), says, 1, headers[i].unit, headers[i].means) for i in named_so]
 
 
 def _family(stem: tuple[str, ...], columns: list[int], headers: list[Header]) -> Family | None:

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.importers.arrow import arrow_numbers, arrow_texts
 from bmslogs.importers.dialect import HEAD_BYTES, Dialect, sniff
@@ -19,6 +20,10 @@ from bmslogs.importers.sample import Sample, take_sample
 from bmslogs.importers.scans import find_spread
 from bmslogs.importers.source import Source, open_source
 from bmslogs.importers.stamps import MISSING
+
+
+MOST_REVERSED = 300 << 20
+"""Bytes: a file with the newest row first is held in memory as a whole, so it may not be larger."""
 
 
 @dataclass(frozen=True)
@@ -54,6 +59,13 @@ def look_at(
     sample = take_sample(source, head, dialect)
     dialect = replace(dialect, nulls=sample.nulls)
     plan = recognise(sample, dialect, profile or Profile(), pack, source.path, modules)
+    if _newest_first(sample, plan):
+        if source.size > MOST_REVERSED:
+            refusal = BadInput(
+                "rows run back in time", "the oldest row first in a file of this size", file=source.path
+            )
+            plan = replace(plan, problems=(*plan.problems, refusal))
+        plan = replace(plan, newest_first=True)
     if plan.long is not None:
         sensors = np.zeros(len(plan.of("temperature")), dtype=bool)
         return Job(source, dialect, sample, plan, Corrections(), sensors, False, {})
@@ -108,6 +120,16 @@ def sample_time(sample: Sample, plan: Plan) -> npt.NDArray[np.int64]:
         else:
             columns.append(pa.chunked_array([arrow_texts([t or "" for t in column.texts])]))
     return plan.clock.raw(columns)
+
+
+def _newest_first(sample: Sample, plan: Plan) -> bool:
+    """Whether nearly all stamps step back."""
+    if plan.clock is None or sample.rows < 3:
+        return False
+    time = sample_time(sample, plan)
+    steps = np.diff(time[time != MISSING])
+    moved = steps[steps != 0]
+    return len(moved) > 1 and float(np.mean(moved < 0)) > 0.9
 
 
 def _spread(sample: Sample, plan: Plan) -> int:

@@ -107,6 +107,8 @@ class Plan:
         The sign that header words give, 0 where none.
     decimals
         Digits behind the mark of the last column, to know a cut last line.
+    newest_first
+        Whether the rows run back in time.
     spread
         Rows over which the logger spreads one scan.
     later
@@ -133,6 +135,7 @@ class Plan:
     first: int = 1
     cells_why: str = ""
     spread: int = 1
+    newest_first: bool = False
     later: Plan | None = None
     rows_plan: Plan | None = None
     long: LongLayout | None = None

@@ -39,6 +39,8 @@ AHEAD = 3
 SMALLEST_BLOCK, LARGEST_BLOCK = 1 << 20, 4 << 20
 """Bytes: measured; larger blocks fall out of the processor's cache, smaller ones cost calls."""
 MOST_PASSES = 4
+MOST_STEPS_BACK = 10
+"""Choice: a clock may be set back now and then; more, and in one row of twenty, the rows are in no order."""
 
 
 @dataclass
@@ -127,6 +129,13 @@ def _revised(
     changed: dict[str, Any] = {}
     if not found.rows:
         raise BadInput("no row with a time and readings", "rows of readings", file=file)
+    if len(work.jumps) > max(MOST_STEPS_BACK, 0.05 * work.row):
+        raise BadInput(
+            f"time steps back at {len(work.jumps)} places or more in {work.row} rows",
+            "rows in the order of time",
+            file=file,
+            column=next((t.name for t in plan.of("time")), None),
+        )
     if found.text_columns - plan.text_columns:
         changed["text_columns"] = plan.text_columns | frozenset(found.text_columns)
     if not plan.fine and found.finest > 0.02 and plan.cells:
@@ -190,6 +199,15 @@ def _pass(
         writer.write(ready, plan.sign or 1)
     writer.flush()
     _note_wrong(tally, finisher.repairs, plan)
+    if plan.newest_first:
+        finisher.repairs.add(
+            "rows_turned",
+            "the file has its newest row first: {rows} turned round",
+            finisher.findings.rows,
+            [],
+            finisher.findings.start,
+            finisher.findings.end,
+        )
     if plan.spread > 1:
         finisher.repairs.add(
             "scan_gathered",
@@ -229,6 +247,8 @@ def _scans(
     """Yield rows of whole scans: those of a long table are put side by side first."""
     rows = plan if plan.rows_plan is None else replace(plan.rows_plan, text_columns=plan.text_columns)
     chunks = _chunks(source, rows, digest, content, progress, repairs)
+    if plan.newest_first:
+        chunks = _turned(chunks)
     if plan.long is not None:
         joiner: Pivot | Gatherer = Pivot(plan.long)
     elif plan.spread > 1:
@@ -243,6 +263,22 @@ def _scans(
     last = joiner.end()
     if last is not None:
         yield last
+
+
+def _turned(chunks: Iterator[Chunk]) -> Iterator[Chunk]:
+    """Yield the rows of a file from its end to its start."""
+    for chunk in reversed(list(chunks)):
+        back = chunk.take(slice(None, None, -1))
+        unreadable = {k: np.sort(chunk.rows - 1 - v) for k, v in chunk.unreadable.items()}
+        yield replace(
+            back,
+            wrong=chunk.wrong,
+            repeated_headers=chunk.repeated_headers,
+            nul_lines=chunk.nul_lines,
+            odd_quotes=chunk.odd_quotes,
+            unreadable=unreadable,
+            not_text=chunk.not_text,
+        )
 
 
 def _chunks(

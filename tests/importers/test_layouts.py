@@ -105,8 +105,9 @@ def test_long_table_by_profile(tmp_path: Path) -> None:
 def test_long_table_with_temperatures_and_a_lost_row(tmp_path: Path) -> None:
     truth = drive(sensors=12)
 
-    def row(r, c):
-        return f"{stamp_of(truth, r)},{c + 1},{truth.cells[r, c]:.3f},{truth.temperatures[r, c]:.1f},{truth.current[r]:.1f}"
+    def row(r: int, c: int) -> str:
+        readings = f"{truth.cells[r, c]:.3f},{truth.temperatures[r, c]:.1f},{truth.current[r]:.1f}"
+        return f"{stamp_of(truth, r)},{c + 1},{readings}"
 
     lines = long_text(truth, "Time,Cell,Voltage (V),Temperature (C),Current (A)", row).decode().splitlines()
     del lines[1 + 12 * 77 + 5]

@@ -252,3 +252,23 @@ def test_a_counter_that_begins_again_goes_on(wrap_ms: int | None, tmp_path: Path
         "no_date",
         "counter_wrapped" if wrap_ms else "counter_restarted",
     }
+
+
+@pytest.mark.parametrize("rows", [400, 5])
+def test_the_newest_row_first(rows: int, tmp_path: Path) -> None:
+    truth = drive(rows=rows)
+    path = write(truth, D, tmp_path)
+    lines = path.read_text().splitlines()
+    path.write_text("\n".join([lines[0], *lines[:0:-1]]) + "\n")
+    log = imported(path, pack_for(truth), tmp_path / "store")
+    assert_same(log, truth)
+    assert [r["rule"] for r in log.repairs] == ["rows_turned"]
+
+
+def test_rows_in_no_order_are_refused(tmp_path: Path) -> None:
+    truth = drive()
+    path = write(truth, D, tmp_path)
+    lines = path.read_text().splitlines()
+    order = np.random.default_rng(1).permutation(400)
+    path.write_text("\n".join([lines[0], *(lines[1 + k] for k in order)]) + "\n")
+    assert "order of time" in refusal(path, pack_for(truth), tmp_path / "store")
