@@ -46,6 +46,8 @@ COLUMNS: dict[str, Column] = {
     "bleed": Column(r"bleed_(\d{3,})", "", "bool", "balancing resistor of the cell commanded on"),
     "ambient": Column(r"ambient_C", "degC", "float32", "air temperature outside the pack"),
     "soc": Column(r"logger_soc", "fraction", "float32", "state of charge as the logger reckoned it"),
+    "contactor": Column(r"contactor", "", "string", "state of the main contactor, as the logger wrote it"),
+    "fault": Column(r"fault", "", "string", "fault or alarm code, as the logger wrote it"),
     "extra": Column(r"extra_(.+)", "", "string", "kept as it was, not understood"),
 }
 

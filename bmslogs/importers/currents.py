@@ -234,6 +234,20 @@ def _unit(
                 file=file,
                 column=column.name,
             )
+        slope = answer_of_voltages(sample, index, cells)
+        low, high = LIKELY_OHM_AH
+        if (
+            capacity
+            and np.isfinite(slope)
+            and not 0.1 * low < abs(slope) / stated.scale * capacity < 10 * high
+        ):
+            able = [u.name for u in _possible_units(largest, capacity, slope)]
+            raise Ambiguous(
+                f"unit {stated.name} by the header, but the voltages answer as to a current in {' or '.join(able)}",
+                f'a profile with [current] unit = "{stated.name}" or "{able[0]}"',
+                file=file,
+                column=column.name,
+            )
         return stated, f"unit {stated.name} by the header"
     ampere = named("current", "A")
     assert ampere is not None

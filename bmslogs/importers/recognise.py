@@ -107,6 +107,8 @@ def recognise(
         for index in cells.unused:
             mapping.take(index, "unused", "", "channel that never reads anything")
         notes += cells.notes
+        if "cannot be" in cells.why:
+            notes.append(f"cells: {cells.why}")
     except BadInput as refused:
         reason = refused
         try:

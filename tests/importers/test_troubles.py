@@ -624,3 +624,21 @@ def test_a_pack_of_one_cell(tmp_path: Path) -> None:
     truth = drive(cells=1)
     d = D.but(cell_name=lambda c: "Cell voltage (V)")
     assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth)
+
+
+def test_a_unit_of_current_that_the_voltages_contradict_is_asked_for(tmp_path: Path) -> None:
+    truth = drive()
+    reason = refusal(
+        write(truth, D.but(current_name="Current (mA)"), tmp_path), pack_for(truth), tmp_path / "store"
+    )
+    assert "mA by the header" in reason and '"A"' in reason
+
+
+def test_a_unit_of_cells_that_the_values_contradict_is_overruled_and_said(tmp_path: Path) -> None:
+    truth = drive()
+    report = bring(
+        write(truth, D.but(cell_name=lambda c: f"Cell{c} (mV)"), tmp_path),
+        pack_for(truth),
+        tmp_path / "store",
+    )
+    assert any("mV cannot be" in n for n in report.logs[0].notes)
