@@ -229,6 +229,19 @@ def joint_half_width(temperature_C: npt.ArrayLike, half_width: npt.ArrayLike, us
     return float(np.sqrt(np.linalg.inv(information)[1, 1]))
 
 
+LOOKED_AT = {
+    "cell_resistance_high": "resistance_10s_relative",
+    "joint_resistance_high": "resistance_10s_relative",
+    "cell_or_joint_resistance_high": "resistance_10s_relative",
+    "capacity_low": "capacity_relative",
+    "soc_offset_low": "soc_offset",
+    "soc_offset_high": "soc_offset",
+    "self_discharge_high": "leak_current_relative",
+}
+"""The quantity behind a finding that is to be looked at."""
+WORTH_ASKING = 0.8  # a log that does not narrow a known interval to this is not proposed for it (choice)
+
+
 @dataclass(frozen=True)
 class _Question:
     quantity: str
@@ -248,6 +261,11 @@ def _open(diagnosis: Diagnosis) -> list[_Question]:
             out[e.quantity] = _Question(e.quantity, cells, QUANTITIES[e.quantity].unit, None)
     questions = list(out.values())
     for f in diagnosis.findings:
+        quantity = LOOKED_AT.get(f.cause)
+        if f.level == "look" and quantity is not None and quantity not in out:
+            now = _half_now(diagnosis, quantity, f.cells)
+            if now is not None:
+                questions.append(_Question(quantity, f.cells, QUANTITIES[quantity].unit, now, f))
         if f.cause in ("cell_or_joint_resistance_high", "cell_resistance_high") and f.level != "note":
             if f.cause == "cell_or_joint_resistance_high":
                 questions.append(_Question("joint_share", f.cells, "ohm", None, f))
@@ -260,7 +278,12 @@ def _expected(question: _Question, half: Floats | None) -> Expected:
     if half is None or not half.size:
         return Expected(question.quantity, question.cells, question.unit, question.now, None, False)
     then = None if question.quantity in NOT_PREDICTED else float(np.median(half))
-    return Expected(question.quantity, question.cells, question.unit, question.now, then, True)
+    enough = True
+    if question.finding is not None and question.now is not None and then is not None:
+        if then > WORTH_ASKING * question.now:
+            return Expected(question.quantity, question.cells, question.unit, question.now, None, False)
+        enough = then < 0.5 * abs(question.finding.size or 0.0)
+    return Expected(question.quantity, question.cells, question.unit, question.now, then, enough)
 
 
 def _of_high_resistance(
@@ -292,6 +315,15 @@ def _relative_now(diagnosis: Diagnosis, cells: tuple[int, ...]) -> tuple[float, 
             warmth = e.conditions.get("temperature_C")
             return e.value, (e.high - e.low) / 2, float(warmth) if isinstance(warmth, int | float) else 20.0
     return None
+
+
+def _half_now(diagnosis: Diagnosis, quantity: str, cells: tuple[int, ...]) -> float | None:
+    half = [
+        (e.high - e.low) / 2
+        for e in diagnosis.of(quantity)
+        if e.cell in cells and e.high is not None and e.low is not None
+    ]
+    return max(half) if half else None
 
 
 def _remedies(diagnosis: Diagnosis) -> dict[str, str]:

@@ -96,6 +96,21 @@ def test_high_resistance_that_is_cell_or_joint_asks_for_another_temperature():
     assert steps["moved"].enough and next(s for s in made.steps if s.candidate.key == "moved").candidate.opens
 
 
+def test_finding_to_look_at_asks_for_a_log_that_narrows_it():
+    _, _, log = short_drive()
+    diagnosis = diagnose(log)
+    finding = Finding("cell_resistance_high", "look", "High.", cells=(5,), size=0.12)
+    made = plan(log, type(diagnosis)(**{**diagnosis.__dict__, "findings": (finding,)}))
+    (asked,) = [
+        e
+        for s in made.steps
+        if s.candidate.key == "drive"
+        for e in s.expected
+        if e.quantity == "resistance_10s_relative"
+    ]
+    assert asked.cells == (5,) and asked.then < asked.now and asked.enough
+
+
 def test_a_log_without_current_cannot_be_planned_from():
     _, _, log = short_drive(minutes=1.0)
     from dataclasses import replace
