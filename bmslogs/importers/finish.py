@@ -151,6 +151,8 @@ class Finisher:
         """Keep the last group of equal stamps until the next one is known; spread the others."""
         if self._tail is not None:
             chunk = join_chunks(self._tail, chunk)
+        if self.clockwork.corrections.rows_per_stamp <= 1:
+            chunk = self._without_twins(chunk)
         last = int(chunk.time[-1])
         cut = (
             int(np.searchsorted(chunk.time, last))
@@ -161,8 +163,6 @@ class Finisher:
         if cut == 0:
             return None
         chunk = chunk.take(slice(0, cut))
-        if self.clockwork.corrections.rows_per_stamp <= 1:
-            chunk = self._without_twins(chunk)
         usual = self.clockwork.corrections.rows_per_stamp
         time = spread(chunk.time, last, usual, self._first)
         moved = int((time != chunk.time).sum())

@@ -21,7 +21,6 @@ from bmslogs.importers.scans import find_spread
 from bmslogs.importers.source import Source, open_source
 from bmslogs.importers.stamps import MISSING
 
-
 MOST_REVERSED = 300 << 20
 """Bytes: a file with the newest row first is held in memory as a whole, so it may not be larger."""
 
@@ -101,7 +100,8 @@ def _clock_corrections(sample: Sample, plan: Plan) -> Corrections:
     for w in np.unique(sample.window):
         here = time[(sample.window == w) & (time != MISSING)]
         if len(here) > 3:
-            sizes.append(usual_rows_per_stamp(here))
+            usual_here = usual_rows_per_stamp(here)
+            sizes += [usual_here] if usual_here else []
             twins += int((np.diff(here) == 0).sum())
     usual = int(np.median(sizes)) if sizes else 1
     return replace(Corrections(), coarse=twins > 0, rows_per_stamp=max(usual, 1))

@@ -198,13 +198,13 @@ def _amount(us: int) -> str:
 
 
 def usual_rows_per_stamp(time: Int64s) -> int:
-    """Return how many successive rows usually share a stamp."""
+    """Return how many successive rows usually share a stamp, 0 where no group of them is whole."""
     good = time[time != MISSING]
     if len(good) < 4:
-        return 1
+        return 0
     edges = np.flatnonzero(np.diff(good) != 0)
     sizes = np.diff(edges)
-    return int(np.median(sizes)) if len(sizes) else len(good)
+    return int(np.median(sizes)) if len(sizes) else 0
 
 
 def spread(time: Int64s, next_stamp: int | None, usual: int, first: bool) -> Int64s:

@@ -642,3 +642,36 @@ def test_a_unit_of_cells_that_the_values_contradict_is_overruled_and_said(tmp_pa
         tmp_path / "store",
     )
     assert any("mV cannot be" in n for n in report.logs[0].notes)
+
+
+def test_a_bomb_in_an_archive_is_refused(tmp_path: Path) -> None:
+    import gzip
+
+    from bmslogs.base.errors import BadInput
+    from bmslogs.importers.source import open_source
+
+    path = tmp_path / "bomb.csv.gz"
+    with gzip.open(path, "wb", compresslevel=9) as out:
+        for _ in range(80):
+            out.write(b"," * (1 << 20))
+    with pytest.raises(BadInput, match="unpacks to more than"):
+        for _ in open_source(path).reads(1 << 20):
+            pass
+
+
+def test_a_row_repeated_without_end_is_one_row(tmp_path: Path) -> None:
+    lines = lines_of(drive(rows=30))
+    path = save(lines + [lines[-1]] * 20_000, tmp_path)
+    log = imported(path, pack_for(drive()), tmp_path / "store")
+    assert log.rows == 30
+    assert [(r["rule"], r["rows"]) for r in log.repairs] == [("row_repeated", 20_000)]
+
+
+def test_a_line_without_end_is_refused(tmp_path: Path) -> None:
+    lines = lines_of(drive(rows=300))
+    path = put(("\n".join(lines) + "\n" + "7" * (20 << 20)).encode(), tmp_path / "log.csv")
+    report = bring(path, pack_for(drive()), tmp_path / "store")
+    if report.refused:
+        assert "longer than" in report.refused[0].reason
+    else:
+        assert report.logs[0].rows == 300
