@@ -159,7 +159,7 @@ def _fields(typed: dict[str, Any], packs: list[Pack], view: View, changing: bool
 
 
 def _text(key: str, label: str, typed: dict[str, Any], **more: Any) -> dmc.TextInput:
-    return dmc.TextInput(id={"field": key}, label=label, value=typed.get(key) or "", debounce=300, **more)
+    return dmc.TextInput(id={"field": key}, label=label, value=typed.get(key) or "", **more)
 
 
 def _area(key: str, label: str, typed: dict[str, Any], example: str, rows: int) -> dmc.Textarea:
@@ -170,7 +170,6 @@ def _area(key: str, label: str, typed: dict[str, Any], example: str, rows: int) 
         placeholder=example,
         minRows=rows,
         autosize=True,
-        debounce=400,
         className="mono",
     )
 
@@ -182,7 +181,6 @@ def _number(key: str, label: str, typed: dict[str, Any], **more: Any) -> dmc.Num
         label=label,
         value="" if value is None else value,
         hideControls=True,
-        debounce=300,
         **more,
     )
 
