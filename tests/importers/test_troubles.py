@@ -113,7 +113,7 @@ def test_a_cell_that_really_reads_4095_stays(tmp_path: Path) -> None:
 
 
 def test_an_open_tap_is_a_fault_to_be_kept_not_a_fill(tmp_path: Path) -> None:
-    """METHODS C23, the algebra of a floating tap: what one cell lacks its neighbour has."""
+    """By the algebra of a floating tap: what one cell lacks its neighbour has."""
     truth = drive()
     truth.cells[100:, 5] = np.round(truth.cells[100:, 5] + truth.cells[100:, 4], 3)
     truth.cells[100:, 4] = 0.0
@@ -123,7 +123,7 @@ def test_an_open_tap_is_a_fault_to_be_kept_not_a_fill(tmp_path: Path) -> None:
 
 
 def test_swapped_taps_read_negative_and_stay(tmp_path: Path) -> None:
-    """METHODS C23: cells 3.30 3.31 3.32, taps 1 and 2 swapped: 6.61 -3.31 6.63."""
+    """By algebra: cells 3.30 3.31 3.32 with taps 1 and 2 swapped read 6.61 -3.31 6.63."""
     truth = drive()
     a, b, c = (truth.cells[:, k].copy() for k in (0, 1, 2))
     truth.cells[:, 0], truth.cells[:, 1], truth.cells[:, 2] = np.round(a + b, 3), -b, np.round(b + c, 3)
