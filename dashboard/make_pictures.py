@@ -23,7 +23,7 @@ ARGUMENTS = [
 ]
 SHOTS = {
     "pack": ("/pack", "heron-main", "heron-2-test-drive", "&cells=2&quantity=resistance_10s_relative"),
-    "log": ("/log", "heron-main", "heron-4-parked-week", "&cells=13,14"),
+    "log": ("/log", "heron-main", "heron-2-test-drive", "&cells=2,10"),
     "charge": ("/charge", "heron-main", "heron-1-first-charge", ""),
 }
 """Picture: page, pack, log by the beginning of its source's name, and what else the address holds."""

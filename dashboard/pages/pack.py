@@ -113,7 +113,7 @@ def _controls(frame: Frame) -> html.Div:
                 "quantity",
                 [{"value": k, "label": title_of(k)} for k in have],
                 quantity_of(frame),
-                w=330,
+                w=310,
                 allowDeselect=False,
             ),
             dmc.SegmentedControl(
@@ -133,7 +133,7 @@ def _controls(frame: Frame) -> html.Div:
                 value=[str(c) for c in frame.picked],
                 searchable=True,
                 clearable=True,
-                w=330,
+                w=310,
                 placeholder=None if frame.picked else "pick here or in the picture",
                 comboboxProps={"withinPortal": False},
             ),
