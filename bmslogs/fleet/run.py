@@ -191,7 +191,12 @@ def _on_machine(root: str, pending: Sequence[StoredLog], workers: int | None) ->
                     if alone and not deaths.get(waiting[-1].path):
                         break
                     log = waiting.pop()
-                    running[pool.submit(diagnose_one, root, log)] = log
+                    try:
+                        running[pool.submit(diagnose_one, root, log)] = log
+                    except BrokenProcessPool:  # a worker died while this one was handed over: it goes again
+                        broken = True
+                        waiting.append(log)
+                        break
                 if not running:
                     break
                 for future in wait(running, return_when=FIRST_COMPLETED).done:
