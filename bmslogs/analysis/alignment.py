@@ -18,6 +18,8 @@ Floats = npt.NDArray[np.float64]
 
 TABLE_SD_V = 0.004
 """How well cells follow a table that is not their own [V] (choice, one sd)."""
+FLAT_SD_V, HYSTERESIS_SD_V = 0.002, 0.008
+"""The same where the curve has a plateau, the branch of the hysteresis taken out as one shift [V]."""
 INDEPENDENT_EVERY = 0.15
 """Span of charge over which a table's error hangs together (choice)."""
 CAPACITY_SD = 0.10
@@ -36,6 +38,8 @@ class Alignment:
         Capacity of the middle cell [Ah] and its standard error.
     swing_V
         Open-circuit voltage covered [V].
+    shift_V
+        Shift of the table that fits best [V]: the branch of the hysteresis; nought without a plateau.
     """
 
     z0: float
@@ -43,6 +47,7 @@ class Alignment:
     capacity: float
     capacity_se: float
     swing_V: float
+    shift_V: float
 
     def soc(self, q: npt.ArrayLike) -> Floats:
         """Return the state of charge of the middle cell where `q` [Ah] was drawn."""
@@ -61,23 +66,22 @@ def align(q: Floats, volt: Floats, curve: OcvCurve, nominal: float) -> Alignment
     nominal
         Nominal capacity [Ah].
     """
-    # the table goes on straight beyond its ends, so that a fit may cross them
-    def table(z: Floats) -> Floats:
-        inside = np.clip(z, 0.0, 1.0)
-        end = np.where(z > 1.0, curve.slope(np.ones(1))[0], curve.slope(np.zeros(1))[0])
-        return np.asarray(curve.voltage(inside) + (z - inside) * end, float)
-
+    sd = FLAT_SD_V if curve.flat else TABLE_SD_V
+    high = 4.0 if curve.flat else 1e-6
     share = np.sqrt(max((q[-1] - q[0]) / nominal / INDEPENDENT_EVERY, 1.0) / len(q))
 
     def left(p: Floats) -> Floats:
         return np.concatenate([
-            share * (table(p[0] - q / (nominal * p[1])) - volt) / TABLE_SD_V, [(p[1] - 1.0) / CAPACITY_SD]
+            share * (curve.beyond(p[0] - q / (nominal * p[1])) + p[2] * HYSTERESIS_SD_V - volt) / sd,
+            [(p[1] - 1.0) / CAPACITY_SD, p[2]],
         ])
 
     best = None
     guess = float(curve.inverse(volt[:1])[0])
     for start in {round(guess, 3), *np.linspace(0.1, 1.0, 10).round(2).tolist()}:
-        found = least_squares(left, [start, 1.0], bounds=([-0.1, 0.5], [1.15, 1.6]), loss="soft_l1")
+        found = least_squares(
+            left, [start, 1.0, 0.0], bounds=([-0.1, 0.5, -high], [1.15, 1.6, high]), loss="soft_l1"
+        )
         if best is None or found.cost < best.cost:
             best = found
     assert best is not None
@@ -91,4 +95,5 @@ def align(q: Floats, volt: Floats, curve: OcvCurve, nominal: float) -> Alignment
     return Alignment(
         z0, float(np.hypot(np.sqrt(max(covariance[0, 0], 0.0)), least)), nominal * scale,
         nominal * float(np.sqrt(max(covariance[1, 1], 0.0))), float(volt.max() - volt.min()),
+        float(best.x[2]) * HYSTERESIS_SD_V if curve.flat else 0.0,
     )

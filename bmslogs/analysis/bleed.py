@@ -32,7 +32,7 @@ class BleedEffect:
     commanded
         (cells,) by the flags.
     lost, half_width
-        (cells,) by the voltage, against the cells that were hardly bled, with its 95 % half width.
+        (cells,) by the voltage, with its 95 % half width; most cells are taken to lose what was commanded.
     hours
         Length of the rest [h].
     """
@@ -74,11 +74,10 @@ def bleed_effect(
     commanded = bled[settled][-1] - bled[settled][0]
     if commanded.max() < LEAST_AH:
         raise NotEnoughData(f"no more than {commanded.max():.2g} Ah was bled from any cell at rest")
-    still = trusted & (commanded <= 0.2 * commanded.max())
-    if still.sum() < 2:
-        raise NotEnoughData("all cells were bled alike")
+    if trusted.sum() < 4:
+        raise NotEnoughData("too few cells to tell one from the others")
     v = volts[settled]
-    away = v - np.median(v[:, still], axis=1, keepdims=True)
+    away = v - np.median(v[:, trusted], axis=1, keepdims=True)
     step = max(1, len(h) // 1200)
     pick = slice(None, None, step)
     blocks = equal_blocks(len(h[pick]), 6)
@@ -87,7 +86,9 @@ def bleed_effect(
     drop = (level[0] + level[1] - level[2] - level[3]) / 2
     share = ((at[2] + at[3]) - (at[0] + at[1])) / 2 / (h[-1] - h[0])
     lost = drop / volt_per_ah / share
-    # what the cells that were not bled seem to lose is the error of all
-    spread = 1.4826 * float(np.median(np.abs(lost[still] - np.median(lost[still]))))
-    half = np.hypot(t_factor(max(int(still.sum()), 4)) * max(spread, 0.0005 / volt_per_ah), 1.96 * SLOPE_ERROR * lost)
+    # most cells lose what is commanded: that sets the level which the voltages alone leave open
+    level_ah = np.median((lost - commanded)[trusted])
+    lost = lost - level_ah
+    spread = 1.4826 * float(np.median(np.abs((lost - commanded)[trusted])))
+    half = np.hypot(t_factor(max(int(trusted.sum()) - 1, 4)) * max(spread, 0.0005 / volt_per_ah), 1.96 * SLOPE_ERROR * lost)
     return BleedEffect(commanded, lost, half, float(h[-1] - h[0]))

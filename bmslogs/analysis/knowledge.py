@@ -39,6 +39,19 @@ Z95 = 1.96
 
 
 @dataclass(frozen=True)
+class Spread:
+    """Variances of a and b and their covariance, per cell."""
+
+    a: Floats
+    b: Floats
+    ab: Floats
+
+    def of(self, q: float | Floats) -> Floats:
+        """Return the variance of the offset a - b q [Ah^2]."""
+        return np.asarray(np.maximum(self.a + q**2 * self.b - 2 * q * self.ab, 0.0), float)
+
+
+@dataclass(frozen=True)
 class ResistanceKnown:
     """Resistance of every cell: ohms and ratio to the median, their half widths, the ohmic share of an excess."""
 
@@ -256,8 +269,8 @@ class Knowledge:
     # ---- charge ---------------------------------------------------------------------------------------------
 
     @cached_property
-    def _split_errors(self) -> tuple[Floats, Floats, Floats] | str:
-        """Variances of a and b and their covariance with lasting reading errors added; or why there is no split."""
+    def _errors(self) -> tuple[Spread, Spread] | str:
+        """Two spreads of (a, b), by the model and by blocks, lasting reading errors added; or why there is no split."""
         s = self.study
         try:
             split = s.split
@@ -274,13 +287,11 @@ class Knowledge:
         two = lever @ along * self.reading_sd * 0.5
         extra = np.outer(one, one) + np.outer(two, two)
         t = (t_factor(BLOCKS) / Z95) ** 2
-        ratio = np.nan_to_num(split.residual_sd / np.nanmedian(split.residual_sd), nan=1.0)
         # where the curve does not fit a cell, its parameters are less sure than they look
-        misfit = np.maximum(1.0, ratio) ** 2
-        cov = split.covariance
+        misfit = np.clip(np.nan_to_num(split.misfit, nan=1.0), 1.0, 3.0) ** 2
         return (
-            cov[:, 0, 0] * misfit * t + extra[0, 0], cov[:, 1, 1] * misfit * t + extra[1, 1],
-            cov[:, 0, 1] * misfit * t + extra[0, 1],
+            Spread(*(split.formal[:, i, j] * misfit + extra[i, j] for i, j in ((0, 0), (1, 1), (0, 1)))),
+            Spread(*(split.cluster[:, i, j] * misfit * t + extra[i, j] for i, j in ((0, 0), (1, 1), (0, 1)))),
         )
 
     @property
@@ -295,16 +306,15 @@ class Knowledge:
     def offset(self) -> OffsetKnown | str:
         """Charge offsets at the first row, or why not."""
         s = self.study
-        errors = self._split_errors
+        errors = self._errors
         if isinstance(errors, str):
             return self._offset_at_rest(errors)
         started = self._piece_starts_log()
         if not started:
             return self._offset_at_rest("current flowed or cells were bled before the charge could be counted")
         capacity = self._usual_capacity
-        var_a, _, _ = errors
         value = s.split.a / capacity
-        half = np.hypot(Z95 * np.sqrt(var_a) / capacity, 0.03 * np.abs(value))
+        half = np.hypot(Z95 * np.sqrt(np.maximum(*(e.a for e in errors))) / capacity, 0.03 * np.abs(value))
         swing = self.alignment.swing_V if self.alignment is not None else 0.0
         why = self._flat_sentence(swing)
         return OffsetKnown(value, half, self._charge_conditions() | {"at": "start"}, why)
@@ -359,7 +369,7 @@ class Knowledge:
     def capacity(self) -> CapacityKnown | str:
         """Capacities, or why not."""
         s = self.study
-        errors = self._split_errors
+        errors = self._errors
         if isinstance(errors, str):
             return errors
         a = self.alignment
@@ -369,7 +379,7 @@ class Knowledge:
             return sentence
         relative = 1.0 / (1.0 + s.split.b)
         relative = relative / np.nanmedian(relative[s.trusted])
-        half = Z95 * np.sqrt(errors[1])
+        half = Z95 * np.sqrt(np.maximum(*(e.b for e in errors)))
         usual, usual_half, known, why = self._absolute()
         ampere_hours = usual * relative
         return CapacityKnown(
@@ -397,7 +407,7 @@ class Knowledge:
         Where the capacities are not known better than the spread of a lot, that spread stands in.
         """
         s = self.study
-        errors = self._split_errors
+        errors = self._errors
         if isinstance(errors, str):
             return self._remaining_at_rest()
         a = self.alignment
@@ -405,21 +415,27 @@ class Knowledge:
             return None
         capacity = self._usual_capacity
         q_full = -(1.0 - a.z0) * capacity
-        var_a, var_b, cov = errors
-        # knowing that sound cells of a lot differ little sharpens a by what it shares with b
-        gain = cov / (var_b + LOT_CAPACITY_SD**2)
-        weak = var_b > (0.5 * LOT_CAPACITY_SD) ** 2
-        off = np.where(weak, s.split.a - gain * s.split.b, s.split.a)
-        b = np.where(weak, s.split.b * LOT_CAPACITY_SD**2 / (var_b + LOT_CAPACITY_SD**2), s.split.b)
-        va = np.where(weak, var_a - gain * cov, var_a)
-        vb = np.where(weak, var_b * LOT_CAPACITY_SD**2 / (var_b + LOT_CAPACITY_SD**2), var_b)
-        vab = np.where(weak, cov * LOT_CAPACITY_SD**2 / (var_b + LOT_CAPACITY_SD**2), cov)
-        missing = (-off - q_full) / (1.0 + b)
+        choices = [self._sharpened(e, q_full) for e in errors]
+        wider = choices[1][1] > choices[0][1]
+        missing, variance = (np.where(wider, blocks, model) for model, blocks in zip(*choices, strict=True))
         middle = np.nanmedian(missing[s.trusted])
-        variance = np.maximum(va + q_full**2 * vb - 2 * q_full * vab, 0.0)
         value = (middle - missing) / capacity
         half = np.hypot(Z95 * np.sqrt(variance) / capacity, 0.03 * np.abs(value))
         return Remaining(value, half)
+
+    def _sharpened(self, e: Spread, q_full: float) -> tuple[Floats, Floats]:
+        """Return the charge missing to full and its variance; where b is hardly known, a lot's spread stands in."""
+        s = self.study
+        lot = LOT_CAPACITY_SD**2
+        weak = e.b > 0.25 * lot
+        share = e.ab / (e.b + lot)
+        a = np.where(weak, s.split.a - share * s.split.b, s.split.a)
+        b = np.where(weak, s.split.b * lot / (e.b + lot), s.split.b)
+        sharp = Spread(
+            np.where(weak, e.a - share * e.ab, e.a), np.where(weak, e.b * lot / (e.b + lot), e.b),
+            np.where(weak, e.ab * lot / (e.b + lot), e.ab),
+        )
+        return (-a - q_full) / (1.0 + b), sharp.of(q_full)
 
     def _remaining_at_rest(self) -> Remaining | None:
         found = self.offset
@@ -436,7 +452,7 @@ class Knowledge:
         charges = [p for p in s.stretches if p.kind == "charge"]
         if not charges:
             return "the log holds no charge"
-        errors = self._split_errors
+        errors = self._errors
         if isinstance(errors, str):
             return errors
         piece_rows = s.sampled.row[s.piece]
@@ -448,20 +464,18 @@ class Knowledge:
         bled = np.zeros(len(s.cells))
         if s.bled is not None:
             bled = s.bled[s.sampled.row[at]] - s.bled[piece_rows[0]]
-        var_a, var_b, cov = errors
         own = q + bled
         x = own * (1.0 + s.split.b) - s.split.a
-        se = np.sqrt(np.maximum(var_a + q**2 * var_b - 2 * q * cov, 0.0))
+        se = np.sqrt(np.maximum(*(e.of(q) for e in errors)))
         lead = float(np.nanmin(x))
         a = self.alignment
         capacity = self._usual_capacity
-        soc_lead = float(a.soc(lead)) if a is not None else 0.0
+        soc_lead = min(float(a.soc(lead)), 1.0) if a is not None else 0.0
         end_volts = float(np.nanmedian(s.log.cell_voltage[last][s.trusted]))
         if a is not None and soc_lead >= FULL_FROM_SOC:
             full, full_se, condition = lead - (1.0 - soc_lead) * capacity, a.z0_se * capacity, "own"
             slope = abs(float(s.curve.slope(np.array([min(soc_lead, 0.995)]))[0]))
-            full_se = min(full_se, 0.004 / max(slope, 1e-3) * capacity)
-            full = min(full, lead + 0.01 * capacity)
+            full_se = max(min(full_se, 0.004 / max(slope, 1e-3) * capacity), 0.0025 * capacity)
         else:
             full, full_se, condition = lead, float(se[int(np.nanargmin(x))]), "leading_cell"
         missing = (x - full) / (1.0 + s.split.b)
@@ -482,7 +496,7 @@ class Knowledge:
         cap, a = self.capacity, self.alignment
         if isinstance(cap, str):
             return cap
-        errors = self._split_errors
+        errors = self._errors
         assert not isinstance(errors, str)
         if a is None or np.nanmedian(cap.half_relative) > 0.03:
             return "the capacities are not known well enough"
@@ -502,7 +516,7 @@ class Knowledge:
         scale = 0.0 if s.pack.current_accuracy is None else s.pack.current_accuracy
         gain = float(np.hypot(scale or self.gain_sd, a.capacity_se / usual if self._absolute()[2] else 0.05))
         one = float(np.nanmedian(cap.half_relative)) * usual
-        off = Z95 * float(np.sqrt(np.nanmedian(errors[0])))
+        off = Z95 * float(np.sqrt(np.nanmedian(errors[1].a)))
         values = {
             "usable_charge": (now.usable, float(np.hypot(Z95 * gain * now.usable, np.hypot(one, off)))),
             "gain_by_balancing": (now.gain_by_balancing, float(np.hypot(one, 1.4 * off))),

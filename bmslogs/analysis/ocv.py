@@ -41,6 +41,13 @@ class OcvCurve:
         """Return the open-circuit voltage [V] at `soc` (0..1), held at the ends."""
         return np.interp(np.asarray(soc, float), self.soc, self.volt)
 
+    def beyond(self, soc: npt.ArrayLike) -> Floats:
+        """Return the voltage [V] at `soc`, going on straight beyond empty and full."""
+        z = np.asarray(soc, float)
+        inside = np.clip(z, 0.0, 1.0)
+        end = np.where(z > 1.0, self.slope(1.0), self.slope(0.0))
+        return np.asarray(self.voltage(inside) + (z - inside) * end, float)
+
     def inverse(self, volt: npt.ArrayLike) -> Floats:
         """Return the state of charge at `volt` [V], held at the ends; NaN stays NaN."""
         volt = np.asarray(volt, float)

@@ -16,7 +16,7 @@ and scale of uniform charging curves (Zheng et al., J. Power Sources 226, 2013, 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -24,7 +24,8 @@ from scipy.interpolate import BSpline
 from scipy.linalg import cho_factor, cho_solve
 from scipy.sparse import csr_array
 
-from bmslogs.analysis.regression import jackknife_se
+from bmslogs.analysis.alignment import align
+from bmslogs.analysis.ocv import OcvCurve
 from bmslogs.base.errors import NotEnoughData
 
 Floats = npt.NDArray[np.float64]
@@ -62,16 +63,16 @@ class Split:
         each against the median of the reference cells; NaN for cells that are no reference.
     se
         Standard errors by the same names.
-    covariance
-        (cells, 4, 4) covariance of (a, b, r, rho).
+    formal, cluster
+        (cells, 4, 4) covariances of (a, b, r, rho): by the model, and by leaving out blocks; the wider one counts.
     knots, coef
         Cubic spline of the string's open-circuit voltage [V] over q [Ah].
     polarisation
         (rows,) the string's polarisation P [V], negative under load.
     q_low, q_high
         The span of q that the reference cells cover [Ah].
-    residual_sd
-        (cells,) what the model leaves of each cell's deviation [V].
+    misfit
+        (cells,) what the model leaves of each cell's deviation, in expected errors, against the usual cell.
     shift, shift_se, shift_odds
         (cells,) shift of a reading [V] if that, and not charge, explains the cell; its standard error; the logarithm
         of the odds of that explanation against one by charge and capacity.
@@ -82,13 +83,14 @@ class Split:
     r: Floats
     rho: Floats
     se: dict[str, Floats]
-    covariance: Floats
+    formal: Floats
+    cluster: Floats
     knots: Floats
     coef: Floats
     polarisation: Floats
     q_low: float
     q_high: float
-    residual_sd: Floats
+    misfit: Floats
     shift: Floats
     shift_se: Floats
     shift_odds: Floats
@@ -100,11 +102,6 @@ class Split:
     def slope(self, q: npt.ArrayLike) -> Floats:
         """Return dU/dq [V/Ah], negative, where `q` [Ah] was drawn."""
         return _slope(self.knots, self.coef, np.asarray(q, float))
-
-    def offset_at(self, q: float) -> tuple[Floats, Floats]:
-        """Return the charge [Ah] that each cell has more than the middle one when `q` was drawn, and its se."""
-        variance = self.covariance[:, 0, 0] + q**2 * self.covariance[:, 1, 1] - 2 * q * self.covariance[:, 0, 1]
-        return self.a - self.b * q, np.sqrt(np.maximum(variance, 0.0))
 
 
 def _value(knots: Floats, coef: Floats, x: Floats) -> Floats:
@@ -167,6 +164,7 @@ class _Problem:
     level: float
     shape: float
     count: float
+    base: Floats
 
 
 @dataclass(frozen=True)
@@ -181,7 +179,7 @@ class _Point:
 def split(
     volts: Floats, charge: Floats, polar: Floats, current: Floats, block: Ints, reference: Bools, capacity: float,
     resistance: float, noise: float, *, period_s: float, excess: tuple[Floats, Floats] | None = None,
-    links: Bools | None = None,
+    links: Bools | None = None, table: OcvCurve | None = None,
 ) -> Split:
     """Split the deviations of all cells over one span of a log.
 
@@ -209,6 +207,9 @@ def split(
         Resistance excess (fraction) known from the load fit, and its standard error; None where there is none.
     links
         (cells,) True where a link lies in the tap: there an ohmic excess is as likely as one of the cell.
+    table
+        Open-circuit table of the chemistry: what its curve does between knots is taken as likely, where the log shows
+        little; None leaves the curve to the log alone.
 
     Raises
     ------
@@ -233,15 +234,18 @@ def split(
     knots = _knots(string_charge, middle + current * resistance, capacity)
     problem = _Problem(
         v, own_charge, polar / amps, current, knots, scale, prior, pull, noise, LEVEL_SD_V, SHAPE_SD * capacity,
-        max(min(period_s / MINUTE_S, 1.0), 8.0 / len(charge)),
+        max(min(period_s / MINUTE_S, 1.0), 8.0 / len(charge)), np.zeros(len(knots) - 4),
     )
     drop = resistance * amps
+    at = _start(problem, middle, drop)
+    problem = _based(problem, at, table, capacity)
     at = _placed(problem, _start(problem, middle, drop), capacity)
     damping = 1e-3
     for turn in range(ROUNDS):
         stage = np.array(STAGES[min(turn, len(STAGES) - 1)])
         if turn in (0, 2):
             at, problem = _redrawn(problem, at, capacity)
+            problem = _based(problem, at, table, capacity)
         at, damping, moved = _turn(problem, at, drop, stage, damping)
         if turn > len(STAGES) and moved[0] < 3e-4 * capacity and moved[1] < 3e-4:
             break
@@ -272,7 +276,7 @@ def _start(problem: _Problem, middle: Floats, drop: Floats) -> _Point:
         np.column_stack([rough, np.zeros((len(rough), p))]),
         np.column_stack([np.zeros((p, n)), np.diag(problem.level / drop)]),
     ])
-    target = np.concatenate([middle, np.zeros(len(rough) + p)])
+    target = np.concatenate([middle, rough @ problem.base, np.zeros(p)])
     found = np.linalg.lstsq(design, target, rcond=None)[0]
     return _Point(found[:n], found[n:], np.zeros((4, problem.volts.shape[1])))
 
@@ -323,12 +327,30 @@ def _redrawn(problem: _Problem, at: _Point, capacity: float) -> tuple[_Point, _P
     x = _places(problem, at)
     eta = problem.polar @ at.common
     knots = _knots(x.ravel(), (problem.volts - eta[:, None]).ravel(), capacity)
-    sites = np.array([knots[j + 1 : j + 4].mean() for j in range(len(knots) - 4)]).clip(knots[0], knots[-1])
-    coef = np.linalg.solve(
-        BSpline.design_matrix(sites, knots, 3).toarray(), _value(problem.knots, at.coef, sites)
-    )
-    problem = _Problem(**{**problem.__dict__, "knots": knots})
-    return _Point(coef, at.common, at.cells), problem
+    sites = _sites(knots)
+    coef = _coefficients(knots, _value(problem.knots, at.coef, sites))
+    return _Point(coef, at.common, at.cells), replace(problem, knots=knots, base=np.zeros(len(coef)))
+
+
+def _sites(knots: Floats) -> Floats:
+    """Where each coefficient of a cubic spline acts most."""
+    return np.array([knots[j + 1 : j + 4].mean() for j in range(len(knots) - 4)]).clip(knots[0], knots[-1])
+
+
+def _coefficients(knots: Floats, values: Floats) -> Floats:
+    """Return the coefficients of the spline through `values` at `_sites`."""
+    return np.asarray(np.linalg.solve(BSpline.design_matrix(_sites(knots), knots, 3).toarray(), values), float)
+
+
+def _based(problem: _Problem, at: _Point, table: OcvCurve | None, capacity: float) -> _Problem:
+    """Lay the table onto the curve as it stands; the spline's smoothness then counts from there."""
+    if table is None:
+        return problem
+    x = _places(problem, at)
+    q = np.linspace(np.percentile(x, 1), np.percentile(x, 99), 60)
+    found = align(q, _value(problem.knots, at.coef, q), table, capacity)
+    sites = _sites(problem.knots)
+    return replace(problem, base=_coefficients(problem.knots, table.beyond(found.soc(sites)) + found.shift_V))
 
 
 def _places(problem: _Problem, at: _Point) -> Floats:
@@ -399,7 +421,7 @@ def _add_priors(
     n, p, cells = len(at.coef), len(at.common), at.cells.shape[1]
     rough = _roughness(problem.knots) / BEND_SD_V
     system[:n, :n] += rough.T @ rough
-    right[:n] -= rough.T @ (rough @ at.coef)
+    right[:n] -= rough.T @ (rough @ (at.coef - problem.base))
     system[np.arange(n, n + p), np.arange(n, n + p)] += 1.0 / drop**2
     right[n : n + p] -= at.common / drop**2
     hold = np.diag(1.0 / stage**2 - 1.0)
@@ -461,7 +483,7 @@ def _cost(problem: _Problem, at: _Point, weight: Floats, drop: Floats, stage: Fl
     share = problem.level**2 / problem.count
     shared = (weight * residual).sum(axis=1)
     cost = (weight * residual**2).sum() - (share / (1.0 + share * weight.sum(axis=1)) * shared**2).sum()
-    rough = _roughness(problem.knots) / BEND_SD_V @ at.coef
+    rough = _roughness(problem.knots) / BEND_SD_V @ (at.coef - problem.base)
     cost += (rough**2).sum() + ((at.common / drop) ** 2).sum() + GAUGE * (at.cells.mean(axis=1) ** 2).sum()
     hold = 1.0 / stage**2 - 1.0
     cost += np.einsum("ic,cij,jc->", at.cells, problem.prior, at.cells) + (hold[:, None] * at.cells**2).sum()
@@ -566,21 +588,19 @@ def _answer(problem: _Problem, at: _Point, reference: Bools, block: Ints, drop: 
     without = without - np.median(without, axis=2, keepdims=True)
     cells = cells - np.median(cells, axis=1, keepdims=True)
     formal_all = _centred_inverse(system, count)
-    jack = jackknife_se(without)
-    covariance = np.full((len(reference), 4, 4), np.nan)
+    formal, cluster = (np.full((len(reference), 4, 4), np.nan) for _ in range(2))
     k = len(without)
     centred = without - without.mean(axis=0)
     for place, i in enumerate(np.flatnonzero(reference)):
-        formal = formal_all[:, :, place] * scale[:, place, None] * scale[None, :, place]
-        cluster = (k - 1) / k * centred[:, :, place].T @ centred[:, :, place]
-        covariance[i] = cluster if np.prod(jack[:2, place] ** 2) > formal[0, 0] * formal[1, 1] else formal
-        grow = np.sqrt(np.maximum(1.0, np.maximum(np.diag(formal), np.diag(cluster)) / np.diag(covariance[i])))
-        covariance[i] *= grow[:, None] * grow[None, :]
-    se = np.sqrt(np.einsum("cii->ic", covariance))
+        formal[i] = formal_all[:, :, place] * scale[:, place, None] * scale[None, :, place]
+        cluster[i] = (k - 1) / k * centred[:, :, place].T @ centred[:, :, place]
+    se = np.sqrt(np.maximum(np.einsum("cii->ic", formal), np.einsum("cii->ic", cluster)))
     x = _places(problem, at)
     residual = _residual(problem, at, x)
     spread = np.full(len(reference), np.nan)
-    spread[reference] = (residual - residual.mean(axis=1, keepdims=True)).std(axis=0)
+    away = residual - residual.mean(axis=1, keepdims=True)
+    left = np.sqrt((away**2 * _weights(problem, at)).mean(axis=0))
+    spread[reference] = left / np.median(left)
     shifts = np.full((3, len(reference)), np.nan)
     shifts[:, reference] = _shifted(problem, at)
     full = np.full((4, len(reference)), np.nan)
@@ -591,7 +611,7 @@ def _answer(problem: _Problem, at: _Point, reference: Bools, block: Ints, drop: 
     knots = (problem.knots + shift) / (1 + stretch)
     return Split(
         a=full[0], b=full[1], r=full[2], rho=full[3], se=dict(zip(("a", "b", "r", "rho"), se, strict=True)),
-        covariance=covariance, knots=knots, coef=at.coef, polarisation=problem.polar @ at.common,
-        q_low=float(problem.charge.mean(axis=1).min()), q_high=float(problem.charge.mean(axis=1).max()), residual_sd=spread,
+        formal=formal, cluster=cluster, knots=knots, coef=at.coef, polarisation=problem.polar @ at.common,
+        q_low=float(problem.charge.mean(axis=1).min()), q_high=float(problem.charge.mean(axis=1).max()), misfit=spread,
         shift=shifts[0], shift_se=shifts[1], shift_odds=shifts[2],
     )

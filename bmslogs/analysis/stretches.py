@@ -62,9 +62,13 @@ def current_at_rest(current: Floats, seconds: Floats, capacity: float) -> tuple[
     window = max(20.0, 7.5 * float(np.median(np.diff(seconds)))) if len(seconds) > 1 else 20.0
     level = smooth(current, seconds, window)
     spread = np.sqrt(np.maximum(smooth(current**2, seconds, window) - level**2, 0.0))
-    rest = max(capacity * REST_C_RATE, 0.05)
+    # where the sensor is noisier than that, the mean over the window may wander a little further
+    quick = 1.4826 * float(np.nanmedian(np.abs(np.diff(current)))) / np.sqrt(2.0) if len(current) > 2 else 0.0
+    usual = float(np.median(np.diff(seconds))) if len(seconds) > 1 else 1.0
+    quick = min(quick, 0.02 * capacity) / np.sqrt(max(window / usual, 1.0))
+    rest = max(capacity * REST_C_RATE, 0.05, 4.0 * quick)
     # a sensor's zero is off by some per cent of its range, never by a tenth of the capacity per hour
-    near = (np.abs(level) < 0.03 * capacity) & (spread < 4 * rest)
+    near = (np.abs(level) < 0.03 * capacity) & (spread < max(4 * rest, 0.02 * capacity))
     if near.sum() < 10:
         return 0.0, np.zeros(len(current), bool)
     values = level[near]
@@ -73,7 +77,19 @@ def current_at_rest(current: Floats, seconds: Floats, capacity: float) -> tuple[
     top = int(np.argmax(counts))
     inside = near & (level >= edges[top] - rest / 2) & (level <= edges[top + 1] + rest / 2)
     zero = float(np.median(level[inside]))
-    return zero, np.asarray(near & (np.abs(level - zero) <= rest), bool)
+    quiet = near & (np.abs(level - zero) <= rest)
+    return zero, _closed(quiet, level - zero, seconds, 3 * rest)
+
+
+def _closed(quiet: Bools, level: Floats, seconds: Floats, most: float) -> Bools:
+    """Count a short stir between two quiet spells, such as noise makes, as quiet."""
+    out = quiet.copy()
+    longest = max(120.0, 6.5 * float(np.median(np.diff(seconds)))) if len(seconds) > 1 else 120.0
+    for a, b in _runs(~quiet):
+        inside = 0 < a and b < len(quiet) - 1
+        if inside and seconds[b] - seconds[a] < longest and np.nanmax(np.abs(level[a : b + 1])) < most:
+            out[a : b + 1] = True
+    return np.asarray(out, bool)
 
 
 def _runs(mask: Bools) -> list[tuple[int, int]]:

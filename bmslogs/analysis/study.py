@@ -354,6 +354,14 @@ class Study:
         first = self.first_split
         with np.errstate(invalid="ignore"):
             found = (first.shift_odds > SHIFT_ODDS) & (np.abs(first.shift) > SHIFT_LEAST_V)
+        for board in self.pack.sense_boards:
+            members = np.array([i for i, c in enumerate(self.cells) if c in board.cells and self.trusted[i]], int)
+            if len(members) >= 3 and len(members) < self.trusted.sum():
+                shift, odds = first.shift[members], first.shift_odds[members]
+                middle = float(np.median(shift))
+                alike = np.std(shift) < 0.25 * abs(middle) and abs(middle) > SHIFT_LEAST_V
+                if alike and np.clip(odds, -4 * SHIFT_ODDS, 4 * SHIFT_ODDS).sum() > SHIFT_ODDS:
+                    found[members] = True
         return np.asarray(found & self.trusted, bool)
 
     @cached_property
@@ -396,7 +404,7 @@ class Study:
         return splitting.split(
             thin(s.volts), thin(charge), columns[:, live], thin(s.current), equal_blocks(len(starts), BLOCKS),
             reference, self.capacity, self.usual_resistance, self.noise, period_s=s.period_s * group,
-            excess=self.excess, links=self.links,
+            excess=self.excess, links=self.links, table=self.curve,
         )
 
     @cached_property

@@ -16,6 +16,10 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 
+WIRE_OHM, WIRE_SD_OHM = 0.03, 0.3
+"""A usual sense wire with its crimps, and how far one may differ before the log speaks [ohm] (choice)."""
+
+
 @dataclass(frozen=True)
 class TapResistance:
     """Resistance of the wires, taps 0 (pack negative) to N.
@@ -106,10 +110,12 @@ def tap_resistance(
     edges = (np.abs(drive) > 1e-6).sum(axis=0)
     known = np.diag(gram) > 0
     ohm, se = np.full(n + 1, np.nan), np.full(n + 1, np.nan)
-    part = gram[np.ix_(known, known)]
     if known.any():
-        inverse = np.linalg.pinv(part, rcond=1e-9, hermitian=True)
-        ohm[known] = inverse @ moment[known]
+        # wires that always carry the same current share what is seen; a weak prior keeps them from running away
+        weak = noise**2 / WIRE_SD_OHM**2
+        part = gram[np.ix_(known, known)] + weak * np.eye(int(known.sum()))
+        inverse = np.linalg.inv(part)
+        ohm[known] = inverse @ (moment[known] + weak * WIRE_OHM)
         se[known] = noise * np.sqrt(np.maximum(np.diag(inverse), 0.0))
     return TapResistance(ohm, se, edges)
 

@@ -10,8 +10,8 @@ from bmslogs.findings.case import METER_FIRST, Case, finding
 
 INEFFECTIVE_BELOW = 0.5
 """Effectiveness below which bleeding counts as not working (common practice, no source)."""
-PLATEAU_SLOPE_V = 0.25
-"""Below this slope [V per unit of charge] a millivolt is half a per cent of charge or more: no voltage to bleed by."""
+KNEE_SOC = 0.95
+"""Below this state of charge a flat curve has not reached its knee: no voltage to bleed by."""
 PLATEAU_SHARE = 0.5
 PLATEAU_LEAST = 0.0002
 """Least charge bled on the plateau that is worth a note, as a fraction of the nominal capacity (choice)."""
@@ -25,12 +25,13 @@ def effect(case: Case) -> list[Finding]:
     except NotEnoughData:
         return []
     commanded, lost, half = found.commanded, found.lost, found.half_width
-    bled = study.trusted & (commanded > 0.3 * commanded.max())
+    most = float(commanded.max())
+    bled = study.trusted & (commanded > 0.3 * most)
     works = lost / np.maximum(commanded, 1e-9)
     unsure = half / np.maximum(commanded, 1e-9)
-    dead = bled & (works < INEFFECTIVE_BELOW) & (works + unsure < 0.8) & (unsure < 0.5)
-    idle = study.trusted & (commanded < 0.1 * commanded.max())
-    hit = idle & (lost - half > 0.25 * float(np.median(commanded[bled]))) & (lost > 0.4 * float(np.median(commanded[bled])))
+    dead = bled & (works < INEFFECTIVE_BELOW) & (works + unsure < 0.85) & (unsure < 0.5)
+    more = lost - commanded
+    hit = study.trusted & (commanded < 0.3 * most) & (more > 0.4 * most) & (more - half > 0.2 * most)
     if hit.any() and dead.any():
         wrong = np.flatnonzero(dead | hit)
         cells = [case.cells[i] for i in wrong]
@@ -93,7 +94,7 @@ def _on_the_flat(case: Case, total: np.ndarray) -> list[Finding]:  # type: ignor
     level = np.nanmedian(volts, axis=1) + np.nan_to_num(study.current[rows]) * study.usual_resistance
     z = study.curve.inverse(level)
     slope = study.curve.slope(z, 0.01)
-    flat = (slope < PLATEAU_SLOPE_V) & (z > 0.1)
+    flat = (z < KNEE_SOC) & (z > 0.1)
     step = np.diff(study.seconds, append=study.seconds[-1])[rows]
     step = np.where(step > 30 * study.interval, 0.0, step)
     amps = np.where(study.log.bleed[rows], np.nan_to_num(study.log.cell_voltage[rows]), 0.0) / study.resistor

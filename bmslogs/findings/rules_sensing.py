@@ -92,7 +92,7 @@ def wires(case: Case) -> list[Finding]:
     taps = study.taps
     if taps is None or study.resistor is None:
         return []
-    known = np.isfinite(taps.ohm) & (taps.edges >= 2)
+    known = np.isfinite(taps.ohm) & (taps.edges >= 2) & (taps.se < 0.5 * np.maximum(np.abs(taps.ohm), 0.05))
     if known.sum() < 1:
         return []
     usual = float(np.median(taps.ohm[known])) if known.sum() >= 3 else 0.0
@@ -163,9 +163,12 @@ def hot(case: Case) -> list[Finding]:
     half = np.where(good, np.hypot(found.relative_half_width / middle, 0.03), np.nan)
     spread = 1.4826 * float(np.nanmedian(np.abs(relative - np.nanmedian(relative))))
     out = []
-    for j in np.flatnonzero(good & (np.nan_to_num(relative) >= 0.98 * HOT_LEAST)):
+    # of two places each is the other's measure; of more, the middle one is
+    other = np.where(good, np.nan_to_num(found.slope), 0.0)[good]
+    against = relative if good.sum() > 2 else np.where(good, found.slope / np.min(other) - 1.0, np.nan)
+    for j in np.flatnonzero(good & (np.nan_to_num(against) >= 0.98 * HOT_LEAST)):
         size, width = float(relative[j]), float(half[j])
-        if size - width < 0.35 * HOT_LEAST or (good.sum() >= 5 and size < 3.0 * spread):
+        if against[j] - width < 0.35 * HOT_LEAST or (good.sum() >= 5 and size < 3.0 * spread):
             continue
         name = case.pack.sensor_name(int(j) + 1)
         near = case.pack.temperature_sensors
