@@ -85,7 +85,8 @@ def align(q: Floats, volt: Floats, curve: OcvCurve, nominal: float) -> Alignment
         if best is None or found.cost < best.cost:
             best = found
     assert best is not None
-    covariance = np.linalg.pinv(best.jac.T @ best.jac)
+    jacobian = np.asarray(best.jac, float)
+    covariance = np.linalg.pinv(jacobian.T @ jacobian)
     z0, scale = float(best.x[0]), float(best.x[1])
     if not curve.flat:
         slope = max(float(curve.slope(np.array([np.clip(z0, 0, 1)]))[0]), 1e-3)

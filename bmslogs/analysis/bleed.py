@@ -90,5 +90,6 @@ def bleed_effect(
     level_ah = np.median((lost - commanded)[trusted])
     lost = lost - level_ah
     spread = 1.4826 * float(np.median(np.abs((lost - commanded)[trusted])))
-    half = np.hypot(t_factor(max(int(trusted.sum()) - 1, 4)) * max(spread, 0.0005 / volt_per_ah), 1.96 * SLOPE_ERROR * lost)
+    scatter = t_factor(max(int(trusted.sum()) - 1, 4)) * max(spread, 0.0005 / volt_per_ah)
+    half = np.hypot(scatter, 1.96 * SLOPE_ERROR * lost)
     return BleedEffect(commanded, lost, half, float(h[-1] - h[0]))

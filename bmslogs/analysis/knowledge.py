@@ -224,7 +224,8 @@ class Knowledge:
             return "the current varied too little to tell the resistance from the open-circuit voltage"
         relative, se = resistance.relative(ohm, without, s.trusted)
         common = float(jackknife_se(middles[:, None])[0]) / middle
-        absolute = np.hypot(ABSOLUTE_FLOOR * (1.0 + 1.5 * max(load.period_s - 1.0, 0.0)), common * t_factor(BLOCKS) / Z95)
+        slow = ABSOLUTE_FLOOR * (1.0 + 1.5 * max(load.period_s - 1.0, 0.0))
+        absolute = np.hypot(slow, common * t_factor(BLOCKS) / Z95)
         half_relative = resistance.half_width(se, BLOCKS, RELATIVE_FLOOR * relative)
         if Z95 * absolute > 0.15 or np.median(half_relative[s.trusted]) > 0.05:
             return "the current varied too little to tell the resistance from the open-circuit voltage"
@@ -256,7 +257,6 @@ class Knowledge:
         def share(at_early: Floats, at_late: Floats, at_ten: Floats) -> Floats:
             growth = at_late - at_early
             middle = np.median(growth[..., s.trusted], axis=-1, keepdims=True)
-            ten = np.median(at_ten[..., s.trusted], axis=-1, keepdims=True)
             scale = growth / middle - 1.0
             return np.asarray(scale - np.median(scale[..., s.trusted], axis=-1, keepdims=True), float)
 
@@ -486,7 +486,8 @@ class Knowledge:
         half_needed = Z95 * np.hypot(np.where(needed > 0, np.hypot(se, last_se), last_se * 0.0 + se), 0.01 * needed)
         return TopKnown(
             missing, half, needed, half_needed, end_volts, 0.02 * s.capacity,
-            self._charge_conditions() | {"full": condition, "soc_at_end": soc_lead}, self._flat_sentence(a.swing_V if a else 0.0),
+            self._charge_conditions() | {"full": condition, "soc_at_end": soc_lead},
+            self._flat_sentence(a.swing_V if a else 0.0),
         )
 
     @cached_property
@@ -562,7 +563,8 @@ class Knowledge:
         most = 5e-5 * s.capacity
         if s.curve.flat and slope < 0.15:
             return (
-                f"the pack was parked on the flat of its curve, where 1 mV is {0.1 / max(slope, 1e-3):.2g} % of charge: "
+                "the pack was parked on the flat of its curve, where 1 mV is "
+                f"{0.1 / max(slope, 1e-3):.2g} % of charge: "
                 "what a cell lost does not show in its voltage"
             )
         return LeakKnown(

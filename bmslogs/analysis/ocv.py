@@ -39,7 +39,7 @@ class OcvCurve:
 
     def voltage(self, soc: npt.ArrayLike) -> Floats:
         """Return the open-circuit voltage [V] at `soc` (0..1), held at the ends."""
-        return np.interp(np.asarray(soc, float), self.soc, self.volt)
+        return np.asarray(np.interp(np.asarray(soc, float), self.soc, self.volt), float)
 
     def beyond(self, soc: npt.ArrayLike) -> Floats:
         """Return the voltage [V] at `soc`, going on straight beyond empty and full."""
@@ -51,7 +51,7 @@ class OcvCurve:
     def inverse(self, volt: npt.ArrayLike) -> Floats:
         """Return the state of charge at `volt` [V], held at the ends; NaN stays NaN."""
         volt = np.asarray(volt, float)
-        return np.where(np.isnan(volt), np.nan, np.interp(volt, self.volt, self.soc))
+        return np.asarray(np.where(np.isnan(volt), np.nan, np.interp(volt, self.volt, self.soc)), float)
 
     def slope(self, soc: npt.ArrayLike, half_width: float = 0.01) -> Floats:
         """Return du/dz [V per unit of charge] at `soc`, over a window of +- `half_width`."""

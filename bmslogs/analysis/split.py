@@ -17,6 +17,7 @@ and scale of uniform charging curves (Zheng et al., J. Power Sources 226, 2013, 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -309,7 +310,8 @@ def _placed(problem: _Problem, at: _Point, capacity: float) -> _Point:
         for a in SEARCH_A:
             x = charge * (1 + b) - a * capacity
             beyond = np.maximum(np.maximum(low - x, x - high), 0.0) / capacity
-            spread = problem.noise**2 + (np.interp(x, grid, slope) * 3 * problem.shape) ** 2 + (1.0 * beyond) ** 2 + 1e-6
+            steep = np.interp(x, grid, slope) * 3 * problem.shape
+            spread = problem.noise**2 + steep**2 + beyond**2 + 1e-6
             left = away - np.interp(x, grid, level)
             cost = np.log1p(left**2 / spread).mean(axis=0) + np.log(spread).mean(axis=0) * 0.5
             cost = cost + ((a / 0.1) ** 2 + (b / 0.04) ** 2) / 60.0
@@ -396,14 +398,14 @@ def _normal(
         weighted = dense * w[:, None]
         basis_w = basis * w[:, None]
         here = np.concatenate([np.arange(n, n + p), n + p + i + cells * np.arange(4)])
-        system[:n, :n] += (basis.T @ basis_w).toarray()
+        system[:n, :n] += _dense(basis.T @ basis_w)
         cross = basis.T @ weighted
         system[:n, here] += cross
         system[here, :n] += cross.T
         system[np.ix_(here, here)] += dense.T @ weighted
         right[:n] += basis.T @ (w * residual[:, i])
         right[here] += weighted.T @ residual[:, i]
-        shared[:, :n] += basis_w.toarray()
+        shared[:, :n] += _dense(basis_w)
         shared[:, here] += weighted
     total = weight.sum(axis=1)
     share = problem.level**2 / problem.count
@@ -413,6 +415,11 @@ def _normal(
     if rows is None:
         _add_priors(problem, at, drop, stage, system, right)
     return system, right
+
+
+def _dense(matrix: Any) -> Floats:
+    """Return a sparse product as a plain array."""
+    return np.asarray(matrix.toarray(), float)
 
 
 def _add_priors(

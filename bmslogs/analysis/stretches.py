@@ -86,7 +86,7 @@ def _closed(quiet: Bools, level: Floats, seconds: Floats, most: float) -> Bools:
     out = quiet.copy()
     longest = max(120.0, 6.5 * float(np.median(np.diff(seconds)))) if len(seconds) > 1 else 120.0
     for a, b in _runs(~quiet):
-        inside = 0 < a and b < len(quiet) - 1
+        inside = a > 0 and b < len(quiet) - 1
         if inside and seconds[b] - seconds[a] < longest and np.nanmax(np.abs(level[a : b + 1])) < most:
             out[a : b + 1] = True
     return np.asarray(out, bool)

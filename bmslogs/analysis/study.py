@@ -12,9 +12,20 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis import bleed as bleeding
-from bmslogs.analysis import ocv, parked, polarisation, resistance, sampling, sensing, stretches, taps, thermal
+from bmslogs.analysis import (
+    ocv,
+    parked,
+    polarisation,
+    resistance,
+    sampling,
+    sensing,
+    stretches,
+    taps,
+    thermal,
+)
 from bmslogs.analysis import split as splitting
 from bmslogs.analysis.regression import equal_blocks
+from bmslogs.analysis.stretches import Stretch
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.log import Log
 
@@ -118,7 +129,7 @@ class Study:
         return self._current - self.zero
 
     @cached_property
-    def stretches(self) -> list[stretches.Stretch]:
+    def stretches(self) -> list[Stretch]:
         """What the pack was doing, in order."""
         return stretches.stretches(self.seconds, self.current, self.quiet, self.section)
 
@@ -305,7 +316,7 @@ class Study:
                 rows[part.first : nxt] = True
         return rows[self.sampled.row]
 
-    def _long(self, part: stretches.Stretch) -> bool:
+    def _long(self, part: Stretch) -> bool:
         return bool(self.seconds[part.last] - self.seconds[part.first] >= 120.0)
 
     @cached_property
@@ -440,7 +451,7 @@ class Study:
             return self.log.voltage_step
         quick = np.diff(away, axis=0)
         sd = 1.4826 * float(np.median(np.abs(quick))) / np.sqrt(2.0)
-        return max(sd, self.log.voltage_step / np.sqrt(12.0), 2e-4)
+        return float(max(sd, self.log.voltage_step / np.sqrt(12.0), 2e-4))
 
     @cached_property
     def links(self) -> Bools:
@@ -475,7 +486,7 @@ class Study:
     @cached_property
     def sensors_trusted(self) -> Bools:
         """(sensors,) True where a sensor is believed."""
-        good = ~np.isnan(self.log.temperature).all(axis=0)
+        good: Bools = np.asarray(~np.isnan(self.log.temperature).all(axis=0), bool)
         for fault in self.sensor_faults:
             good[fault.column] = False
         return np.asarray(good, bool)
@@ -579,7 +590,9 @@ class Study:
         z = self.curve.inverse(np.array([level]))
         slope = float(self.curve.slope(z, 0.015)[0])
         if self.curve.flat:
-            raise NotEnoughData("after a charge the voltages of a flat curve settle for hours: they do not show what was bled")
+            raise NotEnoughData(
+                "after a charge the voltages of a flat curve settle for hours: they do not show what was bled"
+            )
         return bleeding.bleed_effect(
             np.nan_to_num(volts[good]), self.bled[best.rows][good], flags[good], self.seconds[best.rows][good],
             self.trusted, slope / self.capacity,

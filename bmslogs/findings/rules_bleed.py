@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.results import Finding
 from bmslogs.findings.case import METER_FIRST, Case, finding
+
+Floats = npt.NDArray[np.float64]
 
 INEFFECTIVE_BELOW = 0.5
 """Effectiveness below which bleeding counts as not working (common practice, no source)."""
@@ -42,7 +45,8 @@ def effect(case: Case) -> list[Finding]:
             [*(f"cell {case.cells[i]}: {commanded[i]:.2f} Ah commanded, {lost[i]:.2f} +- {half[i]:.2f} Ah lost"
                for i in wrong)],
             ["Switch balancing off until this is mended: it drives the cells apart.", METER_FIRST,
-             "Look for swapped bleed leads or a wrong cell order in the BMS settings; touch-test each resistor for warmth."],
+             "Look for swapped bleed leads or a wrong cell order in the BMS settings; touch-test each resistor for "
+             "warmth."],
             size=size, half=float(np.sqrt((half[hit] ** 2).sum())),
         )]
     out = []
@@ -50,8 +54,10 @@ def effect(case: Case) -> list[Finding]:
         cell = case.cells[i]
         out.append(finding(
             case.pack, "bleed_ineffective", "look", [cell],
-            f"{case.place(cell)}: commanded bleeding does not move this cell ({works[i] * 100:.0f} % of what was commanded).",
-            [f"{commanded[i]:.2f} Ah commanded over {found.hours:.1f} h of rest, {lost[i]:.2f} +- {half[i]:.2f} Ah lost"],
+            f"{case.place(cell)}: commanded bleeding does not move this cell ({works[i] * 100:.0f} % of what was "
+            "commanded).",
+            [f"{commanded[i]:.2f} Ah commanded over {found.hours:.1f} h of rest, "
+             f"{lost[i]:.2f} +- {half[i]:.2f} Ah lost"],
             ["Feel whether the resistor of this cell warms while its flag is on.", METER_FIRST,
              "Look at the resistor, its switch and the sense fuse of this cell."],
             size=float(works[i]), half=float(unsure[i]),
@@ -86,7 +92,7 @@ def plateau(case: Case) -> list[Finding]:
     return out
 
 
-def _on_the_flat(case: Case, total: np.ndarray) -> list[Finding]:  # type: ignore[type-arg]
+def _on_the_flat(case: Case, total: Floats) -> list[Finding]:
     study = case.knowledge.study
     assert study.log.bleed is not None and study.resistor is not None
     rows = np.flatnonzero(study.log.bleed.any(axis=1))
@@ -105,7 +111,8 @@ def _on_the_flat(case: Case, total: np.ndarray) -> list[Finding]:  # type: ignor
     return [finding(
         case.pack, "bleed_misplaced", "look", cells,
         f"{case.places(cells)}: bled on the flat of the curve, where voltage says nothing about charge.",
-        [f"{on_flat.sum():.2f} of {total.sum():.2f} Ah were bled where 1 mV is {0.1 / max(float(np.median(slope)), 1e-3):.1f} % "
+        [f"{on_flat.sum():.2f} of {total.sum():.2f} Ah were bled where 1 mV is "
+         f"{0.1 / max(float(np.median(slope)), 1e-3):.1f} % "
          "of charge: resistance and noise choose the cell, not charge"],
         ["Let the BMS bleed above the knee only (near full charge), at rest or at a low current.",
          "Charge to the knee and look at charge_to_full before any cell is called unbalanced."],

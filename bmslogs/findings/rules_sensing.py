@@ -77,7 +77,8 @@ def shifted(case: Case) -> list[Finding]:
         out.append(finding(
             case.pack, "channel_offset", "look" if abs(value) >= 0.98 * least else "note", cells,
             f"{whole}{case.places(cells)}: the reading is shifted by {value * 1e3:+.0f} mV.",
-            ["the difference from the others stays the same over the charge covered, as no difference of charge, capacity "
+            ["the difference from the others stays the same over the charge covered, as no difference of charge, "
+             "capacity "
              f"or resistance would (log odds {float(np.nanmedian(split.shift_odds[group])):.0f})"],
             [METER_FIRST, "Compare the reading with a meter at the tap at rest.",
              "Do not balance by this reading until it is mended: it would unbalance the pack."],
@@ -106,7 +107,8 @@ def wires(case: Case) -> list[Finding]:
         cells = [case.cells[i] for i in (j - 1, j) if 0 <= i < len(case.cells)]
         out.append(finding(
             case.pack, "tap_resistive", "act" if extra * amps > 0.05 else "look", cells,
-            f"{case.places(cells)}: the sense wire {'between them' if len(cells) == 2 else 'at the end of the string'} has "
+            f"{case.places(cells)}: the sense wire "
+            f"{'between them' if len(cells) == 2 else 'at the end of the string'} has "
             f"{ohm:.2f} ohm; the readings jump by {ohm * amps * 1e3:.0f} mV when bleeding goes on or off.",
             [f"{int(taps.edges[j])} edges of the bleed flags; usual wires of this loom: {usual:.2f} ohm"],
             [METER_FIRST, "Look at the crimp, the fuse and the plug of this wire for corrosion or a loose strand.",
@@ -127,7 +129,8 @@ def sensors(case: Case) -> list[Finding]:
         where = f" ({case.places(cells)})" if cells else ""
         cold = " A sensor that reads too warm hides charging in the cold." if fault.kind == "curve" else ""
         out.append(finding(
-            case.pack, "temperature_sensor_fault", "act" if fault.kind in ("open", "short", "stuck", "curve") else "look",
+            case.pack, "temperature_sensor_fault",
+            "act" if fault.kind in ("open", "short", "stuck", "curve") else "look",
             cells, f"Temperature sensor {name}{where} is not to be believed: {_fault_word(fault.kind)}.{cold}",
             [fault.evidence],
             ["Do not charge near the temperature limits on the word of this sensor.",
@@ -140,7 +143,8 @@ def sensors(case: Case) -> list[Finding]:
 
 def _fault_word(kind: str) -> str:
     return {
-        "open": "open circuit", "short": "short circuit", "stuck": "stuck", "offset": "off from the others after a soak",
+        "open": "open circuit", "short": "short circuit", "stuck": "stuck",
+        "offset": "off from the others after a soak",
         "curve": "wrong thermistor curve",
     }[kind]
 
@@ -176,7 +180,8 @@ def hot(case: Case) -> list[Finding]:
         where = f" ({case.places(cells)})" if cells else ""
         out.append(finding(
             case.pack, "runs_hot", "act" if size > 1.0 else "look", cells,
-            f"The place at sensor {name}{where} warms {size * 100:.0f} % more per ampere squared than the pack's middle.",
+            f"The place at sensor {name}{where} warms {size * 100:.0f} % more per ampere squared than the pack's "
+            "middle.",
             [f"heating of {name}: {found.slope[j] * 1e3:.2f} mK per A^2, the middle of the pack {middle * 1e3:.2f}"],
             ["See whether a cell or joint at this place also drops more voltage (resistance_10s).",
              METER_FIRST, "Look for a loose joint, a covered vent or a gap in the thermal path at this place.",

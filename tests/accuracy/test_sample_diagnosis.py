@@ -35,7 +35,7 @@ def test_import_gives_back_what_the_logger_wrote(answers, name):
     log, _ = answers[name]
     truth = TRUTH[name]
     assert log.cells == tuple(range(1, len(truth["cell"]["capacity"]) + 1))
-    assert 2.5 < float(log.cell_voltage.min()) and float(log.cell_voltage.max()) < 4.3
+    assert float(log.cell_voltage.min()) > 2.5 and float(log.cell_voltage.max()) < 4.3
     assert log.temperature.shape[1] == len(truth["sensor"]["heating"])
     moved = float((log.current[:-1] * (log.seconds[1:] - log.seconds[:-1])).sum() / 3600)
     soc_fell = truth["conditions"]["soc_first"] - truth["conditions"]["soc_least"]
