@@ -288,7 +288,7 @@ class Knowledge:
         extra = np.outer(one, one) + np.outer(two, two)
         t = (t_factor(BLOCKS) / Z95) ** 2
         # where the curve does not fit a cell, its parameters are less sure than they look
-        misfit = np.clip(np.nan_to_num(split.misfit, nan=1.0), 1.0, 3.0) ** 2
+        misfit = np.clip(np.nan_to_num(split.misfit, nan=1.0), 1.0, 1.5) ** 2
         return (
             Spread(*(split.formal[:, i, j] * misfit + extra[i, j] for i, j in ((0, 0), (1, 1), (0, 1)))),
             Spread(*(split.cluster[:, i, j] * misfit * t + extra[i, j] for i, j in ((0, 0), (1, 1), (0, 1)))),

@@ -211,7 +211,7 @@ def charge_offsets(case: Case) -> list[Finding]:
     if found is None:
         return []
     least = CAUSES["soc_offset_low"].least or 0.01
-    known = k.study.trusted & ~k.shifted & np.isfinite(found.value) & (found.half < 0.02)
+    known = k.study.trusted & ~k.shifted & np.isfinite(found.value) & (found.half < 0.03)
     stand = standing_out(np.nan_to_num(found.value), np.nan_to_num(found.half, nan=1.0), least, known)
     top = k.top
     out = []
