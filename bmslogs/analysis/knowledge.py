@@ -415,16 +415,24 @@ class Knowledge:
             return None
         capacity = self._usual_capacity
         q_full = -(1.0 - a.z0) * capacity
-        choices = [self._sharpened(e, q_full) for e in errors]
-        wider = choices[1][1] > choices[0][1]
-        missing, variance = (np.where(wider, blocks, model) for model, blocks in zip(*choices, strict=True))
+        off, b, variance = self._wider(q_full)
+        missing = (-off - q_full) / (1.0 + b)
         middle = np.nanmedian(missing[s.trusted])
         value = (middle - missing) / capacity
         half = np.hypot(Z95 * np.sqrt(variance) / capacity, 0.03 * np.abs(value))
         return Remaining(value, half)
 
-    def _sharpened(self, e: Spread, q_full: float) -> tuple[Floats, Floats]:
-        """Return the charge missing to full and its variance; where b is hardly known, a lot's spread stands in."""
+    def _wider(self, q: float) -> tuple[Floats, Floats, Floats]:
+        """Return a, b and the variance of a - b q, by whichever of the two spreads is the wider there."""
+        errors = self._errors
+        assert not isinstance(errors, str)
+        (a0, b0, model), (a1, b1, blocks) = (self._sharpened(e) for e in errors)
+        v0, v1 = model.of(q), blocks.of(q)
+        wider = v1 > v0
+        return np.where(wider, a1, a0), np.where(wider, b1, b0), np.where(wider, v1, v0)
+
+    def _sharpened(self, e: Spread) -> tuple[Floats, Floats, Spread]:
+        """Return a, b and their spread; where b is hardly known, a lot's spread of capacities stands in."""
         s = self.study
         lot = LOT_CAPACITY_SD**2
         weak = e.b > 0.25 * lot
@@ -435,7 +443,7 @@ class Knowledge:
             np.where(weak, e.a - share * e.ab, e.a), np.where(weak, e.b * lot / (e.b + lot), e.b),
             np.where(weak, e.ab * lot / (e.b + lot), e.ab),
         )
-        return (-a - q_full) / (1.0 + b), sharp.of(q_full)
+        return a, b, sharp
 
     def _remaining_at_rest(self) -> Remaining | None:
         found = self.offset
@@ -465,8 +473,9 @@ class Knowledge:
         if s.bled is not None:
             bled = s.bled[s.sampled.row[at]] - s.bled[piece_rows[0]]
         own = q + bled
-        x = own * (1.0 + s.split.b) - s.split.a
-        se = np.sqrt(np.maximum(*(e.of(q) for e in errors)))
+        off, b, variance = self._wider(q)
+        x = own * (1.0 + b) - off
+        se = np.sqrt(variance)
         lead = float(np.nanmin(x))
         a = self.alignment
         capacity = self._usual_capacity
@@ -478,9 +487,10 @@ class Knowledge:
             full_se = max(min(full_se, 0.004 / max(slope, 1e-3) * capacity), 0.0025 * capacity)
         else:
             full, full_se, condition = lead, float(se[int(np.nanargmin(x))]), "leading_cell"
-        missing = (x - full) / (1.0 + s.split.b)
+        missing = (x - full) / (1.0 + b)
         lag = missing - np.nanmin(missing)
-        half = Z95 * np.hypot(np.hypot(se, full_se), 0.01 * lag)
+        lead_se = np.where(lag > 0, float(se[int(np.nanargmin(x))]), 0.0)
+        half = Z95 * np.sqrt(se**2 + full_se**2 + lead_se**2 + (0.01 * lag) ** 2)
         needed = np.nanmax(missing) - missing
         last_se = se[int(np.nanargmax(np.where(np.isfinite(missing), missing, -np.inf)))]
         half_needed = Z95 * np.hypot(np.where(needed > 0, np.hypot(se, last_se), last_se * 0.0 + se), 0.01 * needed)
