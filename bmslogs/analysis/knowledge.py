@@ -24,8 +24,9 @@ from bmslogs.base.errors import NotEnoughData
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-READING_SD_V, READING_STEP_SHARE = 0.00015, 0.25
-"""How far two channels read apart all log long [V], plus this share of the logger's step (choice, one sd)."""
+READING_SD_V, FLAT_READING_SD_V, READING_STEP_SHARE = 0.00015, 0.0006, 0.25
+"""How far two channels read apart all log long [V], more where hysteresis parts cells on a flat curve, plus this share
+of the logger's step (choice, one sd)."""
 RELATIVE_FLOOR, ABSOLUTE_FLOOR = 0.0012, 0.010
 """Systematic part of a resistance, as a fraction (choice from simulation, one sd)."""
 GAIN_SD = 0.01
@@ -156,7 +157,8 @@ class Knowledge:
     @cached_property
     def reading_sd(self) -> float:
         """How far two channels read apart all log long [V], one sd."""
-        return READING_SD_V + READING_STEP_SHARE * min(self.study.log.voltage_step, 0.01) * 0.5
+        lasting = FLAT_READING_SD_V if self.study.curve.flat else READING_SD_V
+        return lasting + READING_STEP_SHARE * min(self.study.log.voltage_step, 0.01) * 0.5
 
     @cached_property
     def shifted(self) -> Bools:
