@@ -60,7 +60,7 @@ class Job:
 
 
 class Jobs:
-    """All files of this session, and the thread that works on them."""
+    """All files brought in since the page was served, and the thread that works on them."""
 
     def __init__(self) -> None:
         self._jobs: dict[str, Job] = {}

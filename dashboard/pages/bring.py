@@ -79,7 +79,7 @@ def layout(frame: Frame, jobs: Jobs | None = None) -> html.Div:
 
 
 def job_list(frame: Frame, jobs: Jobs) -> list[Any]:
-    """Return all files of this session, newest first."""
+    """Return all files brought in so far, newest first."""
     return [_job(frame, j) for j in reversed(jobs.all())]
 
 
