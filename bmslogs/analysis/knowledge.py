@@ -29,6 +29,8 @@ READING_SD_V, FLAT_READING_SD_V, READING_STEP_SHARE = 0.00015, 0.0006, 0.25
 of the logger's step (choice, one sd)."""
 RELATIVE_FLOOR, ABSOLUTE_FLOOR = 0.0012, 0.010
 """Systematic part of a resistance, as a fraction (choice from simulation, one sd)."""
+BEND_ERROR = 0.1
+"""How well one column tells the fall of resistance with the load, as a fraction of that fall (choice, one sd)."""
 GAIN_SD = 0.01
 """Gain error of a current sensor where the pack file does not say (common practice, no source; one sd)."""
 LOT_CAPACITY_SD = 0.012
@@ -227,7 +229,8 @@ class Knowledge:
         relative, se = resistance.relative(ohm, without, s.trusted)
         common = float(jackknife_se(middles[:, None])[0]) / middle
         slow = ABSOLUTE_FLOOR * (1.0 + 1.5 * max(load.period_s - 1.0, 0.0))
-        absolute = np.hypot(slow, common * t_factor(BLOCKS) / Z95)
+        bend = BEND_ERROR * abs(float(np.median(load.bend()[s.trusted]))) / middle
+        absolute = np.sqrt(slow**2 + bend**2 + (common * t_factor(BLOCKS) / Z95) ** 2)
         half_relative = resistance.half_width(se, BLOCKS, RELATIVE_FLOOR * relative)
         if Z95 * absolute > 0.15 or np.median(half_relative[s.trusted]) > 0.05:
             return "the current varied too little to tell the resistance from the open-circuit voltage"
@@ -249,7 +252,7 @@ class Knowledge:
         One where the cell itself has aged, nought where a joint adds the same ohms at every time.
         """
         s = self.study
-        load = s.load
+        load = s.linear_load
         early = max(1.0, 2.0 * load.period_s)
         late = 60.0
         r_early, w_early = load.resistance(early)

@@ -51,22 +51,35 @@ class LoadFit:
         Time constants [s].
     period_s
         Time between readings [s].
+    rms_A
+        Current [A] for which the resistance is told, where the fit has a column for the fall of resistance with the
+        size of the load; None where it has not.
     """
 
     fit: BlockFit
     taus: tuple[float, ...]
     period_s: float
+    rms_A: float | None = None
 
     def resistance(self, seconds: float = PULSE_S) -> tuple[Floats, Floats]:
         """Return the resistance (cells,) [ohm] `seconds` into a load, and (blocks, cells) with a block left out."""
         weights = at_time(seconds, self.taus)
+        if self.rms_A is not None:
+            weights = np.append(weights, 1.0)
         k = len(weights)
         return weights @ self.fit.coef[:k], np.einsum("k,bkc->bc", weights, self.fit.without[:, :k])
+
+    def bend(self) -> Floats:
+        """Return what the size of the load adds to the resistance (cells,) [ohm]; nought where the fit is linear."""
+        if self.rms_A is None:
+            return np.zeros(self.fit.coef.shape[1])
+        return np.asarray(self.fit.coef[1 + len(self.taus)], float)
 
 
 def load_fit(
     volts: Floats, charge: Floats, current: Floats, filtered: Floats, rate: Floats, section: Ints, seconds: Floats,
     block: Ints, taus: tuple[float, ...], period_s: float, *, knot_every: float,
+    rms_A: float | None = None,
 ) -> LoadFit:
     """Fit the voltages of all cells over load samples.
 
@@ -84,6 +97,10 @@ def load_fit(
         (rows,) number of the block for the intervals.
     knot_every
         Spacing of the open-circuit spline's knots [Ah].
+    rms_A
+        Current [A] at which the resistance is wanted. The charge-transfer part of a cell's resistance falls with the
+        load (Butler-Volmer kinetics); the column I |I| / rms_A takes that up to first order, and adds its coefficient
+        at that current. None leaves the fit linear.
 
     Raises
     ------
@@ -92,8 +109,9 @@ def load_fit(
     """
     curve, _ = spline_columns(charge, knot_every)
     slow = relaxation_columns(seconds, section)
-    design = np.column_stack([-current, -filtered, rate, curve, slow])
-    return LoadFit(block_fit(design, volts, block, wanted=1 + len(taus)), taus, period_s)
+    bend = [] if rms_A is None else [-current * np.abs(current) / rms_A]
+    design = np.column_stack([-current, -filtered, *bend, rate, curve, slow])
+    return LoadFit(block_fit(design, volts, block, wanted=1 + len(taus) + len(bend)), taus, period_s, rms_A)
 
 
 def relaxation_columns(seconds: Floats, section: Ints) -> Floats:

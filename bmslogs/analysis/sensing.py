@@ -83,7 +83,9 @@ def swapped_taps(volts: Floats) -> list[SensingFault]:
     return found
 
 
-def stuck_channels(volts: Floats, seconds: Floats, step: float) -> list[SensingFault]:
+def stuck_channels(
+    volts: Floats, seconds: Floats, step: float, drop: Floats | None = None
+) -> list[SensingFault]:
     """Find channels that stand still while the mean of the others moves.
 
     Run length alone proves nothing (a quiet channel repeats by chance); the movement of the others does.
@@ -94,6 +96,9 @@ def stuck_channels(volts: Floats, seconds: Floats, step: float) -> list[SensingF
         (rows, cells) single readings, not averages [V]; (rows,) [s].
     step
         Step of the readings [V].
+    drop
+        (rows,) what the load alone takes off a usual cell [V], to be given where the open-circuit curve is flat: there
+        a sound cell may stand still while the others climb the knee, and only the load's own steps prove a channel.
     """
     rows, n = volts.shape
     if rows < 20 or n < 3:
@@ -117,7 +122,7 @@ def stuck_channels(volts: Floats, seconds: Floats, step: float) -> list[SensingF
             if len(part) < 20:
                 continue
             low, high = np.percentile(part, [2, 98])
-            if high - low > least:
+            if high - low > least and _loaded(drop, known[starts[run] : ends[run] + 1], step):
                 found.append(
                     SensingFault(
                         "channel_stuck",
@@ -130,6 +135,14 @@ def stuck_channels(volts: Floats, seconds: Floats, step: float) -> list[SensingF
                 )
                 break
     return found
+
+
+def _loaded(drop: Floats | None, rows: npt.NDArray[np.int64], step: float) -> bool:
+    """Whether the load by itself would have moved the reading over these rows; True where that is not asked."""
+    if drop is None:
+        return True
+    low, high = np.nanpercentile(drop[rows], [2, 98])
+    return bool(high - low > max(3.0 * step, 0.003))
 
 
 def floating_taps(volts: Floats, explained: Floats, trusted: Bools, step: float) -> list[SensingFault]:

@@ -40,6 +40,8 @@ BLOCKS = 8
 SILENT_SHARE = 0.3
 """A channel with more than this share of readings missing is not used (choice)."""
 REST_AFTER_LOAD_S = 900.0
+BEND_LEAST_S = 600.0
+"""A drive of this length tells how resistance falls with the load (choice)."""
 SHIFT_ODDS, SHIFT_LEAST_V = 5.0, 0.0035
 """From these log odds and this size on a reading counts as shifted (choice)."""
 
@@ -185,13 +187,20 @@ class Study:
         volts, seconds = self._single
         found = sensing.swapped_taps(volts)
         found += [
-            f for f in sensing.stuck_channels(volts, seconds, self.log.voltage_step)
+            f for f in sensing.stuck_channels(volts, seconds, self.log.voltage_step, self._rough_drop)
             if not any(set(f.columns) & set(g.columns) for g in found)
         ]
         trusted = ~self.silent
         for fault in found:
             trusted[list(fault.columns)] = False
         return found + self._floating(trusted)
+
+    @property
+    def _rough_drop(self) -> Floats | None:
+        """(samples,) load times a rough resistance [V] on a flat curve; None where the curve climbs everywhere."""
+        if not self.curve.flat:
+            return None
+        return self._current[self._samples.rows[self._samples.start]] * 0.1 / self.capacity
 
     def _floating(self, trusted: Bools) -> list[sensing.SensingFault]:
         s = self._sampled_raw
@@ -328,6 +337,22 @@ class Study:
         NotEnoughData
             With the reason.
         """
+        driving = self.rows_of("drive")
+        inside = self.current[driving & ~np.isnan(self.current)]
+        # a charge alone has hardly two sizes of current to tell the fall of resistance with the load
+        bent = len(inside) > 0 and self.seconds[driving][-1] - self.seconds[driving][0] >= BEND_LEAST_S
+        rms = float(np.sqrt((inside**2).mean())) if bent else 0.0
+        return self._load(rms if rms > 0.05 * self.capacity else None)
+
+    @cached_property
+    def linear_load(self) -> resistance.LoadFit:
+        """The load fit without the fall of resistance with the load; raises as `load` does.
+
+        The course with time into the load is known better without that column, whose course looks alike.
+        """
+        return self.load if self.load.rms_A is None else self._load(None)
+
+    def _load(self, rms_A: float | None) -> resistance.LoadFit:
         s, here = self.sampled, self.moving
         if s.period_s > resistance.SLOWEST_S:
             raise NotEnoughData(f"the voltages are read every {s.period_s:.0f} s only")
@@ -337,7 +362,7 @@ class Study:
         return resistance.load_fit(
             s.volts[here], s.charge[here], s.current[here], self._filters(taus)[here], s.rate[here],
             _renumber(s.section[here]), s.seconds[here], equal_blocks(int(here.sum()), BLOCKS), taus, s.period_s,
-            knot_every=0.05 * self.capacity,
+            knot_every=0.05 * self.capacity, rms_A=rms_A,
         )
 
     @cached_property
@@ -364,7 +389,7 @@ class Study:
         """(cells,) True where a shifted reading explains the cell better than its charge (`first_split`)."""
         first = self.first_split
         with np.errstate(invalid="ignore"):
-            found = (first.shift_odds > SHIFT_ODDS) & (np.abs(first.shift) > SHIFT_LEAST_V)
+            found = (first.shift_odds > SHIFT_ODDS) & (np.abs(first.shift) > self._least_shift())
         for board in self.pack.sense_boards:
             members = np.array([i for i, c in enumerate(self.cells) if c in board.cells and self.trusted[i]], int)
             if len(members) >= 3 and len(members) < self.trusted.sum():
@@ -374,6 +399,15 @@ class Study:
                 if alike and np.clip(odds, -4 * SHIFT_ODDS, 4 * SHIFT_ODDS).sum() > SHIFT_ODDS:
                     found[members] = True
         return np.asarray(found & self.trusted, bool)
+
+    def _least_shift(self) -> Floats:
+        """(cells,) least shift that counts [V]: what a load leaves unexplained on an aged cell is no shift."""
+        least = np.full(len(self.cells), SHIFT_LEAST_V)
+        if self.excess is not None:
+            flowing = self.current[np.abs(self.current) > 0.02 * self.capacity]
+            rms = float(np.sqrt((flowing**2).mean())) if len(flowing) else 0.0
+            least += 0.5 * np.abs(np.nan_to_num(self.excess[0])) * self.usual_resistance * rms
+        return least
 
     @cached_property
     def split(self) -> splitting.Split:

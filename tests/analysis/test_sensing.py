@@ -1,0 +1,55 @@
+"""The sense loom's signatures: worked examples by the algebra of a series string."""
+
+import numpy as np
+
+from bmslogs.analysis import sensing
+
+SECONDS = np.arange(1200.0)
+
+
+def string(n=6, seed=1):
+    rng = np.random.default_rng(seed)
+    current = np.repeat(rng.normal(20.0, 60.0, 120), 10)
+    volts = 3.7 - 1e-3 * current[:, None] * np.ones(n) + rng.normal(0, 5e-4, (1200, n))
+    return np.round(volts, 3), current
+
+
+def test_swapped_taps_of_the_worked_example():
+    """Cells 3.30 3.31 3.32 3.33, taps 1 and 2 swapped: 6.61 -3.31 6.63 3.33 (by hand; the sum stays 13.26)."""
+    read = np.tile([6.61, -3.31, 6.63, 3.33, 3.30, 3.31], (30, 1))
+    found = sensing.swapped_taps(read)
+    assert [f.columns for f in found] == [(0, 1, 2)]
+    assert sensing.swapped_taps(np.tile([3.30, 3.31, 3.32, 3.33], (30, 1))) == []
+
+
+def test_a_channel_that_stands_still_under_load_is_stuck():
+    volts, _ = string()
+    volts[300:, 2] = volts[300, 2]
+    assert [f.columns for f in sensing.stuck_channels(volts, SECONDS, 0.001)] == [(2,)]
+
+
+def test_a_cell_on_the_flat_is_not_stuck_while_the_others_climb_the_knee():
+    """A steady charge: five cells climb 60 mV, one stays on the plateau within a step of 5 mV."""
+    climb = np.linspace(0, 0.06, 1200)[:, None]
+    volts = np.round((3.36 + climb * np.array([1, 1, 1, 1, 1, 0])) / 0.005) * 0.005
+    steady = np.full(1200, -0.03)
+    assert sensing.stuck_channels(volts, SECONDS, 0.005, steady) == []
+    assert [f.columns for f in sensing.stuck_channels(volts, SECONDS, 0.005)] == [(5,)]
+
+
+def test_a_stuck_channel_on_a_flat_curve_is_told_by_the_load():
+    volts, current = string()
+    volts[:, 4] = volts[0, 4]
+    assert [f.columns for f in sensing.stuck_channels(volts, SECONDS, 0.001, 1e-3 * current)] == [(4,)]
+
+
+def test_a_floating_tap_is_told_by_its_mirror():
+    volts, current = string()
+    wander = 0.02 * np.sin(SECONDS / 90.0)
+    volts[:, 1] += wander
+    volts[:, 2] -= wander
+    explained = np.column_stack([np.ones(1200), current / 60.0])
+    found = sensing.floating_taps(volts, explained, np.ones(6, bool), 0.001)
+    assert [f.columns for f in found] == [(1, 2)]
+    sound, _ = string(seed=5)
+    assert sensing.floating_taps(sound, explained, np.ones(6, bool), 0.001) == []
