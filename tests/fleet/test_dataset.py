@@ -40,10 +40,11 @@ def test_three_readers_agree_with_the_answers(finished):
     frame = pd.read_parquet(finished / "_estimates")
     frame = frame[frame["quantity"] == "resistance_10s"]
     assert {(r.pack, r.log, r.cell): r.value for r in frame.itertuples()} == truth
-    rows = duckdb.sql(
-        f"select pack, log, cell, value from '{finished.as_posix()}/_estimates/*.parquet' "
-        "where quantity = 'resistance_10s'"
-    ).fetchall()
+    with duckdb.connect() as connection:  # the shared one may hold another test's open result
+        rows = connection.sql(
+            f"select pack, log, cell, value from '{finished.as_posix()}/_estimates/*.parquet' "
+            "where quantity = 'resistance_10s'"
+        ).fetchall()
     assert {(p, i, c): v for p, i, c, v in rows} == truth
     table = read_estimates(finished, ["value"], quantity="resistance_10s", pack=["heron-main"])
     assert table.num_rows == 16

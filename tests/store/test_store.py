@@ -147,9 +147,10 @@ def test_others_read_the_store_without_help(tmp_path: Path) -> None:
     store.import_files([write(truth, D, tmp_path)], pack_for(truth))
     frame = pd.read_parquet(store.root)
     assert len(frame) == len(truth.time) and frame["pack"].iloc[0] == "heron-main"
-    rows = duckdb.execute(
-        f"select count(*), max(cell_003_mV) from '{store.root}/vehicle=*/pack=*/*.parquet'"
-    ).fetchone()
+    with duckdb.connect() as connection:
+        rows = connection.execute(
+            f"select count(*), max(cell_003_mV) from '{store.root}/vehicle=*/pack=*/*.parquet'"
+        ).fetchone()
     assert rows == (len(truth.time), round(truth.cells[:, 2].max() * 1000))
 
 
