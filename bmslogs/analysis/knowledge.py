@@ -38,6 +38,8 @@ LOT_CAPACITY_SD = 0.012
 FULL_FROM_SOC = 0.93
 """From here on the way to full is short enough to be reckoned by the curve (choice)."""
 LEAST_SWING_V = 0.050
+START_LEVEL_S = 8 * 3600.0
+"""What stands for the first row of a parked log lies no later than this (choice)."""
 Z95 = 1.96
 
 
@@ -185,13 +187,17 @@ class Knowledge:
 
     @cached_property
     def rest_level(self) -> Floats | None:
-        """(cells,) mean voltage [V] over the last part of the first rest of five minutes or more; None without."""
+        """(cells,) mean settled voltage [V] of the first rest of five minutes or more; None without.
+
+        Of a rest, its last part; of a pack parked for long, the hours in which it has settled and hardly leaked.
+        """
         s = self.study
         for part in s.stretches:
             if part.kind in ("rest", "parked") and s.seconds[part.last] - s.seconds[part.first] >= 300.0:
-                length = max(120.0, 0.3 * (s.seconds[part.last] - s.seconds[part.first]))
-                rows = (s.seconds >= s.seconds[part.last] - length) & (np.arange(s.log.rows) <= part.last)
-                rows &= np.arange(s.log.rows) >= part.first
+                until = min(s.seconds[part.last], s.seconds[part.first] + START_LEVEL_S)
+                length = max(120.0, 0.3 * (until - s.seconds[part.first]))
+                rows = (s.seconds >= until - length) & (s.seconds <= until)
+                rows &= (np.arange(s.log.rows) <= part.last) & (np.arange(s.log.rows) >= part.first)
                 if s.log.bleed is not None and not s.log.bleed[rows].any(axis=1).all():
                     rows &= ~s.log.bleed.any(axis=1)
                 with np.errstate(all="ignore"):
