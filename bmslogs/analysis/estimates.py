@@ -8,7 +8,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis import resistance, terminals
 from bmslogs.analysis.knowledge import Knowledge
 from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.analysis.settle import SETTLE
@@ -236,18 +235,8 @@ def heating(k: Knowledge) -> list[Estimate]:
 
 def resistance_outside_taps(k: Knowledge) -> list[Estimate]:
     """Resistance that no tap sees [ohm]."""
-    s = k.study
-    if s.log.pack_voltage is None:
-        return _all_refused(k, "resistance_outside_taps", "the log has no pack voltage")
-    if not s.trusted.all() or len(s.cells) != s.pack.cells_in_series:
-        return _all_refused(k, "resistance_outside_taps", "not every cell of the string has a reading to be believed")
-    volts = s.averaged(s.log.pack_voltage)[np.searchsorted(s._samples.rows[s._samples.start], s.sampled.row)]
-    good = ~np.isnan(volts) & s.moving
     try:
-        ohm, half, shift = terminals.outside_taps(
-            volts[good], s.sampled.volts[good].sum(axis=1), s.sampled.current[good], s.sampled.seconds[good],
-            s.sampled.section[good],
-        )
+        ohm, half, shift = k.study.outside_taps
     except NotEnoughData as reason:
         return _all_refused(k, "resistance_outside_taps", str(reason))
     if half > max(0.5 * abs(ohm), 2e-4):
@@ -265,30 +254,13 @@ def current_zero(k: Knowledge) -> list[Estimate]:
 
 def current_lag(k: Knowledge) -> list[Estimate]:
     """Time by which the current is read later than the voltages [s]."""
-    s = k.study
-    rows = s.rows_of("drive") & ~np.isnan(s.current)
-    if s.refresh_s > 2.0 or rows.sum() < 200:
-        return _all_refused(k, "current_lag", f"readings are {s.refresh_s:.1f} s apart, or there was no drive")
-    fresh = s._fresh[0]
-    rows &= fresh
-    volts = s.log.cell_voltage[rows][:, s.trusted]
-    with np.errstate(all="ignore"):
-        mean = volts.mean(axis=1)
-    good = ~np.isnan(mean)
-    index = np.flatnonzero(rows)[good]
-    if len(index) < 200:
-        return _all_refused(k, "current_lag", "too few rows with every reading")
     try:
-        lag, half = terminals.current_lag(
-            mean[good], s.current[index], s.seconds[index],
-            np.asarray(np.unique(s.section[index], return_inverse=True)[1], np.int64),
-            resistance.time_constants(s.refresh_s),
-        )
+        lag, half = k.study.current_lag
     except NotEnoughData as reason:
         return _all_refused(k, "current_lag", str(reason))
     if half > 0.6 or abs(lag) > 1.9:
         return _all_refused(k, "current_lag", "the voltages answer the current too faintly to place it in time")
-    return _pack("current_lag", lag, half, {"refresh_s": s.refresh_s})
+    return _pack("current_lag", lag, half, {"refresh_s": k.study.refresh_s})
 
 
 def usable_charge(k: Knowledge) -> list[Estimate]:

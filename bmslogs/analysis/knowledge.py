@@ -6,7 +6,6 @@ long, the gain of the current sensor, the error of a table.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
@@ -16,6 +15,16 @@ import numpy.typing as npt
 from bmslogs.analysis import parked as parking
 from bmslogs.analysis import resistance
 from bmslogs.analysis.alignment import Alignment, align
+from bmslogs.analysis.known import (
+    CapacityKnown,
+    LeakKnown,
+    OffsetKnown,
+    Remaining,
+    ResistanceKnown,
+    Spread,
+    TopKnown,
+    WorthKnown,
+)
 from bmslogs.analysis.reference import pack_charge
 from bmslogs.analysis.regression import jackknife_se, t_factor
 from bmslogs.analysis.study import BLOCKS, Study
@@ -41,99 +50,6 @@ LEAST_SWING_V = 0.050
 START_LEVEL_S = 8 * 3600.0
 """What stands for the first row of a parked log lies no later than this (choice)."""
 Z95 = 1.96
-
-
-@dataclass(frozen=True)
-class Spread:
-    """Variances of a and b and their covariance, per cell."""
-
-    a: Floats
-    b: Floats
-    ab: Floats
-
-    def of(self, q: float | Floats) -> Floats:
-        """Return the variance of the offset a - b q [Ah^2]."""
-        return np.asarray(np.maximum(self.a + q**2 * self.b - 2 * q * self.ab, 0.0), float)
-
-
-@dataclass(frozen=True)
-class ResistanceKnown:
-    """Resistance of every cell: ohms and ratio to the median, their half widths, the ohmic share of an excess."""
-
-    ohm: Floats
-    half_ohm: Floats
-    relative: Floats
-    half_relative: Floats
-    middle: float
-    scale_share: Floats
-    half_scale_share: Floats
-    conditions: dict[str, Any]
-
-
-@dataclass(frozen=True)
-class OffsetKnown:
-    """Charge offset of every cell as a fraction, at the first row."""
-
-    value: Floats
-    half: Floats
-    conditions: dict[str, Any]
-    why: str
-
-
-@dataclass(frozen=True)
-class CapacityKnown:
-    """Capacity of every cell, relative and in Ah."""
-
-    relative: Floats
-    half_relative: Floats
-    ampere_hours: Floats
-    half_ampere_hours: Floats
-    absolute_known: bool
-    why_absolute: str
-    conditions: dict[str, Any]
-    why: str
-
-
-@dataclass(frozen=True)
-class TopKnown:
-    """Where every cell stood when the charge ended [Ah]."""
-
-    missing: Floats
-    half_missing: Floats
-    needed: Floats
-    half_needed: Floats
-    end_volts: float
-    most: float
-    conditions: dict[str, Any]
-    why: str
-
-
-@dataclass(frozen=True)
-class LeakKnown:
-    """Leak of every cell against the median [A]."""
-
-    amps: Floats
-    half: Floats
-    most: float
-    conditions: dict[str, Any]
-    why: str
-
-
-@dataclass(frozen=True)
-class WorthKnown:
-    """What balancing and replacing are worth: quantity -> value and half width [Ah]."""
-
-    values: dict[str, tuple[float, float]]
-    weakest_cell: int
-    module: str | None
-
-
-@dataclass(frozen=True)
-class Remaining:
-    """What stays of the offsets at full charge, capacities allowed for: the part that balancing mends."""
-
-    value: Floats
-    half: Floats
 
 
 class Knowledge:
@@ -263,17 +179,16 @@ class Knowledge:
         late = 60.0
         r_early, w_early = load.resistance(early)
         r_late, w_late = load.resistance(late)
-        r_ten, w_ten = load.resistance()
 
-        def share(at_early: Floats, at_late: Floats, at_ten: Floats) -> Floats:
+        def share(at_early: Floats, at_late: Floats) -> Floats:
             growth = at_late - at_early
             middle = np.median(growth[..., s.trusted], axis=-1, keepdims=True)
             scale = growth / middle - 1.0
             return np.asarray(scale - np.median(scale[..., s.trusted], axis=-1, keepdims=True), float)
 
         with np.errstate(all="ignore"):
-            scale = share(r_early, r_late, r_ten)
-            se = jackknife_se(share(w_early, w_late, w_ten))
+            scale = share(r_early, r_late)
+            se = jackknife_se(share(w_early, w_late))
             excess = relative - 1.0
             return scale / excess, (t_factor(BLOCKS) * se + 0.02) / np.abs(excess)
 
@@ -559,7 +474,7 @@ class Knowledge:
         length = float(step[rows].sum())
         if length < 60.0 or rows.sum() < 10:
             return "the pack rests for less than a minute in this log"
-        values = s._current[rows]
+        values = s.read_current[rows]
         spread = 1.4826 * float(np.median(np.abs(values - np.median(values))))
         half = max(0.02, 3 * spread / np.sqrt(max(min(len(values), length / 10.0), 1.0)), 0.001 * s.capacity)
         return s.zero, half, length

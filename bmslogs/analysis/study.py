@@ -21,6 +21,7 @@ from bmslogs.analysis import (
     sensing,
     stretches,
     taps,
+    terminals,
     thermal,
 )
 from bmslogs.analysis import split as splitting
@@ -106,14 +107,15 @@ class Study:
         return sampling.usual_interval(self.seconds)
 
     @cached_property
-    def _current(self) -> Floats:
+    def read_current(self) -> Floats:
+        """(rows,) current as it was read [A], short holes bridged; NaN in long ones."""
         assert self.log.current is not None
         longest = max(FILL_S, 3.5 * self.interval)
         return sampling.fill_short(self.log.current, self.seconds, longest)
 
     @cached_property
     def _rest(self) -> tuple[float, Bools]:
-        return stretches.current_at_rest(self._current, self.seconds, self.capacity)
+        return stretches.current_at_rest(self.read_current, self.seconds, self.capacity)
 
     @property
     def zero(self) -> float:
@@ -128,7 +130,7 @@ class Study:
     @cached_property
     def current(self) -> Floats:
         """(rows,) current less its reading at rest [A]; NaN in long holes."""
-        return self._current - self.zero
+        return self.read_current - self.zero
 
     @cached_property
     def stretches(self) -> list[Stretch]:
@@ -153,7 +155,7 @@ class Study:
     @cached_property
     def held(self) -> Bools:
         """(rows,) True where a row repeats the last voltages although the current changed: a frame was lost."""
-        return sampling.held_rows(self.log.cell_voltage, self._current, self.log.voltage_step, 0.1 / self.capacity)
+        return sampling.held_rows(self.log.cell_voltage, self.read_current, self.log.voltage_step, 0.1 / self.capacity)
 
     @cached_property
     def _fresh(self) -> tuple[Bools, float]:
@@ -200,7 +202,7 @@ class Study:
         """(samples,) load times a rough resistance [V] on a flat curve; None where the curve climbs everywhere."""
         if not self.curve.flat:
             return None
-        return self._current[self._samples.rows[self._samples.start]] * 0.1 / self.capacity
+        return self.read_current[self._samples.rows[self._samples.start]] * 0.1 / self.capacity
 
     def _floating(self, trusted: Bools) -> list[sensing.SensingFault]:
         s = self._sampled_raw
@@ -268,10 +270,6 @@ class Study:
         good = np.flatnonzero(~bad)
         return np.interp(self.seconds, self.seconds[good], self.current[good])
 
-    def averaged(self, rows: Floats) -> Floats:
-        """Return the mean of a quantity given per row in each sample."""
-        return self._samples.mean(rows)
-
     @cached_property
     def _sampled_raw(self) -> Sampled:
         volts = self.log.cell_voltage
@@ -303,11 +301,14 @@ class Study:
         )
 
     def _filters(self, tau_s: tuple[float, ...]) -> Floats:
-        s = self._samples
         full = np.stack([polarisation.low_pass(self._filled, self.seconds, self.section, tau) for tau in tau_s], axis=1)
-        averaged = s.mean(full)
+        return self.at_samples(full)
+
+    def at_samples(self, rows: Floats) -> Floats:
+        """Return the means of a quantity given per row, aligned with `sampled`."""
+        s = self._samples
         # the samples without holes are a subset of all samples, told by their first row
-        return averaged[np.searchsorted(s.rows[s.start], self.sampled.row)]
+        return s.mean(rows)[np.searchsorted(s.rows[s.start], self.sampled.row)]
 
     # ---- fits -----------------------------------------------------------------------------------------------
 
@@ -596,6 +597,50 @@ class Study:
         found = parked.drift(np.nan_to_num(volts[good]), self.seconds[longest.rows][good], warmth, self.trusted)
         return found, float(np.median(volts[good][:, self.trusted]))
 
+
+    # ---- measuring chain ------------------------------------------------------------------------------------
+
+    @cached_property
+    def outside_taps(self) -> tuple[float, float, float]:
+        """Resistance that no tap sees, its half width [ohm], shift of the pack reading [V].
+
+        Raises
+        ------
+        NotEnoughData
+            With the reason.
+        """
+        if self.log.pack_voltage is None:
+            raise NotEnoughData("the log has no pack voltage")
+        if not self.trusted.all() or len(self.cells) != self.pack.cells_in_series:
+            raise NotEnoughData("not every cell of the string has a reading to be believed")
+        s = self.sampled
+        volts = self.at_samples(self.log.pack_voltage)
+        good = ~np.isnan(volts) & self.moving
+        return terminals.outside_taps(
+            volts[good], s.volts[good].sum(axis=1), s.current[good], s.seconds[good], s.section[good]
+        )
+
+    @cached_property
+    def current_lag(self) -> tuple[float, float]:
+        """Time by which the current is read later than the voltages, and its half width [s].
+
+        Raises
+        ------
+        NotEnoughData
+            With the reason.
+        """
+        rows = self.rows_of("drive") & ~np.isnan(self.current)
+        if self.refresh_s > 2.0 or rows.sum() < 200:
+            raise NotEnoughData(f"readings are {self.refresh_s:.1f} s apart, or there was no drive")
+        rows &= self._fresh[0]
+        mean = self.log.cell_voltage[rows][:, self.trusted].mean(axis=1)
+        index = np.flatnonzero(rows)[~np.isnan(mean)]
+        if len(index) < 200:
+            raise NotEnoughData("too few rows with every reading")
+        return terminals.current_lag(
+            mean[~np.isnan(mean)], self.current[index], self.seconds[index], _renumber(self.section[index]),
+            resistance.time_constants(self.refresh_s),
+        )
 
     # ---- bleeding -------------------------------------------------------------------------------------------
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis.knowledge import ResistanceKnown
+from bmslogs.analysis.known import ResistanceKnown
 from bmslogs.analysis.reference import ACTIVATION_EV, arrhenius_factor
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.results import Finding, Level

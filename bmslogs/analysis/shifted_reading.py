@@ -1,0 +1,80 @@
+"""Other charge, or a shifted reading? Two explanations of each cell weighed against each other."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.analysis.curve_spline import curve_slope
+from bmslogs.analysis.split_problem import (
+    CAPACITY_SD,
+    OFFSET_SD,
+    Point,
+    Problem,
+    cell_places,
+    what_is_left,
+)
+
+Floats = npt.NDArray[np.float64]
+
+SOUND_OFFSET, SOUND_CAPACITY, SHIFT_SD_V = 0.005, 0.012, 0.030
+"""Spread of sound cells, as fractions, and of shifted readings [V] (choice, one sd)."""
+
+
+def shifted_readings(problem: Problem, at: Point) -> Floats:
+    """Weigh two explanations of each cell against each other: other charge and capacity, or a shifted reading.
+
+    Marginal likelihoods of two Gaussian models (MacKay, Information Theory, Inference, and Learning Algorithms,
+    2003, ch. 28): in the first the cell's charge and capacity are free and the reading is true; in the second they
+    are those of a sound cell and the reading is off by a constant.
+
+    Returns
+    -------
+    (3, cells): shift [V], its standard error [V], logarithm of the odds for a shift.
+    """
+    count = problem.volts.shape[1]
+    free = np.array([OFFSET_SD, CAPACITY_SD])
+    sound = np.array([SOUND_OFFSET, SOUND_CAPACITY])
+    capacity = problem.scale[0, 0] / OFFSET_SD
+    middle = np.median(at.cells, axis=1, keepdims=True)
+    rest = Point(at.coef, at.common, np.repeat(middle, count, axis=1))
+    out = np.empty((3, count))
+    common = np.zeros(count)
+    for place, (point, width) in enumerate(((at, free), (rest, sound))):
+        x = cell_places(problem, point)
+        residual = what_is_left(problem, point, x)
+        residual = residual - np.median(residual, axis=1, keepdims=True)
+        du = curve_slope(problem.knots, point.coef, x)
+        weight = problem.count / (problem.noise**2 + (du * problem.shape) ** 2)
+        eta = problem.polar @ point.common
+        shape = (len(residual), count)
+        design = np.stack([
+            -du * capacity, du * problem.charge, np.broadcast_to(eta[:, None], shape),
+            np.broadcast_to(-problem.current[:, None], shape), np.ones(shape),
+        ])
+        spread = np.empty((5, count))
+        spread[0], spread[1] = width[0], width[1]
+        spread[2], spread[3] = problem.scale[2], problem.scale[3]
+        spread[4] = SHIFT_SD_V if place else 2e-4
+        design = design * spread[:, None, :]
+        gram = np.einsum("itc,tc,jtc->cij", design, weight, design, optimize=True) + np.eye(5)
+        moment = np.einsum("itc,tc->ci", design, weight * residual, optimize=True)
+        # in the first model the parameters already stand at their best; their priors count from there
+        away = np.zeros((count, 5))
+        if not place:
+            moved = (point.cells - middle) * problem.scale
+            away[:, 0], away[:, 1] = moved[0] / (capacity * width[0]), moved[1] / width[1]
+            away[:, 2], away[:, 3] = moved[2] / spread[2], moved[3] / spread[3]
+            moment = moment - away
+        step = np.linalg.solve(gram, moment[:, :, None])[:, :, 0]
+        fit = (weight * residual**2).sum(axis=0) + (away**2).sum(axis=1) - (moment * step).sum(axis=1)
+        evidence = -0.5 * (fit + np.linalg.slogdet(gram)[1])
+        if place:
+            inverse = np.linalg.inv(gram)
+            out[0] = step[:, 4] * SHIFT_SD_V
+            out[1] = np.sqrt(inverse[:, 4, 4]) * SHIFT_SD_V
+            out[2] = evidence - common
+        else:
+            common = evidence
+    out[0] -= np.median(out[0])
+    return out

@@ -1,0 +1,241 @@
+"""The least-squares problem behind the split: curve, polarisation and cells found together.
+
+Errors of one row are white, wider where the curve is steep, with one part that all cells share; each turn is a damped
+Gauss-Newton step (Levenberg 1944, Marquardt 1963).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy.interpolate import BSpline
+from scipy.linalg import cho_factor, cho_solve
+from scipy.sparse import csr_array
+
+from bmslogs.analysis.curve_spline import curve_slope, curve_value, roughness_rows
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+GAUGE = 1e6
+FIRM = 1e-4
+OFFSET_SD, CAPACITY_SD, EXCESS_SD, OHMIC_SD = 0.20, 0.10, 0.15, 0.05
+"""Weak priors: how far cells of one string differ before the log speaks, as fractions (choice, one sd)."""
+BEND_SD_V = 0.004
+"""How much the slope of an open-circuit curve changes from knot to knot [V per knot step] (choice, one sd)."""
+
+
+@dataclass(frozen=True)
+class Problem:
+    """What stays the same from turn to turn.
+
+    Attributes
+    ----------
+    volts, charge
+        (rows, cells) [V]; charge drawn from each cell [Ah].
+    polar, current
+        (rows, p) polarisation columns, each of unit size; (rows,) [A].
+    knots, base
+        Knots of the curve [Ah]; coefficients from which its smoothness counts [V].
+    scale
+        (4, cells) sizes of (a, b, r, rho).
+    prior, pull
+        (cells, 4, 4) precision and (cells, 4) pull of what is known beforehand, in shares of `scale`.
+    noise, level
+        Standard deviation of a cell's reading about the mean, and of the mean about the model [V].
+    shape
+        How well cells follow one curve, sideways [Ah].
+    count
+        How many independent readings one row is worth.
+    """
+
+    volts: Floats
+    charge: Floats
+    polar: Floats
+    current: Floats
+    knots: Floats
+    scale: Floats
+    prior: Floats
+    pull: Floats
+    noise: float
+    level: float
+    shape: float
+    count: float
+    base: Floats
+
+
+@dataclass(frozen=True)
+class Point:
+    """Where the search stands: spline, polarisation, (4, cells) parameters in shares of their scale."""
+
+    coef: Floats
+    common: Floats
+    cells: Floats
+
+
+def cell_priors(scale: Floats, resistance: float, excess: tuple[Floats, Floats] | None) -> tuple[Floats, Floats]:
+    """Return prior precision (cells, 4, 4) and its pull (cells, 4) in shares of the scales."""
+    count = scale.shape[1]
+    prior = np.broadcast_to(np.eye(4), (count, 4, 4)).copy()
+    pull = np.zeros((count, 4))
+    if excess is not None:
+        both = np.stack([np.zeros(count), np.zeros(count), scale[2], scale[3] / resistance], axis=1)
+        good = np.isfinite(excess[0]) & np.isfinite(excess[1])
+        trust = np.where(good, 1.0 / np.maximum(np.where(good, excess[1], 1.0), 0.004), 0.0)
+        prior += trust[:, None, None] ** 2 * both[:, :, None] * both[:, None, :]
+        pull += (trust**2 * np.where(good, excess[0], 0.0))[:, None] * both
+    return prior, pull
+
+
+def cell_places(problem: Problem, at: Point) -> Floats:
+    """Return (rows, cells) where each cell stands on the string's curve [Ah]."""
+    a, b = at.cells[0] * problem.scale[0], at.cells[1] * problem.scale[1]
+    return np.asarray(problem.charge * (1 + b) - a, float)
+
+
+def what_is_left(problem: Problem, at: Point, x: Floats) -> Floats:
+    """Return (rows, cells) readings less what the model says [V], with the cells at places `x`."""
+    r, rho = at.cells[2] * problem.scale[2], at.cells[3] * problem.scale[3]
+    eta = problem.polar @ at.common
+    drop = eta[:, None] * (1 + r) - rho * problem.current[:, None]
+    return np.asarray(problem.volts - curve_value(problem.knots, at.coef, x) - drop, float)
+
+
+def normal_equations(
+    problem: Problem, at: Point, drop: Floats, stage: Floats, rows: Bools | None = None
+) -> tuple[Floats, Floats]:
+    """Return the normal equations (matrix, right side) at a point, priors included unless `rows` picks a part.
+
+    Errors of one row: white with standard deviation `noise`, wider where the curve is steep, and one part that all
+    cells share (`level`); the latter is a rank-one correction of the weights.
+    """
+    part = slice(None) if rows is None else rows
+    x = cell_places(problem, at)[part]
+    residual = what_is_left(problem, at, cell_places(problem, at))[part]
+    charge, polar, current = problem.charge[part], problem.polar[part], problem.current[part]
+    du = curve_slope(problem.knots, at.coef, x)
+    eta = polar @ at.common
+    n, p, cells = len(at.coef), polar.shape[1], x.shape[1]
+    weight = row_weights(problem, at)[part]
+    size = n + p + 4 * cells
+    system = np.zeros((size, size))
+    right = np.zeros(size)
+    shared = np.zeros((len(charge), size))
+    own = np.stack([-du, du * charge, np.repeat(eta[:, None], cells, 1), np.repeat(-current[:, None], cells, 1)])
+    own *= problem.scale[:, None, :]
+    r = at.cells[2] * problem.scale[2]
+    inside = np.clip(x, problem.knots[0], problem.knots[-1])
+    for i in range(cells):
+        basis = csr_array(BSpline.design_matrix(inside[:, i], problem.knots, 3))
+        dense = np.column_stack([(1 + r[i]) * polar, own[:, :, i].T])
+        w = weight[:, i]
+        weighted = dense * w[:, None]
+        basis_w = basis * w[:, None]
+        here = np.concatenate([np.arange(n, n + p), n + p + i + cells * np.arange(4)])
+        system[:n, :n] += _dense(basis.T @ basis_w)
+        cross = basis.T @ weighted
+        system[:n, here] += cross
+        system[here, :n] += cross.T
+        system[np.ix_(here, here)] += dense.T @ weighted
+        right[:n] += basis.T @ (w * residual[:, i])
+        right[here] += weighted.T @ residual[:, i]
+        shared[:, :n] += _dense(basis_w)
+        shared[:, here] += weighted
+    total = weight.sum(axis=1)
+    share = problem.level**2 / problem.count
+    factor = share / (1.0 + share * total)
+    system -= shared.T @ (shared * factor[:, None])
+    right -= shared.T @ (factor * (weight * residual).sum(axis=1))
+    if rows is None:
+        _add_priors(problem, at, drop, stage, system, right)
+    return system, right
+
+
+def _dense(matrix: Any) -> Floats:
+    """Return a sparse product as a plain array."""
+    return np.asarray(matrix.toarray(), float)
+
+
+def _add_priors(
+    problem: Problem, at: Point, drop: Floats, stage: Floats, system: Floats, right: Floats
+) -> None:
+    n, p, cells = len(at.coef), len(at.common), at.cells.shape[1]
+    rough = roughness_rows(problem.knots) / BEND_SD_V
+    system[:n, :n] += rough.T @ rough
+    right[:n] -= rough.T @ (rough @ (at.coef - problem.base))
+    system[np.arange(n, n + p), np.arange(n, n + p)] += 1.0 / drop**2
+    right[n : n + p] -= at.common / drop**2
+    hold = np.diag(1.0 / stage**2 - 1.0)
+    for group in range(4):  # what all cells have in common belongs to the curve
+        here = slice(n + p + group * cells, n + p + (group + 1) * cells)
+        system[here, here] += GAUGE / cells**2
+        right[here] -= GAUGE / cells * at.cells[group].mean()
+    for i in range(cells):
+        here = n + p + i + cells * np.arange(4)
+        precision = problem.prior[i] + hold
+        system[np.ix_(here, here)] += precision
+        right[here] += problem.pull[i] - precision @ at.cells[:, i]
+
+
+def solve_normal(system: Floats, right: Floats) -> Floats:
+    """Solve the normal equations, each parameter in its own size."""
+    size = np.sqrt(np.maximum(np.diag(system), 1e-300))
+    scaled = system / size[:, None] / size[None, :]
+    scaled[np.diag_indices_from(scaled)] += 1e-11
+    try:
+        return np.asarray(cho_solve(cho_factor(scaled), right / size) / size, float)
+    except np.linalg.LinAlgError:
+        return np.asarray(np.linalg.lstsq(scaled, right / size, rcond=1e-12)[0] / size, float)
+
+
+def damped_turn(
+    problem: Problem, at: Point, drop: Floats, stage: Floats, damping: float
+) -> tuple[Point, float, tuple[float, float]]:
+    """One Levenberg-Marquardt turn: the step is damped until it lowers the cost.
+
+    Returns
+    -------
+    The new point, the damping for the next turn, and how far the cells moved in a [Ah] and b.
+    """
+    system, right = normal_equations(problem, at, drop, stage)
+    count = at.cells.shape[1]
+    weight = row_weights(problem, at)
+    before = _cost(problem, at, weight, drop, stage)
+    place = np.arange(len(system) - 4 * count, len(system))
+    for _ in range(7):
+        damped = system.copy()
+        damped[place, place] *= 1.0 + damping
+        step = solve_normal(damped, right)
+        new = _moved(at, step)
+        if _cost(problem, new, weight, drop, stage) <= before * (1 + 1e-9) + 1e-9:
+            moved = np.abs(step[-4 * count :].reshape(4, count) * problem.scale).max(axis=1)
+            return new, max(damping / 10.0, 1e-6), (float(moved[0]), float(moved[1]))
+        damping = min(damping * 30.0, 1e6)
+    return at, damping, (0.0, 0.0)
+
+
+def row_weights(problem: Problem, at: Point) -> Floats:
+    """Return (rows, cells) weights of the readings [1/V^2], less where the curve is steep."""
+    du = curve_slope(problem.knots, at.coef, cell_places(problem, at))
+    return np.asarray(problem.count / (problem.noise**2 + (du * problem.shape) ** 2), float)
+
+
+def _cost(problem: Problem, at: Point, weight: Floats, drop: Floats, stage: Floats) -> float:
+    """Return what the generalised least squares minimise, with the weights given."""
+    residual = what_is_left(problem, at, cell_places(problem, at))
+    share = problem.level**2 / problem.count
+    shared = (weight * residual).sum(axis=1)
+    cost = (weight * residual**2).sum() - (share / (1.0 + share * weight.sum(axis=1)) * shared**2).sum()
+    rough = roughness_rows(problem.knots) / BEND_SD_V @ (at.coef - problem.base)
+    cost += (rough**2).sum() + ((at.common / drop) ** 2).sum() + GAUGE * (at.cells.mean(axis=1) ** 2).sum()
+    hold = 1.0 / stage**2 - 1.0
+    cost += np.einsum("ic,cij,jc->", at.cells, problem.prior, at.cells) + (hold[:, None] * at.cells**2).sum()
+    return float(cost - 2 * (problem.pull.T * at.cells).sum())
+
+
+def _moved(at: Point, step: Floats) -> Point:
+    n, p = len(at.coef), len(at.common)
+    return Point(at.coef + step[:n], at.common + step[n : n + p], at.cells + step[n + p :].reshape(4, -1))
