@@ -10,7 +10,7 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -300,16 +300,32 @@ def _plover(rng: np.random.Generator) -> Iterator[Story]:
     )
 
 
-def pack_files() -> dict[str, str]:
-    """Return file name -> text of the three pack files."""
+def worked_on(story: Story) -> str | None:
+    """Return the module whose cells or link a drive shows to be at fault: the place that is mended next."""
+    modules = {"heron-main": HERON_MODULES, "wren-main": WREN_MODULES}.get(story.pack, [])
+    cells = [f.cells[0] for f in story.truth.faults if f.cause in ("cell_resistance_high", "joint_resistance_high")]
+    inside = (name for name, group in zip(modules, story.string.modules) if cells and cells[0] - 1 in group)
+    return next(inside, None)
+
+
+def pack_files(places: Mapping[str, str] | None = None) -> dict[str, str]:
+    """Return file name -> text of the three pack files.
+
+    Parameters
+    ----------
+    places
+        Pack id to the module that was swapped or whose link was remade, see `worked_on`; without one the work
+        names no place.
+    """
+    module = places or {}
     heron_events = [
-        ("2026-05-06", "module swapped", "a used module was put in"),
-        ("2026-05-07", "bench charged", "all cells brought to one charge"),
-        ("2026-05-13", "module swapped", "the used module was taken out again"),
+        ("2026-05-06", "module swapped", module.get("heron-main"), "a used module was put in"),
+        ("2026-05-07", "bench charged", None, "all cells brought to one charge"),
+        ("2026-05-13", "module swapped", module.get("heron-main"), "the used module was taken out again"),
     ]
     wren_events = [
-        ("2026-05-16", "bench charged", "all cells brought to one charge"),
-        ("2026-05-21", "joint remade", "links cleaned, flattened and bolted anew"),
+        ("2026-05-16", "bench charged", None, "all cells brought to one charge"),
+        ("2026-05-21", "joint remade", module.get("wren-main"), "links cleaned, flattened and bolted anew"),
     ]
     nmc = {"chemistry": "NMC", "nominal_capacity_Ah": 100.0, "cells_in_series": 16, "design": "three-box-16"}
     lfp = {"chemistry": "LFP", "nominal_capacity_Ah": 160.0, "cells_in_series": 24, "design": "two-box-24"}
@@ -327,7 +343,7 @@ def _toml(
     build: dict[str, object],
     limits: tuple[float, float],
     boxes: list[tuple[str, list[str]]],
-    events: list[tuple[str, str, str]],
+    events: list[tuple[str, str, str | None, str]],
     sensor: str,
 ) -> str:
     lines = ["# invented sample pack", "[pack]", f'id = "{pack}"', f'vehicle = "{vehicle}"']
@@ -343,8 +359,9 @@ def _toml(
         lines += ["", "[[module]]", f'name = "{module}"', f"cells = {cells}"]
         lines += ["", "[[temperature_sensor]]", f'name = "{sensor}{number}"', f"cells = {cells}"]
         first += 4
-    for date, kind, note in events:
-        lines += ["", "[[event]]", f"date = {date}", f'kind = "{kind}"', f'note = "{note}"']
+    for date, kind, where, note in events:
+        lines += ["", "[[event]]", f"date = {date}", f'kind = "{kind}"']
+        lines += ([f'where = "{where}"'] if where else []) + [f'note = "{note}"']
     return "\n".join(lines) + "\n"
 
 
@@ -362,9 +379,8 @@ makes the same bytes again. `truth.json` says what was planted and what each fig
 def generate(folder: Path, seed: int = SEED) -> None:
     """Write logs, pack files, truth and the note into `folder`."""
     folder.mkdir(parents=True, exist_ok=True)
-    for name, text in pack_files().items():
-        (folder / name).write_text(text, encoding="utf-8", newline="\n")
     truths: dict[str, object] = {}
+    places: dict[str, str] = {}
     rows: list[str] = []
     for story in stories(seed):
         parked = "parked" in story.name
@@ -372,6 +388,10 @@ def generate(folder: Path, seed: int = SEED) -> None:
         dialects.write(folder / file, story.dialect, story.start, story.logged, story.string.modules)
         truths[file] = {"pack_id": story.pack, "says": story.says, **story.truth.to_json()}
         rows.append(f"| {file} | {story.says} |")
+        place = worked_on(story)
+        places |= {story.pack: place} if place else {}
+    for name, pack_text in pack_files(places).items():
+        (folder / name).write_text(pack_text, encoding="utf-8", newline="\n")
     text = json.dumps({"invented": True, "seed": seed, "logs": truths}, indent=1, ensure_ascii=False)
     (folder / "truth.json").write_text(text + "\n", encoding="utf-8", newline="\n")
     note = NOTE.format(seed=seed, rows="\n".join(rows))

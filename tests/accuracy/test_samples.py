@@ -77,6 +77,15 @@ def test_heron_and_plover_share_a_design_and_plover_is_healthy():
     assert not any(log["faults"] for name, log in TRUTH["logs"].items() if name.startswith("plover"))
 
 
+@pytest.mark.parametrize(("pack_id", "kind"), [("heron-main", "module swapped"), ("wren-main", "joint remade")])
+def test_the_work_on_a_pack_names_the_module_that_was_at_fault(pack_id, kind):
+    pack = load_pack(SAMPLES / f"{pack_id}.toml")
+    causes = ("cell_resistance_high", "joint_resistance_high")
+    faults = [f for log in TRUTH["logs"].values() if log["pack_id"] == pack_id for f in log["faults"]]
+    modules = {pack.module_of(c) for f in faults if f["cause"] in causes for c in f["cells"]}
+    assert {e.where for e in pack.events if e.kind == kind} == modules and len(modules) == 1
+
+
 @pytest.mark.parametrize("seed", [SEED, 2, 3])
 def test_every_planted_fault_is_at_least_twice_what_matters(seed):
     for story in stories(seed):
