@@ -36,6 +36,8 @@ class View:
         Whether temperatures are written into the pack.
     finding
         Number of the finding that is pointed at, counted from 1.
+    whole
+        Whether all logs of the pack answer together, not one of them.
     packs, before, after
         What stands side by side.
     edit, copy
@@ -53,6 +55,7 @@ class View:
     since: str = ""
     warm: bool = False
     finding: int = 0
+    whole: bool = False
     packs: tuple[str, ...] = ()
     before: str = ""
     after: str = ""
@@ -119,6 +122,7 @@ def parse(search: str | None) -> View:
         since=_id(raw.get("since")),
         warm=raw.get("warm") == "1",
         finding=_whole(raw.get("finding"), 9999),
+        whole=raw.get("whole") == "1",
         packs=tuple(p for p in raw.get("packs", "").split(",") if _ID.fullmatch(p)),
         before=_id(raw.get("before")),
         after=_id(raw.get("after")),

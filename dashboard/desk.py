@@ -10,7 +10,7 @@ from typing import Any
 
 from bmslogs.base.errors import BmsLogsError
 from bmslogs.base.pack import Pack
-from bmslogs.base.results import Diagnosis, Estimate
+from bmslogs.base.results import Diagnosis, Estimate, Finding
 from bmslogs.faces.answers import answer
 from bmslogs.findings import diagnose_pack
 from bmslogs.log import Log, read_log
@@ -39,7 +39,7 @@ class Desk:
         self._standing: dict[str, Diagnosis | None] = {}
         self._turns: dict[str, threading.Lock] = {}
         self._asked: set[str] = set()
-        self._hopeless: set[str] = set()
+        self._hopeless: dict[str, str] = {}
         self._worker = ThreadPoolExecutor(1, thread_name_prefix="weigh")
         self._lock = threading.RLock()
 
@@ -91,7 +91,7 @@ class Desk:
         Those are weighed by a thread of their own: a page that shows many packs does not wait for them.
         """
         entries = self.logs(pack_id)
-        found = [d for e in entries if (d := self.at_hand(e.id)) is not None]
+        found = self.weighed(pack_id)
         missing = [e.id for e in entries if self.at_hand(e.id) is None and e.id not in self._hopeless]
         for log_id in missing:
             self._weigh(log_id)
@@ -100,6 +100,18 @@ class Desk:
         if key not in self._standing:
             self._standing[key] = diagnose_pack(found, pack) if found else None
         return self._standing[key], len(missing)
+
+    def weighed(self, pack_id: str) -> list[Diagnosis]:
+        """Return the diagnoses at hand of one pack's logs, newest first."""
+        return [d for e in self.logs(pack_id) if (d := self.at_hand(e.id)) is not None]
+
+    def waiting(self) -> int:
+        """Return how many logs of all packs are still to be weighed; they are, behind the page."""
+        return sum(self.standing(p.id)[1] for p in self.packs())
+
+    def not_weighed(self, pack_id: str) -> list[tuple[Any, str]]:
+        """Return the logs of one pack that no diagnosis can be made of, each with the reason."""
+        return [(e, self._hopeless[e.id]) for e in self.logs(pack_id) if e.id in self._hopeless]
 
     def at_hand(self, log_id: str) -> Diagnosis | None:
         """Return a diagnosis that need not be made."""
@@ -119,8 +131,9 @@ class Desk:
 
         def work() -> None:
             try:
-                if isinstance(self.diagnosis_or_reason(log_id), str):
-                    self._hopeless.add(log_id)
+                found = self.diagnosis_or_reason(log_id)
+                if isinstance(found, str):
+                    self._hopeless[log_id] = found
             finally:
                 self._asked.discard(log_id)
 
@@ -157,9 +170,13 @@ class Desk:
         """Return the notes on one log's findings."""
         return read_notes(self.root, pack_id, log_id)
 
-    def judge(self, pack_id: str, log_id: str, number: int, verdict: str, name: str, reason: str) -> None:
-        """Keep a judgement of finding `number` (from 1, in order of urgency) of a log."""
-        from bmslogs.base.results import by_urgency
+    def notes_on(self, pack_id: str) -> list[Note]:
+        """Return the notes on the findings of all logs of a pack, oldest first."""
+        every = [n for e in self.logs(pack_id) for n in self.notes(pack_id, e.id)]
+        return sorted(every, key=lambda n: n.when)
 
-        finding = by_urgency(self.diagnosis(log_id).findings)[number - 1]
+    def judge(
+        self, pack_id: str, log_id: str, finding: Finding, verdict: str, name: str, reason: str
+    ) -> None:
+        """Keep a judgement of a finding of a log."""
         add_note(self.root, pack_id, log_id, finding, verdict, name, reason)

@@ -18,6 +18,7 @@ from bmslogs.faces.figures.words import (
     conditions_line,
     say_estimate,
     say_size,
+    sentence,
     title_of,
 )
 
@@ -107,7 +108,7 @@ def level(name: str) -> html.Span:
 
 def finding_line(finding: Finding, href: str, *more: Any) -> html.Li:
     """Return one finding as a line that leads to where it shows."""
-    return html.Li([level(finding.level), html.Div([dcc.Link(finding.says, href=href), *more])])
+    return html.Li([level(finding.level), html.Div([dcc.Link(sentence(finding.says), href=href), *more])])
 
 
 def size_line(finding: Finding) -> html.P | None:
@@ -182,6 +183,14 @@ def no_logs(pack_id: str) -> html.Div:
         "Take the card out of the logger and drop its files here.",
         action("Bring logs in", f"/bring?pack={pack_id}", main=True),
     )
+
+
+def following(waiting: int) -> list[Any]:
+    """Return what lays a page out again while `waiting` logs are weighed behind it."""
+    return [
+        dcc.Store(id="weighed", data=waiting),
+        dcc.Interval(id="weighing", interval=2000, disabled=not waiting),
+    ]
 
 
 def select(label: str, id: Any, data: Sequence[Any], value: Any = None, **more: Any) -> dmc.Select:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bmslogs.base.errors import BadInput
-from bmslogs.base.results import Diagnosis
+from bmslogs.base.results import Diagnosis, Finding, by_urgency
 
 if TYPE_CHECKING:
     from bmslogs.store import Store
@@ -50,6 +51,33 @@ def pack_answer(store: Store, pack_id: str) -> Diagnosis:
     from bmslogs.findings import diagnose_pack
 
     return diagnose_pack(log_answers(store, pack_id), store.pack(pack_id))
+
+
+def shown_by(finding: Finding, diagnoses: Iterable[Diagnosis]) -> tuple[Diagnosis, int] | None:
+    """Return the newest of `diagnoses` with a finding of the same cause, cells and sensor, and its number there.
+
+    A resistance that several logs told to be the cell's or the joint's was "cell or joint" in each of them: where no
+    log has the very cause, one with the same cells and the same question will do.
+
+    Returns
+    -------
+    The diagnosis and the finding's place in order of urgency, counted from 1; None where no log shows it.
+    """
+    newest = sorted(diagnoses, key=lambda d: str(d.log["start"]), reverse=True)
+    for alike in (_same, _akin):
+        for one in newest:
+            for number, other in enumerate(by_urgency(one.findings), 1):
+                if alike(finding, other):
+                    return one, number
+    return None
+
+
+def _same(a: Finding, b: Finding) -> bool:
+    return (a.cause, a.cells, a.sensor) == (b.cause, b.cells, b.sensor)
+
+
+def _akin(a: Finding, b: Finding) -> bool:
+    return a.cells == b.cells and a.cause.endswith("resistance_high") and b.cause.endswith("resistance_high")
 
 
 def find_log(store: Store, name: str) -> str | None:

@@ -16,7 +16,7 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
     },
     // every page's link carries pack, log and picks along
     links: function (search, path, ids) {
-      var keep = ["pack", "log", "cells", "module", "joint", "quantity"];
+      var keep = ["pack", "log", "cells", "module", "joint", "quantity", "whole"];
       var given = new URLSearchParams(search || "");
       var out = [];
       keep.forEach(function (k) { if (given.get(k)) { out.push(k + "=" + encodeURIComponent(given.get(k)).replace(/%2C/g, ",")); } });

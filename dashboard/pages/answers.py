@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import dash_mantine_components as dmc
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from bmslogs.base.errors import BmsLogsError
-from bmslogs.base.results import Finding
+from bmslogs.base.results import Diagnosis, Finding, by_urgency
+from bmslogs.faces.answers import shown_by
 from bmslogs.faces.explain import page
-from bmslogs.faces.figures import proof_picture, question
-from bmslogs.faces.figures.words import title_of
+from bmslogs.faces.figures import nothing, proof_picture, question
+from bmslogs.faces.figures.words import plain_words, sentence, title_of
 from bmslogs.faces.unknown import unknowns
 from bmslogs.findings.registry import CAUSES
+from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
 from dashboard.notes import VERDICTS, Note, latest
@@ -23,6 +26,7 @@ from dashboard.parts import (
     cautions_of,
     choose_pack,
     empty,
+    following,
     graph,
     heading,
     level,
@@ -34,59 +38,169 @@ from dashboard.parts import (
 TITLE, PATH = "Answers", "/answers"
 
 
+@dataclass(frozen=True)
+class Answer:
+    """One finding as it stands on the page.
+
+    Attributes
+    ----------
+    number
+        In order of urgency, counted from 1.
+    shown_by, in_log
+        The diagnosis of the log that shows it, and its number there; None where no log of the pack does.
+    note
+        The last word on it.
+    """
+
+    number: int
+    finding: Finding
+    shown_by: Diagnosis | None
+    in_log: int
+    note: Note | None
+
+    @property
+    def log_id(self) -> str:
+        """Id of the log that shows it."""
+        return str(self.shown_by.log["id"]) if self.shown_by else ""
+
+    @property
+    def set_aside(self) -> bool:
+        """Whether somebody set it aside."""
+        return self.note is not None and self.note.verdict == "set_aside"
+
+
+def whole(frame: Frame) -> bool:
+    """Return whether all logs of the pack answer together."""
+    return frame.view.whole and len(frame.logs) > 1
+
+
+def diagnosis(frame: Frame) -> Diagnosis | None:
+    """Return the diagnosis that the page shows: of the chosen log, or of all that are weighed."""
+    if whole(frame) and frame.pack is not None:
+        return frame.desk.standing(frame.pack.id)[0]
+    return frame.diagnosis
+
+
+def answers(frame: Frame) -> list[Answer]:
+    """Return the findings that the page shows, in order of urgency."""
+    weighed = diagnosis(frame)
+    if weighed is None or frame.pack is None or frame.entry is None:
+        return []
+    notes = (
+        frame.desk.notes_on(frame.pack.id)
+        if whole(frame)
+        else frame.desk.notes(frame.pack.id, frame.entry.id)
+    )
+    out = []
+    for number, finding in enumerate(by_urgency(weighed.findings), 1):
+        shown: tuple[Diagnosis | None, int] = (weighed, number)
+        if whole(frame):
+            shown = shown_by(finding, frame.desk.weighed(frame.pack.id)) or (None, 0)
+        out.append(Answer(number, finding, *shown, latest(notes, finding)))
+    return out
+
+
 def layout(frame: Frame) -> html.Div:
     """Lay the page out."""
     if frame.pack is None:
         return html.Div([heading("Answers"), choose_pack(frame.desk.packs(), PATH)])
+    title = f"Answers for {frame.pack.vehicle}"
     if not frame.logs:
-        return html.Div([heading(f"Answers for {frame.pack.vehicle}"), no_logs(frame.pack.id)])
-    if frame.diagnosis is None or frame.entry is None:
-        return html.Div(
-            [
-                heading(f"Answers for {frame.pack.vehicle}"),
-                empty(
-                    "No diagnosis of this log",
-                    frame.no_diagnosis,
-                    action("See the log", frame.here.link("/log")),
-                ),
-            ]
-        )
-    notes = frame.desk.notes(frame.pack.id, frame.entry.id)
-    numbered = list(enumerate(frame.findings, 1))
-    aside = [(i, f) for i, f in numbered if (n := latest(notes, f)) and n.verdict == "set_aside"]
-    standing = [p for p in numbered if p not in aside]
-    cards = [_card(frame, i, f, latest(notes, f)) for i, f in standing]
+        return html.Div([heading(title), no_logs(frame.pack.id)])
+    if frame.entry is None and not whole(frame):
+        newest = action("The newest log", frame.view.but(log="").link(PATH), main=True)
+        says = "The address names a log that this pack does not have."
+        return html.Div([heading(title), _chooser(frame), empty("There is no such log", says, newest)])
+    weighed = diagnosis(frame)
+    waiting = frame.desk.standing(frame.pack.id)[1] if whole(frame) else 0
+    more = following(frame.desk.waiting()) if whole(frame) else []
+    if weighed is None:
+        return html.Div([heading(title), _chooser(frame), _none(frame, waiting), *more])
+    every = answers(frame)
+    cards = [_card(frame, a) for a in every if not a.set_aside]
+    aside = [_card(frame, a) for a in every if a.set_aside]
+    tells = "What no log of this pack tells" if whole(frame) else "What this log cannot tell"
     return html.Div(
         [
-            heading(
-                f"Answers for {frame.pack.vehicle}",
-                [
-                    "From the log of ",
-                    html.Strong(frame.local(frame.entry.start)),
-                    f" ({frame.zone_name}). ",
-                    _count(frame.findings),
-                ],
-            ),
-            *(
-                cards
-                or [
-                    html.Div(
-                        [
-                            html.P(
-                                "No finding. That speaks for what could be determined below, and for nothing else: "
-                                "it does not call the pack safe."
-                            )
-                        ],
-                        className="answer",
-                    )
-                ]
-            ),
-            section("What this log cannot tell", _unknown(frame), id="unknown"),
-            section("Set aside", *[_card(frame, i, f, latest(notes, f)) for i, f in aside])
-            if aside
-            else None,
+            heading(title, _lead(frame, weighed)),
+            _chooser(frame),
+            *_beside(frame, waiting),
+            *(cards or [_nothing_found(whole(frame))]),
+            section(tells, _unknown(frame, weighed, tells), id="unknown"),
+            section("Set aside", *aside) if aside else None,
+            *more,
         ]
     )
+
+
+def _chooser(frame: Frame) -> html.Div | None:
+    """Return the choice between this log and all logs of the pack, where there is one."""
+    if len(frame.logs) < 2:
+        return None
+    control = dmc.SegmentedControl(
+        id="answers-of",
+        value="whole" if whole(frame) else "log",
+        data=[
+            {"value": "log", "label": "This log"},
+            {"value": "whole", "label": f"All {len(frame.logs)} logs of the pack"},
+        ],
+        **{"aria-label": "Whose answers"},
+    )
+    return html.Div(control, className="controls")
+
+
+def _none(frame: Frame, waiting: int) -> html.Div:
+    """Return what stands where there is no diagnosis: not yet, or not at all."""
+    if waiting:
+        says = "The logs are being weighed; this page follows by itself."
+        return html.Div([html.H2("Not weighed yet"), html.P(says, role="status")], className="empty")
+    title = "No diagnosis of any log" if whole(frame) else "No diagnosis of this log"
+    return empty(title, frame.no_diagnosis, action("See the log", frame.here.link("/log")))
+
+
+def _lead(frame: Frame, weighed: Diagnosis) -> list[Any]:
+    findings = list(weighed.findings)
+    if not whole(frame):
+        day = html.Strong(frame.local(weighed.log["start"]))
+        return ["From the log of ", day, f" ({frame.zone_name}). ", _count(findings)]
+    first, last = (frame.local(weighed.log[k], time=False) for k in ("start", "end"))
+    count = f"{len(weighed.logs)} log{'s' if len(weighed.logs) != 1 else ''}"
+    return ["From ", html.Strong(count), f" weighed together, {first} to {last}. ", _count(findings)]
+
+
+def _beside(frame: Frame, waiting: int) -> list[Any]:
+    """Say which work on the pack counted, and which logs did not."""
+    if not whole(frame) or frame.pack is None:
+        return []
+    out: list[Any] = []
+    if frame.pack.events:
+        works = [
+            f"{frame.local(e.date.isoformat(), time=False)}: {e.kind}, "
+            + (e.where or "the whole pack")
+            + (f" ({e.note})" if e.note else "")
+            for e in frame.pack.events
+        ]
+        says = "Work on the pack: what an earlier log said of a place no longer counts once it was worked on."
+        out.append(html.Details([html.Summary(says), html.Ul([html.Li(w) for w in works])]))
+    if waiting:
+        count = f"{waiting} log{'s are' if waiting != 1 else ' is'}"
+        out.append(
+            html.P(
+                f"{count} still being weighed; this page follows by itself.", className="quiet", role="status"
+            )
+        )
+    left = [
+        html.Li(f"{frame.local(e.start)}: {reason}") for e, reason in frame.desk.not_weighed(frame.pack.id)
+    ]
+    if left:
+        out.append(html.Div([html.P("Not among them, since no diagnosis can be made:"), html.Ul(left)]))
+    return out
+
+
+def _nothing_found(together: bool) -> html.Div:
+    says = "No finding stands." if together else "No finding."
+    speaks = " That speaks for what could be determined below, and for nothing else: it does not call the pack safe."
+    return html.Div(html.P(says + speaks), className="answer")
 
 
 def _count(findings: list[Finding]) -> str:
@@ -104,11 +218,18 @@ def _count(findings: list[Finding]) -> str:
     return ", ".join(parts) + "."
 
 
-def _card(frame: Frame, number: int, finding: Finding, note: Note | None) -> html.Article:
-    log = frame.desk.log(frame.entry.id) if frame.entry else None
-    assert frame.diagnosis is not None
-    picture = proof_picture(finding, frame.diagnosis, log, look=frame.look, zone=frame.zone)
+def _card(frame: Frame, answer: Answer) -> html.Article:
+    number, finding, weighed = answer.number, answer.finding, answer.shown_by
+    log = frame.desk.log(answer.log_id) if weighed else None
+    picture = (
+        proof_picture(finding, weighed, log, look=frame.look)
+        if weighed
+        else nothing("No log of this pack shows it by itself.", frame.look)
+    )
     pointed = frame.view.finding == number
+    there = frame.here.but(
+        log=answer.log_id or frame.here.log, cells=finding.cells, finding=answer.in_log, module="", joint=0
+    )
     return html.Article(
         [
             html.Div(
@@ -119,13 +240,21 @@ def _card(frame: Frame, number: int, finding: Finding, note: Note | None) -> htm
                 ],
                 className="card-head",
             ),
-            html.H2(finding.says),
+            html.H2(sentence(finding.says)),
             size_line(finding),
             html.H3(question(finding)),
+            html.P(f"Drawn from the log of {frame.local(weighed.log['start'])} (UTC).", className="quiet")
+            if whole(frame) and weighed
+            else None,
             graph(picture, f"{question(finding)} {finding.says}", id={"pick": f"proof-{number}"}),
             html.Div(
                 [
-                    html.Div([html.H3("What speaks for it"), html.Ul([html.Li(b) for b in finding.because])]),
+                    html.Div(
+                        [
+                            html.H3("What speaks for it"),
+                            html.Ul([html.Li(plain_words(b)) for b in finding.because]),
+                        ]
+                    ),
                     html.Div(
                         [
                             html.H3("What to do next"),
@@ -138,19 +267,13 @@ def _card(frame: Frame, number: int, finding: Finding, note: Note | None) -> htm
             ),
             html.Div(
                 [
-                    action(
-                        "See it in the log",
-                        frame.here.but(cells=finding.cells, finding=number, module="", joint=0).link("/log"),
-                    ),
-                    action(
-                        "See it in the pack",
-                        frame.here.but(cells=finding.cells, finding=number, module="", joint=0).link("/pack"),
-                    ),
+                    action("See it in the log", there.link("/log")),
+                    action("See it in the pack", there.link("/pack")),
                 ],
                 className="actions",
             ),
             _meaning(finding.cause),
-            _judgement(number, note, frame),
+            _judgement(number, answer.note, frame),
         ],
         className=f"card answer-card {finding.level}{' pointed' if pointed else ''}",
         id=f"finding-{number}",
@@ -215,17 +338,17 @@ def _judgement(number: int, note: Note | None, frame: Frame) -> html.Details:
     return html.Div([said, form])  # type: ignore[return-value]
 
 
-def _unknown(frame: Frame) -> Any:
-    assert frame.diagnosis is not None and frame.pack is not None
-    rows = unknowns(frame.diagnosis.estimates)
+def _unknown(frame: Frame, weighed: Diagnosis, label: str) -> Any:
+    assert frame.pack is not None
+    rows = unknowns(weighed.estimates)
     if not rows:
         return html.P("Everything that was asked could be determined.")
     body = [
         html.Tr(
             [
                 html.Th(u.title(), scope="row"),
-                html.Td(u.of(frame.pack.cells_in_series)),
-                html.Td(u.why),
+                html.Td(_unbroken(u.of(frame.pack.cells_in_series))),
+                html.Td(sentence(u.why)),
                 html.Td(u.settle_by),
             ]
         )
@@ -239,12 +362,28 @@ def _unknown(frame: Frame) -> Any:
         className="scroll",
         tabIndex=0,
         role="region",
-        **{"aria-label": "What this log cannot tell"},
+        **{"aria-label": label},
     )
 
 
+def _unbroken(text: str) -> str:
+    """Return cell ranges that no line break parts: ``1-4`` with a hyphen that holds its line."""
+    return text.replace("-", "\u2011")
+
+
 def register(app: Dash, desk: Desk) -> None:
-    """Keep judgements."""
+    """Choose whose answers are shown, and keep judgements."""
+
+    @app.callback(
+        Output("at", "search", allow_duplicate=True),
+        Input("answers-of", "value"),
+        State("at", "search"),
+        prevent_initial_call=True,
+    )
+    def choose(of: str | None, search: str) -> Any:
+        view = parse(search)
+        together = of == "whole"
+        return no_update if together == view.whole else view.but(whole=together, finding=0).query()
 
     @app.callback(
         Output({"judge-says": ALL}, "children"),
@@ -266,26 +405,24 @@ def register(app: Dash, desk: Desk) -> None:
         revision: int,
     ) -> Any:
         frame = Frame.of(desk, search, None, None)
-        nothing = [no_update] * len(ids)
-        if (
-            not any(clicks)
-            or frame.pack is None
-            or frame.entry is None
-            or not isinstance(ctx.triggered_id, dict)
-        ):
-            return nothing, no_update
+        said: list[Any] = [no_update] * len(ids)
+        if not any(clicks) or frame.pack is None or not isinstance(ctx.triggered_id, dict):
+            return said, no_update
         number = int(ctx.triggered_id["judge"])
         at = next(i for i, one in enumerate(ids) if one["judge-name"] == number)
+        answer = next((a for a in answers(frame) if a.number == number), None)
+        if answer is None:
+            return said, no_update
         try:
             desk.judge(
                 frame.pack.id,
-                frame.entry.id,
-                number,
+                answer.log_id or frame.logs[0].id,
+                answer.finding,
                 ctx.triggered_id["verdict"],
                 names[at] or "",
                 reasons[at] or "",
             )
         except BmsLogsError as error:
-            nothing[at] = html.P(f"✕ {error}", className="bad")
-            return nothing, no_update
-        return nothing, revision + 1
+            said[at] = html.P(f"✕ {error}", className="bad")
+            return said, no_update
+        return said, revision + 1

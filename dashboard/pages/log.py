@@ -11,7 +11,7 @@ from dash import ClientsideFunction, Dash, Input, Output, State, ctx, html, no_u
 from bmslogs.base.errors import BmsLogsError
 from bmslogs.base.results import Finding
 from bmslogs.faces.figures.window import log_drawing
-from bmslogs.faces.figures.words import LEVEL_WORDS, title_of
+from bmslogs.faces.figures.words import LEVEL_WORDS, plain_words, title_of
 from dashboard.address import View
 from dashboard.desk import Desk
 from dashboard.frame import Frame
@@ -181,7 +181,7 @@ def side(frame: Frame) -> list[Any]:
     if frame.finding is not None:
         out += [
             html.H3(f"{LEVEL_WORDS[frame.finding.level]}: {title_of(frame.finding.cause)}"),
-            html.Ul([html.Li(b) for b in frame.finding.because]),
+            html.Ul([html.Li(plain_words(b)) for b in frame.finding.because]),
             action("Its proof and the next step", frame.here.link("/answers"), main=True),
         ]
     repairs = frame.diagnosis.repairs

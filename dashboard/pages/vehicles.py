@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from typing import Any
 
-from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash import Dash, Input, Output, State, html, no_update
 
 from bmslogs.base.cautions import HIGH_VOLTAGE
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis, Finding, by_urgency
+from bmslogs.faces.answers import shown_by
 from bmslogs.faces.figures import pack_picture
 from bmslogs.faces.figures.words import title_of
 from bmslogs.faces.unknown import unknowns
 from dashboard.address import View
 from dashboard.desk import Desk
 from dashboard.frame import Frame
-from dashboard.parts import action, caution, empty, finding_line, graph, heading
+from dashboard.parts import action, caution, empty, finding_line, following, graph, heading
 
 TITLE, PATH = "Vehicles", "/"
 SHOWN = 4  # findings on a card
@@ -28,7 +29,6 @@ def layout(frame: Frame) -> html.Div:
     packs = frame.desk.packs()
     if not packs:
         return _welcome()
-    waiting = sum(frame.desk.standing(p.id)[1] for p in packs)
     count = (
         f"{len(packs)} pack{'s' if len(packs) != 1 else ''} in this store. Times are of {frame.zone_name}."
     )
@@ -40,8 +40,7 @@ def layout(frame: Frame) -> html.Div:
                 className="actions",
             ),
             html.Div([_card(frame, p) for p in packs], className="cards"),
-            dcc.Store(id="weighed", data=waiting),
-            dcc.Interval(id="weighing", interval=2000, disabled=not waiting),
+            *following(frame.desk.waiting()),
         ]
     )
 
@@ -77,6 +76,7 @@ def _card(frame: Frame, pack: Pack) -> html.Article:
         start="",
         end="",
         finding=0,
+        whole=len(logs) > 1,
     )
     about = [f"{pack.cells_in_series} cells {pack.chemistry}", f"{pack.nominal_capacity_Ah:g} Ah"]
     about += [f"design {pack.design}"] if pack.design else []
@@ -91,7 +91,7 @@ def _card(frame: Frame, pack: Pack) -> html.Article:
             html.P([html.Span(pack.id, className="mono"), " · ", ", ".join(about)], className="quiet"),
             graph(picture, f"{pack.vehicle}: the pack. {says}"),
             html.P(says, className="quiet") if says else None,
-            *_state(frame, logs, standing, waiting, here),
+            *_state(frame, pack, logs, standing, waiting, here),
             html.Div(
                 links if logs else [action("Bring logs in", here.link("/bring"), main=True), links[0]],
                 className="actions",
@@ -114,7 +114,9 @@ def _thumbnail(frame: Frame, pack: Pack, standing: Diagnosis | None) -> tuple[An
     return pack_picture(pack, look=frame.look, small=True), says
 
 
-def _state(frame: Frame, logs: list[Any], standing: Diagnosis | None, waiting: int, here: View) -> list[Any]:
+def _state(
+    frame: Frame, pack: Pack, logs: list[Any], standing: Diagnosis | None, waiting: int, here: View
+) -> list[Any]:
     if not logs:
         return [html.P("No log yet. Take the card out of the logger and bring its files in.")]
     count = f"{len(logs)} log{'s' if len(logs) != 1 else ''}, the newest of "
@@ -127,7 +129,7 @@ def _state(frame: Frame, logs: list[Any], standing: Diagnosis | None, waiting: i
     if standing is None:
         reason = frame.desk.diagnosis_or_reason(logs[0].id) if not waiting else ""
         return [newest, html.P(f"No diagnosis: {reason}", className="quiet")] if not waiting else [newest]
-    lines = [_line(frame, logs, finding, here) for finding in by_urgency(standing.findings)]
+    lines = [_line(frame, pack, f, n, here) for n, f in enumerate(by_urgency(standing.findings), 1)]
     if not lines:
         return [
             newest,
@@ -137,20 +139,20 @@ def _state(frame: Frame, logs: list[Any], standing: Diagnosis | None, waiting: i
     return [
         newest,
         html.Ul(lines[:SHOWN], className="findings"),
-        html.P(f"and {rest} more in the record", className="quiet") if rest > 0 else None,
+        html.P(f"and {rest} more: see Answers", className="quiet") if rest > 0 else None,
     ]
 
 
-def _line(frame: Frame, logs: list[Any], finding: Finding, here: View) -> html.Li:
-    """Return a standing finding with the newest log that shows it."""
-    for entry in logs:
-        found = frame.desk.at_hand(entry.id)
-        for number, one in enumerate(by_urgency(found.findings) if found else (), 1):
-            if (one.cause, one.cells, one.sensor) == (finding.cause, finding.cells, finding.sensor):
-                link = here.but(log=entry.id, finding=number, cells=finding.cells).link("/answers")
-                day = html.Span(frame.local(entry.start, time=False), className="quiet day")
-                return finding_line(finding, link, day)
-    return finding_line(finding, here.but(cells=finding.cells).link("/pack"))
+def _line(frame: Frame, pack: Pack, finding: Finding, number: int, here: View) -> html.Li:
+    """Return a standing finding with the day of the newest log that shows it."""
+    shown = shown_by(finding, frame.desk.weighed(pack.id))
+    link = here.but(finding=number, cells=finding.cells)
+    if shown is None:
+        return finding_line(finding, link.link("/answers"))
+    log, in_log = shown
+    link = link.but(log=str(log.log["id"]), finding=number if here.whole else in_log)
+    day = html.Span(frame.local(log.log["start"], time=False), className="quiet day")
+    return finding_line(finding, link.link("/answers"), day)
 
 
 def register(app: Dash, desk: Desk) -> None:
@@ -165,5 +167,5 @@ def register(app: Dash, desk: Desk) -> None:
         prevent_initial_call=True,
     )
     def follow(_n: int, before: int, revision: int) -> Any:
-        waiting = sum(desk.standing(p.id)[1] for p in desk.packs())
+        waiting = desk.waiting()
         return (no_update, no_update) if waiting == before else (revision + 1, waiting)

@@ -196,6 +196,35 @@ def test_a_judgement_is_kept_with_name_and_reason(
     assert list((root / "_notes" / "heron-main").glob("*.json"))
 
 
+def test_all_logs_of_a_pack_answer_together(
+    chromium: Any, stores: Callable[[str], Path], tmp_path: Path
+) -> None:
+    """What the truth has left unmended stands; a judgement of it is kept with the log that shows it."""
+    root = shutil.copytree(stores("sample"), tmp_path / "store")
+    with served(root) as site:
+        reader = Reader(chromium)
+        page = reader.open(f"{site}/answers?pack=heron-main")
+        page.get_by_text("All 4 logs of the pack").click()
+        page.wait_for_url(re.compile("whole=1"))
+        page.get_by_text("4 logs weighed together").wait_for(timeout=60_000)
+        page.get_by_text("being weighed").wait_for(state="detached")
+        (card,) = page.locator(".answer-card").all()
+        assert "cell 14" in card.inner_text()  # the only planted fault that no dated work has ended
+        drawn(page, ".answer-card")
+        card.get_by_text("Accept, note or set aside").click()
+        card.get_by_label("Your name").fill("Ann")
+        card.get_by_label("Reason").fill("in quarantine since")
+        card.get_by_role("button", name="Accept").click()
+        page.get_by_text("in quarantine since").wait_for()
+        go(page, "/log")
+        go(page, "/answers")
+        page.get_by_text("4 logs weighed together").wait_for()  # the choice is kept from page to page
+        assert reader.wrong == []
+        reader.context.close()
+    (kept,) = (root / "_notes" / "heron-main").glob("*.json")
+    assert kept.stem == next(e.id for e in Store(root).logs("heron-main") if "parked" in str(e.source))
+
+
 def test_a_refused_file_keeps_its_reason(
     chromium: Any, stores: Callable[[str], Path], tmp_path: Path
 ) -> None:

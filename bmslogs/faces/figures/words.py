@@ -85,6 +85,17 @@ def axis_title(key: str) -> str:
     return f"{title_of(key)} [{shown_unit(key)}]"
 
 
+def plain_words(line: str) -> str:
+    """Return a line of evidence with the quantities' titles in place of their keys, and a sign for ``+-``."""
+    words = [title_of(w).lower() if w in QUANTITIES else w for w in line.split(" ")]
+    return sentence(" ".join(words).replace("+-", "±"))
+
+
+def sentence(text: str) -> str:
+    """Return a text that begins with a capital letter."""
+    return text[:1].upper() + text[1:]
+
+
 def conditions_line(conditions: Mapping[str, object]) -> str:
     """Return the conditions of an estimate as one line in trade units."""
     parts: list[str] = []
