@@ -175,7 +175,7 @@ class Pack(_Part):
         """Return the place of `cell` as the builder names it, such as ``front box, module F2, cell 5``."""
         module = self.module_of(cell)
         box = self.box_of(module)
-        parts = [f"{box} box" if box and not box.lower().endswith("box") else box] if box else []
+        parts = [f"{box} box" if box and "box" not in box.lower() else box] if box else []
         parts += [f"module {module}"] if module else []
         return ", ".join([*parts, f"cell {cell}"])
 

@@ -59,7 +59,7 @@ def places(pack: Pack, cells: list[int]) -> str:
         box = pack.box_of(module)
         return ", ".join(
             [
-                *([box if box.lower().endswith("box") else f"{box} box"] if box else []),
+                *([box if "box" in box.lower() else f"{box} box"] if box else []),
                 f"module {module}",
                 listed,
             ]

@@ -11,9 +11,10 @@ from dash import Dash, Input, Output, State, html, no_update
 from bmslogs.base.errors import BmsLogsError
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis
-from bmslogs.faces.figures import before_after, over_months, position_effects, side_by_side
-from bmslogs.faces.figures.words import title_of
-from bmslogs.findings.compare import Comparison, compare_before_after, compare_packs
+from bmslogs.faces.figures import before_after, over_months, place_map, side_by_side
+from bmslogs.faces.figures.places import effect_text
+from bmslogs.faces.figures.words import short_place, title_of
+from bmslogs.findings.compare import Comparison, compare_before_after, compare_packs, fitted_positions
 from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
@@ -66,23 +67,94 @@ def _packs(frame: Frame, packs: list[Pack]) -> list[Any]:
         ),
         className="controls",
     )
+    diagnoses = {p.id: _diagnoses(frame, p.id) for p in chosen}
     try:
-        result = compare_packs({p.id: _diagnoses(frame, p.id) for p in chosen}, {p.id: p for p in chosen})
+        result = compare_packs(diagnoses, {p.id: p for p in chosen})
     except BmsLogsError as error:
         return [picker, refused(str(error))]
     return [
         picker,
         *_compared(frame, result),
-        section(
-            "Does a place always suffer?",
-            graph(
-                position_effects([p.to_json() for p in result.positions], look=frame.look),
-                "effect of places over the vehicles",
-            )
-            if result.positions
-            else html.P(FEW_VEHICLES),
-        ),
+        section("Does a place always suffer?", *_places(frame, chosen, diagnoses), id="places"),
     ]
+
+
+def _places(frame: Frame, packs: list[Pack], diagnoses: dict[str, list[Diagnosis]]) -> list[Any]:
+    """Draw what each place does in all vehicles of a design over its boxes, one picture a quantity."""
+    told = fitted_positions(diagnoses, {p.id: p for p in packs})
+    if not told:
+        return [html.P(FEW_VEHICLES)]
+    out: list[Any] = [
+        html.P(
+            "What a place adds in every vehicle of one design, one odd vehicle not counted. A place that stands out is "
+            "the frame's doing rather than one pack's: its cooling, its links, its clamping.",
+        )
+    ]
+    for design in dict.fromkeys(p.design for p in told):
+        of_design = [p for p in told if p.design == design]
+        pack = next(p for p in packs if p.design == design)
+        vehicles = len({p.vehicle for p in packs if p.design == design})
+        out.append(html.H3(f"Design {design}, {vehicles} vehicles"))
+        for quantity in dict.fromkeys(p.quantity for p in of_design):
+            part = [p for p in of_design if p.quantity == quantity]
+            effects = [{**p.to_json(), "stands_out": p.stands_out} for p in part]
+            named = [e for e in effects if e["stands_out"]]
+            out += [
+                html.H4(title_of(quantity)),
+                html.Div(
+                    [
+                        graph(
+                            place_map(pack, effects, quantity, look=frame.look),
+                            f"{title_of(quantity)}: effect of each place over the boxes of design {design}",
+                        ),
+                        _places_table(pack, effects, named, quantity),
+                    ],
+                    className="map-beside",
+                ),
+            ]
+    return out
+
+
+def _places_table(
+    pack: Pack, effects: list[dict[str, Any]], named: list[dict[str, Any]], quantity: str
+) -> html.Div:
+    """List the places with their intervals: those that stand out first, then by size."""
+    order = sorted(effects, key=lambda e: (not e["stands_out"], -abs(e["effect"])))
+    rows = [
+        html.Tr(
+            [
+                html.Th(_place_name(pack, str(e["position"])), scope="row"),
+                html.Td(effect_text(e), className="whole"),
+                html.Td(["◆ ", e["strength"]] if e["stands_out"] else "no"),
+            ]
+        )
+        for e in order
+    ]
+    head = html.Tr([html.Th(t, scope="col") for t in ("Place", "Effect (95 % interval)", "Stands out")])
+    says = (
+        f"{len(named)} place{'s stand' if len(named) != 1 else ' stands'} out."
+        if named
+        else "No place stands out: what differs here differs from vehicle to vehicle."
+    )
+    return html.Div(
+        [
+            html.P(html.Strong(says)),
+            html.Div(
+                html.Table([html.Thead(head), html.Tbody(rows)], className="unknown"),
+                className="scroll tall",
+                tabIndex=0,
+                role="region",
+                **{"aria-label": f"{title_of(quantity)}: places with their intervals"},
+            ),
+        ]
+    )
+
+
+def _place_name(pack: Pack, position: str) -> str:
+    number = position.removeprefix("cell ")
+    if position.startswith("cell ") and number.isdigit() and int(number) <= pack.cells_in_series:
+        return short_place(pack, int(number))
+    return f"module {position}"
 
 
 def _compared(frame: Frame, result: Comparison) -> list[Any]:
@@ -103,7 +175,13 @@ def _compared(frame: Frame, result: Comparison) -> list[Any]:
                 html.Li([html.Strong(title_of(one.quantity)), f": {one.why_not or 'no reason given'}"])
             )
     if cannot:
-        shown.append(section("Not comparable", html.Ul(cannot, className="hatched")))
+        count = f"{len(cannot)} quantit{'ies' if len(cannot) > 1 else 'y'}, each with the log that would settle it"
+        shown.append(
+            section(
+                "Not comparable",
+                html.Details([html.Summary(count), html.Ul(cannot, className="hatched")], open=not shown),
+            )
+        )
     if result.events:
         shown.append(section("Work on these packs", html.Ul([html.Li(e) for e in result.events])))
     return shown or [html.P("These packs have no quantity in common.")]

@@ -43,7 +43,11 @@ def served(root: Path) -> Iterator[str]:
 
 @pytest.fixture(scope="session")
 def stores(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
-    """Stores by name, each made once: ``none``, ``sample``, ``missing`` (one cell without readings), ``many`` (96)."""
+    """Stores by name, each made once.
+
+    ``none``, ``sample``, ``missing`` (one cell without readings), ``many`` (96 cells), ``fleet`` (five vehicles of one
+    design, cell 6 high in all of them).
+    """
     root, made = tmp_path_factory.mktemp("stores"), {}
 
     def sample(path: Path) -> None:
@@ -62,10 +66,20 @@ def stores(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Path]:
         file = invent.write_csv(invent.drive(pack), root / "turnstone.csv")
         assert not Store(path).import_files([file], pack).refused
 
+    def fleet(path: Path) -> None:
+        for n, vehicle in enumerate(invent.FLEET):
+            pack = invent.pack(name=vehicle, pack_id=f"{vehicle.lower()}-main")
+            pack = pack.model_copy(update={"design": "three-box-16"})
+            log = invent.drive(pack, high=6, by=1.12 + 0.02 * n, seed=10 + n)
+            file = invent.write_csv(log, root / f"{vehicle}.csv")
+            assert not Store(path).import_files([file], pack).refused
+
+    makers = {"none": lambda _: None, "sample": sample, "missing": missing, "many": many, "fleet": fleet}
+
     def store(name: str) -> Path:
         if name not in made:
             made[name] = root / name
-            {"none": lambda _: None, "sample": sample, "missing": missing, "many": many}[name](made[name])
+            makers[name](made[name])
         return made[name]
 
     return store

@@ -14,6 +14,7 @@ from bmslogs.log.log import Log
 
 START = np.datetime64("2026-05-03T09:10:00", "us")
 OHMIC, SLOW = 6e-4, ((3.0, 2e-4), (45.0, 3e-4))  # [ohm], (time constant [s], [ohm]) of a cell
+FLEET = ("Dunlin", "Knot", "Sanderling", "Turnstone", "Ruff")
 USUAL = {
     "resistance_10s": 1e-3,
     "capacity": 100.0,

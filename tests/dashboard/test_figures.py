@@ -20,7 +20,7 @@ from bmslogs.faces.figures import (
     over_months,
     pack_picture,
     per_cell,
-    position_effects,
+    place_map,
     proof_picture,
     question,
     side_by_side,
@@ -263,17 +263,48 @@ def test_comparison_pictures(pack: Pack) -> None:
     }
     (after,) = traces(before_after(pack, [change], "resistance_10s"), "changed by itself")
     assert_allclose(after.y, [-10.0])
-    effect = {
-        "position": "M1",
-        "quantity": "heating",
-        "effect": 0.12,
-        "low": 0.05,
-        "high": 0.19,
-        "strength": "suggests",
-    }
-    assert_allclose(position_effects([effect]).data[0].y, [12.0])
-    assert position_effects([]).layout.annotations[0].text
     days = [
         (dt.datetime(2026, m, 1, tzinfo=dt.UTC), invent.estimates(pack, "resistance_10s")) for m in (1, 2, 3)
     ]
     assert len(over_months(days, "resistance_10s", pack=pack, cells=(6,)).data) == 2
+
+
+def test_places_are_drawn_over_the_boxes_and_hatched_where_nothing_can_be_told(pack: Pack) -> None:
+    def effect(position: str, by: float, out: bool) -> dict[str, object]:
+        return {
+            "position": position,
+            "quantity": "resistance_10s_relative",
+            "effect": by,
+            "low": by - 0.05,
+            "high": by + 0.05,
+            "strength": "supports",
+            "vehicles": 5,
+            "stands_out": out,
+        }
+
+    told = [effect(f"cell {c}", 0.2 if c == 6 else 0.01, c == 6) for c in range(1, 17) if c != 9]
+    figure = place_map(pack, [*told, effect("M2", 0.04, False)], "resistance_10s_relative")
+    (known,), (hatched,) = traces(figure, "places"), [t for t in figure.data if "not determinable" in t.name]
+    assert [list(c) for c in hatched.customdata] == [
+        ["module", "M1"],
+        ["module", "M3"],
+        ["module", "M4"],
+        ["cell", 9],
+    ]
+    assert hatched.marker.pattern.shape == "/" and "fewer than three vehicles" in hatched.hovertext[0]
+    colours = {tuple(c): k for c, k in zip(known.customdata, known.marker.color, strict=True)}
+    assert colours["cell", 6] == LIGHT.above[0]  # the end of a scale that 20 % just reaches
+    assert colours["cell", 1] != colours["cell", 6]
+    words = dict(zip((tuple(c) for c in known.customdata), known.hovertext, strict=True))
+    assert "+20.0 % (+15.0 to +25.0)" in words["cell", 6] and "5 vehicles" in words["cell", 6]
+    (marked,) = [t for t in figure.data if t.name.startswith("stands out")]
+    assert len(marked.x) == 1
+    (scale,) = traces(figure, "scale")
+    assert scale.marker.cmin == -scale.marker.cmax and "[%" in scale.marker.colorbar.title.text
+
+    warm = place_map(pack, [{**effect("M1", 0.12, True), "quantity": "heating"}], "heating")
+    drawn = [list(c) for t in warm.data if t.type == "bar" for c in t.customdata]
+    assert sorted(drawn) == [
+        ["module", f"M{m}"] for m in range(1, 5)
+    ]  # sensors tell of modules, not of cells
+    assert place_map(pack, [], "heating").layout.annotations[0].text

@@ -18,7 +18,7 @@ __all__ = [
     "over_months",
     "pack_picture",
     "per_cell",
-    "position_effects",
+    "place_map",
     "proof_picture",
     "question",
     "side_by_side",
@@ -28,8 +28,9 @@ __all__ = [
 if TYPE_CHECKING:
     from bmslogs.faces.figures.balance import bleed_figure, to_full
     from bmslogs.faces.figures.cells import per_cell
-    from bmslogs.faces.figures.compare import before_after, over_months, position_effects, side_by_side
+    from bmslogs.faces.figures.compare import before_after, over_months, side_by_side
     from bmslogs.faces.figures.pack import pack_picture
+    from bmslogs.faces.figures.places import place_map
     from bmslogs.faces.figures.proofs import proof_picture, question
     from bmslogs.faces.figures.theme import DARK, LIGHT, LOOKS, Look, nothing
     from bmslogs.faces.figures.window import LogView, log_picture
@@ -37,8 +38,9 @@ if TYPE_CHECKING:
 _HOME = {
     **dict.fromkeys(("bleed_figure", "to_full"), "balance"),
     "per_cell": "cells",
-    **dict.fromkeys(("before_after", "over_months", "position_effects", "side_by_side"), "compare"),
+    **dict.fromkeys(("before_after", "over_months", "side_by_side"), "compare"),
     "pack_picture": "pack",
+    "place_map": "places",
     **dict.fromkeys(("proof_picture", "question"), "proofs"),
     **dict.fromkeys(("DARK", "LIGHT", "LOOKS", "Look", "nothing"), "theme"),
     **dict.fromkeys(("LogView", "log_picture"), "window"),

@@ -1,4 +1,4 @@
-"""Pictures between packs: side by side, before and after, position effects, over the months."""
+"""Pictures between packs: side by side, before and after, over the months."""
 
 from __future__ import annotations
 
@@ -162,42 +162,6 @@ def before_after(
     )
     module_names(figure, pack, look, place)
     figure.update_yaxes(title_text="after against before,<br>pack median taken out [%]")
-    return below_legend(figure)
-
-
-def position_effects(positions: Sequence[Mapping[str, Any]], *, look: Look = LIGHT) -> go.Figure:
-    """Draw what each place adds in all vehicles of one design, with intervals."""
-    if not positions:
-        return nothing(
-            "Position effects need three vehicles of one design or more, each with a diagnosed log.", look
-        )
-    keys = list(dict.fromkeys(p["quantity"] for p in positions))
-    figure = blank(look, 420 if len(positions) > 12 else 340)
-    for n, key in enumerate(keys):
-        part = [p for p in positions if p["quantity"] == key]
-        figure.add_scatter(
-            x=[p["position"] for p in part],
-            y=[100 * p["effect"] for p in part],
-            mode="markers",
-            name=f"{safe(title_of(key))} ({part[0].get('strength', 'suggests')})",
-            marker={
-                "size": 10,
-                "symbol": SYMBOLS[n % len(SYMBOLS)],
-                "color": look.series[n % len(look.series)],
-            },
-            error_y={
-                "type": "data",
-                "symmetric": False,
-                "thickness": 1.5,
-                "array": [100 * (p["high"] - p["effect"]) if p.get("high") is not None else 0 for p in part],
-                "arrayminus": [
-                    100 * (p["effect"] - p["low"]) if p.get("low") is not None else 0 for p in part
-                ],
-            },
-        )
-    figure.add_hline(y=0, line={"color": look.soft, "width": 1, "dash": "dash"})
-    figure.update_xaxes(title_text="place in the pack", type="category")
-    figure.update_yaxes(title_text="effect of the place<br>[% of the pack median]")
     return below_legend(figure)
 
 

@@ -9,6 +9,7 @@ import plotly.graph_objects as go
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import LEVELS, Estimate, Finding
 from bmslogs.faces.figures.plan import Drawing, halfway, plan
+from bmslogs.faces.figures.scale import hatching, scale_bar
 from bmslogs.faces.figures.shades import differences
 from bmslogs.faces.figures.theme import LIGHT, SMALL, Look, blank, colour_of, text_on
 from bmslogs.faces.figures.words import (
@@ -123,14 +124,6 @@ def _draw_cells(
         if temperatures and c in temperatures:
             lines.append(f"nearest sensor {temperatures[c]:.1f} degC")
         hover.append("<br>".join(lines))
-    hatch = {
-        "shape": "/",
-        "size": 7,
-        "fgcolor": look.unknown,
-        "bgcolor": look.panel,
-        "fillmode": "replace",
-        "solidity": 0.25,
-    }
     for known in (True, False):
         take = [i for i, c in enumerate(order) if (c in values or not quantity) == known]
         if not take:
@@ -148,7 +141,7 @@ def _draw_cells(
             marker={
                 "color": [fills[i] for i in take] if known else look.panel,
                 "line": {"color": look.soft, "width": 1},
-                **({} if known else {"pattern": hatch}),
+                **({} if known else {"pattern": hatching(look)}),
             },
         )
     for c in picked & set(order):
@@ -239,42 +232,7 @@ def _draw_scale(
 ) -> None:
     what = "change since the baseline" if change else "difference from the pack's middle"
     if known:
-        figure.add_scatter(
-            x=[None],
-            y=[None],
-            mode="markers",
-            showlegend=False,
-            hoverinfo="skip",
-            name="scale",
-            marker={
-                "color": [0],
-                "cmin": -reach,
-                "cmax": reach,
-                "colorscale": look.scale,
-                "showscale": True,
-                "colorbar": {
-                    "orientation": "h",
-                    "thickness": 12,
-                    "len": 0.6,
-                    "y": -0.02,
-                    "yanchor": "top",
-                    "x": 0.5,
-                    "ypad": 4,
-                    "tickvals": [-reach, -reach / 2, 0, reach / 2, reach],
-                    "ticktext": [
-                        f"{v:+.3g}".replace("-", "−") if v else "0"
-                        for v in (-reach, -reach / 2, 0, reach / 2, reach)
-                    ],
-                    "tickfont": {"size": SMALL},
-                    "outlinewidth": 0,
-                    "title": {
-                        "text": f"{what} [{shown_unit(quantity)}]",
-                        "side": "bottom",
-                        "font": {"size": SMALL},
-                    },
-                },
-            },
-        )
+        scale_bar(figure, reach, f"{what} [{shown_unit(quantity)}]", look)
         figure.update_layout(margin_b=74, height=figure.layout.height + 58)
     if some_unknown:
         figure.add_bar(
@@ -284,13 +242,7 @@ def _draw_scale(
             marker={
                 "color": look.panel,
                 "line": {"color": look.soft, "width": 1},
-                "pattern": {
-                    "shape": "/",
-                    "fgcolor": look.unknown,
-                    "bgcolor": look.panel,
-                    "fillmode": "replace",
-                    "size": 6,
-                },
+                "pattern": hatching(look, 6),
             },
         )
 

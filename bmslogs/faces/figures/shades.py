@@ -33,7 +33,7 @@ def differences(
         values = {c: (v - middle, h) for c, (v, h) in values.items()}
     reach = max((abs(v) for v, _ in values.values()), default=1.0) or 1.0
     half_typical = _median([h for _, h in values.values()]) if values else 0.0
-    return values, _round_up(max(reach, half_typical, _practical(pack, quantity, estimates)))
+    return values, round_up(max(reach, half_typical, _practical(pack, quantity, estimates)))
 
 
 def _practical(pack: Pack, quantity: str | None, estimates: Sequence[Estimate]) -> float:
@@ -61,7 +61,7 @@ def _median(values: list[float]) -> float:
     return (ordered[(n - 1) // 2] + ordered[n // 2]) / 2 if n else 0.0
 
 
-def _round_up(value: float) -> float:
+def round_up(value: float) -> float:
     """Return the next of 1, 2, 3, 5 times a power of ten, so that a scale ends in a plain number."""
     if value <= 0 or not math.isfinite(value):
         return 1.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from bmslogs.findings.compare.packs import compare_packs
+from bmslogs.findings.compare.positions import fitted_positions
 from bmslogs.findings.compare.repair import compare_before_after
 from bmslogs.findings.compare.shape import (
     Change,
@@ -24,4 +25,5 @@ __all__ = [
     "Trend",
     "compare_before_after",
     "compare_packs",
+    "fitted_positions",
 ]

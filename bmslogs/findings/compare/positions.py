@@ -65,6 +65,18 @@ def position_effects(
     places are named rests on random orders of each vehicle's entries, so that a design without position effects
     shows any in 5 % of fleets at most, over all its places and quantities.
     """
+    found = [p for p in fitted_positions(diagnoses_by_pack, packs) if p.stands_out]
+    designs = dict.fromkeys(p.design for p in found)
+    return tuple(p for d in designs for p in sorted(found, key=lambda p: -abs(p.effect)) if p.design == d)
+
+
+def fitted_positions(
+    diagnoses_by_pack: Mapping[str, Sequence[Diagnosis]], packs: Mapping[str, Pack]
+) -> tuple[PositionEffect, ...]:
+    """Return every place whose effect can be told, whether it stands out or not.
+
+    A place that fewer than three vehicles tell of is not among them.
+    """
     designs: dict[str, list[str]] = {}
     for name in diagnoses_by_pack:
         design = packs[name].design
@@ -84,15 +96,14 @@ def _of_design(design: str, members: Sequence[tuple[Pack, Sequence[Diagnosis]]])
         rows = [(pack, values) for pack, values in rows if values]
         tables += [_fit(placed, rows, _by_cell), _fit(placed, rows, _by_module)]
     tables = [t for t in tables if t]
-    found = [
-        c for table in tables for c in table if c.p_value <= LEVEL / len(tables) and abs(c.effect) >= c.least
-    ]
     return [
         PositionEffect(
-            c.position, c.quantity, c.effect, c.low, c.high, _strength(c.vehicles), c.vehicles, design
+            c.position, c.quantity, c.effect, c.low, c.high, _strength(c.vehicles), c.vehicles, design,
+            stands_out=c.p_value <= LEVEL / len(tables) and abs(c.effect) >= c.least,
         )
-        for c in sorted(found, key=lambda c: -abs(c.effect))
-    ]
+        for table in tables
+        for c in table
+    ]  # fmt: skip
 
 
 def _strength(vehicles: int) -> Strength:

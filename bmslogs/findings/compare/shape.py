@@ -120,7 +120,13 @@ class Difference:
 
 @dataclass(frozen=True)
 class PositionEffect:
-    """What a place adds in every vehicle of a design, as a fraction of the pack median."""
+    """What a place adds in every vehicle of a design, as a fraction of the pack median.
+
+    Attributes
+    ----------
+    stands_out
+        Whether the effect is beyond chance and large enough to matter; only such stand in a comparison and its JSON.
+    """
 
     position: str
     quantity: str
@@ -130,6 +136,7 @@ class PositionEffect:
     strength: Strength
     vehicles: int
     design: str
+    stands_out: bool = True
 
     def to_json(self) -> dict[str, Any]:
         """Return the JSON object."""
