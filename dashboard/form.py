@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from bmslogs.base.errors import BadPack
-from bmslogs.base.pack import Pack, parse_pack
+from bmslogs.base.pack import Pack, dump_ocv_table, parse_ocv_table, parse_pack
 from bmslogs.faces.numbers import ranges
 
 LIMITS = {
@@ -24,7 +24,7 @@ NUMBERS = {
     "cells_in_parallel": "Cells in parallel",
     "bleed_resistor_ohm": "Bleed resistor [ohm]",
 }
-NOT_ASKED = ("current_accuracy", "joint_in_tap_of", "ocv_table")
+NOT_ASKED = ("current_accuracy", "joint_in_tap_of")
 """Parts of the pack file that the form does not show and keeps as they are."""
 _NAMED = re.compile(r"(?P<name>[^,;]+?)\s*[ =]\s*(?P<cells>\d[\d\s,+-]*)$")
 
@@ -36,7 +36,7 @@ def pack_of(typed: Mapping[str, Any], old: Pack | None = None) -> Pack:
     ----------
     typed
         ``id``, ``vehicle``, ``design``, ``chemistry``, the keys of `NUMBERS` and `LIMITS`, and the texts
-        ``boxes``, ``sensors``, ``boards``, ``events``.
+        ``boxes``, ``sensors``, ``boards``, ``events``, ``ocv``.
     old
         The pack that is changed or copied: what the form does not show is kept from it.
 
@@ -46,8 +46,9 @@ def pack_of(typed: Mapping[str, Any], old: Pack | None = None) -> Pack:
         One line: what was found and what was expected.
     """
     kept = {k: v for k in NOT_ASKED if (v := getattr(old, k, None)) is not None}
-    if old is not None and old.ocv is not None and "ocv_table" not in kept:
-        kept["ocv_table"] = "kept"
+    table = ocv_of(typed.get("ocv") or "")
+    if table:
+        kept["ocv_table"] = (old.ocv_table if old else None) or f"{typed.get('id') or 'pack'}-ocv.csv"
     given = {
         k: typed[k]
         for k in ("id", "vehicle", "design", "chemistry", *NUMBERS)
@@ -66,9 +67,29 @@ def pack_of(typed: Mapping[str, Any], old: Pack | None = None) -> Pack:
         "event": _events(typed.get("events") or ""),
     }
     pack = parse_pack(document | {k: rows for k, rows in tables.items() if rows})
-    if old is None or old.ocv is None:
-        return pack
-    return pack.model_copy(update={"ocv": old.ocv, "ocv_table": old.ocv_table})
+    return pack.model_copy(update={"ocv": table}) if table else pack
+
+
+def ocv_of(text: str) -> tuple[tuple[float, float], ...] | None:
+    """Read the pack's own open-circuit table as typed or pasted; None where nothing is.
+
+    A table copied from a spreadsheet has tabs, or semicolons and decimal commas: these are read as well.
+
+    Raises
+    ------
+    BadPack
+        Not such a table; the line is named.
+    """
+    plain = text.lstrip("\ufeff").strip()
+    if not plain:
+        return None
+    head = plain.splitlines()[0]
+    for mark in ("\t", ";"):
+        if mark in head:
+            plain = plain.replace(",", ".").replace(mark, ",")
+            break
+    lines = [",".join(part.strip() for part in line.split(",")) for line in plain.splitlines()]
+    return parse_ocv_table("\n".join(lines), file="open-circuit table")
 
 
 def boxes_of(text: str) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
@@ -161,5 +182,6 @@ def typed_of(pack: Pack) -> dict[str, Any]:
         "sensors": "\n".join(f"{s.name} {ranges(s.cells)}" for s in pack.temperature_sensors if s.cells),
         "boards": "\n".join(f"{b.name} {ranges(b.cells)}" for b in pack.sense_boards),
         "events": "\n".join(events),
+        "ocv": dump_ocv_table(pack.ocv).rstrip() if pack.ocv else "",
     }
     return out | {k: getattr(pack, k) for k in NUMBERS} | {k: getattr(pack.limits, k) for k in LIMITS}

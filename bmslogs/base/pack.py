@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import math
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -304,26 +305,49 @@ def read_ocv_table(path: Path) -> tuple[tuple[float, float], ...]:
         Not such a table.
     """
     try:
-        with path.open(encoding="utf-8-sig", newline="") as handle:
-            rows = list(csv.DictReader(handle))
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
         raise BadPack(f"ocv_table cannot be read ({error})", "a CSV file", file=path) from None
+    return parse_ocv_table(text, file=path)
+
+
+def parse_ocv_table(text: str, *, file: str | Path | None = None) -> tuple[tuple[float, float], ...]:
+    """Read an open-circuit table from its text; see `read_ocv_table`.
+
+    Raises
+    ------
+    BadPack
+        Not such a table; the line is named.
+    """
+    try:
+        rows = list(csv.DictReader(text.splitlines()))
+    except csv.Error as error:
+        raise BadPack(f"ocv_table cannot be read ({error})", "a CSV file", file=file) from None
     if not rows or not {"soc", "voltage_V"} <= set(rows[0]):
-        raise BadPack("no columns soc and voltage_V", "a CSV table soc,voltage_V", file=path, line=1)
+        raise BadPack("no columns soc and voltage_V", "a CSV table soc,voltage_V", file=file, line=1)
     table: list[tuple[float, float]] = []
     for number, row in enumerate(rows, 2):
         try:
             soc, volt = float(row["soc"]), float(row["voltage_V"])
         except (TypeError, ValueError):
-            raise BadPack(f"{row['soc']!r}, {row['voltage_V']!r}", "two numbers", file=path, line=number) from None
+            raise BadPack(
+                f"{row['soc']!r}, {row['voltage_V']!r}", "two numbers", file=file, line=number
+            ) from None
         if not 0.0 <= soc <= 1.0:
-            raise BadPack(f"soc {soc}", "a fraction 0..1", file=path, line=number)
+            raise BadPack(f"soc {soc}", "a fraction 0..1", file=file, line=number)
+        if not math.isfinite(volt):
+            raise BadPack(f"voltage {volt}", "a voltage", file=file, line=number)
         if table and (soc <= table[-1][0] or volt <= table[-1][1]):
-            raise BadPack(f"soc {soc}, voltage {volt}", "both to rise from row to row", file=path, line=number)
+            raise BadPack(f"soc {soc}, voltage {volt}", "both to rise from row to row", file=file, line=number)
         table.append((soc, volt))
     if len(table) < 5 or table[0][0] > 0.05 or table[-1][0] < 0.95:
-        raise BadPack(f"{len(table)} rows from {table[0][0]} to {table[-1][0]}", "5 rows or more over 0..1", file=path)
+        raise BadPack(f"{len(table)} rows from {table[0][0]} to {table[-1][0]}", "5 rows or more over 0..1", file=file)
     return tuple(table)
+
+
+def dump_ocv_table(table: tuple[tuple[float, float], ...]) -> str:
+    """Return an open-circuit table as CSV text; `parse_ocv_table` reads the same table back."""
+    return "\n".join(["soc,voltage_V", *(f"{soc!r},{volt!r}" for soc, volt in table)]) + "\n"
 
 
 def _as_bad_pack(error: ValidationError, file: str | Path | None) -> BadPack:

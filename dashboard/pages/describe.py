@@ -6,19 +6,20 @@ import re
 from typing import Any
 
 import dash_mantine_components as dmc
-from dash import Dash, Input, Output, State, html, no_update
+from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from bmslogs.base.errors import BadPack, BmsLogsError
-from bmslogs.base.pack import Pack, dump_pack
+from bmslogs.base.pack import Pack
 from bmslogs.faces.figures import nothing, pack_picture
 from dashboard.address import View, parse
 from dashboard.desk import Desk
 from dashboard.form import LIMITS, NUMBERS, even_boxes, pack_of, typed_of
 from dashboard.frame import Frame
+from dashboard.pack_files import MOST_TABLE_BYTES, files, register_files
 from dashboard.parts import action, graph, heading, section, select
 
 TITLE, PATH = "Describe a pack", "/describe"
-TEXTS = ("vehicle", "id", "design", "chemistry", "boxes", "sensors", "boards", "events")
+TEXTS = ("vehicle", "id", "design", "chemistry", "boxes", "sensors", "boards", "events", "ocv")
 FIELDS = (*TEXTS, *NUMBERS, *LIMITS)
 USUAL = {"chemistry": "NMC", "cells_in_parallel": 1}
 
@@ -106,8 +107,13 @@ def _fields(typed: dict[str, Any], packs: list[Pack], view: View, changing: bool
                 placeholder="optional",
                 description="Packs of one design share places and are compared place by place.",
             ),
-            select(
-                "Chemistry", {"field": "chemistry"}, chemistries, typed.get("chemistry"), allowDeselect=False
+            dmc.Autocomplete(
+                id={"field": "chemistry"},
+                label="Chemistry",
+                data=chemistries,
+                value=typed.get("chemistry") or "",
+                description="NMC and LFP have a built-in open-circuit curve; any other name needs a table of its own.",
+                comboboxProps={"withinPortal": False},
             ),
             html.Div(
                 [
@@ -148,6 +154,31 @@ def _fields(typed: dict[str, Any], packs: list[Pack], view: View, changing: bool
             html.Div([_number(k, LIMITS[k], typed) for k in LIMITS], className="pairs"),
         ),
         section(
+            "Open-circuit table of the cells, if there is one",
+            html.P(
+                "Columns soc (0 to 1) and voltage_V, both rising, five rows or more: paste it, or take it from a "
+                "CSV file. It then stands in for the built-in curve.",
+                className="quiet",
+            ),
+            _area(
+                "ocv",
+                "Open-circuit table",
+                typed,
+                "soc,voltage_V\n0.0,3.10\n0.1,3.42\n...\n1.0,4.18",
+                3,
+                most=9,
+            ),
+            dcc.Upload(
+                html.Button("Take it from a CSV file", className="button", type="button"),
+                id="ocv-file",
+                accept=".csv,.txt",
+                max_size=MOST_TABLE_BYTES,
+                className="actions",
+            ),
+            html.Div(id="ocv-says", role="status"),
+            html.Div(id="ocv-drawn"),
+        ),
+        section(
             "Work on the pack",
             html.P(
                 "One a line: date; joint remade, module swapped, sense wire moved, bench charged or other; where; why.",
@@ -162,7 +193,9 @@ def _text(key: str, label: str, typed: dict[str, Any], **more: Any) -> dmc.TextI
     return dmc.TextInput(id={"field": key}, label=label, value=typed.get(key) or "", **more)
 
 
-def _area(key: str, label: str, typed: dict[str, Any], example: str, rows: int) -> dmc.Textarea:
+def _area(
+    key: str, label: str, typed: dict[str, Any], example: str, rows: int, most: int | None = None
+) -> dmc.Textarea:
     return dmc.Textarea(
         id={"field": key},
         label=label,
@@ -170,6 +203,7 @@ def _area(key: str, label: str, typed: dict[str, Any], example: str, rows: int) 
         placeholder=example,
         minRows=rows,
         autosize=True,
+        **({"maxRows": most} if most else {}),
         className="mono",
     )
 
@@ -212,7 +246,8 @@ def drawn(typed: dict[str, Any], frame: Frame, old: Pack | None) -> tuple[Any, s
 
 
 def register(app: Dash, desk: Desk) -> None:
-    """Draw as typed, lay out evenly, copy, save."""
+    """Draw as typed, lay out evenly, copy, save, give the files away."""
+    register_files(app, desk)
     states = [State({"field": k}, "value") for k in FIELDS]
 
     @app.callback(
@@ -280,6 +315,6 @@ def register(app: Dash, desk: Desk) -> None:
                     ],
                     className="actions",
                 ),
-                html.Details([html.Summary("The pack file"), html.Pre(dump_pack(pack))]),
+                files(pack),
             ]
         )

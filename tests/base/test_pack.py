@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bmslogs.base.errors import BadPack
-from bmslogs.base.pack import Pack, dump_pack, load_pack, parse_pack
+from bmslogs.base.pack import Pack, dump_ocv_table, dump_pack, load_pack, parse_ocv_table, parse_pack
 
 WREN = """
 [pack]
@@ -138,6 +138,15 @@ def test_its_own_open_circuit_table_is_read_from_beside_the_pack_file(tmp_path: 
     assert load_pack(tmp_path / "wren.toml").ocv == tuple(TABLE)
 
 
+def test_an_open_circuit_table_is_written_as_it_is_read() -> None:
+    assert parse_ocv_table(dump_ocv_table(tuple(TABLE))) == tuple(TABLE)
+
+
+def test_a_box_that_is_called_box_is_not_called_so_twice() -> None:
+    pack = parsed(WREN.replace('name = "front"', 'name = "Box 1"'))
+    assert pack.place(5) == "Box 1, module F2, cell 5"
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
@@ -146,6 +155,7 @@ def test_its_own_open_circuit_table_is_read_from_beside_the_pack_file(tmp_path: 
         (table_text(TABLE[:3]), "5 rows or more"),
         (table_text([(z, v) for z, v in TABLE if z > 0] + [(1.0, 4.3)]), "line 6"),
         (table_text(TABLE).replace("3.8", "n/a"), "line 4"),
+        (table_text(TABLE).replace("4.2", "inf"), "a voltage"),
         (table_text(TABLE).replace("0.5,", "50,"), "a fraction 0..1"),
         (table_text(TABLE).replace("3.8", "3.6"), "both to rise"),
     ],

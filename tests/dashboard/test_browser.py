@@ -94,6 +94,37 @@ def test_a_newcomer_from_nothing_to_the_printed_record(chromium: Any, tmp_path: 
         reader.context.close()
 
 
+def test_a_pack_of_another_chemistry_is_described_with_its_own_table(chromium: Any, tmp_path: Path) -> None:
+    bad, good = tmp_path / "bad.csv", tmp_path / "good.csv"
+    bad.write_text("soc,voltage_V\n0,3.0\n0.25,3.9\n0.5,3.8\n0.75,3.95\n1,4.2\n", encoding="utf-8")
+    good.write_text("soc,voltage_V\n0,3.0\n0.25,3.6\n0.5,3.8\n0.75,3.95\n1,4.2\n", encoding="utf-8")
+    with served(tmp_path / "store") as site:
+        reader = Reader(chromium)
+        page = reader.open(f"{site}/describe")
+        page.get_by_label("Vehicle").fill("Knot")
+        page.get_by_label("Capacity [Ah]").fill("50")
+        page.get_by_label("Cells in series").fill("8")
+        page.get_by_role("textbox", name="Chemistry").fill("LMO")
+        page.get_by_text("no built-in open-circuit curve").wait_for()
+        for file, says in ((bad, "open-circuit table: line 4"), (good, "Nothing wrong with it as typed")):
+            with page.expect_file_chooser() as chooser:
+                page.get_by_role("button", name="Take it from a CSV file").click()
+            chooser.value.set_files([str(file)])
+            page.get_by_text(f"Taken from {file.name}").wait_for()
+            page.get_by_text(says).wait_for()
+        drawn(page, "#ocv-drawn")
+        page.get_by_role("button", name="Save the pack").click()
+        page.get_by_text("Saved as knot-main").wait_for()
+        page.get_by_text("The pack file", exact=True).click()
+        with page.expect_download() as taken:
+            page.get_by_role("link", name="Save the table").click()
+        assert taken.value.suggested_filename == "knot-main-ocv.csv"
+        assert reader.wrong == []
+        reader.context.close()
+    pack = Store(tmp_path / "store").pack("knot-main")
+    assert pack.chemistry == "LMO" and pack.ocv is not None and pack.ocv[2] == (0.5, 3.8)
+
+
 @pytest.mark.parametrize("store", PACKS)
 def test_every_page_stands(store: str, site: Callable[[str], str], reader: Reader) -> None:
     """With nothing, one cell missing, 96 cells: a heading, no error, and where there is nothing, the next step."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import io
 import tracemalloc
 from dataclasses import replace
@@ -21,6 +22,7 @@ from dashboard.address import View, parse
 from dashboard.app import create_app, picked_view
 from dashboard.form import cells_of, even_boxes, pack_of, typed_of
 from dashboard.notes import add_note, latest, read_notes
+from dashboard.pack_files import table_text
 from dashboard.uploads import TooLarge, plain_name, receive
 from sample_logs import SAMPLES
 from tests.dashboard import invent
@@ -86,16 +88,73 @@ def test_a_pack_goes_through_the_form_and_back(file: Path) -> None:
     assert pack_of(typed_of(pack), pack) == pack
 
 
+CURVE = ((0.0, 3.0), (0.25, 3.6), (0.5, 3.8), (0.75, 3.95), (1.0, 4.2))  # invented
+
+
 def test_what_the_form_does_not_show_is_kept() -> None:
     pack = invent.pack().model_copy(
         update={
-            "ocv": ((0.0, 3.0), (1.0, 4.2)),
+            "ocv": CURVE,
+            "ocv_table": "curve.csv",
             "chemistry": "own",
             "current_accuracy": 0.02,
             "joint_in_tap_of": "previous",
         }
     )
     assert pack_of(typed_of(pack), pack) == pack
+
+
+OWN = {
+    "id": "knot-main",
+    "vehicle": "Knot",
+    "chemistry": "LMO",
+    "nominal_capacity_Ah": 50,
+    "cells_in_series": 8,
+}
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "soc,voltage_V\n0,3.0\n0.25,3.6\n0.5,3.8\n0.75,3.95\n1,4.2",
+        "soc\tvoltage_V\n0\t3.0\n0.25\t3.6\n0.5\t3.8\n0.75\t3.95\n1\t4.2\n",
+        "\ufeffsoc; voltage_V\r\n0;3,0\r\n0,25;3,6\r\n0,5;3,8\r\n0,75;3,95\r\n1;4,2\r\n",
+    ],
+    ids=["commas", "pasted from a spreadsheet", "decimal commas"],
+)
+def test_a_table_of_its_own_goes_with_the_pack_file(text: str, tmp_path: Path) -> None:
+    pack = pack_of({**OWN, "ocv": text})
+    assert pack.ocv == CURVE
+    client = create_app(tmp_path / "store").server.test_client()
+    client.application.extensions["bmslogs"]["desk"].store.save_pack(pack)
+    for query, name in (("", "knot-main.toml"), ("&table=1", pack.ocv_table)):
+        got = client.get(f"/pack-file?pack=knot-main{query}", headers=SELF)
+        assert got.headers["Content-Disposition"] == f'attachment; filename="{name}"'
+        (tmp_path / str(name)).write_bytes(got.data)
+    assert load_pack(tmp_path / "knot-main.toml") == pack  # the two files, side by side, are the pack
+    assert client.get("/pack-file?pack=nobody", headers=SELF).status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("soc,voltage_V\n0,3.0\n0.25,3.9\n0.5,3.8\n0.75,3.95\n1,4.2", "line 4.*both to rise"),
+        ("charge,volt\n0,3", "line 1.*soc and voltage_V"),
+        ("soc,voltage_V\n0,3\n1,4.2", "5 rows or more"),
+        ("", "no built-in open-circuit curve"),
+    ],
+)
+def test_a_table_is_checked_as_it_is_typed(text: str, says: str) -> None:
+    with pytest.raises(BadPack, match=says):
+        pack_of({**OWN, "ocv": text})
+
+
+def test_a_file_that_is_no_text_is_refused() -> None:
+    good = "data:text/csv;base64," + base64.b64encode("\ufeffsoc,voltage_V\n".encode()).decode()
+    assert table_text(good) == "soc,voltage_V\n"
+    for bad in ("data:;base64,/////w==", "data:;base64,?", "none"):
+        with pytest.raises(BadPack, match="UTF-8"):
+            table_text(bad)
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ __all__ = [
     "bleed_figure",
     "log_picture",
     "nothing",
+    "ocv_picture",
     "over_months",
     "pack_picture",
     "per_cell",
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from bmslogs.faces.figures.balance import bleed_figure, to_full
     from bmslogs.faces.figures.cells import per_cell
     from bmslogs.faces.figures.compare import before_after, over_months, side_by_side
+    from bmslogs.faces.figures.curve import ocv_picture
     from bmslogs.faces.figures.pack import pack_picture
     from bmslogs.faces.figures.places import place_map
     from bmslogs.faces.figures.proofs import proof_picture, question
@@ -37,6 +39,7 @@ if TYPE_CHECKING:
 
 _HOME = {
     **dict.fromkeys(("bleed_figure", "to_full"), "balance"),
+    "ocv_picture": "curve",
     "per_cell": "cells",
     **dict.fromkeys(("before_after", "over_months", "side_by_side"), "compare"),
     "pack_picture": "pack",

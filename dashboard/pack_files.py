@@ -1,0 +1,98 @@
+"""The pack file and its open-circuit table: taken from a file, drawn as typed, given away to keep."""
+
+from __future__ import annotations
+
+import base64
+import binascii
+from typing import Any
+
+import flask
+from dash import Dash, Input, Output, State, html, no_update
+
+from bmslogs.base.errors import BadPack, BmsLogsError
+from bmslogs.base.pack import Pack, dump_ocv_table, dump_pack
+from bmslogs.faces.figures import ocv_picture
+from dashboard.desk import Desk
+from dashboard.form import ocv_of
+from dashboard.frame import Frame
+from dashboard.parts import graph
+from dashboard.uploads import plain_name
+
+FILES = "/pack-file"
+MOST_TABLE_BYTES = 200_000
+
+
+def table_text(contents: str) -> str:
+    """Return the text of a file as the browser sends it (``data:..;base64,..``).
+
+    Raises
+    ------
+    BadPack
+        Not text.
+    """
+    _, comma, body = contents.partition(",")
+    try:
+        if not comma:
+            raise binascii.Error
+        return base64.b64decode(body, validate=True).decode("utf-8-sig")
+    except (binascii.Error, UnicodeDecodeError):
+        raise BadPack("the file is not text", "a CSV table soc,voltage_V in UTF-8") from None
+
+
+def curve(text: str, frame: Frame) -> Any:
+    """Draw the open-circuit table that is typed, nothing where it is none."""
+    try:
+        table = ocv_of(text)
+    except BmsLogsError:
+        return None  # what is wrong with it is said beside the drawing of the pack
+    return graph(ocv_picture(table, look=frame.look), "the open-circuit table as typed") if table else None
+
+
+def files(pack: Pack) -> html.Details:
+    """Return the pack file to read and to take away, with its open-circuit table beside it."""
+    parts: list[Any] = [html.Summary("The pack file"), html.Pre(dump_pack(pack))]
+    links = [html.A("Save the pack file", href=f"{FILES}?pack={pack.id}", className="button")]
+    if pack.ocv:
+        parts += [html.P(f"Beside it, {pack.ocv_table}:"), html.Pre(dump_ocv_table(pack.ocv))]
+        links.append(html.A("Save the table", href=f"{FILES}?pack={pack.id}&table=1", className="button"))
+    return html.Details([*parts, html.Div(links, className="actions")])
+
+
+def register_files(app: Dash, desk: Desk) -> None:
+    """Take an open-circuit table from a file, draw it, and serve pack file and table to take away."""
+
+    @app.callback(
+        Output({"field": "ocv"}, "value"),
+        Output("ocv-says", "children"),
+        Input("ocv-file", "contents"),
+        State("ocv-file", "filename"),
+        prevent_initial_call=True,
+    )
+    def take(contents: str | None, name: str | None) -> Any:
+        if not contents:
+            return no_update, no_update
+        try:
+            return table_text(contents), f"Taken from {name}."
+        except BmsLogsError as error:
+            return no_update, html.P(f"✕ {name}: {error}", className="bad")
+
+    @app.callback(
+        Output("ocv-drawn", "children"),
+        Input({"field": "ocv"}, "value"),
+        State("scheme", "data"),
+        State("at", "search"),
+    )
+    def draw_curve(text: str | None, scheme: str | None, search: str) -> Any:
+        return curve(text or "", Frame.of(desk, search, scheme, None))
+
+    @app.server.get(FILES)
+    def _pack_file() -> flask.Response:
+        pack = desk.pack(flask.request.args.get("pack", ""))
+        table = bool(flask.request.args.get("table"))
+        if pack is None or (table and not pack.ocv):
+            return flask.Response("There is no such file.", 404, mimetype="text/plain")
+        text, name = dump_pack(pack), f"{pack.id}.toml"
+        if table and pack.ocv:
+            text, name = dump_ocv_table(pack.ocv), plain_name(pack.ocv_table or "ocv.csv")
+        headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+        return flask.Response(text, 200, headers, mimetype="text/csv" if table else "application/toml")
