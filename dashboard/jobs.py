@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import tomllib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -29,6 +29,8 @@ class Job:
         Where it is on its way.
     pack
         Id of the pack that it is of; empty until chosen.
+    modules
+        Names of the modules that were logged, where the pack was split; empty for the whole pack.
     profile
         Mapping as profile text, as inspected or as changed by the reader.
     inspection
@@ -39,7 +41,7 @@ class Job:
         One line: the reason of a refusal, or what came of it.
     fraction
         Done 0..1 while importing.
-    log_id, rows, repairs
+    log_id, rows, repairs, notes
         Of a log that was brought in.
     """
 
@@ -48,6 +50,7 @@ class Job:
     path: Path
     state: State = "waiting"
     pack: str = ""
+    modules: tuple[str, ...] = ()
     profile: str = ""
     inspection: Any = None
     changed: bool = False
@@ -56,6 +59,7 @@ class Job:
     log_id: str = ""
     rows: int = 0
     repairs: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
     order: int = field(default=0, compare=False)
 
 
@@ -132,14 +136,23 @@ class Jobs:
         self._worker.submit(task)
 
 
-def inspect(jobs: Jobs, token: str, pack: Pack | None, profile_text: str = "") -> None:
+def inspect(
+    jobs: Jobs, token: str, pack: Pack | None, profile_text: str = "", modules: Sequence[str] = ()
+) -> None:
     """Find out behind the page what a file's columns are."""
-    jobs.change(token, pack=pack.id if pack else "", changed=bool(profile_text), **_typed(profile_text))
+    known = tuple(modules) if pack else ()
+    jobs.change(
+        token,
+        pack=pack.id if pack else "",
+        modules=known,
+        changed=bool(profile_text),
+        **_typed(profile_text),
+    )
 
     def work(job: Job) -> dict[str, Any]:
         from bmslogs.importers import inspect_file
 
-        found = inspect_file(job.path, pack=pack, profile=_profile(profile_text))
+        found = inspect_file(job.path, pack=pack, profile=_profile(profile_text), modules=known or None)
         return {"state": "confirm", "inspection": found, "profile": profile_text or found.profile_toml()}
 
     jobs.run(token, "inspecting", work)
@@ -149,30 +162,82 @@ def bring_in(jobs: Jobs, token: str, desk: Any, pack: Pack, profile_text: str = 
     """Import a file behind the page and diagnose it."""
 
     def work(job: Job) -> dict[str, Any]:
-        def progress(*parts: Any) -> None:
-            jobs.change(token, fraction=_fraction(parts))
-
-        report = desk.store.import_files([job.path], pack, _profile(profile_text), progress=progress)
-        if report.refused:
-            return {"state": "refused", "says": str(report.refused[0].reason)}
-        made = report.logs[0]
-        desk.forget_answers()
-        jobs.change(token, fraction=0.9)
-        reason = desk.diagnosis_or_reason(made.id)
-        says = "known already" if made.status == "known" else "brought in"
-        if isinstance(reason, str):
-            says += f"; no diagnosis: {reason}"
-        job.path.unlink(missing_ok=True)
-        return {
-            "state": "done",
-            "says": says,
-            "log_id": made.id,
-            "rows": made.rows,
-            "fraction": 1.0,
-            "repairs": tuple(_sentence(r) for r in made.repairs),
-        }
+        return _import(jobs, [job], desk, pack, profile_text)
 
     jobs.run(token, "importing", work)
+
+
+def bring_in_together(
+    jobs: Jobs, tokens: Sequence[str], desk: Any, pack: Pack, profile_text: str = ""
+) -> None:
+    """Import files behind the page as parts of one log and diagnose it.
+
+    The first stands for the log afterwards; where one is refused, it keeps the reason and the others wait as before.
+    """
+    for token in tokens:
+        jobs.change(token, state="importing", says="", fraction=0.0)
+
+    def work(first: Job) -> dict[str, Any]:
+        parts = [job for t in tokens if (job := jobs.get(t)) is not None]
+        try:
+            done = _import(jobs, parts, desk, pack, profile_text)
+        except BaseException:
+            _back(jobs, tokens[1:])
+            raise
+        if done["state"] == "done":
+            for job in parts[1:]:
+                jobs.drop(job.token)
+            return {**done, "name": " + ".join(job.name for job in parts)}
+        guilty = next((j for j in parts if j.path.name in str(done["says"])), parts[0])
+        _back(jobs, [j.token for j in parts if j is not guilty])
+        if guilty.token == first.token:
+            return done
+        jobs.change(guilty.token, **done)
+        return {"state": "confirm"}
+
+    jobs.run(tokens[0], "importing", work)
+
+
+def _back(jobs: Jobs, tokens: Sequence[str]) -> None:
+    for token in tokens:
+        jobs.change(token, state="confirm", fraction=0.0)
+
+
+def _import(jobs: Jobs, parts: list[Job], desk: Any, pack: Pack, profile_text: str) -> dict[str, Any]:
+    """Import one log from its file or files; return what changes of the job that stands for it."""
+
+    def progress(*done: Any) -> None:
+        for part in parts:
+            jobs.change(part.token, fraction=_fraction(done))
+
+    report = desk.store.import_files(
+        [j.path for j in parts],
+        pack,
+        _profile(profile_text),
+        together=len(parts) > 1,
+        modules=parts[0].modules or None,
+        progress=progress,
+    )
+    if report.refused:
+        return {"state": "refused", "says": str(report.refused[0].reason)}
+    made = report.logs[0]
+    desk.forget_answers()
+    jobs.change(parts[0].token, fraction=0.9)
+    reason = desk.diagnosis_or_reason(made.id)
+    says = "known already" if made.status == "known" else "brought in"
+    if isinstance(reason, str):
+        says += f"; no diagnosis: {reason}"
+    for job in parts:
+        job.path.unlink(missing_ok=True)
+    return {
+        "state": "done",
+        "says": says,
+        "log_id": made.id,
+        "rows": made.rows,
+        "fraction": 1.0,
+        "repairs": tuple(_sentence(r) for r in made.repairs),
+        "notes": (*map(str, made.notes), *(f"It replaces log {old}." for old in made.replaces)),
+    }
 
 
 def _typed(profile_text: str) -> dict[str, str]:

@@ -44,7 +44,13 @@ class Inspection:
         return profile_toml(self.plan)
 
 
-def inspect_file(path: str | Path, *, pack: Pack | None = None, profile: Profile | None = None) -> Inspection:
+def inspect_file(
+    path: str | Path,
+    *,
+    pack: Pack | None = None,
+    profile: Profile | None = None,
+    modules: tuple[str, ...] | None = None,
+) -> Inspection:
     """Say what the columns of a file are.
 
     Parameters
@@ -55,13 +61,15 @@ def inspect_file(path: str | Path, *, pack: Pack | None = None, profile: Profile
         The pack, if known: its number of cells and sensors help.
     profile
         What is known of the logger.
+    modules
+        Names of the modules that were logged, where the pack was split.
 
     Raises
     ------
     BadInput
         Not a table at all.
     """
-    job = look_at(path, profile, pack)
+    job = look_at(path, profile, pack, modules)
     plan = job.plan
     columns = tuple(InspectedColumn(t.name, _taken_for(t), _why(t, plan), t.examples) for t in plan.columns)
     return Inspection(Path(path), columns, tuple(str(p) for p in plan.problems), plan)

@@ -275,6 +275,33 @@ def test_a_refused_file_keeps_its_reason(
     assert len(Store(root).logs()) == 1
 
 
+def test_files_are_brought_in_as_parts_of_one_log(
+    chromium: Any, stores: Callable[[str], Path], tmp_path: Path
+) -> None:
+    root = shutil.copytree(stores("missing"), tmp_path / "store")
+    whole = invent.write_csv(invent.drive(invent.pack(), seed=8), tmp_path / "whole.csv")
+    header, *rows = whole.read_text(encoding="utf-8").splitlines()
+    parts = [tmp_path / "trip_1.csv", tmp_path / "trip_2.csv"]
+    for path, piece in zip(parts, (rows[:1500], rows[1500:]), strict=True):
+        path.write_text("\n".join([header, *piece]) + "\n", encoding="utf-8")
+    with served(root) as site:
+        reader = Reader(chromium)
+        page = reader.open(f"{site}/bring?pack=knot-main")
+        page.get_by_role("switch", name="These files are parts of one log").click()
+        page.get_by_text("drop all its files, at least two").wait_for()
+        with page.expect_file_chooser() as chooser:
+            page.get_by_role("button", name="Choose files").click()
+        chooser.value.set_files([str(p) for p in parts])
+        page.get_by_role("button", name="Bring these 2 files in as one log").click()
+        done = page.locator(".job.done")
+        done.get_by_text("trip_1.csv + trip_2.csv").wait_for()
+        assert page.locator(".job").count() == 1
+        assert f"{len(rows):,} rows".replace(",", " ") in done.inner_text()
+        assert reader.wrong == []
+        reader.context.close()
+    assert len(Store(root).logs()) == 2
+
+
 def test_hostile_names_are_shown_not_run(chromium: Any, tmp_path: Path) -> None:
     """A vehicle, module and file named as markup: nothing of it becomes an element or runs."""
     nasty = '<img src=x onerror="window.hit=1">'
