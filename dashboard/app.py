@@ -129,15 +129,14 @@ def _register(app: Dash, desk: Desk, jobs: Jobs) -> None:
         Input("at", "pathname"),
         Input("at", "search"),
         Input("scheme", "data"),
-        Input("zone", "data"),
         Input("revision", "data"),
         State("laid-out", "data"),
     )
-    def lay_out(path: str, search: str, scheme: str, zone: str, revision: int, before: Any) -> Any:
-        if scheme is None or zone is None:
+    def lay_out(path: str, search: str, scheme: str, revision: int, before: Any) -> Any:
+        if scheme is None:
             return no_update, no_update, no_update
-        frame = Frame.of(desk, search, scheme, zone)
-        now = [path, repr(frame.view.hard()), scheme, zone, revision]
+        frame = Frame.of(desk, search, scheme)
+        now = [path, repr(frame.view.hard()), scheme, revision]
         if before == now:
             return no_update, no_update, no_update
         return html.Div(content(frame, path, jobs), **{"data-path": path or "/"}), now, pickers(frame)
@@ -149,7 +148,7 @@ def _register(app: Dash, desk: Desk, jobs: Jobs) -> None:
         prevent_initial_call=True,
     )
     def choose_pack(pack_id: str | None, search: str) -> Any:
-        frame = Frame.of(desk, search, None, None)
+        frame = Frame.of(desk, search)
         if not pack_id or (frame.pack and frame.pack.id == pack_id):
             return no_update
         return parse("").but(pack=pack_id, quantity=frame.view.quantity).query()
@@ -161,7 +160,7 @@ def _register(app: Dash, desk: Desk, jobs: Jobs) -> None:
         prevent_initial_call=True,
     )
     def choose_log(log_id: str | None, search: str) -> Any:
-        frame = Frame.of(desk, search, None, None)
+        frame = Frame.of(desk, search)
         if not log_id or (frame.entry and frame.entry.id == log_id):
             return no_update
         return frame.here.but(log=log_id, start="", end="", finding=0).query()
@@ -187,9 +186,6 @@ def _register(app: Dash, desk: Desk, jobs: Jobs) -> None:
         Output("scheme-button", "children"),
         Input("scheme-button", "n_clicks"),
         State("scheme", "data"),
-    )
-    app.clientside_callback(
-        ClientsideFunction("bmslogs", "zone"), Output("zone", "data"), Input("at", "pathname")
     )
     app.clientside_callback(
         ClientsideFunction("bmslogs", "links"),

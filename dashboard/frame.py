@@ -1,4 +1,4 @@
-"""What every page is given: the store, the view in the address, colours and zone of the reader."""
+"""What every page is given: the store, the view in the address, the reader's colours."""
 
 from __future__ import annotations
 
@@ -6,7 +6,6 @@ import datetime as dt
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis, Finding, by_urgency
@@ -27,19 +26,16 @@ class Frame:
         What the address asks for.
     look
         Colours.
-    zone
-        Name of the reader's time zone; UTC where empty.
     """
 
     desk: Desk
     view: View
     look: Look = LIGHT
-    zone: str = ""
 
     @classmethod
-    def of(cls, desk: Desk, search: str | None, scheme: str | None, zone: str | None) -> Frame:
+    def of(cls, desk: Desk, search: str | None, scheme: str | None = None) -> Frame:
         """Make one from what the browser sends."""
-        return cls(desk, parse(search), LOOKS.get(scheme or "", LIGHT), zone or "")
+        return cls(desk, parse(search), LOOKS.get(scheme or "", LIGHT))
 
     @cached_property
     def pack(self) -> Pack | None:
@@ -98,8 +94,8 @@ class Frame:
         """The view with the pack and log that stand in where the address names none."""
         return self.view.but(pack=self.pack.id if self.pack else "", log=self.entry.id if self.entry else "")
 
-    def local(self, moment: object, *, time: bool = True) -> str:
-        """Return a moment in the reader's zone, such as ``3 May 2026, 11:10``."""
+    def when(self, moment: object, *, time: bool = True) -> str:
+        """Return a moment in UTC, such as ``3 May 2026, 09:10``; pages say beside it that it is UTC."""
         try:
             when = (
                 moment
@@ -108,15 +104,6 @@ class Frame:
             )
         except ValueError:
             return str(moment)
-        when = when.replace(tzinfo=dt.UTC) if when.tzinfo is None else when
-        try:
-            when = when.astimezone(ZoneInfo(self.zone or "UTC"))
-        except (ZoneInfoNotFoundError, ValueError):
-            when = when.astimezone(dt.UTC)
+        when = when.replace(tzinfo=dt.UTC) if when.tzinfo is None else when.astimezone(dt.UTC)
         day = f"{when.day} {when:%b %Y}"
         return f"{day}, {when:%H:%M}" if time else day
-
-    @property
-    def zone_name(self) -> str:
-        """The zone's name as it is written beside times."""
-        return self.zone or "UTC"

@@ -14,6 +14,8 @@ def light(value: Any) -> Any:
     """Return plain data with every numeric array as base64; other arrays as lists."""
     if isinstance(value, dict):
         return {k: light(v) for k, v in value.items()}
+    if isinstance(value, list) and value and isinstance(value[0], str):
+        return value  # times as text, many of them
     if isinstance(value, (list, tuple)):
         return [light(v) for v in value]
     if isinstance(value, np.ndarray):

@@ -63,7 +63,7 @@ def photograph(browser: str, addresses: dict[str, str]) -> None:
 
     with sync_playwright() as session:
         chromium = session.chromium.launch(executable_path=browser, args=ARGUMENTS)
-        page = chromium.new_page(viewport={"width": WIDTH, "height": HEIGHT}, timezone_id="Europe/Oslo")
+        page = chromium.new_page(viewport={"width": WIDTH, "height": HEIGHT})
         for name, address in addresses.items():
             page.goto(address)
             page.wait_for_selector(".js-plotly-plot .main-svg")

@@ -23,7 +23,7 @@ from bmslogs.analysis.stretches import Stretch, current_at_rest, stretches
 from bmslogs.base.columns import numbered
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
-from bmslogs.faces.figures.series import shift_times, thin
+from bmslogs.faces.figures.series import thin
 from bmslogs.faces.figures.window import LogView
 
 Floats32 = npt.NDArray[np.float32]
@@ -119,7 +119,6 @@ class OpenLog:
         end: np.datetime64 | None = None,
         *,
         cells: Iterable[int] = (),
-        zone: str | None = None,
     ) -> LogView:
         """Return one window of the log, reduced to what a screen shows.
 
@@ -129,41 +128,33 @@ class OpenLog:
             UTC; None means the log's own start and end.
         cells
             Cells wanted as lines of their own.
-        zone
-            Time zone of the times in the answer: the zone of the browser that shows them.
         """
         a = 0 if start is None else int(np.searchsorted(self.time, start, "left"))
         b = self.rows if end is None else int(np.searchsorted(self.time, end, "right"))
         a = max(0, min(a, self.rows - 2)) if self.rows > 1 else 0
         b = max(a + 2, min(b, self.rows)) if self.rows > 1 else self.rows
         reduced, lines = self._reduced(a, b, [c for c in cells if c in self.cells])
-        local, zone_name = shift_times(self.time[a:b], zone)
-        offset = (local[0] - self.time[a]) if len(local) else np.timedelta64(0, "us")
-        shown = self.time[reduced.start] + offset
         middle = reduced.mean
         with np.errstate(invalid="ignore"):
             mean = _nanmean(middle)
         deviation = (middle - mean[None, :]).T
         return LogView(
-            time=shown,
-            zone=zone_name,
+            time=self.time[reduced.start],
             low=_fold(np.fmin, reduced.low) * 1e-3,
             mean=mean * 1e-3,
             high=_fold(np.fmax, reduced.high) * 1e-3,
             deviation=deviation,
             cells=self.cells,
-            lines={c: (t + offset, v * 1e-3) for c, (t, v) in lines.items()},
-            current=None if self.current is None else self._thin(self.current, a, b, offset),
-            temperatures={n: self._thin(v, a, b, offset, 500) for n, v in self.temperatures.items()},
+            lines={c: (t, v * 1e-3) for c, (t, v) in lines.items()},
+            current=None if self.current is None else self._thin(self.current, a, b),
+            temperatures={n: self._thin(v, a, b, 500) for n, v in self.temperatures.items()},
             bleed=None if reduced.bleed is None else reduced.bleed.T,
             stretches=tuple(
-                (s.kind, self.time[s.first] + offset, self.time[s.last] + offset)
+                (s.kind, self.time[s.first], self.time[s.last])
                 for s in self.stretches
                 if s.last >= a and s.first < b
             ),
             rows=b - a,
-            offset=offset,
-            reader_in_zone=bool(zone) and zone_name == zone,
         )
 
     def _thin(
@@ -171,11 +162,9 @@ class OpenLog:
         values: npt.NDArray[np.float64],
         a: int,
         b: int,
-        offset: np.timedelta64,
         points: int = LINE_POINTS,
     ) -> tuple[npt.NDArray[np.datetime64], npt.NDArray[np.float64]]:
-        x, y = thin(self.time[a:b], values[a:b], points)
-        return x + offset, y  # type: ignore[operator]
+        return thin(self.time[a:b], values[a:b], points)  # type: ignore[return-value]
 
     def _reduced(
         self, a: int, b: int, cells: list[int]

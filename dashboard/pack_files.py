@@ -83,7 +83,7 @@ def register_files(app: Dash, desk: Desk) -> None:
         State("at", "search"),
     )
     def draw_curve(text: str | None, scheme: str | None, search: str) -> Any:
-        return curve(text or "", Frame.of(desk, search, scheme, None))
+        return curve(text or "", Frame.of(desk, search, scheme))
 
     @app.server.get(FILES)
     def _pack_file() -> flask.Response:

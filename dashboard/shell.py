@@ -46,7 +46,6 @@ def shell(pages: Sequence[Any]) -> dmc.MantineProvider:
         children=[
             dcc.Location(id="at", refresh="callback-nav"),
             dcc.Store(id="scheme", storage_type="local"),
-            dcc.Store(id="zone"),
             dcc.Store(id="revision", data=0),
             dcc.Store(id="laid-out"),
             html.A("Skip to the page", href="#page", className="skip"),
@@ -124,7 +123,7 @@ def pickers(frame: Frame) -> list[Any]:
                 id="log-picker",
                 size="sm",
                 allowDeselect=False,
-                w=340,
+                w=400,
                 value=frame.entry.id if frame.entry else None,
                 data=[{"value": e.id, "label": log_name(frame, e)} for e in frame.logs],
                 placeholder="Which log?",
@@ -138,4 +137,5 @@ def log_name(frame: Frame, entry: Any) -> str:
     """Return a log's name for people: when it began and the file it came from."""
     source = str(getattr(entry, "source", "") or "")
     name = source.split(".")[0]  # the ending says nothing that helps to choose
-    return f"{frame.local(entry.start)} · {name}" if name else frame.local(entry.start)
+    began = f"{frame.when(entry.start)} UTC"
+    return f"{began} · {name}" if name else began

@@ -1,4 +1,4 @@
-/* What the browser does by itself: colours, time zone, links that carry the view, zoom to address. */
+/* What the browser does by itself: colours, links that carry the view, zoom to address. */
 window.dash_clientside = Object.assign({}, window.dash_clientside, {
   bmslogs: {
     // colour scheme: what was chosen before, else what the machine prefers; the button turns it over
@@ -10,9 +10,6 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
       }
       document.documentElement.setAttribute("data-scheme", now);
       return [now, now, now === "dark" ? "Light" : "Dark"];
-    },
-    zone: function () {
-      try { return Intl.DateTimeFormat().resolvedOptions().timeZone || "UTC"; } catch (e) { return "UTC"; }
     },
     // every page's link carries pack, log and picks along
     links: function (search, path, ids) {
@@ -26,20 +23,18 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
         ids.map(function (id) { return id.nav === path ? "page-link here" : "page-link"; })
       ];
     },
-    // a zoom on the log becomes a window in the address; times on the axis are wall-clock times
-    zoom: function (layout, figure, search) {
+    // a zoom on the log becomes a window in the address; times on the axis are UTC
+    zoom: function (layout, search) {
       var no = window.dash_clientside.no_update;
       if (!layout) { return no; }
       var given = new URLSearchParams(search || "");
-      var meta = (figure && figure.layout && figure.layout.meta) || {};
       var key = Object.keys(layout).filter(function (k) { return /^xaxis\d*\.range\[0\]$/.test(k); })[0];
       if (key) {
         var utc = function (text) {
-          // without a zone behind it, a browser reads a time as of its own zone
+          // without a Z behind it, a browser reads a time as of its own zone
           var plain = String(text).replace(" ", "T").slice(0, 23);
           if (plain.length === 10) { plain += "T00:00"; }
-          var ms = meta.reader_in_zone ? Date.parse(plain) : Date.parse(plain + "Z") - (meta.offset_ms || 0);
-          return new Date(ms).toISOString();
+          return new Date(plain + "Z").toISOString();
         };
         given.set("start", utc(layout[key]));
         given.set("end", utc(layout[key.replace("[0]", "[1]")]));

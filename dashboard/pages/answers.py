@@ -161,9 +161,9 @@ def _none(frame: Frame, waiting: int) -> html.Div:
 def _lead(frame: Frame, weighed: Diagnosis) -> list[Any]:
     findings = list(weighed.findings)
     if not whole(frame):
-        day = html.Strong(frame.local(weighed.log["start"]))
-        return ["From the log of ", day, f" ({frame.zone_name}). ", _count(findings)]
-    first, last = (frame.local(weighed.log[k], time=False) for k in ("start", "end"))
+        day = html.Strong(frame.when(weighed.log["start"]))
+        return ["From the log of ", day, " (UTC). ", _count(findings)]
+    first, last = (frame.when(weighed.log[k], time=False) for k in ("start", "end"))
     count = f"{len(weighed.logs)} log{'s' if len(weighed.logs) != 1 else ''}"
     return ["From ", html.Strong(count), f" weighed together, {first} to {last}. ", _count(findings)]
 
@@ -175,7 +175,7 @@ def _beside(frame: Frame, waiting: int) -> list[Any]:
     out: list[Any] = []
     if frame.pack.events:
         works = [
-            f"{frame.local(e.date.isoformat(), time=False)}: {e.kind}, "
+            f"{frame.when(e.date.isoformat(), time=False)}: {e.kind}, "
             + (e.where or "the whole pack")
             + (f" ({e.note})" if e.note else "")
             for e in frame.pack.events
@@ -190,7 +190,7 @@ def _beside(frame: Frame, waiting: int) -> list[Any]:
             )
         )
     left = [
-        html.Li(f"{frame.local(e.start)}: {reason}") for e, reason in frame.desk.not_weighed(frame.pack.id)
+        html.Li(f"{frame.when(e.start)}: {reason}") for e, reason in frame.desk.not_weighed(frame.pack.id)
     ]
     if left:
         out.append(html.Div([html.P("Not among them, since no diagnosis can be made:"), html.Ul(left)]))
@@ -243,7 +243,7 @@ def _card(frame: Frame, answer: Answer) -> html.Article:
             html.H2(sentence(finding.says)),
             size_line(finding),
             html.H3(question(finding)),
-            html.P(f"Drawn from the log of {frame.local(weighed.log['start'])} (UTC).", className="quiet")
+            html.P(f"Drawn from the log of {frame.when(weighed.log['start'])} (UTC).", className="quiet")
             if whole(frame) and weighed
             else None,
             graph(picture, f"{question(finding)} {finding.says}", id={"pick": f"proof-{number}"}),
@@ -295,7 +295,7 @@ def _judgement(number: int, note: Note | None, frame: Frame) -> html.Details:
         html.P(
             [
                 html.Strong(VERDICTS[note.verdict]),
-                f" by {note.name}, {frame.local(note.when)}: {note.reason}",
+                f" by {note.name}, {frame.when(note.when)}: {note.reason}",
             ],
             className="judged",
         )
@@ -404,7 +404,7 @@ def register(app: Dash, desk: Desk) -> None:
         search: str,
         revision: int,
     ) -> Any:
-        frame = Frame.of(desk, search, None, None)
+        frame = Frame.of(desk, search)
         said: list[Any] = [no_update] * len(ids)
         if not any(clicks) or frame.pack is None or not isinstance(ctx.triggered_id, dict):
             return said, no_update

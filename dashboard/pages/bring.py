@@ -332,7 +332,7 @@ def register(app: Dash, desk: Desk, jobs: Jobs) -> None:
         if version == jobs.version and ctx.triggered_id != "bring-together":
             return no_update, no_update
         now = jobs.version
-        return job_list(Frame.of(desk, search, scheme, None), jobs, bool(together)), now
+        return job_list(Frame.of(desk, search, scheme), jobs, bool(together)), now
 
     @app.callback(
         Output("jobs-clock", "interval"),

@@ -70,7 +70,7 @@ def _charge(frame: Frame) -> list[Any]:
                 ],
                 *[
                     action(
-                        f"The charge of {frame.local(e.start)}",
+                        f"The charge of {frame.when(e.start)}",
                         frame.here.but(log=e.id).link(PATH),
                         main=True,
                     )
@@ -196,7 +196,7 @@ def register(app: Dash, desk: Desk) -> None:
         prevent_initial_call=True,
     )
     def check(clicks: int | None, meter: float | str | None, ambient: float | str | None, search: str) -> Any:
-        frame = Frame.of(desk, search, None, None)
+        frame = Frame.of(desk, search)
         if not clicks or frame.entry is None:
             return no_update
         return _result(loom.check(desk.log(frame.entry.id), _number(meter), _number(ambient)))

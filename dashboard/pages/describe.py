@@ -259,7 +259,7 @@ def register(app: Dash, desk: Desk) -> None:
         prevent_initial_call=True,
     )
     def draw(*values: Any) -> Any:
-        frame = Frame.of(desk, values[-1], values[-2], None)
+        frame = Frame.of(desk, values[-1], values[-2])
         return drawn(dict(zip(FIELDS, values[:-2], strict=True)), frame, _old(desk, frame.view))
 
     @app.callback(

@@ -9,11 +9,11 @@ import numpy as np
 from dash import ClientsideFunction, Dash, Input, Output, State, ctx, html, no_update
 
 from bmslogs.base.errors import BmsLogsError
-from bmslogs.base.results import Finding
 from bmslogs.faces.figures.window import log_drawing
 from bmslogs.faces.figures.words import LEVEL_WORDS, plain_words, title_of
 from dashboard.address import View
 from dashboard.desk import Desk
+from dashboard.evidence import marks
 from dashboard.frame import Frame
 from dashboard.light_json import light
 from dashboard.open_log import OpenLog
@@ -48,7 +48,7 @@ def layout(frame: Frame) -> html.Div:
         )
     readings = opened.rows * len(opened.cells)
     says = (
-        f"{frame.local(frame.entry.start)} to {frame.local(frame.entry.end)} ({frame.zone_name}), "
+        f"{frame.when(frame.entry.start)} to {frame.when(frame.entry.end)} (UTC), "
         f"{opened.rows:,} rows, {readings:,} cell readings."
     )
     return html.Div(
@@ -121,47 +121,14 @@ def drawing(frame: Frame) -> dict[str, Any]:
     assert frame.entry is not None and frame.pack is not None
     opened = frame.desk.open(frame.entry.id)
     start, end = frame.view.window()
-    view = opened.window(start, end, cells=lines_of(frame), zone=frame.zone)
-    drawn = log_drawing(view, opened.pack, marks=marks(frame, opened, view.offset), look=frame.look)
-    drawn["layout"]["meta"] = {
-        "offset_ms": float(view.offset / np.timedelta64(1, "us")) / 1e3,
-        "reader_in_zone": view.reader_in_zone,
-    }
+    view = opened.window(start, end, cells=lines_of(frame))
+    drawn = log_drawing(view, opened.pack, marks=marks(frame.findings, opened), look=frame.look)
     drawn["layout"]["uirevision"] = f"{frame.entry.id} {frame.view.start} {frame.view.end}"
     drawn["layout"].setdefault("xaxis", {})["autorange"] = True
     template = drawn["layout"].pop("template")  # holds no arrays: nothing in it to make light
     small: dict[str, Any] = light(drawn)
     small["layout"]["template"] = template
     return small
-
-
-def marks(
-    frame: Frame, opened: OpenLog, offset: np.timedelta64
-) -> list[tuple[str, np.datetime64, np.datetime64]]:
-    """Return where findings show in time: the stretch in which a limit was passed."""
-    out = []
-    for finding in frame.findings:
-        span = _passed(finding, opened)
-        if span is not None:
-            out.append((title_of(finding.cause), span[0] + offset, span[1] + offset))
-    return out
-
-
-def _passed(finding: Finding, opened: OpenLog) -> tuple[np.datetime64, np.datetime64] | None:
-    limits = opened.pack.limits
-    if finding.cause != "limit_exceeded" or not finding.cells or finding.cells[0] not in opened.cells:
-        return None
-    row, whole = opened.cells.index(finding.cells[0]), opened.overview
-    past = np.zeros(len(whole.start), bool)
-    if limits.voltage_max_V is not None:
-        past |= whole.high[row] > 1e3 * limits.voltage_max_V
-    if limits.voltage_min_V is not None:
-        past |= whole.low[row] < 1e3 * limits.voltage_min_V
-    where = np.flatnonzero(past)
-    if not len(where):
-        return None
-    last = whole.start[min(where[-1] + 1, len(whole.start) - 1)]
-    return opened.time[whole.start[where[0]]], opened.time[last]
 
 
 def side(frame: Frame) -> list[Any]:
@@ -178,6 +145,13 @@ def side(frame: Frame) -> list[Any]:
         if lines
         else html.P("Nothing. That speaks for what could be determined, and for nothing else."),
     ]
+    if lines:
+        out.append(
+            html.P(
+                "Above the current, thick: the readings show it there; thin: the answer rests on these stretches.",
+                className="quiet",
+            )
+        )
     if frame.finding is not None:
         out += [
             html.H3(f"{LEVEL_WORDS[frame.finding.level]}: {title_of(frame.finding.cause)}"),
@@ -218,7 +192,6 @@ def register(app: Dash, desk: Desk) -> None:
         ClientsideFunction("bmslogs", "zoom"),
         Output("at", "search", allow_duplicate=True),
         Input("log-figure", "relayoutData"),
-        State("log-figure", "figure"),
         State("at", "search"),
         prevent_initial_call=True,
     )
@@ -229,11 +202,10 @@ def register(app: Dash, desk: Desk) -> None:
         Output("log-cells", "value"),
         Input("at", "search"),
         State("scheme", "data"),
-        State("zone", "data"),
         prevent_initial_call=True,
     )
-    def follow(search: str, scheme: str, zone: str) -> tuple[Any, ...]:
-        frame = Frame.of(desk, search, scheme, zone)
+    def follow(search: str, scheme: str) -> tuple[Any, ...]:
+        frame = Frame.of(desk, search, scheme)
         if frame.pack is None or frame.entry is None:
             return (no_update,) * 3
         return drawing(frame), side(frame), [str(c) for c in lines_of(frame)]
@@ -245,7 +217,7 @@ def register(app: Dash, desk: Desk) -> None:
         prevent_initial_call=True,
     )
     def pick(cells: list[str], search: str) -> Any:
-        frame = Frame.of(desk, search, None, None)
+        frame = Frame.of(desk, search)
         wanted = tuple(sorted(int(c) for c in cells or []))
         return (
             no_update
@@ -263,7 +235,7 @@ def register(app: Dash, desk: Desk) -> None:
         search = clicks[-1]
         if not any(clicks[:-1]) or not ctx.triggered_id:
             return no_update
-        frame = Frame.of(desk, search, None, None)
+        frame = Frame.of(desk, search)
         if frame.entry is None:
             return no_update
         time = desk.open(frame.entry.id).time
@@ -280,7 +252,10 @@ def register(app: Dash, desk: Desk) -> None:
     def pick_row(click: dict[str, Any] | None, search: str, figure: dict[str, Any]) -> Any:
         point = (click or {}).get("points", [{}])[0]
         curve = figure["data"][point["curveNumber"]] if "curveNumber" in point else {}
-        frame = Frame.of(desk, search, None, None)
+        frame = Frame.of(desk, search)
+        of = point.get("customdata")
+        if isinstance(of, list) and of[:1] == ["finding"] and 0 < of[1] <= len(frame.findings):
+            return frame.view.but(finding=of[1], cells=frame.findings[of[1] - 1].cells).query(), None
         if curve.get("type") != "heatmap" or frame.entry is None:
             return no_update, no_update
         cells, y = desk.open(frame.entry.id).cells, int(point["y"])

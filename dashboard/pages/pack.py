@@ -206,7 +206,7 @@ def note(frame: Frame) -> str:
         entry = next((e for e in frame.logs if e.id == base), None)
         said.insert(
             0,
-            f"Change since {frame.local(entry.start)}."
+            f"Change since {frame.when(entry.start)}."
             if entry
             else "No earlier log determines this: the colours show this log alone.",
         )
@@ -363,11 +363,10 @@ def register(app: Dash, desk: Desk) -> None:
         Output("module", "value"),
         Input("at", "search"),
         State("scheme", "data"),
-        State("zone", "data"),
         prevent_initial_call=True,
     )
-    def follow(search: str, scheme: str, zone: str) -> tuple[Any, ...]:
-        frame = Frame.of(desk, search, scheme, zone)
+    def follow(search: str, scheme: str) -> tuple[Any, ...]:
+        frame = Frame.of(desk, search, scheme)
         if frame.pack is None or frame.diagnosis is None:
             return (no_update,) * 6
         return (
@@ -399,7 +398,7 @@ def register(app: Dash, desk: Desk) -> None:
         prevent_initial_call=True,
     )
     def pick_cells(cells: list[str], search: str) -> Any:
-        frame = Frame.of(desk, search, None, None)
+        frame = Frame.of(desk, search)
         wanted = tuple(sorted(int(c) for c in cells or []))
         return (
             no_update if wanted == frame.picked else frame.view.but(cells=wanted, module="", joint=0).query()

@@ -130,7 +130,7 @@ def register(app: Dash, desk: Desk) -> None:
     def fill(
         clicks: int | None, insulation: Any, instrument: str | None, remark: str | None, search: str
     ) -> Any:
-        frame = Frame.of(desk, search, None, None)
+        frame = Frame.of(desk, search)
         if not clicks or frame.pack is None:
             return (no_update,) * 3
         value = float(insulation) if isinstance(insulation, int | float) else None

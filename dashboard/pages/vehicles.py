@@ -29,9 +29,7 @@ def layout(frame: Frame) -> html.Div:
     packs = frame.desk.packs()
     if not packs:
         return _welcome()
-    count = (
-        f"{len(packs)} pack{'s' if len(packs) != 1 else ''} in this store. Times are of {frame.zone_name}."
-    )
+    count = f"{len(packs)} pack{'s' if len(packs) != 1 else ''} in this store. Times are UTC."
     return html.Div(
         [
             heading("Vehicles", count),
@@ -120,7 +118,7 @@ def _state(
     if not logs:
         return [html.P("No log yet. Take the card out of the logger and bring its files in.")]
     count = f"{len(logs)} log{'s' if len(logs) != 1 else ''}, the newest of "
-    newest = html.P([count, html.Strong(frame.local(logs[0].start))])
+    newest = html.P([count, html.Strong(frame.when(logs[0].start))])
     if waiting:
         word = (
             f"{waiting} log{'s are' if waiting != 1 else ' is'} being weighed; this page follows by itself."
@@ -151,7 +149,7 @@ def _line(frame: Frame, pack: Pack, finding: Finding, number: int, here: View) -
         return finding_line(finding, link.link("/answers"))
     log, in_log = shown
     link = link.but(log=str(log.log["id"]), finding=number if here.whole else in_log)
-    day = html.Span(frame.local(log.log["start"], time=False), className="quiet day")
+    day = html.Span(frame.when(log.log["start"], time=False), className="quiet day")
     return finding_line(finding, link.link("/answers"), day)
 
 

@@ -119,7 +119,7 @@ def follower(port: int) -> dict[str, Any]:
 def request(callback: dict[str, Any], query: str) -> bytes:
     """Write the request that the page sends when its address becomes `query`."""
     outputs = [o.rsplit(".", 1) for o in callback["output"].strip(".").split("...")]
-    values = {"at.search": query, "scheme.data": "light", "zone.data": "Europe/Oslo"}
+    values = {"at.search": query, "scheme.data": "light"}
     return json.dumps(
         {
             "output": callback["output"],

@@ -70,14 +70,14 @@ def still_wrong(pack_id: str) -> set[tuple[int, ...]]:
 
 
 def test_all_logs_answer_together_and_work_on_the_pack_counts(desk: Desk) -> None:
-    together = Frame.of(desk, "?pack=heron-main&whole=1", None, None)
+    together = Frame.of(desk, "?pack=heron-main&whole=1")
     assert {a.finding.cells for a in page.answers(together) if a.finding.level != "note"} == still_wrong(
         "heron-main"
     )
     words = str(page.layout(together))
     assert "4 logs" in words and "module swapped, F1" in words
     drive = next(e for e in desk.logs("heron-main") if "test-drive" in str(e.source))
-    alone = Frame.of(desk, f"?pack=heron-main&log={drive.id}", None, None)
+    alone = Frame.of(desk, f"?pack=heron-main&log={drive.id}")
     assert {c for a in page.answers(alone) for c in a.finding.cells} >= {
         1,
         2,
@@ -87,7 +87,7 @@ def test_all_logs_answer_together_and_work_on_the_pack_counts(desk: Desk) -> Non
 
 
 def test_a_pack_with_one_log_has_no_choice_to_make(stores: Callable[[str], Path]) -> None:
-    one = Frame.of(Desk(stores("missing")), "?pack=knot-main&whole=1", None, None)
+    one = Frame.of(Desk(stores("missing")), "?pack=knot-main&whole=1")
     assert not page.whole(one)
     assert "answers-of" not in str(page.layout(one))
 

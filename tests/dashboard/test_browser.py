@@ -201,7 +201,7 @@ def test_dragging_over_the_log_becomes_a_window_in_the_address(
     newest = Store(stores("sample")).logs("heron-main")[-1]
     first, last = (np.datetime64(t.replace(tzinfo=None)) for t in (newest.start, newest.end))
     shares = (start - first) / (last - first), (end - first) / (last - first)
-    # what was dragged over, in the reader's zone, two hours ahead of UTC; axes have margins of some per cent
+    # what was dragged over, in UTC though the reader is in Oslo; axes have margins of some per cent
     assert abs(shares[0] - 0.4) < 0.03 and abs(shares[1] - 0.6) < 0.03
 
 

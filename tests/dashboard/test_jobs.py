@@ -90,7 +90,7 @@ def test_a_split_pack_gives_the_cells_of_its_modules(tmp_path: Path) -> None:
     inspect(jobs, tokens[0], PACK, modules=("M2", "M3"))
     (job,) = settled(jobs)
     assert job.modules == ("M2", "M3") and page._doubts(job) is None
-    assert "only M2, M3" in str(page.job_list(Frame.of(desk, "?pack=knot-main", None, None), jobs))
+    assert "only M2, M3" in str(page.job_list(Frame.of(desk, "?pack=knot-main"), jobs))
     bring_in(jobs, tokens[0], desk, PACK)
     (done,) = settled(jobs)
     assert done.state == "done", done.says
@@ -105,6 +105,6 @@ def test_a_split_pack_gives_the_cells_of_its_modules(tmp_path: Path) -> None:
 def test_one_button_brings_a_log_in(tmp_path: Path, together: bool) -> None:
     _, first, second = two_parts(tmp_path)
     desk, jobs, _ = waiting(tmp_path, first, second)
-    words = str(page.job_list(Frame.of(desk, "?pack=knot-main", None, None), jobs, together))
+    words = str(page.job_list(Frame.of(desk, "?pack=knot-main"), jobs, together))
     assert words.count("Bring this log in") == (0 if together else 2)
     assert words.count("as one log") == (1 if together else 0)

@@ -12,6 +12,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from bmslogs.faces.figures import log_picture
+from bmslogs.faces.figures.lanes import Mark
 from bmslogs.faces.figures.window import log_drawing
 from dashboard import open_log
 from dashboard.light_json import light
@@ -105,21 +106,37 @@ def test_missing_readings_stay_missing(stored: tuple[Path, np.ndarray]) -> None:
     assert view.bleed is not None and not view.bleed.any()
 
 
-def test_local_time_is_named(stored: tuple[Path, np.ndarray]) -> None:
-    """Oslo is two hours ahead of UTC in May (IANA time zone data)."""
+def test_times_are_utc_and_said_so(stored: tuple[Path, np.ndarray]) -> None:
+    """Central Europe's clocks go back on 25 October 2026 at 01:00 UTC: no hour stands twice (EU Directive 2000/84)."""
     opened = OpenLog(stored[0])
-    view = opened.window(zone="Europe/Oslo")
-    assert view.zone == "Europe/Oslo"
-    assert view.time[0] - opened.time[0] == np.timedelta64(2, "h")
-    assert opened.window(zone="No/Where").zone == "UTC"
+    opened.time = np.datetime64("2026-10-24T22:00", "us") + np.arange(opened.rows).astype("timedelta64[s]")
+    drawing = log_drawing(opened.window(), opened.pack)
+    (x,) = [t["x"] for t in drawing["data"] if t["name"] == "mean"]
+    shown = np.array(x, "datetime64[us]")
+    assert (np.diff(shown) > np.timedelta64(0)).all()
+    assert shown[0] == opened.time[0] and opened.time[-1] - shown[-1] < np.timedelta64(2, "m")
+    titles = [
+        a["title"]["text"] for k, a in drawing["layout"].items() if k.startswith("xaxis") and "title" in a
+    ]
+    assert titles == ["time, UTC"]
 
 
 def test_the_drawing_is_a_valid_figure_and_light(stored: tuple[Path, np.ndarray]) -> None:
     opened = OpenLog(stored[0])
     view = opened.window(cells=[1, 5])
-    figure = log_picture(view, opened.pack, marks=[("limit passed", view.time[5], view.time[9])])
+    mark = Mark(1, "▲ Limit passed", "Limit passed: shows here", ((view.time[5], view.time[9]),), True)
+    figure = log_picture(view, opened.pack, marks=[mark])
     names = [t.name for t in figure.data]
-    assert {"current", "mean", "deviation", "M1, cell 1", "M2, cell 5", "T1", "bleed"} <= set(names)
+    assert {
+        "▲ Limit passed",
+        "current",
+        "mean",
+        "deviation",
+        "M1, cell 1",
+        "M2, cell 5",
+        "T1",
+        "bleed",
+    } <= set(names)
     titles = [figure.layout[a].title.text for a in figure.layout if a.startswith("yaxis")]
     assert (
         [t for t in titles if "[A]" in t]

@@ -26,5 +26,5 @@ def test_the_place_that_was_planted_in_every_vehicle_stands_out_on_the_map(
     assert 0.12 < out.effect < 0.20  # between the least and the most that was planted
     named = compare_packs(diagnoses, packs).positions
     assert set(named) == {p for p in fitted_positions(diagnoses, packs) if p.stands_out}
-    words = str(page.layout(Frame.of(desk, "", None, None)))
+    words = str(page.layout(Frame.of(desk, "")))
     assert "1 place stands out." in words and "M2, cell 6" in words and "◆" in words

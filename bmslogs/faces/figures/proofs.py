@@ -45,7 +45,6 @@ def proof_picture(
     log: Log | None,
     *,
     look: Look = LIGHT,
-    zone: str | None = None,
     height: int = 340,
 ) -> go.Figure:
     """Draw the picture that shows what a finding says.
@@ -56,12 +55,12 @@ def proof_picture(
         The finding and the diagnosis that it stands in.
     log
         The log it was found in; None where it is not at hand, then the picture says so.
-    look, zone, height
-        Colours, time zone of the axes (UTC where None), height in px.
+    look, height
+        Colours, height in px.
     """
     cause = CAUSES.get(finding.cause)
     if log is None:
         return nothing("The log of this finding is not at hand, so it cannot be drawn.", look)
     if cause is None or cause.picture not in PROOFS:
         return nothing("No picture is known for this cause.", look)
-    return PROOFS[cause.picture][1](Scene(finding, diagnosis, log, look, zone, height))
+    return PROOFS[cause.picture][1](Scene(finding, diagnosis, log, look, height))

@@ -10,7 +10,7 @@ import plotly.graph_objects as go
 
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis, Finding
-from bmslogs.faces.figures.series import shift_times, thin
+from bmslogs.faces.figures.series import thin
 from bmslogs.faces.figures.theme import LIGHT, SMALL, Look, series
 from bmslogs.faces.figures.words import safe, short_place
 from bmslogs.log import Log
@@ -30,8 +30,6 @@ class Scene:
         The log that was diagnosed.
     look
         Colours.
-    zone
-        Name of the time zone in which times are written; UTC where None.
     height
         Of the picture [px].
     """
@@ -40,7 +38,6 @@ class Scene:
     diagnosis: Diagnosis
     log: Log
     look: Look = LIGHT
-    zone: str | None = None
     height: int = 340
 
     @property
@@ -57,9 +54,10 @@ class Scene:
         """Short escaped place of a cell, for legends."""
         return safe(short_place(self.pack, cell))
 
-    def times(self) -> tuple[npt.NDArray[np.datetime64], str]:
-        """Wall-clock times of the rows and the name of their zone."""
-        return shift_times(self.log.time, self.zone)
+    @property
+    def times(self) -> npt.NDArray[np.datetime64]:
+        """Times of the rows, UTC."""
+        return self.log.time
 
 
 def line(

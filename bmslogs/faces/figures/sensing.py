@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 from bmslogs.faces.figures.cells import cell_axis, module_names
 from bmslogs.faces.figures.scene import Scene, below_legend, cloud, guide, line, remark
 from bmslogs.faces.figures.series import deviation, mean_cell, spread_rows, stretches_of
-from bmslogs.faces.figures.theme import blank, nothing
+from bmslogs.faces.figures.theme import TIME_AXIS, blank, nothing
 
 
 def mirror(scene: Scene) -> go.Figure:
@@ -157,7 +157,7 @@ def current_zero(scene: Scene) -> go.Figure:
     log, look = scene.log, scene.look
     if log.current is None:
         return nothing("The log has no current.", look)
-    times, zone = scene.times()
+    times = scene.times
     rests = [s for s in stretches_of(log) if s.kind in ("rest", "parked")]
     still = np.full(log.rows, np.nan)
     for s in rests:
@@ -171,5 +171,5 @@ def current_zero(scene: Scene) -> go.Figure:
     figure.update_yaxes(
         title_text="current [A]<br>discharge positive", range=[min(0, middle) - reach, max(0, middle) + reach]
     )
-    figure.update_xaxes(title_text=f"time, {zone}")
+    figure.update_xaxes(title_text=TIME_AXIS)
     return below_legend(figure)

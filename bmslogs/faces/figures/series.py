@@ -96,24 +96,3 @@ def box_mean(x: Floats, y: Floats, bins: int = 40) -> tuple[Floats, Floats]:
     mean = np.bincount(place, y[good], minlength=bins) / np.maximum(count, 1)
     keep = count >= 3
     return ((edges[:-1] + edges[1:]) / 2)[keep], mean[keep]
-
-
-def local_times(log: Log, zone: str | None = None) -> tuple[npt.NDArray[np.datetime64], str]:
-    """Return the log's times in a zone, without a zone of their own, and the zone's name; UTC where none is given."""
-    return shift_times(log.time, zone)
-
-
-def shift_times(time: npt.NDArray[np.datetime64], zone: str | None) -> tuple[npt.NDArray[np.datetime64], str]:
-    """Return UTC times as wall-clock times of `zone` (its offset at the first row) and the zone's name."""
-    import datetime as dt
-    from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
-
-    if not zone or not len(time):
-        return time, "UTC"
-    first = time[0].astype("datetime64[s]").astype(dt.datetime).replace(tzinfo=dt.UTC)
-    try:
-        local = first.astimezone(ZoneInfo(zone))
-    except (ZoneInfoNotFoundError, ValueError):
-        return time, "UTC"
-    offset = local.utcoffset() or dt.timedelta()
-    return time + np.timedelta64(int(offset.total_seconds()), "s"), zone

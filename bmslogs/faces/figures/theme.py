@@ -20,6 +20,8 @@ FONT = 'system-ui, -apple-system, "Segoe UI", "Noto Sans", "DejaVu Sans", sans-s
 """Fonts that the reader's machine has; none is downloaded."""
 SMALL, NORMAL, LARGE = 12, 14, 17
 """The three sizes of type [px]."""
+TIME_AXIS = "time, UTC"
+"""Title of every axis of time: no hour is missing or stands twice on it, whatever the clocks did."""
 DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
 """Line styles in step with the series colours, so that no line is told by colour alone."""
 

@@ -7,8 +7,8 @@ import numpy.typing as npt
 import plotly.graph_objects as go
 
 from bmslogs.faces.figures.scene import Scene, below_legend, line, remark
-from bmslogs.faces.figures.series import deviation, shift_times, thin
-from bmslogs.faces.figures.theme import SMALL, blank, nothing, series
+from bmslogs.faces.figures.series import deviation, thin
+from bmslogs.faces.figures.theme import SMALL, TIME_AXIS, blank, nothing, series
 from bmslogs.faces.figures.words import safe
 
 Floats = npt.NDArray[np.float64]
@@ -72,7 +72,7 @@ def limit(scene: Scene) -> go.Figure:
     log, look, limits = scene.log, scene.look, scene.pack.limits
     if scene.finding.sensor or not scene.cells:
         return _hot(scene)
-    times, zone = scene.times()
+    times = scene.times
     figure = blank(look, scene.height)
     for n, cell in enumerate(scene.cells):
         line(figure, times, log.cell_voltage[:, log.cells.index(cell)], scene.name(cell), look, n)
@@ -92,7 +92,7 @@ def limit(scene: Scene) -> go.Figure:
                 annotation={"text": f"{name} {value:g} V", "font": {"size": SMALL}},
             )
     _shade(figure, times, passed, look.accent)
-    figure.update_xaxes(title_text=f"time, {zone}")
+    figure.update_xaxes(title_text=TIME_AXIS)
     figure.update_yaxes(title_text="cell voltage [V]")
     minutes = _minutes(log.seconds, passed)
     remark(
@@ -106,7 +106,7 @@ def _cold(scene: Scene) -> go.Figure:
     if log.current is None or not log.temperature.shape[1]:
         return nothing("The log has no temperatures, or no current.", look)
     level = 0.0 if limit_C is None else limit_C
-    times, zone = scene.times()
+    times = scene.times
     coldest = np.nanmin(log.temperature, axis=1)
     charging = np.where(log.current < 0, -log.current, 0.0)
     past = (coldest < level) & (charging > 0.05 * scene.pack.nominal_capacity_Ah)
@@ -138,7 +138,7 @@ def _cold(scene: Scene) -> go.Figure:
             "tickmode": "auto",
         },
     )
-    figure.update_xaxes(title_text=f"time, {zone}")
+    figure.update_xaxes(title_text=TIME_AXIS)
     remark(figure, f"Shaded: charged in the cold, {_minutes(log.seconds, past):.1f} min in all", look)
     return below_legend(figure)
 
@@ -147,7 +147,7 @@ def _hot(scene: Scene) -> go.Figure:
     log, look, pack = scene.log, scene.look, scene.pack
     if not log.temperature.shape[1]:
         return nothing("The log has no temperatures.", look)
-    times, zone = scene.times()
+    times = scene.times
     figure = blank(look, scene.height)
     names = [pack.sensor_name(i + 1) for i in range(log.temperature.shape[1])]
     hottest_column = int(np.nanargmax(np.nanmax(log.temperature, axis=0)))
@@ -164,7 +164,7 @@ def _hot(scene: Scene) -> go.Figure:
             annotation={"text": f"highest temperature {top:g} degC", "font": {"size": SMALL}},
         )
     _shade(figure, times, past, look.accent)
-    figure.update_xaxes(title_text=f"time, {zone}")
+    figure.update_xaxes(title_text=TIME_AXIS)
     figure.update_yaxes(title_text="temperature [degC]")
     remark(figure, f"Shaded: past the limit, {_minutes(log.seconds, past):.1f} min in all", look)
     return below_legend(figure)
@@ -175,16 +175,15 @@ def log_quality(scene: Scene) -> go.Figure:
     log, look = scene.log, scene.look
     if log.rows < 2:
         return nothing("The log has one row only.", look)
-    times, zone = scene.times()
+    times = scene.times
     figure = blank(look, scene.height)
     line(figure, times[1:], np.diff(log.seconds), "interval between rows", look, 0)
     marks = [
         np.datetime64(str(r["first"]).removesuffix("Z").split("+")[0]) for r in log.repairs if r.get("first")
     ]
     if marks:
-        x, _ = shift_times(np.array([*log.time[:1], *marks]), scene.zone)
         figure.add_scatter(
-            x=x[1:],
+            x=np.array(marks),
             y=[float(np.median(np.diff(log.seconds)))] * len(marks),
             mode="markers",
             name="mended by the importer",
@@ -192,7 +191,7 @@ def log_quality(scene: Scene) -> go.Figure:
             hoverinfo="text",
             hovertext=[safe(r.get("says", "")) for r in log.repairs if r.get("first")],
         )
-    figure.update_xaxes(title_text=f"time, {zone}")
+    figure.update_xaxes(title_text=TIME_AXIS)
     figure.update_yaxes(title_text="interval between rows [s]", type="log")
     return below_legend(figure)
 

@@ -7,7 +7,7 @@ import plotly.graph_objects as go
 
 from bmslogs.faces.figures.scene import MOST_LINES, Scene, below_legend, line
 from bmslogs.faces.figures.series import box_mean, load_filtered, thin
-from bmslogs.faces.figures.theme import blank, nothing, series
+from bmslogs.faces.figures.theme import TIME_AXIS, blank, nothing, series
 from bmslogs.faces.figures.words import safe
 
 HEAT_TAU_S = 1800.0  # [s] how long warmth lingers: 20 to 60 min (judgement, no source)
@@ -21,7 +21,7 @@ def sensor(scene: Scene) -> go.Figure:
         return nothing("The log has no temperatures.", look)
     names = [scene.pack.sensor_name(i + 1) for i in range(count)]
     at = names.index(scene.finding.sensor) if scene.finding.sensor in names else 0
-    times, zone = scene.times()
+    times = scene.times
     figure = blank(look, scene.height)
     others = np.delete(log.temperature, at, axis=1)
     if others.shape[1] > 4:
@@ -46,7 +46,7 @@ def sensor(scene: Scene) -> go.Figure:
         name=f"{safe(names[at])}, named in the finding",
         line={"color": look.accent, "width": 3},
     )
-    figure.update_xaxes(title_text=f"time, {zone}")
+    figure.update_xaxes(title_text=TIME_AXIS)
     figure.update_yaxes(title_text="temperature [degC]")
     return below_legend(figure)
 

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
-from functools import cache
+from dataclasses import dataclass
+from functools import cache, cached_property
 from typing import Any
 
 import numpy as np
@@ -12,15 +12,24 @@ import numpy.typing as npt
 import plotly.graph_objects as go
 
 from bmslogs.base.pack import Pack
-from bmslogs.faces.figures.theme import LIGHT, SMALL, Look, series, template
+from bmslogs.faces.figures.lanes import Drawn, Mark, clock, mark_shades, mark_strip, stretch_names
+from bmslogs.faces.figures.theme import LIGHT, SMALL, TIME_AXIS, Look, series, template
 from bmslogs.faces.figures.words import safe, short_place
 
 Floats = npt.NDArray[np.float64]
 Times = npt.NDArray[np.datetime64]
-KIND_MARKS = {"drive": "drive", "charge": "charge", "rest": "rest", "parked": "parked"}
-ROOM = {"current": 0.19, "cells": 0.32, "deviation": 0.25, "temperature": 0.17, "bleed": 0.12}
-"""Share of the height that each strip takes, before the absent ones are left out."""
+ROOM = {
+    "findings": 0.0,
+    "current": 0.19,
+    "cells": 0.32,
+    "deviation": 0.25,
+    "temperature": 0.17,
+    "bleed": 0.12,
+}
+"""Share of the height that each strip takes, before the absent ones are left out; findings take a row each."""
 SPACE = 0.025
+ROW = 0.026
+"""Share of the height that one row of marks takes."""
 LIKELY_REACH_MV = (
     2.0  # [mV] a strip of deviations is never stretched further than this: that is noise (choice)
 )
@@ -33,9 +42,7 @@ class LogView:
     Attributes
     ----------
     time
-        (bins,) start of each bin, wall-clock time of `zone`.
-    zone
-        Name of that zone.
+        (bins,) start of each bin, UTC.
     low, mean, high
         (bins,) lowest, mean and highest cell [V].
     deviation
@@ -51,17 +58,12 @@ class LogView:
     bleed
         (bins, cells) share of each bin in which the cell was bled; None where the logger does not say.
     stretches
-        (kind, start, end) in wall-clock time.
+        (kind, start, end).
     rows
         Rows of the log in the window.
-    offset
-        How far the wall-clock times are ahead of UTC.
-    reader_in_zone
-        Whether the browser that shows the figure is in this zone: times may then go as plain numbers.
     """
 
     time: Times
-    zone: str
     low: Floats
     mean: Floats
     high: Floats
@@ -73,15 +75,18 @@ class LogView:
     bleed: Floats | None
     stretches: tuple[tuple[str, np.datetime64, np.datetime64], ...]
     rows: int
-    offset: np.timedelta64 = field(default_factory=lambda: np.timedelta64(0, "us"))
-    reader_in_zone: bool = False
+
+    @cached_property
+    def bins(self) -> list[str]:
+        """Starts of the bins as the figure takes them; several strips share them."""
+        return clock(self.time)
 
 
 def log_picture(
     view: LogView,
     pack: Pack,
     *,
-    marks: Sequence[tuple[str, np.datetime64, np.datetime64]] = (),
+    marks: Sequence[Mark] = (),
     strips: Iterable[str] = tuple(ROOM),
     look: Look = LIGHT,
     height: int = 760,
@@ -95,7 +100,7 @@ def log_drawing(
     view: LogView,
     pack: Pack,
     *,
-    marks: Sequence[tuple[str, np.datetime64, np.datetime64]] = (),
+    marks: Sequence[Mark] = (),
     strips: Iterable[str] = tuple(ROOM),
     look: Look = LIGHT,
     height: int = 760,
@@ -105,19 +110,25 @@ def log_drawing(
     Parameters
     ----------
     marks
-        (words, start, end) of findings, in the view's wall-clock time.
+        Where findings show in time, one row each.
     strips
         Which strips to draw; those that the log lacks are left out.
     """
     have = [s for s in ROOM if s in set(strips) and _has(view, s)]
-    scale = (1 - SPACE * (len(have) - 1)) / sum(ROOM[s] for s in have)
+    rooms = ROOM | {"findings": ROW * len(marks)}
+    if marks and "findings" in strips and len(view.time) > 1:
+        have = ["findings", *have]
+    scale = (1 - SPACE * (len(have) - 1)) / sum(rooms[s] for s in have)
     top = 1.0
     layout: dict[str, object] = {}
     traces: list[dict[str, object]] = []
     for number, strip in enumerate(have, 1):
         suffix = "" if number == 1 else str(number)
-        bottom = top - ROOM[strip] * scale
-        drawn, title, extra = _STRIPS[strip](view, pack, look, (max(bottom, 0.0), top))
+        bottom = top - rooms[strip] * scale
+        if strip == "findings":
+            drawn, title, extra = mark_strip(marks, view.time[0], view.time[-1], look)
+        else:
+            drawn, title, extra = _STRIPS[strip](view, pack, look, (max(bottom, 0.0), top))
         last = number == len(have)
         layout[f"yaxis{suffix}"] = {
             "domain": [max(bottom, 0.0), top],
@@ -137,7 +148,7 @@ def log_drawing(
             "spikecolor": look.soft,
             "spikedash": "dot",
             **({} if number == 1 else {"matches": "x"}),
-            **({"title": {"text": f"time, {view.zone}"}} if last else {}),
+            **({"title": {"text": TIME_AXIS}} if last else {}),
         }
         traces += [{**t, "xaxis": f"x{suffix}", "yaxis": f"y{suffix}"} for t in drawn]
         legend = {
@@ -153,13 +164,14 @@ def log_drawing(
         layout[f"legend{suffix}"] = legend
         traces[-len(drawn) :] = [{**t, "legend": f"legend{suffix}"} for t in traces[-len(drawn) :]]
         top = bottom - SPACE
-    shapes, notes = _stretch_names(view, look)
-    more_shapes, more_notes = _marks(view, marks, look)
+    shapes, notes = (
+        stretch_names(view.stretches, view.time[0], view.time[-1], look) if len(view.time) > 1 else ([], [])
+    )
     layout |= {
         "margin": {"l": 66, "r": 150, "t": 44, "b": 52},
         "hoversubplots": "axis",
-        "shapes": shapes + more_shapes,
-        "annotations": notes + more_notes,
+        "shapes": shapes + mark_shades(marks, look),
+        "annotations": notes,
         "hovermode": "x",
         "showlegend": True,
         "uirevision": "log",
@@ -173,22 +185,9 @@ def _template(look: Look) -> dict[str, Any]:
     return dict(template(look).to_plotly_json())
 
 
-def clock(view: LogView, times: Times) -> npt.NDArray[Any]:
-    """Return times as the figure's date axis takes them: as they are, or fast for a reader in the view's zone.
-
-    plotly reads numbers on a date axis as milliseconds since 1970, UTC, and shows them in the zone of the browser.
-    """
-    if not view.reader_in_zone:
-        return times
-    return np.asarray((times - view.offset).astype("datetime64[us]").astype(np.int64) / 1e3, float)
-
-
-def moment(view: LogView, time: np.datetime64) -> object:
-    """Return one time in the same way, for shapes and words."""
-    return float(clock(view, np.array([time]))[0]) if view.reader_in_zone else str(time)
-
-
 def _has(view: LogView, strip: str) -> bool:
+    if strip == "findings":
+        return False  # where there are marks, they come first
     if strip == "current":
         return view.current is not None
     if strip == "temperature":
@@ -198,17 +197,13 @@ def _has(view: LogView, strip: str) -> bool:
     return len(view.time) > 0
 
 
-Above = tuple[list[dict[str, object]], list[dict[str, object]]]
-Drawn = tuple[list[dict[str, object]], str, dict[str, object]]
-
-
 def _current(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> Drawn:
     assert view.current is not None
     x, y = view.current
     line = {
         "type": "scatter",
         "mode": "lines",
-        "x": clock(view, x),
+        "x": clock(x),
         "y": y.astype(np.float32),
         "name": "current",
         "showlegend": False,
@@ -223,7 +218,7 @@ def _cells(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> 
         {
             "type": "scatter",
             "mode": "lines",
-            "x": clock(view, view.time),
+            "x": view.bins,
             "y": view.high,
             "line": {"width": 0},
             "showlegend": False,
@@ -233,7 +228,7 @@ def _cells(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> 
         {
             "type": "scatter",
             "mode": "lines",
-            "x": clock(view, view.time),
+            "x": view.bins,
             "y": view.low,
             "line": {"width": 0},
             "fill": "tonexty",
@@ -244,7 +239,7 @@ def _cells(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> 
         {
             "type": "scatter",
             "mode": "lines",
-            "x": clock(view, view.time),
+            "x": view.bins,
             "y": view.mean,
             "name": "mean",
             "line": {"color": look.soft, "width": 1.5},
@@ -258,7 +253,7 @@ def _cells(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> 
             {
                 "type": "scatter",
                 "mode": "lines",
-                "x": clock(view, x),
+                "x": clock(x),
                 "y": y.astype(np.float32),
                 "name": name,
                 "line": style,
@@ -275,7 +270,7 @@ def _deviation(view: LogView, pack: Pack, look: Look, span: tuple[float, float])
     rows, word = _row_numbers(view)
     heat = {
         "type": "heatmap",
-        "x": clock(view, view.time),
+        "x": view.bins,
         "y": rows,
         "z": z,
         "zmin": -reach,
@@ -335,7 +330,7 @@ def _temperature(view: LogView, pack: Pack, look: Look, span: tuple[float, float
             {
                 "type": "scatter",
                 "mode": "lines",
-                "x": clock(view, x),
+                "x": clock(x),
                 "y": y.astype(np.float32),
                 "name": safe(name),
                 "line": style,
@@ -352,7 +347,7 @@ def _bleed(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> 
     rows, word = _row_numbers(view)
     heat = {
         "type": "heatmap",
-        "x": clock(view, view.time),
+        "x": view.bins,
         "y": rows,
         "z": z,
         "zmin": 0,
@@ -373,80 +368,3 @@ _STRIPS = {
     "temperature": _temperature,
     "bleed": _bleed,
 }
-
-
-def _stretch_names(view: LogView, look: Look) -> Above:
-    """Name the stretches in a lane above the strips; short ones get their colour only."""
-    if not view.stretches or len(view.time) < 2:
-        return [], []
-    first, last = view.time[0], view.time[-1]
-    whole = float((last - first) / np.timedelta64(1, "us")) or 1.0
-    fills = {"drive": look.series[0], "charge": look.series[1], "rest": look.soft, "parked": look.grid}
-    shapes: list[dict[str, object]] = []
-    notes: list[dict[str, object]] = []
-    for kind, start, end in view.stretches:
-        a, b = max(start, first), min(end, last)
-        if a >= b:
-            continue
-        share = float((b - a) / np.timedelta64(1, "us")) / whole
-        if share < 0.002:
-            continue
-        shapes.append(
-            {
-                "type": "rect",
-                "xref": "x",
-                "yref": "paper",
-                "x0": moment(view, a),
-                "x1": moment(view, b),
-                "y0": 1.012,
-                "y1": 1.022,
-                "fillcolor": fills.get(kind, look.soft),
-                "line": {"width": 0},
-            }
-        )
-        if share > 0.055:
-            notes.append(
-                {
-                    "x": moment(view, a + (b - a) // 2),
-                    "y": 1.022,
-                    "yref": "paper",
-                    "yanchor": "bottom",
-                    "text": KIND_MARKS.get(kind, kind),
-                    "showarrow": False,
-                    "font": {"size": SMALL, "color": look.soft},
-                }
-            )
-    return shapes, notes
-
-
-def _marks(view: LogView, marks: Sequence[tuple[str, np.datetime64, np.datetime64]], look: Look) -> Above:
-    shapes: list[dict[str, object]] = []
-    notes: list[dict[str, object]] = []
-    for words, start, end in marks:
-        shapes.append(
-            {
-                "type": "rect",
-                "xref": "x",
-                "yref": "paper",
-                "x0": moment(view, start),
-                "x1": moment(view, end),
-                "y0": 0,
-                "y1": 1,
-                "fillcolor": look.accent,
-                "opacity": 0.13,
-                "line": {"width": 1, "color": look.accent},
-            }
-        )
-        notes.append(
-            {
-                "x": moment(view, start),
-                "y": 1.0,
-                "yref": "paper",
-                "yanchor": "top",
-                "xanchor": "left",
-                "text": safe(words),
-                "showarrow": False,
-                "font": {"size": SMALL, "color": look.accent},
-            }
-        )
-    return shapes, notes
