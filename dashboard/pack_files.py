@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import base64
-import binascii
+from collections.abc import Mapping
 from typing import Any
 
 import flask
 from dash import Dash, Input, Output, State, html, no_update
 
-from bmslogs.base.errors import BadPack, BmsLogsError
+from bmslogs.base.errors import BadPack, BmsLogsError, printable
 from bmslogs.base.pack import Pack, dump_ocv_table, dump_pack
 from bmslogs.faces.figures import ocv_picture
 from dashboard.desk import Desk
@@ -19,24 +18,22 @@ from dashboard.parts import graph
 from dashboard.uploads import plain_name
 
 FILES = "/pack-file"
-MOST_TABLE_BYTES = 200_000
 
 
-def table_text(contents: str) -> str:
-    """Return the text of a file as the browser sends it (``data:..;base64,..``).
+def table_text(read: Mapping[str, str | None]) -> str:
+    """Return the text of a file as the browser read it (``name``, ``text``).
 
     Raises
     ------
     BadPack
-        Not text.
+        Too large to be such a table, or not text.
     """
-    _, comma, body = contents.partition(",")
-    try:
-        if not comma:
-            raise binascii.Error
-        return base64.b64decode(body, validate=True).decode("utf-8-sig")
-    except (binascii.Error, UnicodeDecodeError):
-        raise BadPack("the file is not text", "a CSV table soc,voltage_V in UTF-8") from None
+    text = read.get("text")
+    if text is None:
+        raise BadPack("the file is larger than 200 kB", "a CSV table soc,voltage_V")
+    if "\ufffd" in text or "\0" in text:
+        raise BadPack("the file is not text", "a CSV table soc,voltage_V in UTF-8")
+    return text.lstrip("\ufeff")
 
 
 def curve(text: str, frame: Frame) -> Any:
@@ -64,15 +61,15 @@ def register_files(app: Dash, desk: Desk) -> None:
     @app.callback(
         Output({"field": "ocv"}, "value"),
         Output("ocv-says", "children"),
-        Input("ocv-file", "contents"),
-        State("ocv-file", "filename"),
+        Input("ocv-file", "data"),
         prevent_initial_call=True,
     )
-    def take(contents: str | None, name: str | None) -> Any:
-        if not contents:
+    def take(read: dict[str, str | None] | None) -> Any:
+        if not read:
             return no_update, no_update
+        name = printable(str(read.get("name")), 80)
         try:
-            return table_text(contents), f"Taken from {name}."
+            return table_text(read), f"Taken from {name}."
         except BmsLogsError as error:
             return no_update, html.P(f"✕ {name}: {error}", className="bad")
 

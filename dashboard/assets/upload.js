@@ -1,7 +1,7 @@
 /* Files go up as they are, one request each, so that a large one passes; progress is the browser's own. */
 (function () {
   "use strict";
-  var MOST_AT_ONCE = 2, waiting = [], running = 0;
+  var MOST_AT_ONCE = 2, MOST_TABLE_BYTES = 200000, waiting = [], running = 0;
 
   function area() { return document.getElementById("drop-area"); }
   function list() { return document.getElementById("upload-list"); }
@@ -70,12 +70,23 @@
       e.preventDefault(); area().classList.remove("over"); take(e.dataTransfer.files);
     }
   });
+  function choose(many, then) {
+    var input = document.createElement("input");
+    input.type = "file"; input.multiple = many;
+    input.addEventListener("change", function () { then(input.files); });
+    input.click();
+  }
+
+  // a small table is read here and put into the form; it goes nowhere until the pack is saved
+  function table(files) {
+    var file = files[0], put = function (text) {
+      window.dash_clientside.set_props("ocv-file", { data: { name: file.name, text: text } });
+    };
+    if (file.size > MOST_TABLE_BYTES) { put(null); } else { file.text().then(put); }
+  }
+
   document.addEventListener("click", function (e) {
-    if (e.target && e.target.id === "drop-button") {
-      var input = document.createElement("input");
-      input.type = "file"; input.multiple = true;
-      input.addEventListener("change", function () { take(input.files); });
-      input.click();
-    }
+    if (e.target && e.target.id === "drop-button") { choose(true, take); }
+    if (e.target && e.target.id === "ocv-button") { choose(false, table); }
   });
 }());

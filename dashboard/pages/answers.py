@@ -165,7 +165,12 @@ def _lead(frame: Frame, weighed: Diagnosis) -> list[Any]:
         return ["From the log of ", day, " (UTC). ", _count(findings)]
     first, last = (frame.when(weighed.log[k], time=False) for k in ("start", "end"))
     count = f"{len(weighed.logs)} log{'s' if len(weighed.logs) != 1 else ''}"
-    return ["From ", html.Strong(count), f" weighed together, {first} to {last}. ", _count(findings)]
+    return [
+        "From ",
+        html.Strong(count),
+        f" weighed together, {first} to {last}. ",
+        _count(findings) if findings else "Nothing stands.",
+    ]
 
 
 def _beside(frame: Frame, waiting: int) -> list[Any]:
@@ -203,9 +208,9 @@ def _nothing_found(together: bool) -> html.Div:
     return html.Div(html.P(says + speaks), className="answer")
 
 
-def _count(findings: list[Finding]) -> str:
+def _count(findings: list[Finding], none: str = "Nothing was found.") -> str:
     if not findings:
-        return "Nothing was found."
+        return none
     parts = [
         f"{n} to {w}"
         for key, w in (

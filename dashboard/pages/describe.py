@@ -15,7 +15,7 @@ from dashboard.address import View, parse
 from dashboard.desk import Desk
 from dashboard.form import LIMITS, NUMBERS, even_boxes, pack_of, typed_of
 from dashboard.frame import Frame
-from dashboard.pack_files import MOST_TABLE_BYTES, files, register_files
+from dashboard.pack_files import files, register_files
 from dashboard.parts import action, graph, heading, section, select
 
 TITLE, PATH = "Describe a pack", "/describe"
@@ -168,13 +168,11 @@ def _fields(typed: dict[str, Any], packs: list[Pack], view: View, changing: bool
                 3,
                 most=9,
             ),
-            dcc.Upload(
-                html.Button("Take it from a CSV file", className="button", type="button"),
-                id="ocv-file",
-                accept=".csv,.txt",
-                max_size=MOST_TABLE_BYTES,
+            html.Div(
+                html.Button("Take it from a CSV file", id="ocv-button", className="button", type="button"),
                 className="actions",
             ),
+            dcc.Store(id="ocv-file"),
             html.Div(id="ocv-says", role="status"),
             html.Div(id="ocv-drawn"),
         ),

@@ -12,7 +12,15 @@ from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.cautions import HIGH_VOLTAGE
 from bmslogs.base.results import Estimate
 from bmslogs.faces.figures import pack_picture, per_cell
-from bmslogs.faces.figures.words import axis_title, conditions_line, say_estimate, shown, title_of
+from bmslogs.faces.figures.words import (
+    axis_title,
+    conditions_line,
+    say_estimate,
+    short_place,
+    shown,
+    shown_unit,
+    title_of,
+)
 from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
@@ -38,6 +46,8 @@ TABLE_THEME = (
     "oddRowBackgroundColor: 'var(--paper)', spacing: 6})"
 )
 """The table in the page's colours; both schemes through the style sheet's variables."""
+LEAST_COLUMN = 84
+"""Width of a column [px] at which value and interval still stand on three lines: seven fit at 800 px."""
 PER_CELL = [q.key for q in QUANTITIES.values() if q.per == "cell"]
 
 
@@ -113,7 +123,7 @@ def _controls(frame: Frame) -> html.Div:
                 "quantity",
                 [{"value": k, "label": title_of(k)} for k in have],
                 quantity_of(frame),
-                w=310,
+                w=360,
                 allowDeselect=False,
             ),
             dmc.SegmentedControl(
@@ -311,11 +321,18 @@ def _table(frame: Frame) -> Any:
     assert pack is not None and diagnosis is not None
     keys = [k for k in PER_CELL if any(shown(e) for e in diagnosis.of(k))]
     columns: list[dict[str, Any]] = [
-        {"field": "cell", "headerName": "Cell", "pinned": "left", "width": 80, "filter": False},
-        {"field": "place", "headerName": "Place", "width": 290},
+        {
+            "field": "cell",
+            "headerName": "Place",
+            "pinned": "left",
+            "width": 104,
+            "tooltipField": "place",
+            "valueFormatter": {"function": "params.data.short"},
+        }
     ]
     values: dict[int, dict[str, Any]] = {
-        c: {"cell": c, "place": pack.place(c)} for c in range(1, pack.cells_in_series + 1)
+        c: {"cell": c, "place": pack.place(c), "short": short_place(pack, c)}
+        for c in range(1, pack.cells_in_series + 1)
     }
     for key in keys:
         columns.append(
@@ -323,10 +340,10 @@ def _table(frame: Frame) -> Any:
                 "field": key,
                 "headerName": axis_title(key),
                 "headerTooltip": QUANTITIES[key].question,
-                "minWidth": 230,
+                "minWidth": LEAST_COLUMN,
                 "flex": 1,
-                "wrapHeaderText": True,
-                "autoHeaderHeight": True,
+                "wrapText": True,
+                "autoHeight": True,
                 "valueFormatter": {"function": f"params.data['{key}_text'] || 'not known'"},
             }
         )
@@ -334,13 +351,19 @@ def _table(frame: Frame) -> Any:
             if e.cell in values:
                 triple = shown(e)
                 values[e.cell][key] = round(triple[0], 6) if triple else None
-                values[e.cell][f"{key}_text"] = say_estimate(e) if triple else "not known"
+                values[e.cell][f"{key}_text"] = _bare(e) if triple else "not known"
     return dag.AgGrid(
         id="cell-table",
         columnDefs=columns,
         rowData=list(values.values()),
         className="table",
-        defaultColDef={"sortable": True, "resizable": True},
+        defaultColDef={
+            "sortable": True,
+            "resizable": True,
+            "wrapHeaderText": True,
+            "autoHeaderHeight": True,
+            "suppressHeaderMenuButton": True,
+        },
         dashGridOptions={
             "domLayout": "autoHeight" if len(values) <= 24 else "normal",
             "animateRows": False,
@@ -349,6 +372,11 @@ def _table(frame: Frame) -> Any:
         },
         style={"width": "100%", **({} if len(values) <= 24 else {"height": 460})},
     )
+
+
+def _bare(estimate: Estimate) -> str:
+    """Return value and interval without the unit, which the head of the column has."""
+    return say_estimate(estimate).replace(f" {shown_unit(estimate.quantity)}", "", 1)
 
 
 def register(app: Dash, desk: Desk) -> None:

@@ -202,8 +202,8 @@ def _repair(frame: Frame, packs: list[Pack]) -> list[Any]:
     after = next((e for e in logs if e.id == frame.view.after), usual[1])
     picker = html.Div(
         [
-            select("Before", "before", data, before.id, w=340, allowDeselect=False),
-            select("After", "after", data, after.id, w=340, allowDeselect=False),
+            select("Before", "before", data, before.id, w=380, allowDeselect=False),
+            select("After", "after", data, after.id, w=380, allowDeselect=False),
         ],
         className="controls",
     )
@@ -240,6 +240,7 @@ def _changes(frame: Frame, pack: Pack, before: Any, after: Any) -> list[Any]:
     changes = [c.to_json() for c in result.changes or ()]
     out: list[Any] = [html.Ul([html.Li(n) for n in result.notes])] if result.notes else []
     for quantity in dict.fromkeys(c["quantity"] for c in changes):
+        out.append(html.H3(title_of(quantity)))
         out.append(
             graph(
                 before_after(pack, changes, quantity, look=frame.look),

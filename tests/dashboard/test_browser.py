@@ -142,6 +142,52 @@ def test_every_page_stands(store: str, site: Callable[[str], str], reader: Reade
         assert page.evaluate(overflow) <= 1, path
 
 
+OVERLAPS = """() => {
+  const wanted = '[class$="tick"] text, text[class$="title"], .legendtext, .annotation-text';
+  const found = [];
+  let looked = 0;
+  document.querySelectorAll('.js-plotly-plot').forEach(plot => {
+    const frame = plot.getBoundingClientRect();
+    const boxes = [...plot.querySelectorAll(wanted)].filter(e => e.textContent.trim())
+      .map(e => [e.textContent.trim(), e.getBoundingClientRect()]).filter(b => b[1].width && b[1].height);
+    looked += boxes.length;
+    boxes.forEach(([text, a], i) => {
+      if (a.left < frame.left - 2 || a.right > frame.right + 2 || a.bottom > frame.bottom + 2 || a.top < frame.top - 2)
+        found.push('cut: ' + text);
+      boxes.slice(i + 1).forEach(([other, b]) => {
+        const wide = Math.min(a.right, b.right) - Math.max(a.left, b.left);
+        const high = Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top);
+        if (wide > 3 && high > 3) found.push(text + ' / ' + other);
+      });
+    });
+  });
+  return [looked, found];
+}"""
+"""Texts of the figures that lie on each other or reach out of the figure."""
+
+
+@pytest.mark.parametrize("width", [1400, 800])
+@pytest.mark.parametrize("store", ["sample", "many"])
+def test_no_label_lies_on_another_or_is_cut(
+    store: str, width: int, site: Callable[[str], str], stores: Callable[[str], Path], chromium: Any
+) -> None:
+    reader = Reader(chromium, viewport={"width": width, "height": 900})
+    faults: list[str] = []
+    for entry in Store(stores(store)).logs(PACKS[store]):
+        page = reader.open(f"{site(store)}/pack?pack={PACKS[store]}&log={entry.id}")
+        for path in ("/pack", "/log", "/charge", "/answers", "/side-by-side"):
+            go(page, path)
+            page.wait_for_timeout(400)
+            looked, found = page.evaluate(OVERLAPS)
+            assert looked > 10 or path in ("/charge", "/answers"), path
+            faults += [f"{path} {entry.id[:8]}: {f}" for f in found]
+            grid = page.locator(".ag-center-cols-viewport")
+            if grid.count():
+                assert grid.first.evaluate("e => e.scrollWidth - e.clientWidth") <= 1, path
+    reader.context.close()
+    assert faults == []
+
+
 def test_a_missing_cell_is_hatched_with_its_reason(site: Callable[[str], str], reader: Reader) -> None:
     page = reader.open(f"{site('missing')}/pack?pack=knot-main&cells=9&quantity=resistance_10s_relative")
     drawn(page)
@@ -369,29 +415,27 @@ def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
 def test_accessibility_has_no_serious_fault(
     scheme: str, site: Callable[[str], str], chromium: Any, axe: str
 ) -> None:
-    """axe-core, rules of WCAG 2.1 A and AA; every page, both schemes."""
-    reader = Reader(chromium, color_scheme=scheme, bypass_csp=True)
+    """axe-core, rules of WCAG 2.1 A and AA; every page, full and empty, in both schemes."""
     faults: list[str] = []
-    rules = (
-        ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]
-        if scheme == "light"
-        else {"type": "rule", "values": ["color-contrast"]}
-    )
-    page = reader.open(f"{site('sample')}/?pack=heron-main&cells=6")
-    page.evaluate(axe)
-    for path in PATHS:
-        go(page, path)
-        page.wait_for_timeout(200)
-        found = page.evaluate(
-            "rules => axe.run({exclude: ['.js-plotly-plot']}, {runOnly: rules, iframes: false})", rules
-        )
-        assert found["passes"], path  # the scan did look at something
-        faults += [
-            f"{path} {v['id']}: {v['nodes'][0]['html'][:120]}"
-            for v in found["violations"]
-            if v["impact"] in ("serious", "critical")
-        ]
-    reader.context.close()
+    rules = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]
+    for store, query in (("sample", "?pack=heron-main&cells=6&whole=1"), ("none", "")):
+        reader = Reader(chromium, color_scheme=scheme, bypass_csp=True)
+        page = reader.open(f"{site(store)}/{query}")
+        page.evaluate(axe)
+        assert page.evaluate("document.documentElement.dataset.scheme") == scheme
+        for path in PATHS:
+            go(page, path)
+            page.wait_for_timeout(200)
+            found = page.evaluate(
+                "rules => axe.run({exclude: ['.js-plotly-plot']}, {runOnly: rules, iframes: false})", rules
+            )
+            assert found["passes"], path  # the scan did look at something
+            faults += [
+                f"{store} {path} {v['id']}: {v['nodes'][0]['html'][:120]}"
+                for v in found["violations"]
+                if v["impact"] in ("serious", "critical")
+            ]
+        reader.context.close()
     assert faults == []
 
 

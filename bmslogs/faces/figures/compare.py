@@ -16,6 +16,7 @@ from bmslogs.faces.figures.scene import MOST_LINES, below_legend
 from bmslogs.faces.figures.theme import LIGHT, SMALL, Look, blank, nothing, series
 from bmslogs.faces.figures.words import axis_title, safe, shown, title_of
 
+EVENT_ROWS = 3
 SYMBOLS = ("circle", "diamond", "square", "triangle-up", "cross", "star")
 
 
@@ -223,17 +224,19 @@ def over_months(
                     "arrayminus": [t[0] - t[1] for _, t in have],
                 },
             )
-    for event in pack.events:
+    for n, event in enumerate(sorted(pack.events, key=lambda e: e.date)):
         figure.add_vline(x=event.date.isoformat(), line={"color": look.ink, "dash": "dot", "width": 1.5})
         figure.add_annotation(
             x=event.date.isoformat(),
             y=1,
             yref="paper",
             yanchor="bottom",
+            yshift=15 * (n % EVENT_ROWS),  # works of one week would stand on each other
             showarrow=False,
             text=safe(event.kind),
             font={"size": SMALL, "color": look.soft},
         )
-    figure.update_xaxes(title_text="date of the log", type="date")
+    figure.update_xaxes(title_text="date of the log, UTC", type="date")
     figure.update_yaxes(title_text=axis_title(quantity).replace(" against", "<br>against"))
-    return below_legend(figure)
+    rows = min(len(pack.events), EVENT_ROWS)
+    return below_legend(figure, dated=True).update_layout(margin_t=24 + 15 * max(0, rows - 1))

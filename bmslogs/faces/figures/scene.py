@@ -108,9 +108,13 @@ def guide(
     )
 
 
-def below_legend(figure: go.Figure, bottom: int = 92) -> go.Figure:
-    """Put the legend under the picture, where long names do not meet the title."""
-    figure.update_layout(showlegend=True, legend={"y": -0.2, "yanchor": "top"}, margin={"b": bottom, "t": 24})
+def below_legend(figure: go.Figure, bottom: int = 92, *, dated: bool = False) -> go.Figure:
+    """Put the legend under the picture, where long names do not meet the title.
+
+    With `dated` it lies a line lower: below an axis of time, the day stands between ticks and title.
+    """
+    y, bottom = (-0.32, bottom + 22) if dated else (-0.2, bottom)
+    figure.update_layout(showlegend=True, legend={"y": y, "yanchor": "top"}, margin={"b": bottom, "t": 24})
     return figure
 
 

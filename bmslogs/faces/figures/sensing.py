@@ -172,4 +172,4 @@ def current_zero(scene: Scene) -> go.Figure:
         title_text="current [A]<br>discharge positive", range=[min(0, middle) - reach, max(0, middle) + reach]
     )
     figure.update_xaxes(title_text=TIME_AXIS)
-    return below_legend(figure)
+    return below_legend(figure, dated=True)

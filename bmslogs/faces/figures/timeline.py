@@ -98,7 +98,7 @@ def limit(scene: Scene) -> go.Figure:
     remark(
         figure, f"Shaded: past the limit, {minutes:.1f} min in all ({scene.pack.place(scene.cells[0])})", look
     )
-    return below_legend(figure)
+    return below_legend(figure, dated=True)
 
 
 def _cold(scene: Scene) -> go.Figure:
@@ -140,7 +140,7 @@ def _cold(scene: Scene) -> go.Figure:
     )
     figure.update_xaxes(title_text=TIME_AXIS)
     remark(figure, f"Shaded: charged in the cold, {_minutes(log.seconds, past):.1f} min in all", look)
-    return below_legend(figure)
+    return below_legend(figure, dated=True)
 
 
 def _hot(scene: Scene) -> go.Figure:
@@ -167,7 +167,7 @@ def _hot(scene: Scene) -> go.Figure:
     figure.update_xaxes(title_text=TIME_AXIS)
     figure.update_yaxes(title_text="temperature [degC]")
     remark(figure, f"Shaded: past the limit, {_minutes(log.seconds, past):.1f} min in all", look)
-    return below_legend(figure)
+    return below_legend(figure, dated=True)
 
 
 def log_quality(scene: Scene) -> go.Figure:
@@ -193,7 +193,7 @@ def log_quality(scene: Scene) -> go.Figure:
         )
     figure.update_xaxes(title_text=TIME_AXIS)
     figure.update_yaxes(title_text="interval between rows [s]", type="log")
-    return below_legend(figure)
+    return below_legend(figure, dated=True)
 
 
 def _shade(

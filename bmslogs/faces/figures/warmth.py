@@ -48,7 +48,7 @@ def sensor(scene: Scene) -> go.Figure:
     )
     figure.update_xaxes(title_text=TIME_AXIS)
     figure.update_yaxes(title_text="temperature [degC]")
-    return below_legend(figure)
+    return below_legend(figure, dated=True)
 
 
 def heating(scene: Scene) -> go.Figure:
