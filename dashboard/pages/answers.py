@@ -264,7 +264,7 @@ def _card(frame: Frame, answer: Answer) -> html.Article:
                         [
                             html.H3("What to do next"),
                             caution(*cautions_of(finding)) if cautions_of(finding) else None,
-                            html.Ol([html.Li(n) for n in finding.next]),
+                            html.Ol([html.Li(plain_words(n)) for n in finding.next]),
                         ]
                     ),
                 ],

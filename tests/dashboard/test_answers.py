@@ -96,3 +96,4 @@ def test_evidence_is_told_in_words() -> None:
     line = "leak_current_relative of cell 14: 8.86 +- 1.80 mA over 179 h parked"
     assert plain_words(line).endswith("of cell 14: 8.86 ± 1.80 mA over 179 h parked")
     assert "_" not in plain_words(line) and plain_words(line)[0].isupper()
+    assert "_" not in plain_words("see bleed_needed and balancing_time.")

@@ -308,3 +308,18 @@ def test_places_are_drawn_over_the_boxes_and_hatched_where_nothing_can_be_told(p
         ["module", f"M{m}"] for m in range(1, 5)
     ]  # sensors tell of modules, not of cells
     assert place_map(pack, [], "heating").layout.annotations[0].text
+
+
+def test_a_picture_never_hatches_the_cell_that_the_finding_is_of(pack: Pack, log: invent.Log) -> None:
+    """A finding may know more than its log's estimate of the same cell: then its own size is drawn, and said so."""
+    known = invent.estimates(pack, "soc_offset", missing=(6,))
+    bare = dataclasses.replace(invent.diagnosis(pack), estimates=known)
+    finding = Finding(
+        "soc_offset_high", "look", "fuller", cells=(6,), size=0.036, low=0.014, high=0.057, unit="fraction"
+    )
+    figure = proof_picture(finding, bare, log)
+    assert not traces(figure, "not known from this log")
+    (named,) = traces(figure, "named in a finding")
+    assert_allclose(named.y, [3.6])
+    assert_allclose([named.error_y.array[0], named.error_y.arrayminus[0]], [2.1, 2.2])
+    assert any("as the finding has it" in a.text for a in figure.layout.annotations)

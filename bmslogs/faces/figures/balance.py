@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
 import plotly.graph_objects as go
@@ -9,12 +11,13 @@ import plotly.graph_objects as go
 from bmslogs.analysis.ocv import curve_of
 from bmslogs.analysis.reference import bleed_hours
 from bmslogs.base.pack import Pack
-from bmslogs.base.results import Diagnosis
+from bmslogs.base.results import Diagnosis, Estimate, Finding
 from bmslogs.faces.figures.cells import cell_axis, module_names, per_cell
 from bmslogs.faces.figures.scene import Scene, below_legend, guide, remark
 from bmslogs.faces.figures.series import box_mean, charge_moved, mean_cell, steady_current
 from bmslogs.faces.figures.theme import LIGHT, Look, blank, nothing, series
 from bmslogs.faces.figures.words import safe, say_estimate, shown
+from bmslogs.faces.numbers import cells_named
 from bmslogs.log import Log
 
 Floats = npt.NDArray[np.float64]
@@ -249,14 +252,38 @@ def full_first(scene: Scene) -> go.Figure:
         return to_full(
             scene.pack, scene.diagnosis, named=scene.finding.cells, look=scene.look, height=scene.height
         )
-    return per_cell(
+    offsets = list(scene.diagnosis.of("soc_offset"))
+    own = _as_found(scene.finding, offsets)
+    figure = per_cell(
         scene.pack,
-        scene.diagnosis.of("soc_offset"),
+        [own.get(e.cell or 0, e) for e in offsets],
         "soc_offset",
         named=scene.finding.cells,
         look=scene.look,
         height=scene.height,
     )
+    if own:
+        remark(
+            figure,
+            f"{cells_named(own)}: at full charge, as the finding has it; the others: at the start",
+            scene.look,
+        )
+        figure.update_layout(margin_t=48)
+        figure.layout.annotations[-1].yshift = 18
+    return figure
+
+
+def _as_found(finding: Finding, offsets: Sequence[Estimate]) -> dict[int, Estimate]:
+    """Return the finding's own size for its cells whose offset at the start of the log is not known."""
+    if finding.size is None or finding.unit != "fraction":
+        return {}
+    return {
+        e.cell: Estimate(
+            e.quantity, e.unit, cell=e.cell, value=finding.size, low=finding.low, high=finding.high
+        )
+        for e in offsets
+        if e.cell in finding.cells and e.cell is not None and shown(e) is None
+    }
 
 
 def bled_against_moved(log: Log, diagnosis: Diagnosis) -> tuple[Floats, Floats, list[int]] | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import math
+import re
 from collections.abc import Mapping
 
 from bmslogs.analysis.registry import QUANTITIES
@@ -87,8 +88,8 @@ def axis_title(key: str) -> str:
 
 def plain_words(line: str) -> str:
     """Return a line of evidence with the quantities' titles in place of their keys, and a sign for ``+-``."""
-    words = [title_of(w).lower() if w in QUANTITIES else w for w in line.split(" ")]
-    return sentence(" ".join(words).replace("+-", "±"))
+    told = re.sub(r"[a-z]+_\w+", lambda w: title_of(w[0]).lower() if w[0] in QUANTITIES else w[0], line)
+    return sentence(told.replace("+-", "±"))
 
 
 def sentence(text: str) -> str:
