@@ -16,6 +16,7 @@ from bmslogs.faces.figures.words import (
     axis_title,
     conditions_line,
     say_estimate,
+    sentence,
     short_place,
     shown,
     shown_unit,
@@ -143,7 +144,7 @@ def _controls(frame: Frame) -> html.Div:
                 value=[str(c) for c in frame.picked],
                 searchable=True,
                 clearable=True,
-                w=310,
+                w=230,
                 placeholder=None if frame.picked else "pick here or in the picture",
                 comboboxProps={"withinPortal": False},
             ),
@@ -276,7 +277,7 @@ def side(frame: Frame) -> list[Any]:
         out.append(html.H2(f"Module {frame.view.module}"))
     for cell in frame.picked[:4]:
         out += [
-            html.H3(pack.place(cell)),
+            html.H3(sentence(pack.place(cell))),
             *split_rows([e for e in diagnosis.estimates if e.cell == cell]),
         ]
     if len(frame.picked) > 4:
