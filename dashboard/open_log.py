@@ -30,7 +30,8 @@ Floats32 = npt.NDArray[np.float32]
 PARTS = 6000  # parts of the overview (choice: some ten megabytes for a hundred cells)
 LEAST_PARTS = 900  # a window with fewer parts than this is read from its rows
 BINS = 420  # columns of a strip on the screen
-LINE_POINTS = 1400
+LINE_POINTS = 1200  # of one line: about one a pixel of the widest figure (choice)
+SENSOR_POINTS = 400  # temperatures move slowly (choice)
 KEPT_BLOCKS = 12  # decoded row groups that stay in memory over all logs
 KEPT_LOGS = 6
 
@@ -147,7 +148,7 @@ class OpenLog:
             cells=self.cells,
             lines={c: (t, v * 1e-3) for c, (t, v) in lines.items()},
             current=None if self.current is None else self._thin(self.current, a, b),
-            temperatures={n: self._thin(v, a, b, 500) for n, v in self.temperatures.items()},
+            temperatures={n: self._thin(v, a, b, SENSOR_POINTS) for n, v in self.temperatures.items()},
             bleed=None if reduced.bleed is None else reduced.bleed.T,
             stretches=tuple(
                 (s.kind, self.time[s.first], self.time[s.last])
