@@ -138,6 +138,20 @@ def _events(text: str) -> list[dict[str, Any]]:
     return out
 
 
+def nowhere(pack: Pack) -> list[str]:
+    """Return the places that work on the pack names and that the pack does not have, one line each.
+
+    Such work is kept, but no cell is taken for touched by it.
+    """
+    cells = [str(c) for c in range(1, pack.cells_in_series + 1)]
+    known = {*(m.name for m in pack.modules), *(b.name for b in pack.boxes), *cells}
+    return [
+        f"Work of {e.date.isoformat()}: {e.where!r} is no box, module or cell of this pack."
+        for e in pack.events
+        if e.where is not None and e.where.removeprefix("cell ") not in known
+    ]
+
+
 def cells_of(text: str, where: str = "cells") -> list[int]:
     """Read cell numbers: ``1-4, 7``."""
     out: list[int] = []

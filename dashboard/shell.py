@@ -113,7 +113,7 @@ def pickers(frame: Frame) -> list[Any]:
             placeholder="Which pack?",
             size="sm",
             allowDeselect=False,
-            w=220,
+            w=260,
             **{"aria-label": "Pack"},
         )
     ]

@@ -13,7 +13,7 @@ from bmslogs.base.pack import Pack
 from bmslogs.faces.figures import nothing, pack_picture
 from dashboard.address import View, parse
 from dashboard.desk import Desk
-from dashboard.form import LIMITS, NUMBERS, even_boxes, pack_of, typed_of
+from dashboard.form import LIMITS, NUMBERS, even_boxes, nowhere, pack_of, typed_of
 from dashboard.frame import Frame
 from dashboard.pack_files import files, register_files
 from dashboard.parts import action, graph, heading, section, select
@@ -179,7 +179,8 @@ def _fields(typed: dict[str, Any], packs: list[Pack], view: View, changing: bool
         section(
             "Work on the pack",
             html.P(
-                "One a line: date; joint remade, module swapped, sense wire moved, bench charged or other; where; why.",
+                "One a line: date; joint remade, module swapped, sense wire moved, bench charged or other; where; why. "
+                "Where is a box, a module or a cell; empty where it was all cells.",
                 className="quiet",
             ),
             _area("events", "Work on the pack", typed, "2026-05-06; module swapped; F2; weak cell 7", 2),
@@ -238,9 +239,8 @@ def drawn(typed: dict[str, Any], frame: Frame, old: Pack | None) -> tuple[Any, s
         pack = pack_of(named(typed), old)
     except BmsLogsError as error:
         return nothing("Not a pack yet.", frame.look), f"Still wrong or missing: {error}"
-    return pack_picture(
-        pack, look=frame.look
-    ), "Nothing wrong with it as typed. Check the drawing against the pack."
+    says = "Nothing wrong with it as typed. Check the drawing against the pack."
+    return pack_picture(pack, look=frame.look), " ".join(nowhere(pack)) or says
 
 
 def register(app: Dash, desk: Desk) -> None:

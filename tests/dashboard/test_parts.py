@@ -19,7 +19,7 @@ from bmslogs.base.results import Finding
 from dashboard import loom, safety
 from dashboard.address import View, parse
 from dashboard.app import create_app, picked_view
-from dashboard.form import cells_of, even_boxes, pack_of, typed_of
+from dashboard.form import cells_of, even_boxes, nowhere, pack_of, typed_of
 from dashboard.notes import add_note, latest, read_notes
 from dashboard.pack_files import table_text
 from dashboard.uploads import TooLarge, plain_name, receive
@@ -110,6 +110,14 @@ OWN = {
     "nominal_capacity_Ah": 50,
     "cells_in_series": 8,
 }
+
+
+def test_work_at_a_place_that_the_pack_does_not_have_is_pointed_out() -> None:
+    typed = {**OWN, "chemistry": "NMC", "boxes": "front: F1 1-4; F2 5-8"}
+    lines = ("F2", "front", "7", "cell 7", "", "F9")
+    events = "\n".join(f"2026-05-0{n}; joint remade; {where}" for n, where in enumerate(lines, 1))
+    (said,) = nowhere(pack_of({**typed, "events": events}))
+    assert "2026-05-06" in said and "'F9'" in said
 
 
 @pytest.mark.parametrize(

@@ -84,6 +84,7 @@ def pack_picture(
                 showarrow=False,
                 text=f"<b>{safe(box.name)}</b>",
                 font={"size": SMALL, "color": look.ink},
+                bgcolor=look.panel,  # a link from the box above may pass behind the name
             )
     _draw_links(figure, pack, drawing, look, small)
     _draw_cells(figure, pack, drawing, estimates, quantity, baseline, set(picked), temperatures, look, small)
