@@ -14,7 +14,7 @@ import pytest
 from bmslogs.base.pack import load_pack
 from bmslogs.base.results import Diagnosis, Finding
 from bmslogs.faces.answers import shown_by
-from bmslogs.faces.figures.words import plain_words
+from bmslogs.faces.figures.words import conditions_line, plain_words
 from dashboard.desk import Desk
 from dashboard.frame import Frame
 from dashboard.pages import answers as page
@@ -97,3 +97,8 @@ def test_evidence_is_told_in_words() -> None:
     assert plain_words(line).endswith("of cell 14: 8.86 ± 1.80 mA over 179 h parked")
     assert "_" not in plain_words(line) and plain_words(line)[0].isupper()
     assert "_" not in plain_words("see bleed_needed and balancing_time.")
+
+
+def test_one_charge_is_not_told_as_a_range() -> None:
+    assert conditions_line({"soc_low": 0.731, "soc_high": 0.734}) == "73 % charge"
+    assert conditions_line({"soc_low": 0.4, "soc_high": 0.8}) == "40 to 80 % charge"

@@ -105,7 +105,8 @@ def conditions_line(conditions: Mapping[str, object]) -> str:
         parts.append(f"{number(float(temperature), 1)} degC")
     low, high = conditions.get("soc_low"), conditions.get("soc_high")
     if isinstance(low, int | float) and isinstance(high, int | float):
-        parts.append(f"{100 * low:.0f} to {100 * high:.0f} % charge")
+        ends = dict.fromkeys((f"{100 * low:.0f}", f"{100 * high:.0f}"))
+        parts.append(f"{' to '.join(ends)} % charge")
     current = conditions.get("current_rms_A")
     if isinstance(current, int | float):
         parts.append(f"{current:.0f} A rms")
