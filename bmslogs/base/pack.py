@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import math
-import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -19,7 +18,8 @@ from pydantic import (
     model_validator,
 )
 
-from bmslogs.base.errors import BadPack, printable
+from bmslogs.base.errors import BadPack
+from bmslogs.base.toml import read_toml, refused
 
 PackId = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-]{1,64}$")]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=80, strip_whitespace=True)]
@@ -273,7 +273,7 @@ def parse_pack(document: dict[str, Any], *, file: str | Path | None = None, fold
     try:
         return Pack.model_validate(fields)
     except ValidationError as error:
-        raise _as_bad_pack(error, file) from None
+        raise refused(error, _key(error.errors()[0]["loc"]), "pack file", BadPack, file) from None
 
 
 def load_pack(path: str | Path) -> Pack:
@@ -285,15 +285,7 @@ def load_pack(path: str | Path) -> Pack:
         The file is missing, not TOML, or describes no possible pack.
     """
     path = Path(path)
-    try:
-        document = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except FileNotFoundError:
-        raise BadPack("no such file", "a pack file", file=path) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise BadPack(f"cannot be read ({error})", "a pack file in TOML, UTF-8", file=path) from None
-    except tomllib.TOMLDecodeError as error:
-        raise BadPack(f"not TOML ({error})", "a pack file in TOML", file=path) from None
-    return parse_pack(document, file=path, folder=path.parent)
+    return parse_pack(read_toml(path, "a pack file", BadPack), file=path, folder=path.parent)
 
 
 def read_ocv_table(path: Path) -> tuple[tuple[float, float], ...]:
@@ -348,23 +340,6 @@ def parse_ocv_table(text: str, *, file: str | Path | None = None) -> tuple[tuple
 def dump_ocv_table(table: tuple[tuple[float, float], ...]) -> str:
     """Return an open-circuit table as CSV text; `parse_ocv_table` reads the same table back."""
     return "\n".join(["soc,voltage_V", *(f"{soc!r},{volt!r}" for soc, volt in table)]) + "\n"
-
-
-def _as_bad_pack(error: ValidationError, file: str | Path | None) -> BadPack:
-    first = error.errors(include_url=False)[0]
-    key = _key(first["loc"])
-    message = str(first["msg"]).removeprefix("Value error, ")
-    kind = first["type"]
-    if kind == "missing":
-        return BadPack(f"key {key!r} is missing", "it in [pack]" if "." not in key else "it there", file=file)
-    if kind == "extra_forbidden":
-        return BadPack(f"unknown key {key!r}", "a key of the pack file", file=file, column=key)
-    if kind == "value_error":
-        return BadPack(message, file=file, column=key or None)
-    found = printable(repr(first.get("input")), 80)
-    if kind == "string_pattern_mismatch":
-        message = "letters, digits, - and _ only, 64 at most"
-    return BadPack(f"found {found}", message[:1].lower() + message[1:], file=file, column=key)
 
 
 def _key(loc: tuple[int | str, ...]) -> str:

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-import tomllib
 import zoneinfo
 from pathlib import Path
 from typing import Any, Literal, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator, model_validator
 
-from bmslogs.base.errors import BadProfile, printable
+from bmslogs.base.errors import BadProfile
+from bmslogs.base.toml import read_toml, refused
 from bmslogs.importers.units import named
 
 
@@ -189,15 +189,8 @@ def parse_profile(document: dict[str, Any], *, file: str | Path | None = None) -
     try:
         return Profile.model_validate(document)
     except ValidationError as error:
-        first = error.errors(include_url=False)[0]
-        key = ".".join(str(part) for part in first["loc"])
-        message = str(first["msg"]).removeprefix("Value error, ")
-        if first["type"] == "extra_forbidden":
-            raise BadProfile(f"unknown key {key!r}", "a key of the profile", file=file, column=key) from None
-        if first["type"] == "value_error":
-            raise BadProfile(message, file=file, column=key or None) from None
-        found = printable(repr(first.get("input")), 80)
-        raise BadProfile(f"found {found}", message[:1].lower() + message[1:], file=file, column=key) from None
+        key = ".".join(str(part) for part in error.errors(include_url=False)[0]["loc"])
+        raise refused(error, key, "profile", BadProfile, file) from None
 
 
 def load_profile(path: str | Path) -> Profile:
@@ -209,12 +202,4 @@ def load_profile(path: str | Path) -> Profile:
         Missing, not TOML, or not a profile.
     """
     path = Path(path)
-    try:
-        document = tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except FileNotFoundError:
-        raise BadProfile("no such file", "a profile", file=path) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise BadProfile(f"cannot be read ({error})", "a profile in TOML, UTF-8", file=path) from None
-    except tomllib.TOMLDecodeError as error:
-        raise BadProfile(f"not TOML ({error})", "a profile in TOML", file=path) from None
-    return parse_profile(document, file=path)
+    return parse_profile(read_toml(path, "a profile", BadProfile), file=path)

@@ -1,0 +1,57 @@
+"""Files in TOML: read, and what is wrong with them said in one line."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from bmslogs.base.errors import BadInput, printable
+
+
+def read_toml(path: Path, what: str, refusal: type[BadInput]) -> dict[str, Any]:
+    """Return a file's document.
+
+    Parameters
+    ----------
+    what
+        What the file is, with its article: ``a pack file``.
+    refusal
+        Raised where it is missing, cannot be read or is not TOML.
+    """
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except FileNotFoundError:
+        raise refusal("no such file", what, file=path) from None
+    except (OSError, UnicodeDecodeError) as error:
+        raise refusal(f"cannot be read ({error})", f"{what} in TOML, UTF-8", file=path) from None
+    except tomllib.TOMLDecodeError as error:
+        raise refusal(f"not TOML ({error})", f"{what} in TOML", file=path) from None
+
+
+def refused(
+    error: ValidationError, key: str, what: str, refusal: type[BadInput], file: str | Path | None
+) -> BadInput:
+    """Return the first problem of a document as one line.
+
+    Parameters
+    ----------
+    key
+        As the file spells the place of the problem.
+    what
+        What the file is, without its article: ``pack file``.
+    """
+    first = error.errors(include_url=False)[0]
+    kind, message = first["type"], str(first["msg"]).removeprefix("Value error, ")
+    if kind == "missing":
+        return refusal(f"key {key!r} is missing", f"it in the {what}", file=file)
+    if kind == "extra_forbidden":
+        return refusal(f"unknown key {key!r}", f"a key of the {what}", file=file, column=key)
+    if kind == "value_error":
+        return refusal(message, file=file, column=key or None)
+    if kind == "string_pattern_mismatch":
+        message = "letters, digits, - and _ only, 64 at most"  # all our patterns are those of ids
+    found = printable(repr(first.get("input")), 80)
+    return refusal(f"found {found}", message[:1].lower() + message[1:], file=file, column=key)
