@@ -100,6 +100,16 @@ def test_import_says_what_became_of_each_file(bmslogs: Program, tmp_path: Path, 
     assert json.loads(bmslogs("logs", "--json", "-").out)["logs"] == []
 
 
+def test_import_says_what_it_noted(bmslogs: Program, tmp_path: Path, short_drive: Path) -> None:
+    assert bmslogs("import", short_drive, "--pack", HERON).code == 0
+    packed = tmp_path / "again.csv.gz"
+    packed.write_bytes(gzip.compress(short_drive.read_bytes()))
+    done = bmslogs("import", packed, "--pack", HERON)
+    assert "already known" in done.out and "note: the same content as" in done.out
+    (log,) = json.loads(bmslogs("import", packed, "--pack", HERON, "--json", "-").out)["logs"]
+    assert any("the same content as" in note for note in log["notes"])
+
+
 def test_the_pack_may_be_named_by_its_id_once_it_is_known(bmslogs: Program, short_drive: Path) -> None:
     assert bmslogs("import", short_drive, "--pack", "heron-main").code == 2
     assert bmslogs("import", short_drive, "--pack", HERON).code == 0

@@ -128,6 +128,7 @@ def report_json(report: ImportReport) -> dict[str, Any]:
                 "rows": log.rows,
                 "status": log.status,
                 "repairs": list(log.repairs),
+                "notes": list(log.notes),
             }
             for log in report.logs
         ],
