@@ -9,11 +9,11 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow as pa
 
-_TYPES: dict[str, Any] = {
-    "int16": pa.int16(),
-    "int64": pa.int64(),
-    "float32": pa.float32(),
-    "float64": pa.float64(),
+_TYPES: dict[np.dtype[Any], Any] = {
+    np.dtype(np.int16): pa.int16(),
+    np.dtype(np.int64): pa.int64(),
+    np.dtype(np.float32): pa.float32(),
+    np.dtype(np.float64): pa.float64(),
 }
 
 _KINDS: dict[str, type[np.generic]] = {
@@ -43,7 +43,7 @@ def arrow_numbers(values: npt.NDArray[Any], missing: npt.NDArray[np.bool_] | Non
     if values.dtype == np.bool_:
         data, kind = np.packbits(values, bitorder="little"), pa.bool_()
     else:
-        data, kind = np.ascontiguousarray(values), _TYPES[values.dtype.name]
+        data, kind = np.ascontiguousarray(values), _TYPES[values.dtype]
     return pa.Array.from_buffers(kind, len(values), [validity, pa.py_buffer(data)], nulls)
 
 
