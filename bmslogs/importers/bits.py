@@ -125,7 +125,7 @@ def find_bits(
         for i in sorted(free)
         if "bleed" in headers[i].means
         and not headers[i].means & {"current", "temperature", "voltage", "summary", "fault"}
-        and headers[i].unit is None
+        and _unitless(headers[i])
     ]
     flags = _flags(named, sample, headers, cells)
     if flags is not None:
@@ -136,6 +136,11 @@ def find_bits(
             lowest, why = _order(sample, i, kind, cells, file)
             return Bleeds(column=i, bits=Bits(kind, lowest), why=f"{kind} bitfield; {why}")
     return Bleeds()
+
+
+def _unitless(header: Header) -> bool:
+    """Whether a header spells no unit, or one such as ``bits`` or ``hex`` that is none."""
+    return header.unit is None or header.unit.name == "-"
 
 
 def _flags(named: list[int], sample: Sample, headers: list[Header], cells: Cells) -> dict[int, int] | None:

@@ -17,6 +17,8 @@ HEAD_BYTES = 256 << 10
 _MOST_LINES = 3000
 LEAST_ROWS = 10
 """Choice: as many rows of readings with another number of fields make a layout of their own."""
+_MOST_BROKEN = 1000
+"""Choice [lines]: a header may spread over as many; 300 names of three lines do not reach it."""
 _JUDGED = 60
 """Choice [lines]: as many lines are looked at to settle a delimiter."""
 
@@ -191,6 +193,7 @@ def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
     if not any(line.strip() for line in lines):
         raise BadInput("nothing but blanks", "a log with a header and rows", file=file)
     delimiter, width = _delimiter(lines, file)
+    lines = _one_line_each(lines, delimiter)
     rows = [split(line, delimiter) for line in lines[:_MOST_LINES]]
     lines, rows, width = _first_layout(lines, rows, width)
     body = _body_start(rows, width)
@@ -210,6 +213,29 @@ def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
         quoted='"' in "".join(lines[body : body + 20]),
     )
     return _with_header(dialect, lines, rows, body, file)
+
+
+def _one_line_each(lines: list[str], delimiter: str) -> list[str]:
+    """Join what quoted names with line breaks spread over lines; blank lines stay behind, so that numbers hold."""
+    out = list(lines)
+    opens = re.compile(rf'(?:^|{re.escape(delimiter)})\s*"[^"]*$')
+    for i in range(len(out)):
+        marks = out[i].count('"')
+        if marks % 2 == 0 or not opens.search(out[i]):
+            continue
+        for j in range(i + 1, min(i + _MOST_BROKEN, len(out))):
+            if _is_row(lines[j], delimiter):
+                break
+            marks += lines[j].count('"')
+            if marks % 2 == 0:
+                out[i : j + 1] = [" ".join(lines[i : j + 1]), *[""] * (j - i)]
+                break
+    return out
+
+
+def _is_row(line: str, delimiter: str) -> bool:
+    fields = split(line, delimiter)
+    return len(fields) > 3 and _data_share(fields) > 0.5
 
 
 def _first_layout(

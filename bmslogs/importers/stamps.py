@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -34,21 +33,6 @@ for _number, _names in enumerate(
     1,
 ):
     _MONTHS |= dict.fromkeys(_names.split(), _number)
-
-
-@dataclass(frozen=True)
-class StampForm:
-    """The order of the parts of a stamp.
-
-    Attributes
-    ----------
-    order
-        ``ymd``, ``dmy``, ``mdy`` or empty (time of day alone).
-    year
-        Year of stamps that carry none; 0 where they do.
-    """
-
-    order: str
 
 
 _CLOCK = (

@@ -87,6 +87,8 @@ def test_what_is_no_number_is_null_and_said(text: str, says: str, tmp_path: Path
         ("0", D.but(cell_unit=1e-3, cell_decimals=0, cell_name=lambda c: f"U{c} mV")),
         ("4095", D.but(cell_unit=1e-3, cell_decimals=0, cell_name=lambda c: f"U{c} mV")),
         ("65.535", D),
+        ("4.095", D),
+        ("8.191", D),
         ("32.767", D),
         ("0.000", D),
         ("6553.5", D),
@@ -178,6 +180,25 @@ def test_held_frames_are_null_and_counted(tmp_path: Path) -> None:
     assert np.flatnonzero(np.isnan(log.cell_voltage).all(axis=1)).tolist() == held
     assert np.flatnonzero(np.isnan(log.current)).tolist() == held
     assert rules(log) == ["held_frame"] and log.repairs[0]["rows"] == len(held)
+
+
+def test_temperatures_of_a_held_frame_are_null_too(tmp_path: Path) -> None:
+    truth = drive(rows=1000)
+    truth.temperatures[:, 0] += np.round(np.random.default_rng(2).normal(0, 0.4, 1000), 1)
+    for r in (100, 101, 350):
+        truth.current[r], truth.cells[r] = truth.current[r - 1], truth.cells[r - 1]
+        truth.temperatures[r] = truth.temperatures[r - 1]
+    log = imported(write(truth, D, tmp_path), pack_for(truth), tmp_path / "store")
+    assert np.flatnonzero(np.isnan(log.temperature).all(axis=1)).tolist() == [100, 101, 350]
+
+
+def test_temperatures_that_hold_by_themselves_stay(tmp_path: Path) -> None:
+    """A sensor in steps of 1 degC repeats its reading for minutes: no frame is held."""
+    truth = drive(rows=1000)
+    truth.temperatures = np.round(truth.temperatures)
+    log = imported(write(truth, D, tmp_path), pack_for(truth), tmp_path / "store")
+    assert_same(log, truth)
+    assert log.repairs == ()
 
 
 def test_held_cells_alone_are_null(tmp_path: Path) -> None:
@@ -461,14 +482,16 @@ def test_bleed_flags(kind: str, tmp_path: Path) -> None:
     np.testing.assert_array_equal(log.bleed, truth.bleed)
 
 
-def test_bits_in_reverse_are_seen_by_the_voltages(tmp_path: Path) -> None:
+@pytest.mark.parametrize("name", ["Balancing", "Balancing bits", "Balancer [hex]"])
+@pytest.mark.parametrize("prefix", ["0x", ""])
+def test_bits_in_reverse_are_seen_by_the_voltages(name: str, prefix: str, tmp_path: Path) -> None:
     truth = drive()
     truth.bleed = np.zeros((400, 12), dtype=bool)
     truth.bleed[100:200, 2] = True
     truth.cells[:, 2] += 0.03
     d = D.but(
-        bits_name="Balancing",
-        bits_text=lambda row: f"0x{sum(1 << (11 - k) for k, b in enumerate(row) if b):03X}",
+        bits_name=name,
+        bits_text=lambda row: f"{prefix}{sum(1 << (11 - k) for k, b in enumerate(row) if b):03X}",
     )
     log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
     assert log.bleed is not None

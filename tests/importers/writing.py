@@ -236,9 +236,12 @@ def text_of(truth: Truth, d: Dialect) -> str:
 def _line(row: list[str], d: Dialect) -> str:
     out = io.StringIO()
     csv.writer(
-        out, delimiter=d.delimiter, quoting=csv.QUOTE_ALL if d.quote else csv.QUOTE_MINIMAL, lineterminator=""
+        out,
+        delimiter=d.delimiter,
+        quoting=csv.QUOTE_ALL if d.quote else csv.QUOTE_MINIMAL,
+        lineterminator="\r\n",
     ).writerow(row)
-    return out.getvalue() + (d.delimiter if d.trailing else "")
+    return out.getvalue().removesuffix("\r\n") + (d.delimiter if d.trailing else "")
 
 
 def write(truth: Truth, d: Dialect, folder: Path, name: str = "log.csv") -> Path:
