@@ -379,8 +379,6 @@ def _settle_order(
     texts = [t for t in column.texts if t]
     if re.match(r"\D*\d{1,2}\.", texts[0]) or dialect.decimal == "," or dialect.delimiter == ";":
         return "dmy"
-    if re.search(r"[AaPp]\.?[Mm]", texts[0]):
-        return "mdy"
     spans = {
         o: _span_days([parse_one(t, o) for t in (texts[0], texts[len(texts) // 2], texts[-1])])
         for o in orders
@@ -416,10 +414,16 @@ def _settle_order(
         return "dmy"
     raise Ambiguous(
         f"{texts[0]!r} may be day or month first",
-        'a profile with [time] format = "%d/%m/%Y %H:%M:%S" or format = "%m/%d/%Y %H:%M:%S"',
+        f'a profile with [time] format = "{_spelled(column, "dmy")}" or format = "{_spelled(column, "mdy")}"',
         file=file,
         column=column.name,
     )
+
+
+def _spelled(column: SampledColumn, order: str) -> str:
+    """Return how a profile would say an order of date parts, the time of day in its usual form."""
+    form = _format_text(column, order)
+    return form if "%H" in form else f"{form} %H:%M:%S"
 
 
 def _span_days(stamps: list[int]) -> float:
@@ -481,14 +485,8 @@ def _elapsed_unit(
 def hinted_date(dialect: Dialect, file: Path) -> tuple[int, bool] | None:
     """Return a start that the preamble or the file's name gives: microseconds, and whether with time of day."""
     found: dict[int, bool] = {}
-    for line in dialect.preamble[:200]:
-        for part in re.split(r"[;,\t|=]|:\s", line):
-            text = part.strip().strip('"#* ')
-            for order in ("ymd", "dmy"):
-                match = match_stamp(text, order)
-                if match is not None and "Y" in match.groupdict():
-                    found[parse_one(text, order)] = match.groupdict().get("H") is not None
-                    break
+    for readings in _preamble_dates(dialect).values():
+        found |= readings if len(readings) == 1 else {}
     if len(found) == 1:
         return next(iter(found.items()))
     name = re.search(
@@ -506,6 +504,25 @@ def hinted_date(dialect: Dialect, file: Path) -> tuple[int, bool] | None:
     return None
 
 
+def _preamble_dates(dialect: Dialect) -> dict[str, dict[int, bool]]:
+    """Return the dates of the preamble, each with its readings: microseconds, and whether with time of day."""
+    out: dict[str, dict[int, bool]] = {}
+    for line in dialect.preamble[:200]:
+        for part in re.split(r"[;,\t|=]|:\s", line):
+            text = part.strip().strip('"#* ')
+            for orders in (("ymd",), ("dmy",) if re.match(r"\d{1,2}\.", text) else ("dmy", "mdy")):
+                matches = {o: match_stamp(text, o) for o in orders}
+                readings = {
+                    parse_one(text, o): m.groupdict().get("H") is not None
+                    for o, m in matches.items()
+                    if m is not None and "Y" in m.groupdict()
+                }
+                if readings:
+                    out[text] = readings
+                    break
+    return out
+
+
 def _based(clock: Clock, dialect: Dialect, profile: Time, file: Path) -> Clock:
     """Give a clock that counts from a start its start."""
     if not clock.relative:
@@ -515,8 +532,19 @@ def _based(clock: Clock, dialect: Dialect, profile: Time, file: Path) -> Clock:
         if start.tzinfo is not None:
             start = start.astimezone(dt.UTC).replace(tzinfo=None)
             clock = replace(clock, zone="UTC")
+        if clock.kind == "day":
+            start = dt.datetime.combine(start, dt.time())
         return replace(clock, base=(start - dt.datetime(1970, 1, 1)) // dt.timedelta(microseconds=1))
     hint = hinted_date(dialect, file)
+    unclear = {text: sorted(r) for text, r in _preamble_dates(dialect).items() if len(r) > 1}
+    if hint is None and len(unclear) == 1:
+        ((text, readings),) = unclear.items()
+        one, other = (str(np.datetime64(us, "us").astype("datetime64[D]")) for us in readings)
+        raise Ambiguous(
+            f"the date above the table, {text!r}, may be day or month first",
+            f'a profile with [time] start = "{one}" or start = "{other}"',
+            file=file,
+        )
     if hint is None:
         return replace(clock, dated=False, why=clock.why + "; no date known, so it is dated from 1970-01-01")
     base = hint[0] // 86_400_000_000 * 86_400_000_000 if clock.kind == "day" else hint[0]

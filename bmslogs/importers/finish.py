@@ -10,7 +10,7 @@ import numpy.typing as npt
 from bmslogs.importers.blocks import Chunk, join_chunks
 from bmslogs.importers.fills import cell_fills, extremes, scalar_fills, temperature_fills
 from bmslogs.importers.held import held_rows
-from bmslogs.importers.order import Clockwork, Corrections, rising, spread
+from bmslogs.importers.order import SECOND, Clockwork, Corrections, rising, spread
 from bmslogs.importers.plan import Plan
 from bmslogs.importers.repairs import Repairs
 from bmslogs.importers.sign import SignEvidence
@@ -100,7 +100,9 @@ class Finisher:
         if self._tail is None:
             return None
         chunk, self._tail = self._tail, None
-        chunk.time = spread(chunk.time, None, self.clockwork.corrections.rows_per_stamp, self._first)
+        work = self.clockwork
+        step = int(np.median(work.steps)) if work.steps else SECOND
+        chunk.time = spread(chunk.time, None, work.corrections.rows_per_stamp, self._first, step)
         return self._finished(chunk)
 
     def _span(self, chunk: Chunk, rows: npt.NDArray[np.int64]) -> tuple[int | None, int | None]:
@@ -314,6 +316,10 @@ class Finisher:
                     chunk.current[mask] = np.nan
                 if rule == "held_frame" and chunk.pack is not None:
                     chunk.pack[mask] = np.nan
+                if rule == "held_frame" and len(chunk.temperatures):
+                    same = np.zeros(chunk.rows, dtype=bool)
+                    same[1:] = (chunk.temperatures[:, 1:] == chunk.temperatures[:, :-1]).all(axis=0)
+                    chunk.temperatures[:, mask & same] = np.nan
 
     def _evidence(self, chunk: Chunk) -> None:
         if not len(chunk.cells):
@@ -321,13 +327,9 @@ class Finisher:
         found = self.findings
         if chunk.current is not None and not self.plan.sign_fixed:
             picked = chunk.cells[:: max(len(chunk.cells) // 12, 1)]
-            with np.errstate(all="ignore"):
-                inside = np.where((picked > 500) & (picked < 6000), picked, np.nan)
-            count = np.isfinite(inside).sum(axis=0)
-            mean = np.where(
-                count == len(inside), np.nan_to_num(inside).sum(axis=0) / np.maximum(count, 1), np.nan
-            )
-            found.sign.add(np.asarray(chunk.current, dtype=np.float64), mean * 1e-3)
+            whole = ((picked > 500) & (picked < 6000)).all(axis=0)
+            total = np.where(whole, picked.sum(axis=0).astype(np.float64), np.nan)
+            found.sign.add(chunk.current.astype(np.float64), total / (1e3 * len(picked)))
         if not self.plan.fine:
             # the rounding to whole mV is done here, once, and checked
             chunk.whole = np.rint(chunk.cells)

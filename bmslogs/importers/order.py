@@ -207,7 +207,7 @@ def usual_rows_per_stamp(time: Int64s) -> int:
     return int(np.median(sizes)) if len(sizes) else 0
 
 
-def spread(time: Int64s, next_stamp: int | None, usual: int, first: bool) -> Int64s:
+def spread(time: Int64s, next_stamp: int | None, usual: int, first: bool, step: int = SECOND) -> Int64s:
     """Spread rows that share a stamp evenly until the next one.
 
     Parameters
@@ -220,13 +220,15 @@ def spread(time: Int64s, next_stamp: int | None, usual: int, first: bool) -> Int
         Rows that usually share a stamp.
     first
         Whether the first group is the log's first: it may have begun in mid-second, and its rows are its last.
+    step
+        Usual time from a stamp to the next [us]: that of the log's last.
     """
     if not len(time):
         return time
     starts = np.concatenate([[0], np.flatnonzero(np.diff(time) > 0) + 1])
     sizes = np.diff(np.concatenate([starts, [len(time)]]))
     stamps = time[starts]
-    following = np.concatenate([stamps[1:], [next_stamp if next_stamp is not None else stamps[-1] + SECOND]])
+    following = np.concatenate([stamps[1:], [next_stamp if next_stamp is not None else stamps[-1] + step]])
     widths = following - stamps
     usual_width = int(np.median(widths[widths > 0])) if len(widths) else SECOND
     widths = np.where(widths > 1.5 * usual_width, usual_width, widths)

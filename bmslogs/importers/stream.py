@@ -23,7 +23,7 @@ from bmslogs.importers.encoding import to_utf8
 from bmslogs.importers.finish import Findings, Finisher
 from bmslogs.importers.later import NewColumns, with_later_columns
 from bmslogs.importers.long import Pivot
-from bmslogs.importers.order import SET_CLOCK, Corrections
+from bmslogs.importers.order import SECOND, SET_CLOCK, Clockwork, Corrections
 from bmslogs.importers.plan import Plan
 from bmslogs.importers.repairs import Repairs
 from bmslogs.importers.scans import Gatherer
@@ -34,11 +34,13 @@ from bmslogs.importers.table import TableWriter
 Progress = Callable[[int, int], None]
 """Called with bytes read so far and in all."""
 WORKERS = 2
-AHEAD = 3
+AHEAD = 8
 """Blocks that may wait to be read or written: bounds the memory."""
 SMALLEST_BLOCK, LARGEST_BLOCK = 1 << 20, 4 << 20
 """Bytes: measured; larger blocks fall out of the processor's cache, smaller ones cost calls."""
 MOST_PASSES = 4
+COARSEST, MOST_ALIKE = 61.0, 100
+"""Choice [s, rows]: spreadsheets cut stamps to the minute; no pack is read more than 100 times in a stamp."""
 MOST_STEPS_BACK = 10
 """Choice: a clock may be set back now and then; more, and in one row of twenty, the rows are in no order."""
 
@@ -136,6 +138,7 @@ def _revised(
             file=file,
             column=next((t.name for t in plan.of("time")), None),
         )
+    _refuse_coarse(work, found.rows, plan, file)
     if found.text_columns - plan.text_columns:
         changed["text_columns"] = plan.text_columns | frozenset(found.text_columns)
     if not plan.fine and found.finest > 0.02 and plan.cells:
@@ -174,6 +177,20 @@ def _revised(
         return fresh, corrections, False
     reading.plan = fresh
     return None
+
+
+def _refuse_coarse(work: Clockwork, rows: int, plan: Plan, file: Path) -> None:
+    """Refuse stamps so coarse that to spread rows over them would be to invent their time."""
+    step = float(np.median(work.steps)) / SECOND if work.steps else np.inf
+    shared = work.repeats / max(work.row, 1)
+    if shared > 0.5 and (step > COARSEST if work.steps else rows > MOST_ALIKE):
+        each = f"one stamp every {step:g} s" if work.steps else "one stamp"
+        raise BadInput(
+            f"{work.row} rows share {each}",
+            "stamps in seconds; a spreadsheet may have cut them",
+            file=file,
+            column=next((t.name for t in plan.of("time")), None),
+        )
 
 
 def _pass(
@@ -347,7 +364,7 @@ def _blocks(
                     continue
             if held is not None:
                 yield held, line
-                line += held.count(b"\n") or held.count(b"\r")
+                line += _line_ends(held)
             held = block
         if held is not None:
             held = _whole_lines(held, plan, repairs)
@@ -360,6 +377,12 @@ def _blocks(
                 waiting.get_nowait()
             except queue.Empty:
                 thread.join(0.01)
+
+
+def _line_ends(block: bytes) -> int:
+    """Count line ends; numpy does so without keeping the other threads waiting."""
+    codes = np.frombuffer(block, np.uint8)
+    return int(np.count_nonzero(codes == 10) or np.count_nonzero(codes == 13))
 
 
 def _without_head(block: bytes, lines: int) -> tuple[bytes, int]:

@@ -48,7 +48,10 @@ FORMS = {
     "epoch s": epoch(1),
     "epoch s with a broken part": epoch(1, 3),
     "epoch ms": epoch(1e3),
+    "epoch ms with a broken part": epoch(1e3, 1),
+    "epoch ms with an exponent": lambda t: f"{float(epoch(1e3)(t)):.12E}",
     "epoch us": epoch(1e6),
+    "epoch ns": epoch(1e9),
     "spreadsheet serial": lambda t: (
         f"{int(t.astype('datetime64[us]').astype(np.int64)) / 86_400e6 + 25569:.8f}"
     ),
@@ -132,6 +135,68 @@ def test_ambiguous_dates_are_refused_with_both_readings(tmp_path: Path) -> None:
     assert "%d/%m/%Y" in reason and "%m/%d/%Y" in reason and "column Time" in reason
     profile = parse_profile({"time": {"column": "Time", "format": "%d/%m/%Y %H:%M:%S"}})
     assert_same(imported(path, pack_for(truth), tmp_path / "store", profile), truth, d)
+
+
+@pytest.mark.parametrize("form", ["%d/%m/%Y %I:%M:%S %p", "%m/%d/%Y %I:%M:%S %p"])
+def test_half_days_do_not_say_whether_the_month_is_first(form: str, tmp_path: Path) -> None:
+    """Both forms are in use: en_AU and en_US of the Unicode locale data write 12-hour clocks."""
+    truth = drive(start="2026-05-03T11:58:00")
+    path = write(truth, D.but(time_text=stamp(form)), tmp_path)
+    reason = refusal(path, pack_for(truth), tmp_path / "store")
+    assert "%d/%m/%Y" in reason and "%m/%d/%Y" in reason
+    profile = parse_profile({"time": {"column": "Time", "format": form}})
+    assert_same(imported(path, pack_for(truth), tmp_path / "store", profile), truth)
+
+
+@pytest.mark.parametrize("start", ["2026-05-13T23:58:00", "2026-05-13T11:58:00"])
+def test_half_days_over_midnight_and_noon(start: str, tmp_path: Path) -> None:
+    truth = drive(start=start)
+    d = D.but(time_text=lambda t: stamp("%m/%d/%Y %I:%M:%S %p")(t).replace("M", ".m.").lower())
+    assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth, d)
+
+
+@pytest.mark.parametrize(
+    "line", ["Date,2026-05-13", "Datum;13.05.2026", "Recorded: 2026-05-13 23:57:59", "Date: 05/13/2026"]
+)
+def test_the_date_above_the_table_and_rows_past_midnight(line: str, tmp_path: Path) -> None:
+    truth = drive(rows=2000, period_s=60.0, start="2026-05-13T23:58:00")
+    d = D.but(time_text=stamp("%H:%M:%S"), preamble=(line,))
+    log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert_same(log, truth, d)
+    assert log.repairs == ()
+
+
+def test_a_start_in_the_profile_dates_times_of_day(tmp_path: Path) -> None:
+    truth = drive(start="2026-05-13T23:58:00")
+    path = write(truth, D.but(time_text=stamp("%H:%M:%S")), tmp_path)
+    profile = parse_profile({"time": {"start": "2026-05-13T23:58:00"}})
+    assert_same(imported(path, pack_for(truth), tmp_path / "store", profile), truth)
+
+
+def test_an_ambiguous_date_above_the_table_is_refused_with_both_readings(tmp_path: Path) -> None:
+    truth = drive(start="2026-05-03T09:00:00")
+    d = D.but(time_text=stamp("%H:%M:%S"), preamble=("Date: 03/05/2026",))
+    reason = refusal(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert '"2026-05-03"' in reason and '"2026-03-05"' in reason
+    rows = D.but(time_text=stamp("%m/%d/%Y %H:%M:%S"), preamble=("Date: 05/03/2026",))
+    assert "%m/%d/%Y" in refusal(write(truth, rows, tmp_path), pack_for(truth), tmp_path / "store")
+
+
+def test_stamps_cut_to_the_minute_are_spread(tmp_path: Path) -> None:
+    truth = drive(rows=1000)
+    log = imported(
+        write(truth, D.but(time_text=stamp("%Y-%m-%d %H:%M")), tmp_path), pack_for(truth), tmp_path / "store"
+    )
+    assert_same(log, truth)
+    assert [r["rule"] for r in log.repairs] == ["stamps_spread"]
+
+
+@pytest.mark.parametrize("rows", [400, 40_000])
+def test_stamps_cut_to_hours_are_refused(rows: int, tmp_path: Path) -> None:
+    """A spreadsheet that shows an epoch as 1.7787E+09 leaves steps of 100 000 s: by arithmetic."""
+    truth = drive(rows=rows, cells=4, sensors=0, period_s=10.0)
+    d = D.but(time_text=lambda t: f"{float(epoch(1)(t)):.4E}")
+    assert "share one stamp" in refusal(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
 
 
 @pytest.mark.parametrize(
