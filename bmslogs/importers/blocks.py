@@ -277,7 +277,8 @@ class BlockReader:
         for k, taken in enumerate(columns):
             values = self._numbers(table, taken, bad)
             scale = taken.scale * factor
-            out[k] = values
+            with np.errstate(over="ignore"):
+                out[k] = values
             if abs(scale - 1.0) >= 1e-12:
                 out[k] *= np.float32(scale)
             if taken.offset:
