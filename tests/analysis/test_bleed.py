@@ -1,0 +1,93 @@
+"""Whether bleeding works: rests with known losses, by hand and by counting intervals that hold them."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from bmslogs.analysis.bleed import SLOPE_ERROR, bleed_effect
+from bmslogs.base.errors import NotEnoughData
+
+# Ohm's law: 3.65 V over 33 ohm
+AMPERE = 3.65 / 33.0
+SLOPE = 0.008  # [V/Ah] of one cell's open-circuit curve, invented
+CELLS = 10
+
+
+def rest(
+    works: dict[int, float], hours: float = 6.0, noise: float = 0.0, seed: int = 0, drift: float = 0.0
+) -> tuple[np.ndarray, ...]:
+    """A rest in which some cells are bled; each loses its share `works` of what is commanded."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(0.0, hours * 3600 + 1, 30.0)
+    bleed = np.zeros((len(t), CELLS), dtype=bool)
+    bleed[:, list(works)] = True
+    bled = bleed * (AMPERE * t / 3600)[:, None]
+    share = np.ones(CELLS)
+    share[list(works)] = list(works.values())
+    own = np.linspace(-0.01, 0.01, CELLS)
+    # what all cells do together, as they settle and cool, says nothing of bleeding
+    volts = 3.7 + own + drift * np.exp(-t / 5000)[:, None] - SLOPE * bled * share
+    return volts + rng.normal(0, noise, volts.shape), bled, bleed, t
+
+
+def test_losses_come_back_exactly_without_noise():
+    volts, bled, bleed, t = rest({1: 1.0, 4: 0.5, 7: 0.0}, drift=0.02)
+    found = bleed_effect(volts, bled, bleed, t, np.ones(CELLS, bool), SLOPE)
+    # by hand: the first half hour is for settling, 5.5 h are left
+    commanded = AMPERE * 5.5
+    assert_allclose(found.hours, 5.5, atol=0.01)
+    assert_allclose(found.commanded[[1, 4, 7]], commanded, rtol=2e-3)
+    assert_allclose(found.lost[[1, 4, 7]], np.array([1.0, 0.5, 0.0]) * commanded, atol=0.01)
+    assert_allclose(np.delete(found.lost, [1, 4, 7]), 0.0, atol=0.01)
+
+
+def test_a_slope_that_is_wrong_within_its_error_stays_inside_the_interval():
+    # lost charge is voltage over slope: a slope 12 % too small reads 1 / 0.88 of it
+    volts, bled, bleed, t = rest({1: 1.0, 4: 0.0})
+    found = bleed_effect(volts, bled, bleed, t, np.ones(CELLS, bool), 0.88 * SLOPE)
+    true = AMPERE * 5.5
+    assert abs(found.lost[1] - true / 0.88) < 0.01
+    assert abs(found.lost[1] - true) < found.half_width[1]
+    assert found.half_width[1] > 1.96 * SLOPE_ERROR * true
+    assert (
+        found.lost[4] + found.half_width[4] < found.commanded[4]
+    )  # and a resistor that does nothing is seen
+
+
+def test_intervals_hold_the_loss():
+    """95 % intervals over 60 rests with 1 mV of noise and slopes as uncertain as the module says."""
+    rng = np.random.default_rng(5)
+    hits = []
+    for seed in range(60):
+        works = rng.uniform(0, 1)
+        volts, bled, bleed, t = rest({1: 1.0, 4: works, 7: 1.0}, noise=0.001, seed=seed)
+        slope = SLOPE / (1 + SLOPE_ERROR * rng.normal())
+        found = bleed_effect(volts, bled, bleed, t, np.ones(CELLS, bool), slope)
+        hits.append(abs(found.lost[4] - works * AMPERE * 5.5) < found.half_width[4])
+    assert np.mean(hits) > 0.85  # 3.5 sd of a binomial below 0.95
+
+
+def test_cells_that_are_not_trusted_set_no_level():
+    volts, bled, bleed, t = rest({1: 1.0, 4: 0.0})
+    trusted = np.ones(CELLS, bool)
+    trusted[[0, 8, 9]] = False
+    volts[:, [0, 8, 9]] += 0.02 * np.linspace(0, 1, len(t))[:, None]
+    found = bleed_effect(volts, bled, bleed, t, trusted, SLOPE)
+    assert_allclose(found.lost[[1, 4]], [AMPERE * 5.5, 0.0], atol=0.02)
+
+
+@pytest.mark.parametrize(
+    "works, hours, few, says",
+    [
+        ({1: 1.0}, 0.9, False, "0.9 h only"),
+        ({}, 6.0, False, "Ah was bled"),
+        ({1: 1.0}, 6.0, True, "too few cells"),
+    ],
+)
+def test_what_cannot_be_told_is_refused(works: dict[int, float], hours: float, few: bool, says: str):
+    volts, bled, bleed, t = rest(works, hours)
+    trusted = np.arange(CELLS) < (3 if few else CELLS)
+    with pytest.raises(NotEnoughData, match=says):
+        bleed_effect(volts, bled, bleed, t, trusted, SLOPE)

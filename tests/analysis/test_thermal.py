@@ -1,0 +1,150 @@
+"""Temperatures: heat balances solved by scipy, thermistor tables, and sensors that lie in known ways."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.integrate import solve_ivp
+
+from bmslogs.analysis.thermal import Heating, heating, sensor_faults
+from bmslogs.base.errors import NotEnoughData
+
+SENSORS, CAPACITY = 6, 100.0
+HEAT = np.array([1.0, 1.0, 1.4, 1.0, 0.9, 1.1]) * 2e-3  # [K/A^2] steady rise of each place
+
+
+def current_at(t: np.ndarray | float) -> np.ndarray:
+    return 90.0 * np.sin(np.asarray(t) / 70) ** 2 * (np.asarray(t) % 3000 < 2000) - 20.0
+
+
+def drive(
+    tau_s: float,
+    hours: float = 2.0,
+    noise: float = 0.0,
+    seed: int = 0,
+    start: float = 22.0,
+    heat: np.ndarray = HEAT,
+):
+    """Warm each place by its loss: tau dT/dt = k I^2 - (T - T_around), solved by scipy."""
+    t = np.arange(0.0, hours * 3600, 5.0)
+    rise = solve_ivp(
+        lambda s, x: (current_at(s) ** 2 - x) / tau_s, (0, t[-1]), [0.0], t_eval=t, max_step=5.0, rtol=1e-8
+    ).y[0]
+    own = np.linspace(-0.3, 0.3, SENSORS)
+    temperature = start + own + rise[:, None] * heat
+    temperature = temperature + np.random.default_rng(seed).normal(0, noise, temperature.shape)
+    return temperature, current_at(t), t
+
+
+def fit(
+    temperature: np.ndarray, current: np.ndarray, t: np.ndarray, trusted: np.ndarray | None = None
+) -> Heating:
+    trusted = np.ones(SENSORS, bool) if trusted is None else trusted
+    return heating(temperature, current, t, np.zeros(len(t), dtype=np.int64), trusted, CAPACITY)
+
+
+@pytest.mark.parametrize("tau_s", [600.0, 2400.0])
+def test_the_rise_per_ampere_squared_comes_back(tau_s: float):
+    found = fit(*drive(tau_s))
+    assert found.tau_s == tau_s
+    assert_allclose(found.slope, HEAT, rtol=5e-3)
+
+
+def test_a_time_constant_in_between_keeps_the_order_of_the_places():
+    found = fit(*drive(1700.0))
+    assert_allclose(found.slope / np.median(found.slope), HEAT / np.median(HEAT), rtol=0.02)
+
+
+def test_a_hot_place_stands_out_of_noise_and_the_others_do_not():
+    found = fit(*drive(1200.0, noise=0.1))
+    away = found.slope - np.median(found.slope)
+    true = HEAT - np.median(HEAT)
+    assert np.all(np.abs(away - true) < 1.5 * found.relative_half_width)
+    assert away[2] > 3 * found.relative_half_width[2]
+
+
+def test_sensors_that_are_not_trusted_get_no_answer():
+    trusted = np.arange(SENSORS) != 3
+    temperature, current, t = drive(1200.0)
+    temperature[:, 3] = np.nan
+    found = fit(temperature, current, t, trusted)
+    assert np.isnan(found.slope[3]) and np.isfinite(np.delete(found.slope, 3)).all()
+
+
+def test_too_little_current_is_refused():
+    temperature, current, t = drive(1200.0)
+    with pytest.raises(NotEnoughData, match="rms current"):
+        fit(temperature, 0.2 * current, t)
+
+
+def faults(temperature: np.ndarray, t: np.ndarray) -> dict[int, tuple[str, float | None, float | None]]:
+    found = sensor_faults(temperature, t, t < 300)
+    assert len({f.column for f in found}) == len(found)
+    return {f.column: (f.kind, f.size_C, f.half_C) for f in found}
+
+
+def test_sound_sensors_stay_quiet():
+    for seed in range(5):
+        temperature, _, t = drive(1200.0, noise=0.1, seed=seed)
+        assert faults(np.round(temperature, 1), t) == {}
+
+
+@pytest.mark.parametrize("reads, kind", [(-40.0, "open"), (150.0, "short"), (np.nan, "open")])
+def test_open_and_short_circuits(reads: float, kind: str):
+    """A thermistor of negative coefficient reads cold where its circuit is open, hot where it is short: by its law."""
+    temperature, _, t = drive(1200.0, noise=0.1)
+    temperature[:, 4] = reads
+    assert faults(temperature, t) == {4: (kind, None, None)}
+
+
+def test_a_sensor_that_never_moves_while_the_others_do():
+    temperature, _, t = drive(1200.0, noise=0.1)
+    temperature[:, 1] = 22.0
+    found = faults(temperature, t)
+    assert list(found) == [1] and found[1][0] == "stuck"
+
+
+@pytest.mark.parametrize("off", [4.0, -6.0])
+def test_an_offset_comes_back_within_its_interval(off: float):
+    temperature, _, t = drive(1200.0, noise=0.1)
+    temperature[:, 3] += off
+    found = faults(temperature, t)
+    assert list(found) == [3] and found[3][0] == "offset"
+    assert abs(found[3][1] - off) < found[3][2] < 0.5 * abs(off)
+
+
+def test_a_hot_place_is_no_offset():
+    temperature, _, t = drive(1200.0, noise=0.1)
+    temperature[:, 2] += 5.0 * (temperature[:, 2] - 22.0) / 3.0 * (t > 300)
+    assert 2 not in faults(temperature, t) or faults(temperature, t)[2][0] != "offset"
+
+
+def test_two_sensors_that_part_are_both_named():
+    temperature, _, t = drive(1200.0, noise=0.1)
+    temperature[:, 1] += 5.0
+    found = faults(temperature[:, :2], t)
+    assert {f[0] for f in found.values()} == {"offset"} and len(found) == 2
+    assert_allclose([found[0][1], found[1][1]], [-5.12, 5.12], atol=0.3)  # own places part by 0.12 K
+
+
+@pytest.mark.parametrize("start", [32.0, 2.0])
+def test_a_wrong_thermistor_curve_turns_the_reading_about_25_degrees(start: float):
+    """R = R25 exp(B (1/T - 1/T25)) of a part with B 3431, read as if B were 3950.
+
+    28 674 ohm at 0 degC and 4105 ohm at 50 degC of the 10 k part in the Linux kernel's hwmon thermistor driver give
+    B 3431; such a sensor reads 3.04 degC at 0 degC, 37.95 at 40: by the same law.
+    """
+
+    def reading(true_C: np.ndarray) -> np.ndarray:
+        log_ratio = 3431.4 * (1 / (true_C + 273.15) - 1 / 298.15)
+        return 1 / (1 / 298.15 + log_ratio / 3950.0) - 273.15
+
+    assert_allclose(reading(np.array([0.0, 40.0])), [3.04, 37.95], atol=0.01)
+    temperature, _, t = drive(2400.0, hours=3.0, noise=0.1, start=start, heat=np.full(SENSORS, 1.2e-2))
+    off = reading(temperature[:, 3]) - temperature[:, 3]
+    temperature[:, 3] += off
+    found = faults(temperature, t)
+    assert list(found) == [3] and found[3][0] == "curve"
+    true = off[np.argmax(np.abs(off))]
+    assert abs(found[3][1] - true) < max(found[3][2], 0.5)
