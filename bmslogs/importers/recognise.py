@@ -447,7 +447,7 @@ def _step(sample: Sample, cells: Cells | None) -> tuple[bool, float]:
     values = (
         np.concatenate([sample.columns[i].values for i in cells.columns.values()]) * cells.unit.scale * 1e3
     )
-    values = values[np.isfinite(values)]
+    values = values[np.abs(values) < 1e9]  # what says more is no reading, and fits no whole number
     decimals = max((sample.columns[i].decimals for i in cells.columns.values()), default=0)
     if not len(values):
         return False, 0.001

@@ -30,7 +30,7 @@ from bmslogs.analysis.split_problem import (
     normal_equations,
 )
 
-CELLS, ROWS, CAPACITY, DROP = 4, 60, 50.0, np.array([0.02])
+CELLS, ROWS, CAPACITY, DROP = 4, 60, 50.0, np.array([0.002])
 ONES = np.ones(4)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
 
 from bmslogs.importers.profile import parse_profile
@@ -186,6 +187,44 @@ def test_dialect_gives_back_the_truth(name: str, tmp_path: Path) -> None:
         assert log.pack_voltage is not None
         step = 0.5 * 10.0**-d.pack_decimals * d.pack_unit
         np.testing.assert_allclose(log.pack_voltage, truth.pack_voltage, rtol=2e-7, atol=step * 1.001)
+
+
+WORDS = {
+    # language: charge current, discharge current, state of charge, bleed, pack voltage, ambient; from dictionaries
+    "fr": "Courant de charge|Courant de décharge|État de charge|Équilibrage {}|Tension pack|Temp. ambiante",
+    "es": "Corriente de carga|Corriente de descarga|Estado de carga|Equilibrado {}|Tensión total|Temp. ambiente",
+    "it": "Corrente di carica|Corrente di scarica|Stato di carica|Bilanciamento {}|Tensione pacco|Temp. ambiente",
+    "no": "Ladestrøm|Utladestrøm|Ladetilstand|Balansering {}|Pakkespenning|Omgivelsestemperatur",
+    "sv": "Laddström|Urladdningsström|Laddningsnivå|Balansering {}|Paketspänning|Omgivningstemperatur",
+    "da": "Ladestrøm|Afladestrøm|Ladetilstand|Balancering {}|Pakkespænding|Omgivelsestemperatur",
+    "nl": "Laadstroom|Ontlaadstroom|Laadtoestand|Balancering {}|Totale spanning|Omgevingstemperatuur",
+    "pl": "Prąd ładowania|Prąd rozładowania|Stan naładowania|Balansowanie {}|Napięcie pakietu|Temp. otoczenia",
+    "de": "Ladestrom|Entladestrom|Ladezustand|Ausgleich {}|Gesamtspannung|Umgebungstemperatur",
+}
+
+
+@pytest.mark.parametrize("language", WORDS)
+def test_every_kind_of_column_in_every_language(language: str, tmp_path: Path) -> None:
+    charge, discharge, soc, bleed, pack, ambient = WORDS[language].split("|")
+    truth = drive()
+    truth.bleed = np.zeros((400, 12), dtype=bool)
+    truth.bleed[100:200, [2, 7]] = True
+    d = named(language).but(
+        split_current=(f"{charge} (A)", f"{discharge} (A)"),
+        soc_name=f"{soc} (%)",
+        bleed_name=bleed.format,
+        pack_name=f"{pack} (V)",
+        extras={f"{ambient} (°C)": lambda r: f"{15 + r // 100},5"},
+    )
+    log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert_same(log, truth, d)
+    assert log.bleed is not None and log.pack_voltage is not None
+    np.testing.assert_array_equal(log.bleed, truth.bleed)
+    np.testing.assert_allclose(log.pack_voltage, truth.pack_voltage, atol=0.0051)
+    (file,) = (tmp_path / "store").glob("vehicle=*/**/*.parquet")
+    kept = pq.read_table(file, columns=["logger_soc", "ambient_C"], partitioning=None)
+    np.testing.assert_allclose(kept["logger_soc"], truth.soc / 100, atol=1e-6)
+    np.testing.assert_allclose(kept["ambient_C"], 15.5 + np.arange(400) // 100, atol=1e-6)
 
 
 @pytest.mark.parametrize("ending", ["gz", "bz2", "xz", "zst", "zip"])
