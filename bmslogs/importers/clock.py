@@ -180,6 +180,15 @@ def find_clock(
         or _from_numbers(sample, headers, profile)
     )
     if clock is None:
+        for c in sample.columns:
+            text = next(iter(c.examples(1)), "")
+            if "time" in headers[c.index].means and re.fullmatch(r"\d{1,2}:\d{2}[.,]\d{1,3}", text):
+                raise BadInput(
+                    f"{text!r} lacks the hours: a spreadsheet showed it so and saved what it showed",
+                    "the logger's own file, or cells shown as yyyy-mm-dd hh:mm:ss before they are saved",
+                    file=file,
+                    column=c.name,
+                )
         raise BadInput(
             "no column that tells the time",
             "a time column, or [time] in a profile",

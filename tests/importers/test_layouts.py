@@ -244,6 +244,37 @@ def two_headers(truth: Truth, added: str, at: int = 200) -> bytes:
     return ("\n".join([*lines[:at], lines[0] + added, *later]) + "\n").encode()
 
 
+TRIPS = {
+    "header again": (D, {"header_repeated"}),
+    "preamble again": (D.but(preamble=("Logger 7", "Vehicle,Heron")), {"header_repeated", "text_line"}),
+    "units row again": (
+        D.but(
+            cell_name=lambda c: f"U{c}",
+            current_name="I",
+            temperature_name=lambda s: f"T{s}",
+            units_row=("V", "A", "°C"),
+        ),
+        {"header_repeated", "unreadable", "no_time"},
+    ),
+}
+
+
+@pytest.mark.parametrize("name", TRIPS)
+def test_two_trips_in_one_file(name: str, tmp_path: Path) -> None:
+    d, rules = TRIPS[name]
+    first, second = drive(rows=300), drive(rows=300, seed=2, start="2026-05-13T14:00:00")
+    both = Truth(
+        *(
+            np.concatenate([getattr(t, k) for t in (first, second)])
+            for k in ("time", "current", "cells", "temperatures")
+        )
+    )
+    path = put((text_of(first, d) + "\n" + text_of(second, d)).encode(), tmp_path / "log.csv")
+    log = imported(path, pack_for(both), tmp_path / "store")
+    assert_same(log, both, d)
+    assert {r["rule"] for r in log.repairs} == rules
+
+
 @pytest.mark.parametrize("at", [200, 30, 380])
 def test_columns_added_by_a_firmware_update(at: int, tmp_path: Path) -> None:
     truth = drive()

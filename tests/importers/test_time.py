@@ -191,6 +191,13 @@ def test_stamps_cut_to_the_minute_are_spread(tmp_path: Path) -> None:
     assert [r["rule"] for r in log.repairs] == ["stamps_spread"]
 
 
+def test_stamps_that_lost_their_hours_in_a_spreadsheet_are_refused(tmp_path: Path) -> None:
+    truth = drive()
+    path = write(truth, D.but(time_text=stamp("%M:%S.0")), tmp_path)
+    reason = refusal(path, pack_for(truth), tmp_path / "store")
+    assert "column Time" in reason and "'10:00.0' lacks the hours" in reason
+
+
 @pytest.mark.parametrize("rows", [400, 40_000])
 def test_stamps_cut_to_hours_are_refused(rows: int, tmp_path: Path) -> None:
     """A spreadsheet that shows an epoch as 1.7787E+09 leaves steps of 100 000 s: by arithmetic."""
