@@ -119,6 +119,9 @@ def test_an_offset_comes_back_within_its_interval(off: float):
     found = faults(temperature, t)
     assert list(found) == [3] and found[3][0] == "offset"
     assert abs(found[3][1] - off) < found[3][2] < 0.5 * abs(off)
+    alike, _, t = drive(1200.0, noise=0.1, apart=0.0)
+    alike[:, 3] += off
+    assert_allclose(faults(alike, t)[3][1], off, atol=0.1)  # means of 60 rows of 0.1 K scatter
 
 
 def test_a_place_that_starts_warm_and_comes_to_the_others_is_no_offset():
