@@ -34,8 +34,9 @@ from bmslogs.importers.table import TableWriter
 Progress = Callable[[int, int], None]
 """Called with bytes read so far and in all."""
 WORKERS = 2
-AHEAD = 8
-"""Blocks that may wait to be read or written: bounds the memory."""
+READ_AHEAD, AHEAD = 2, 8
+"""Blocks that may wait to be parsed and to be written: bounds the memory. A row group takes as long to write as eight
+blocks to parse."""
 SMALLEST_BLOCK, LARGEST_BLOCK = 1 << 20, 4 << 20
 """Bytes: measured; larger blocks fall out of the processor's cache, smaller ones cost calls."""
 MOST_PASSES = 4
@@ -322,7 +323,7 @@ def _blocks(
 ) -> Iterator[tuple[bytes, int]]:
     """Yield blocks of whole lines behind the header with the number of their first line; read by another thread."""
     size = block_size(source.size if source.kind == "plain" else 8 * source.size)
-    waiting: queue.Queue[Any] = queue.Queue(maxsize=AHEAD)
+    waiting: queue.Queue[Any] = queue.Queue(maxsize=READ_AHEAD)
     stop = threading.Event()
 
     def fill() -> None:
