@@ -163,11 +163,11 @@ def _pack(string: String, trace: Trace, meter: Meter) -> dict[str, float]:
     weakest = min(string.modules, key=lambda cells: capacity[cells].min())
     replaced = capacity.copy()
     replaced[weakest] = np.maximum(np.median(capacity), replaced[weakest])
-    age = meter.average_s / 2 + max(0.0, meter.refresh_s - 1.0) / 2
     return {
         "resistance_outside_taps": string.outside_taps_ohm,
         "current_zero": meter.current_zero,
-        "current_lag": meter.current_lag_s - meter.scan_s / 2 - age,
+        # the middle cell of a scan is read half a scan after the row's time, a trailing mean is half its length old
+        "current_lag": meter.current_lag_s + meter.scan_s / 2 - meter.average_s / 2,
         "usable_charge": usable,
         "gain_by_balancing": float(capacity.min() - usable),
         "gain_by_replacing": float(replaced.min() - capacity.min()),

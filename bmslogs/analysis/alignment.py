@@ -1,7 +1,8 @@
 """Absolute state of charge and capacity: the string's own curve laid onto the open-circuit table.
 
 U(q) of the string is compared with u(z0 - q / Q) of the table; z0 and Q are those that fit best. The table's own
-error hangs together over wide ranges of charge, so it counts as a few independent errors, not as many.
+error hangs together over wide ranges of charge, so it counts as a few independent errors, not as many. Rests weigh
+most: under a steady current the curve is only as good as the polarisation taken from it.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ import numpy.typing as npt
 from scipy.optimize import least_squares
 
 from bmslogs.analysis.ocv import OcvCurve
+from bmslogs.analysis.rests import NONE, Anchors, merged
 
 Floats = npt.NDArray[np.float64]
 
@@ -20,8 +22,12 @@ TABLE_SD_V = 0.004
 """How well cells follow a table that is not their own [V] (choice, one sd)."""
 FLAT_SD_V, HYSTERESIS_SD_V = 0.002, 0.008
 """The same where the curve has a plateau, the branch of the hysteresis taken out as one shift [V]."""
+FLAT_REST_SD_V = 0.004
+"""How far a rest of such a curve stands from the table: hysteresis (choice, one sd)."""
 INDEPENDENT_EVERY = 0.15
 """Span of charge over which a table's error hangs together (choice)."""
+SAME_PLACE = 0.03
+"""Rests that lie no further apart than this share of the capacity count as one (choice)."""
 CAPACITY_SD = 0.10
 """How far a pack's capacity may lie from nominal before the log speaks (choice, one sd)."""
 
@@ -40,6 +46,8 @@ class Alignment:
         Open-circuit voltage covered [V].
     shift_V
         Shift of the table that fits best [V]: the branch of the hysteresis; nought without a plateau.
+    covariance
+        (2, 2) covariance of z0 and capacity, both as the fit has them [1, Ah].
     """
 
     z0: float
@@ -48,13 +56,22 @@ class Alignment:
     capacity_se: float
     swing_V: float
     shift_V: float
+    covariance: Floats
 
     def soc(self, q: npt.ArrayLike) -> Floats:
         """Return the state of charge of the middle cell where `q` [Ah] was drawn."""
         return np.asarray(self.z0 - np.asarray(q, float) / self.capacity, float)
 
+    def soc_se(self, q: float) -> float:
+        """Return the standard error of `soc` at one `q` [Ah]."""
+        lever = np.array([1.0, q / self.capacity**2])
+        return float(np.sqrt(max(lever @ self.covariance @ lever, 0.0)))
 
-def align(q: Floats, volt: Floats, curve: OcvCurve, nominal: float) -> Alignment:
+
+def align(
+    q: Floats, volt: Floats, curve: OcvCurve, nominal: float, *, under_load: Floats | None = None,
+    rests: Anchors = NONE,
+) -> Alignment:
     """Lay the string's curve onto the table.
 
     Parameters
@@ -65,14 +82,21 @@ def align(q: Floats, volt: Floats, curve: OcvCurve, nominal: float) -> Alignment
         The table.
     nominal
         Nominal capacity [Ah].
+    under_load
+        (n,) standard deviation of `volt` from what was taken off it as polarisation [V]; None for none.
+    rests
+        Where the voltage was seen settled.
     """
-    sd = FLAT_SD_V if curve.flat else TABLE_SD_V
+    sd = np.hypot(FLAT_SD_V if curve.flat else TABLE_SD_V, 0.0 if under_load is None else under_load)
     high = 4.0 if curve.flat else 1e-6
     share = np.sqrt(max((q[-1] - q[0]) / nominal / INDEPENDENT_EVERY, 1.0) / len(q))
+    rests = merged(rests, SAME_PLACE * nominal)
+    rest_sd = np.hypot(FLAT_REST_SD_V if curve.flat else TABLE_SD_V, rests.sd)
 
     def left(p: Floats) -> Floats:
         return np.concatenate([
             share * (curve.beyond(p[0] - q / (nominal * p[1])) + p[2] * HYSTERESIS_SD_V - volt) / sd,
+            (curve.beyond(p[0] - rests.charge / (nominal * p[1])) - rests.volt) / rest_sd,
             [(p[1] - 1.0) / CAPACITY_SD, p[2]],
         ])
 
@@ -93,8 +117,9 @@ def align(q: Floats, volt: Floats, curve: OcvCurve, nominal: float) -> Alignment
         least = 0.5 * TABLE_SD_V / slope
     else:
         least = 0.002
+    both = covariance[:2, :2] * np.outer([1.0, nominal], [1.0, nominal])
     return Alignment(
         z0, float(np.hypot(np.sqrt(max(covariance[0, 0], 0.0)), least)), nominal * scale,
-        nominal * float(np.sqrt(max(covariance[1, 1], 0.0))), float(volt.max() - volt.min()),
-        float(best.x[2]) * HYSTERESIS_SD_V if curve.flat else 0.0,
+        float(np.sqrt(max(both[1, 1], 0.0))), float(volt.max() - volt.min()),
+        float(best.x[2]) * HYSTERESIS_SD_V if curve.flat else 0.0, both,
     )

@@ -23,6 +23,8 @@ MOST_ABSOLUTE = 0.15
 MOST_OFFSET = 0.02
 MOST_CAPACITY = 0.022
 """Half widths above which an offset or a relative capacity is not said (choice)."""
+MOST_WORTH = {"usable_charge": 0.1, "gain_by_balancing": 0.05, "gain_by_replacing": 0.05}
+"""Widths of intervals, as shares of the nominal capacity, above which the worth of a pack is not said (choice)."""
 CHARGE = ("soc_offset", "capacity_relative", "capacity", "charge_to_full", "bleed_needed", "leak_current_relative")
 """Quantities that a shifted reading spoils."""
 
@@ -284,13 +286,15 @@ def _worth(k: Knowledge, quantity: str) -> list[Estimate]:
     found = k.worth
     if isinstance(found, str):
         return _all_refused(k, quantity, found)
-    value, half = found.values[quantity]
+    worth = found.values[quantity]
     conditions: dict[str, Any] = {"weakest_cell": found.weakest_cell}
     if quantity == "gain_by_replacing":
         conditions["module"] = found.module
-    if half > 0.05 * k.study.capacity:
+    if worth.high - worth.low > MOST_WORTH[quantity] * k.study.capacity:
         return _all_refused(k, quantity, "capacities or offsets are not known well enough")
-    return _pack(quantity, value, half, conditions)
+    return [Estimate(
+        quantity, QUANTITIES[quantity].unit, value=worth.value, low=worth.low, high=worth.high, conditions=conditions
+    )]
 
 
 ESTIMATORS: dict[str, Callable[[Knowledge], list[Estimate]]] = {

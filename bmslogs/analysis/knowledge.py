@@ -25,9 +25,10 @@ from bmslogs.analysis.known import (
     TopKnown,
     WorthKnown,
 )
-from bmslogs.analysis.reference import pack_charge
 from bmslogs.analysis.regression import jackknife_se, t_factor
+from bmslogs.analysis.split import POLARISATION_ERROR
 from bmslogs.analysis.study import BLOCKS, Study
+from bmslogs.analysis.worth import string_worth
 from bmslogs.base.errors import NotEnoughData
 
 Floats = npt.NDArray[np.float64]
@@ -99,7 +100,8 @@ class Knowledge:
         except NotEnoughData:
             return None
         q = np.linspace(split.q_low, split.q_high, 80)
-        return align(q, split.curve(q), s.curve, s.capacity)
+        blur = POLARISATION_ERROR * np.abs(split.mean_polarisation(q))
+        return align(q, split.curve(q), s.curve, s.capacity, under_load=blur, rests=s.anchors)
 
     @cached_property
     def rest_level(self) -> Floats | None:
@@ -408,9 +410,8 @@ class Knowledge:
         soc_lead = min(float(a.soc(lead)), 1.0) if a is not None else 0.0
         end_volts = float(np.nanmedian(s.log.cell_voltage[last][s.trusted]))
         if a is not None and soc_lead >= FULL_FROM_SOC:
-            full, full_se, condition = lead - (1.0 - soc_lead) * capacity, a.z0_se * capacity, "own"
-            slope = abs(float(s.curve.slope(np.array([min(soc_lead, 0.995)]))[0]))
-            full_se = max(min(full_se, 0.004 / max(slope, 1e-3) * capacity), 0.0025 * capacity)
+            full, full_se, condition = lead - (1.0 - soc_lead) * capacity, a.soc_se(lead) * capacity, "own"
+            full_se = max(full_se, 0.001 * capacity)
         else:
             full, full_se, condition = lead, float(se[int(np.nanargmin(x))]), "leading_cell"
         missing = (x - full) / (1.0 + b)
@@ -441,25 +442,22 @@ class Knowledge:
             return "not every cell of the string has a reading to be believed"
         usual = self._usual_capacity
         amounts = usual * cap.relative
+        # a cell's place on the string's curve is its state of charge
         soc = a.z0 + s.split.a / usual
-        # state of charge of each cell: its charge from full, over its own capacity
-        soc = 1.0 - (1.0 - soc) * usual / amounts
-        now = pack_charge(amounts, np.clip(soc, -0.05, 1.05))
+        model, blocks = errors
+        wide = blocks.a / usual**2 + blocks.b > model.a / usual**2 + model.b
+        va, vb, vab = (np.where(wide, getattr(blocks, n), getattr(model, n)) for n in ("a", "b", "ab"))
+        covariance = np.moveaxis(
+            np.array([[va / usual**2, -vab / usual * amounts], [-vab / usual * amounts, vb * amounts**2]]), 2, 0
+        )
+        known = a.capacity_se / usual if self._absolute()[2] else 0.05
+        module = [s.pack.module_of(cell) for cell in s.cells]
+        names = list(dict.fromkeys(module))
+        values = string_worth(
+            soc, amounts, covariance, np.array([a.z0_se, known, self.gain_sd]), np.array([names.index(m) for m in module])
+        )
         weakest = int(np.argmin(amounts))
-        module = s.pack.module_of(s.cells[weakest])
-        renewed = amounts.copy()
-        members = [i for i, c in enumerate(s.cells) if s.pack.module_of(c) == module]
-        renewed[members] = np.maximum(np.median(amounts), renewed[members])
-        scale = 0.0 if s.pack.current_accuracy is None else s.pack.current_accuracy
-        gain = float(np.hypot(scale or self.gain_sd, a.capacity_se / usual if self._absolute()[2] else 0.05))
-        one = float(np.nanmedian(cap.half_relative)) * usual
-        off = Z95 * float(np.sqrt(np.nanmedian(errors[1].a)))
-        values = {
-            "usable_charge": (now.usable, float(np.hypot(Z95 * gain * now.usable, np.hypot(one, off)))),
-            "gain_by_balancing": (now.gain_by_balancing, float(np.hypot(one, 1.4 * off))),
-            "gain_by_replacing": (float(renewed.min() - amounts.min()), 1.4 * one),
-        }
-        return WorthKnown(values, s.cells[weakest], module)
+        return WorthKnown(values, s.cells[weakest], module[weakest])
 
     # ---- rest -----------------------------------------------------------------------------------------------
 

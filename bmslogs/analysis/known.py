@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.analysis.worth import Worth
+
 Floats = npt.NDArray[np.float64]
 
 
@@ -93,9 +95,9 @@ class LeakKnown:
 
 @dataclass(frozen=True)
 class WorthKnown:
-    """What balancing and replacing are worth: quantity -> value and half width [Ah]."""
+    """What balancing and replacing are worth."""
 
-    values: dict[str, tuple[float, float]]
+    values: dict[str, Worth]
     weakest_cell: int
     module: str | None
 

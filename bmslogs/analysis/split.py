@@ -32,6 +32,7 @@ from bmslogs.analysis.curve_spline import (
     roughness_rows,
 )
 from bmslogs.analysis.ocv import OcvCurve
+from bmslogs.analysis.rests import NONE, Anchors
 from bmslogs.analysis.shifted_reading import shifted_readings
 from bmslogs.analysis.split_problem import (
     BEND_SD_V,
@@ -67,6 +68,8 @@ SHAPE_SD = 0.0006
 """How well two cells of one lot follow one curve, sideways, as a fraction of capacity (choice)."""
 LEVEL_SD_V = 0.0015
 """How well one smooth curve and a few filters tell the mean voltage of a string (choice, one sd)."""
+POLARISATION_ERROR = 0.3
+"""How well the string's polarisation is known under a steady current, as a fraction of it (choice, one sd)."""
 MINUTE_S = 60.0
 
 
@@ -85,8 +88,8 @@ class Split:
         (cells, 4, 4) covariances of (a, b, r, rho): by the model, and by leaving out blocks; the wider one counts.
     knots, coef
         Cubic spline of the string's open-circuit voltage [V] over q [Ah].
-    polarisation
-        (rows,) the string's polarisation P [V], negative under load.
+    polarisation, charge
+        (rows,) the string's polarisation P [V], negative under load, and its charge drawn [Ah].
     q_low, q_high
         The span of q that the reference cells cover [Ah].
     misfit
@@ -106,6 +109,7 @@ class Split:
     knots: Floats
     coef: Floats
     polarisation: Floats
+    charge: Floats
     q_low: float
     q_high: float
     misfit: Floats
@@ -121,11 +125,25 @@ class Split:
         """Return dU/dq [V/Ah], negative, where `q` [Ah] was drawn."""
         return curve_slope(self.knots, self.coef, np.asarray(q, float))
 
+    def mean_polarisation(self, q: npt.ArrayLike) -> Floats:
+        """Return the mean of P [V] about `q` [Ah], rising: what the curve hangs on there."""
+        return mean_over(self.charge, self.polarisation, np.asarray(q, float))
+
+
+def mean_over(charge: Floats, values: Floats, q: Floats) -> Floats:
+    """Return the mean of `values` (rows,) over the rows whose charge lies nearest to each of `q`, rising."""
+    place = np.digitize(charge, (q[1:] + q[:-1]) / 2)
+    count = np.bincount(place, minlength=len(q))
+    total = np.bincount(place, values, minlength=len(q))
+    seen = count > 0
+    return np.asarray(np.interp(q, q[seen], total[seen] / count[seen]), float)
+
 
 def split(
     volts: Floats, charge: Floats, polar: Floats, current: Floats, block: Ints, reference: Bools, capacity: float,
     resistance: float, noise: float, *, period_s: float, excess: tuple[Floats, Floats] | None = None,
     links: Bools | None = None, table: OcvCurve | None = None,
+    anchors: Anchors = NONE,
 ) -> Split:
     """Split the deviations of all cells over one span of a log.
 
@@ -156,6 +174,8 @@ def split(
     table
         Open-circuit table of the chemistry: what its curve does between knots is taken as likely, where the log shows
         little; None leaves the curve to the log alone.
+    anchors
+        Rests, on the scale of `charge`: they say where on the table the string stands.
 
     Raises
     ------
@@ -184,14 +204,14 @@ def split(
     )
     drop = resistance * amps
     at = _start(problem, middle, drop)
-    problem = _based(problem, at, table, capacity)
+    problem = _based(problem, at, table, capacity, anchors)
     at = _placed(problem, _start(problem, middle, drop), capacity)
     damping = 1e-3
     for turn in range(ROUNDS):
         stage = np.array(STAGES[min(turn, len(STAGES) - 1)])
         if turn in (0, 2):
             at, problem = _redrawn(problem, at, capacity)
-            problem = _based(problem, at, table, capacity)
+            problem = _based(problem, at, table, capacity, anchors)
         at, damping, moved = damped_turn(problem, at, drop, stage, damping)
         if turn > len(STAGES) and moved[0] < 3e-4 * capacity and moved[1] < 3e-4:
             break
@@ -263,13 +283,17 @@ def _redrawn(problem: Problem, at: Point, capacity: float) -> tuple[Point, Probl
     return Point(coef, at.common, at.cells), replace(problem, knots=knots, base=np.zeros(len(coef)))
 
 
-def _based(problem: Problem, at: Point, table: OcvCurve | None, capacity: float) -> Problem:
+def _based(problem: Problem, at: Point, table: OcvCurve | None, capacity: float, anchors: Anchors) -> Problem:
     """Lay the table onto the curve as it stands; the spline's smoothness then counts from there."""
     if table is None:
         return problem
     x = cell_places(problem, at)
     q = np.linspace(np.percentile(x, 1), np.percentile(x, 99), 60)
-    found = align(q, curve_value(problem.knots, at.coef, q), table, capacity)
+    load = mean_over(problem.charge.mean(axis=1), problem.polar @ at.common, q)
+    found = align(
+        q, curve_value(problem.knots, at.coef, q), table, capacity, under_load=POLARISATION_ERROR * np.abs(load),
+        rests=anchors,
+    )
     sites = knot_sites(problem.knots)
     return replace(problem, base=curve_coefficients(problem.knots, table.beyond(found.soc(sites)) + found.shift_V))
 
@@ -321,6 +345,7 @@ def _answer(problem: Problem, at: Point, reference: Bools, block: Ints, drop: Fl
     shifts[:, reference] = shifted_readings(problem, at)
     full = np.full((4, len(reference)), np.nan)
     full[:, reference] = cells
+    string_charge = problem.charge.mean(axis=1)
     shift = np.median(at.cells[0] * scale[0])
     stretch = np.median(at.cells[1] * scale[1])
     # the middle cell's own scale of charge: x = q (1 + stretch) - shift
@@ -328,6 +353,6 @@ def _answer(problem: Problem, at: Point, reference: Bools, block: Ints, drop: Fl
     return Split(
         a=full[0], b=full[1], r=full[2], rho=full[3], se=dict(zip(("a", "b", "r", "rho"), se, strict=True)),
         formal=formal, cluster=cluster, knots=knots, coef=at.coef, polarisation=problem.polar @ at.common,
-        q_low=float(problem.charge.mean(axis=1).min()), q_high=float(problem.charge.mean(axis=1).max()), misfit=spread,
+        charge=string_charge, q_low=float(string_charge.min()), q_high=float(string_charge.max()), misfit=spread,
         shift=shifts[0], shift_se=shifts[1], shift_odds=shifts[2],
     )

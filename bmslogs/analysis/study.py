@@ -17,6 +17,7 @@ from bmslogs.analysis import (
     parked,
     polarisation,
     resistance,
+    rests,
     sampling,
     sensing,
     stretches,
@@ -386,6 +387,40 @@ class Study:
         return best
 
     @cached_property
+    def anchors(self) -> rests.Anchors:
+        """Rests within `piece` or next to it, with their charge as the split counts it."""
+        s, piece = self.sampled, self.piece
+        if len(piece) == 0:
+            return rests.NONE
+        first, last = int(s.row[piece[0]]), int(s.row[piece[-1]])
+        charge = self._charge_rows - s.charge[piece[0]]
+        if self.bled is not None:
+            charge = charge + (self.bled - self.bled[first])[:, self.trusted].mean(axis=1)
+        found = []
+        for part in self.stretches:
+            rows = self._settling_rows(part, before=part.last <= first)
+            between = slice(part.last, first) if part.last < first else slice(last + 1, part.first)
+            if len(rows) < 4 or not self.quiet[between].all():
+                continue
+            with np.errstate(all="ignore"):
+                volt = np.nanmedian(self.log.cell_voltage[rows][:, self.trusted], axis=1)
+            good = ~np.isnan(volt)
+            if good.sum() >= 4:
+                level, sd = rests.settled_level(self.seconds[rows][good], volt[good])
+                found.append((float(charge[rows[-1]]), level, sd))
+        return rests.Anchors(*np.array(found).T) if found else rests.NONE
+
+    def _settling_rows(self, part: Stretch, before: bool) -> Ints:
+        """Rows of a rest that tell its level: all of a short one, the near end of a long one, none of a shorter."""
+        t = self.seconds
+        if part.kind not in ("rest", "parked") or t[part.last] - t[part.first] < rests.LEAST_S:
+            return np.arange(0)
+        rows = np.arange(part.first, part.last + 1)
+        if before:
+            return rows[t[rows] >= t[part.last] - rests.START_LEVEL_S]
+        return rows[t[rows] <= t[part.first] + rests.START_LEVEL_S]
+
+    @cached_property
     def shifted(self) -> Bools:
         """(cells,) True where a shifted reading explains the cell better than its charge (`first_split`)."""
         first = self.first_split
@@ -450,7 +485,7 @@ class Study:
         return splitting.split(
             thin(s.volts), thin(charge), columns[:, live], thin(s.current), equal_blocks(len(starts), BLOCKS),
             reference, self.capacity, self.usual_resistance, self.noise, period_s=s.period_s * group,
-            excess=self.excess, links=self.links, table=self.curve,
+            excess=self.excess, links=self.links, table=self.curve, anchors=self.anchors,
         )
 
     @cached_property

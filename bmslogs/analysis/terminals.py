@@ -14,6 +14,8 @@ Ints = npt.NDArray[np.int64]
 
 LAG_SEARCH_S = 2.0
 LAG_ROWS = 20_000
+LAG_STEP, LAG_STEPS = 0.05, 12
+"""A lag shows in steps of this share of the largest current, and in no fewer than these (choice)."""
 
 
 def current_lag(
@@ -56,7 +58,8 @@ def current_lag(
             section[part] - section[part][0],
         )
     steps = np.abs(np.diff(current))
-    if len(steps) < 200 or float(np.sqrt((steps**2).mean())) < 0.5 or (steps > 5 * np.median(steps) + 1.0).sum() < 8:
+    big = max(5.0 * float(np.median(steps)) + 1.0, LAG_STEP * float(np.abs(current).max()))
+    if len(steps) < 200 or float(np.sqrt((steps**2).mean())) < 0.5 or (steps > big).sum() < LAG_STEPS:
         raise NotEnoughData("the current makes too few steps")
     charge = charge_drawn(current, seconds, section)
     filtered = [low_pass(current, seconds, section, tau) for tau in taus]
@@ -82,8 +85,8 @@ def current_lag(
     lag = _lowest(fine, total_cost)
     without = np.array([_lowest(fine, total_cost - costs[:, b]) for b in range(costs.shape[1])])
     se = float(jackknife_se(without))
-    # straight lines between rows cannot place a step within them better than this
-    return lag, float(np.hypot(t_factor(len(without)) * se, 0.1 * interval + 0.02))
+    # what the current did between rows is not known: a sixth of that time is left open (found by simulation)
+    return lag, float(np.hypot(t_factor(len(without)) * se, interval / 6.0 + 0.02))
 
 
 def _lowest(x: Floats, y: Floats) -> float:
