@@ -75,3 +75,34 @@ def current_rate(current: Floats, seconds: Floats, section: npt.NDArray[np.int64
     out[edge] = 0.0
     out[edge + 1] = 0.0
     return np.asarray(out, float)
+
+
+def hysteresis_state(
+    current: Floats, seconds: Floats, section: npt.NDArray[np.int64], memory_Ah: float
+) -> npt.NDArray[np.float64]:
+    """Return where a string stands between the branches of its hysteresis, and what is left of where it began.
+
+    The state follows the direction of the current and turns over with the charge moved, not with time:
+    dh = (sign(I) - h) |dq| / memory (first-order model of hysteresis; Plett, J. Power Sources 134 (2004) 262, from
+    memory).
+
+    Parameters
+    ----------
+    current, seconds, section
+        (rows,) [A], positive on discharge, [s], number of the section; no NaN.
+    memory_Ah
+        Charge over which a branch is reached [Ah].
+
+    Returns
+    -------
+    (rows, 2): state from -1 (charge) to 1 (discharge), nought at the first row; exp(-moved / memory).
+    """
+    drawn = charge_drawn(current, seconds, section)
+    moved = charge_drawn(np.abs(current), seconds, section) / memory_Ah
+    count = max(int(np.ceil(moved[-1] / 0.02)), 1)
+    grid = np.linspace(0.0, max(float(moved[-1]), 1e-9), count + 1)
+    distinct = np.concatenate([[True], np.diff(moved) > 0])
+    net = np.diff(np.interp(grid, moved[distinct], drawn[distinct])) / (memory_Ah * grid[1])
+    keep = np.exp(-grid[1])
+    state = np.concatenate([[0.0], lfilter([1.0 - keep], [1.0, -keep], net)])
+    return np.stack([np.interp(moved, grid, state), np.exp(-moved)], axis=1)

@@ -46,7 +46,7 @@ def shifted_readings(problem: Problem, at: Point) -> Floats:
         residual = residual - np.median(residual, axis=1, keepdims=True)
         du = curve_slope(problem.knots, point.coef, x)
         weight = problem.count / (problem.noise**2 + (du * problem.shape) ** 2)
-        eta = problem.polar @ point.common
+        eta = problem.polar @ (problem.grows * point.common)
         shape = (len(residual), count)
         design = np.stack([
             -du * capacity, du * problem.charge, np.broadcast_to(eta[:, None], shape),

@@ -143,7 +143,7 @@ def split(
     volts: Floats, charge: Floats, polar: Floats, current: Floats, block: Ints, reference: Bools, capacity: float,
     resistance: float, noise: float, *, period_s: float, excess: tuple[Floats, Floats] | None = None,
     links: Bools | None = None, table: OcvCurve | None = None,
-    anchors: Anchors = NONE,
+    anchors: Anchors = NONE, grows: Bools | None = None,
 ) -> Split:
     """Split the deviations of all cells over one span of a log.
 
@@ -176,6 +176,8 @@ def split(
         little; None leaves the curve to the log alone.
     anchors
         Rests, on the scale of `charge`: they say where on the table the string stands.
+    grows
+        (p,) False for columns of `polar` that do not grow with a cell's resistance; None where all do.
 
     Raises
     ------
@@ -199,7 +201,7 @@ def split(
     prior, pull = cell_priors(scale, resistance, known)
     knots = knots_over(string_charge, middle + current * resistance, capacity)
     problem = Problem(
-        v, own_charge, polar / amps, current, knots, scale, prior, pull, noise, LEVEL_SD_V, SHAPE_SD * capacity,
+        v, own_charge, polar / amps, current, np.ones(len(amps)) if grows is None else grows.astype(float), knots, scale, prior, pull, noise, LEVEL_SD_V, SHAPE_SD * capacity,
         max(min(period_s / MINUTE_S, 1.0), 8.0 / len(charge)), np.zeros(len(knots) - 4),
     )
     drop = resistance * amps
@@ -215,7 +217,7 @@ def split(
         at, damping, moved = damped_turn(problem, at, drop, stage, damping)
         if turn > len(STAGES) and moved[0] < 3e-4 * capacity and moved[1] < 3e-4:
             break
-    return _answer(problem, at, reference, block, drop)
+    return _answer(problem, at, reference, block, drop, flat=table is not None and table.flat)
 
 
 def _start(problem: Problem, middle: Floats, drop: Floats) -> Point:
@@ -313,15 +315,24 @@ def _centred_inverse(system: Floats, count: int) -> Floats:
     return np.asarray(np.einsum("ipjp->ijp", parts), float)
 
 
-def _answer(problem: Problem, at: Point, reference: Bools, block: Ints, drop: Floats) -> Split:
+def _answer(problem: Problem, at: Point, reference: Bools, block: Ints, drop: Floats, flat: bool) -> Split:
     """Centre the parameters on the pack's middle and give them their standard errors."""
     count = problem.volts.shape[1]
     system, right = normal_equations(problem, at, drop, np.ones(4))
-    # what is left to the next step is nought here, so a block's absence shows as the step that it would bring about
+    # What is left to the next step is nought here, so a block's absence shows as the step that it would bring about.
+    # Solved without the block the step is too long where the block alone knew something, solved with it too short:
+    # the root of their product, as the bias-reduced cluster estimate has it (Bell and McCaffrey 2002). On a flat
+    # curve, where one bend may tell all, the long step stands: it covered, the shorter one did not (simulation).
     steps = []
     for number in range(int(block.max()) + 1):
         part_system, part_right = normal_equations(problem, at, drop, np.ones(4), rows=block == number)
-        steps.append(solve_normal(system - part_system, right - part_right)[-4 * count :].reshape(4, count))
+        without = solve_normal(system - part_system, right - part_right)[-4 * count :].reshape(4, count)
+        if flat:
+            steps.append(without)
+            continue
+        within = solve_normal(system, right - part_right)[-4 * count :].reshape(4, count)
+        shorter = np.sqrt(np.abs(within) / np.maximum(np.abs(without), 1e-300))
+        steps.append(without * np.clip(shorter, 0.0, 1.0))
     scale = problem.scale
     without = (at.cells[None] + np.stack(steps)) * scale
     cells = at.cells * scale

@@ -38,6 +38,8 @@ class Problem:
         (rows, cells) [V]; charge drawn from each cell [Ah].
     polar, current
         (rows, p) polarisation columns, each of unit size; (rows,) [A].
+    grows
+        (p,) one where a column grows with a cell's resistance, nought where it does not (hysteresis).
     knots, base
         Knots of the curve [Ah]; coefficients from which its smoothness counts [V].
     scale
@@ -56,6 +58,7 @@ class Problem:
     charge: Floats
     polar: Floats
     current: Floats
+    grows: Floats
     knots: Floats
     scale: Floats
     prior: Floats
@@ -99,8 +102,8 @@ def cell_places(problem: Problem, at: Point) -> Floats:
 def what_is_left(problem: Problem, at: Point, x: Floats) -> Floats:
     """Return (rows, cells) readings less what the model says [V], with the cells at places `x`."""
     r, rho = at.cells[2] * problem.scale[2], at.cells[3] * problem.scale[3]
-    eta = problem.polar @ at.common
-    drop = eta[:, None] * (1 + r) - rho * problem.current[:, None]
+    eta, own = problem.polar @ at.common, problem.polar @ (problem.grows * at.common)
+    drop = eta[:, None] + own[:, None] * r - rho * problem.current[:, None]
     return np.asarray(problem.volts - curve_value(problem.knots, at.coef, x) - drop, float)
 
 
@@ -117,7 +120,7 @@ def normal_equations(
     residual = what_is_left(problem, at, cell_places(problem, at))[part]
     charge, polar, current = problem.charge[part], problem.polar[part], problem.current[part]
     du = curve_slope(problem.knots, at.coef, x)
-    eta = polar @ at.common
+    eta = polar @ (problem.grows * at.common)
     n, p, cells = len(at.coef), polar.shape[1], x.shape[1]
     weight = row_weights(problem, at)[part]
     size = n + p + 4 * cells
@@ -130,7 +133,7 @@ def normal_equations(
     inside = np.clip(x, problem.knots[0], problem.knots[-1])
     for i in range(cells):
         basis = csr_array(BSpline.design_matrix(inside[:, i], problem.knots, 3))
-        dense = np.column_stack([(1 + r[i]) * polar, own[:, :, i].T])
+        dense = np.column_stack([(1 + r[i] * problem.grows) * polar, own[:, :, i].T])
         w = weight[:, i]
         weighted = dense * w[:, None]
         basis_w = basis * w[:, None]

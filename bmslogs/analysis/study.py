@@ -44,6 +44,8 @@ SILENT_SHARE = 0.3
 REST_AFTER_LOAD_S = 900.0
 BEND_LEAST_S = 600.0
 """A drive of this length tells how resistance falls with the load (choice)."""
+HYSTERESIS_MEMORY, HYSTERESIS_V = (0.02, 0.06), 0.02
+"""Charge over which a flat curve changes branch, as fractions of capacity, and half the gap [V] (choice)."""
 SHIFT_ODDS, SHIFT_LEAST_V = 5.0, 0.0035
 """From these log odds and this size on a reading counts as shifted (choice)."""
 
@@ -475,7 +477,8 @@ class Study:
             part = values[piece[: len(piece) - len(piece) % group]]
             return np.asarray(np.add.reduceat(part, starts, axis=0) / group, float)
 
-        polar = np.column_stack([-s.current, -self._filters(splitting.TAUS_S), s.rate])
+        polar = np.column_stack([-s.current, -self._filters(splitting.TAUS_S), s.rate, self._hysteresis])
+        grows = np.arange(polar.shape[1]) < 2 + len(splitting.TAUS_S)
         charge = np.repeat(s.charge[:, None], len(self.cells), axis=1)
         if self.bled is not None:
             charge = charge + self.bled[s.row]
@@ -485,8 +488,19 @@ class Study:
         return splitting.split(
             thin(s.volts), thin(charge), columns[:, live], thin(s.current), equal_blocks(len(starts), BLOCKS),
             reference, self.capacity, self.usual_resistance, self.noise, period_s=s.period_s * group,
-            excess=self.excess, links=self.links, table=self.curve, anchors=self.anchors,
+            excess=self.excess, links=self.links, table=self.curve, anchors=self.anchors, grows=grows[live],
         )
+
+    @property
+    def _hysteresis(self) -> Floats:
+        """(samples, columns) hysteresis of a flat curve, as currents whose drop would be `HYSTERESIS_V`."""
+        if not self.curve.flat:
+            return np.zeros((len(self.sampled.row), 0))
+        columns = [
+            -polarisation.hysteresis_state(self._filled, self.seconds, self.section, share * self.capacity)
+            for share in HYSTERESIS_MEMORY
+        ]
+        return self.at_samples(np.hstack(columns)) * (HYSTERESIS_V / self.usual_resistance)
 
     @cached_property
     def excess(self) -> tuple[Floats, Floats] | None:
