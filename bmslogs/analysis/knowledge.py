@@ -37,12 +37,17 @@ Bools = npt.NDArray[np.bool_]
 READING_SD_V, FLAT_READING_SD_V, READING_STEP_SHARE = 0.00015, 0.0006, 0.25
 """How far two channels read apart all log long [V], more where hysteresis parts cells on a flat curve, plus this share
 of the logger's step (choice, one sd)."""
-RELATIVE_FLOOR, ABSOLUTE_FLOOR = 0.0012, 0.010
-"""Systematic part of a resistance, as a fraction (choice from simulation, one sd)."""
+RELATIVE_FLOOR, ABSOLUTE_FLOOR, FLAT_ABSOLUTE_FLOOR = 0.0012, 0.010, 0.025
+"""Systematic part of a resistance, as a fraction (choice from simulation, one sd). Absolute values of flat curves are
+less sure: where an electrode steps, the resistance itself changes within a few per cent of charge, and a pulse at the
+mean charge of a drive is not the mean of the drive."""
 BEND_ERROR = 0.1
 """How well one column tells the fall of resistance with the load, as a fraction of that fall (choice, one sd)."""
 GAIN_SD = 0.01
 """Gain error of a current sensor where the pack file does not say (common practice, no source; one sd)."""
+SLOPE_ERROR = 0.05
+"""How well the slope of the string's curve is known, as a fraction; an offset read through it errs by as much
+(choice)."""
 LOT_CAPACITY_SD = 0.012
 """How far the capacities of sound cells of a lot lie apart (choice, one sd): stands in where a log cannot say."""
 FULL_FROM_SOC = 0.93
@@ -152,7 +157,7 @@ class Knowledge:
             return "the current varied too little to tell the resistance from the open-circuit voltage"
         relative, se = resistance.relative(ohm, without, s.trusted)
         common = float(jackknife_se(middles[:, None])[0]) / middle
-        slow = ABSOLUTE_FLOOR * (1.0 + 1.5 * max(load.period_s - 1.0, 0.0))
+        slow = (FLAT_ABSOLUTE_FLOOR if s.curve.flat else ABSOLUTE_FLOOR) * (1.0 + 1.5 * max(load.period_s - 1.0, 0.0))
         bend = BEND_ERROR * abs(float(np.median(load.bend()[s.trusted]))) / middle
         absolute = np.sqrt(slow**2 + bend**2 + (common * t_factor(BLOCKS) / Z95) ** 2)
         half_relative = resistance.half_width(se, BLOCKS, RELATIVE_FLOOR * relative)
@@ -242,7 +247,7 @@ class Knowledge:
             return self._offset_at_rest("current flowed or cells were bled before the charge could be counted")
         capacity = self._usual_capacity
         value = s.split.a / capacity
-        half = np.hypot(Z95 * np.sqrt(np.maximum(*(e.a for e in errors))) / capacity, 0.03 * np.abs(value))
+        half = np.hypot(Z95 * np.sqrt(np.maximum(*(e.a for e in errors))) / capacity, SLOPE_ERROR * np.abs(value))
         swing = self.alignment.swing_V if self.alignment is not None else 0.0
         why = self._flat_sentence(swing)
         return OffsetKnown(value, half, self._charge_conditions() | {"at": "start"}, why)
@@ -347,7 +352,7 @@ class Knowledge:
         missing = (-off - q_full) / (1.0 + b)
         middle = np.nanmedian(missing[s.trusted])
         value = (middle - missing) / capacity
-        half = np.hypot(Z95 * np.sqrt(variance) / capacity, 0.03 * np.abs(value))
+        half = np.hypot(Z95 * np.sqrt(variance) / capacity, SLOPE_ERROR * np.abs(value))
         return Remaining(value, half)
 
     def _wider(self, q: float) -> tuple[Floats, Floats, Floats]:
@@ -407,7 +412,7 @@ class Knowledge:
         lead = float(np.nanmin(x))
         a = self.alignment
         capacity = self._usual_capacity
-        soc_lead = min(float(a.soc(lead)), 1.0) if a is not None else 0.0
+        soc_lead = float(a.soc(lead)) if a is not None else 0.0
         end_volts = float(np.nanmedian(s.log.cell_voltage[last][s.trusted]))
         if a is not None and soc_lead >= FULL_FROM_SOC:
             full, full_se, condition = lead - (1.0 - soc_lead) * capacity, a.soc_se(lead) * capacity, "own"
@@ -417,10 +422,10 @@ class Knowledge:
         missing = (x - full) / (1.0 + b)
         lag = missing - np.nanmin(missing)
         lead_se = np.where(lag > 0, float(se[int(np.nanargmin(x))]), 0.0)
-        half = Z95 * np.sqrt(se**2 + full_se**2 + lead_se**2 + (0.01 * lag) ** 2)
+        half = Z95 * np.sqrt(se**2 + full_se**2 + lead_se**2) + SLOPE_ERROR * lag
         needed = np.nanmax(missing) - missing
         last_se = se[int(np.nanargmax(np.where(np.isfinite(missing), missing, -np.inf)))]
-        half_needed = Z95 * np.hypot(np.where(needed > 0, np.hypot(se, last_se), last_se * 0.0 + se), 0.01 * needed)
+        half_needed = Z95 * np.where(needed > 0, np.hypot(se, last_se), se) + SLOPE_ERROR * needed
         return TopKnown(
             missing, half, needed, half_needed, end_volts, 0.02 * s.capacity,
             self._charge_conditions() | {"full": condition, "soc_at_end": soc_lead},
@@ -447,6 +452,7 @@ class Knowledge:
         model, blocks = errors
         wide = blocks.a / usual**2 + blocks.b > model.a / usual**2 + model.b
         va, vb, vab = (np.where(wide, getattr(blocks, n), getattr(model, n)) for n in ("a", "b", "ab"))
+        va = va + (SLOPE_ERROR * s.split.a / Z95) ** 2
         covariance = np.moveaxis(
             np.array([[va / usual**2, -vab / usual * amounts], [-vab / usual * amounts, vb * amounts**2]]), 2, 0
         )

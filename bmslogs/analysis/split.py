@@ -217,7 +217,7 @@ def split(
         at, damping, moved = damped_turn(problem, at, drop, stage, damping)
         if turn > len(STAGES) and moved[0] < 3e-4 * capacity and moved[1] < 3e-4:
             break
-    return _answer(problem, at, reference, block, drop, flat=table is not None and table.flat)
+    return _answer(problem, at, reference, block, drop)
 
 
 def _start(problem: Problem, middle: Floats, drop: Floats) -> Point:
@@ -315,21 +315,17 @@ def _centred_inverse(system: Floats, count: int) -> Floats:
     return np.asarray(np.einsum("ipjp->ijp", parts), float)
 
 
-def _answer(problem: Problem, at: Point, reference: Bools, block: Ints, drop: Floats, flat: bool) -> Split:
+def _answer(problem: Problem, at: Point, reference: Bools, block: Ints, drop: Floats) -> Split:
     """Centre the parameters on the pack's middle and give them their standard errors."""
     count = problem.volts.shape[1]
     system, right = normal_equations(problem, at, drop, np.ones(4))
     # What is left to the next step is nought here, so a block's absence shows as the step that it would bring about.
     # Solved without the block the step is too long where the block alone knew something, solved with it too short:
-    # the root of their product, as the bias-reduced cluster estimate has it (Bell and McCaffrey 2002). On a flat
-    # curve, where one bend may tell all, the long step stands: it covered, the shorter one did not (simulation).
+    # the root of their product, as the bias-reduced cluster estimate has it (Bell and McCaffrey 2002).
     steps = []
     for number in range(int(block.max()) + 1):
         part_system, part_right = normal_equations(problem, at, drop, np.ones(4), rows=block == number)
         without = solve_normal(system - part_system, right - part_right)[-4 * count :].reshape(4, count)
-        if flat:
-            steps.append(without)
-            continue
         within = solve_normal(system, right - part_right)[-4 * count :].reshape(4, count)
         shorter = np.sqrt(np.abs(within) / np.maximum(np.abs(without), 1e-300))
         steps.append(without * np.clip(shorter, 0.0, 1.0))

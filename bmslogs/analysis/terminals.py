@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import uniform_filter1d
 
-from bmslogs.analysis.polarisation import charge_drawn, current_rate, low_pass
+from bmslogs.analysis.polarisation import charge_drawn, low_pass
 from bmslogs.analysis.regression import block_fit, equal_blocks, jackknife_se, t_factor
 from bmslogs.base.errors import NotEnoughData
 
@@ -14,6 +15,9 @@ Ints = npt.NDArray[np.int64]
 
 LAG_SEARCH_S = 2.0
 LAG_ROWS = 20_000
+BIN_S, LEAST_BINS, SLOW_BINS = 8.0, 40, 15
+"""Length of the means from which the resistance outside the taps is read, how few of them will do, and over how
+many the slow part of the cells' sum is taken (choice)."""
 LAG_STEP, LAG_STEPS = 0.05, 12
 """A lag shows in steps of this share of the largest current, and in no fewer than these (choice)."""
 
@@ -119,13 +123,40 @@ def outside_taps(
     """
     if float(current.std()) < 1.0 or len(current) < 120:
         raise NotEnoughData("the current hardly varies")
-    scale = cell_sum - cell_sum.mean()
-    columns = [np.ones_like(current), -current, current_rate(current, seconds, section)]
-    if np.ptp(cell_sum) > 0.05 * abs(cell_sum.mean()):
-        columns.append(scale)
-    design = np.stack([c for c in columns if c.std() > 0 or c[0] != 0], axis=1)
-    fit = block_fit(design, (pack_volts - cell_sum)[:, None], equal_blocks(len(current), 8))
-    se = float(jackknife_se(fit.without[:, 1])[0])
-    ohm = float(fit.coef[1, 0])
-    # skew between the two readings leaves a few per cent (found by simulation)
-    return ohm, float(np.hypot(t_factor(fit.blocks) * se, 0.06 * abs(ohm))), float(fit.coef[0, 0])
+    # Pack, cells and current are read at different moments. Over bins much longer than that it matters only at their
+    # edges: there the bins before and after answer too, with terms that cancel in the sum; the resistance does not.
+    bins = np.floor((seconds - seconds[0]) / BIN_S).astype(np.int64) + section * int(1e7)
+    start = np.flatnonzero(np.diff(bins, prepend=bins[0] - 1))
+    size = np.diff(np.append(start, len(bins)))
+    gap, total, flow = (np.add.reduceat(v, start) / size for v in (pack_volts - cell_sum, cell_sum, current))
+    inside = np.flatnonzero(section[start[2:]] == section[start[:-2]]) + 1
+    if len(inside) < LEAST_BINS:
+        raise NotEnoughData("the current flowed for too short a time")
+    design = np.stack([np.ones(len(inside)), flow[inside - 1], flow[inside], flow[inside + 1]], axis=1)
+    # A pack reading of another scale than the cells' shows as the charge goes by; what the current does to the sum
+    # within minutes must not stand for it: read at another moment, it would know the current better than the current.
+    slow = total[inside] - design @ np.linalg.lstsq(design, total[inside], rcond=None)[0]
+    slow = uniform_filter1d(slow, SLOW_BINS)
+    if np.ptp(slow) > 0.05 * abs(total.mean()):
+        design = np.column_stack([design, slow])
+    fit = block_fit(design, gap[inside, None], equal_blocks(len(inside), 8))
+    se = float(jackknife_se(fit.without[:, 1:4].sum(axis=1))[0])
+    ohm = -float(fit.coef[1:4].sum())
+    weight = np.zeros(len(start))
+    weight[inside] = fit.pseudo_inverse[1:4].sum(axis=0)
+    coarse = _step_error(np.repeat(weight / size, size), pack_volts)
+    half = np.sqrt((t_factor(fit.blocks) * se) ** 2 + (1.96 * coarse) ** 2 + (0.03 * ohm) ** 2)
+    return ohm, float(half), float(fit.coef[0, 0])
+
+
+def _step_error(weight: Floats, readings: Floats) -> float:
+    """Return what the step of the readings does to their sum with these weights, one standard deviation.
+
+    Readings that stay the same from row to row share their rounding error: it does not average out over them.
+    """
+    apart = np.diff(np.unique(np.round(readings, 6)))
+    if not len(apart):
+        return float("inf")
+    step = max(float(apart.min()), 1e-4)
+    run = np.cumsum(np.abs(np.diff(readings, prepend=readings[0])) > 0.5 * step)
+    return float(step / np.sqrt(12.0) * np.sqrt((np.bincount(run, weight) ** 2).sum()))
