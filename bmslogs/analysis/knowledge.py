@@ -45,14 +45,22 @@ BEND_ERROR = 0.1
 """How well one column tells the fall of resistance with the load, as a fraction of that fall (choice, one sd)."""
 GAIN_SD = 0.01
 """Gain error of a current sensor where the pack file does not say (common practice, no source; one sd)."""
+SHAPE_LEAST_V = 0.012
+"""A stretch of a flat curve that climbs less is not told from others by its shape (choice)."""
+SLOPE_TRUST = 1.3
+"""A curve this many times steeper than the table is still believed (choice)."""
 SLOPE_ERROR = 0.05
 """How well the slope of the string's curve is known, as a fraction; an offset read through it errs by as much
 (choice)."""
 LOT_CAPACITY_SD = 0.012
 """How far the capacities of sound cells of a lot lie apart (choice, one sd): stands in where a log cannot say."""
+WORTH_CAPACITY = 0.02
+"""Half width up to which every capacity must be known before a pack's worth is said (choice)."""
 FULL_FROM_SOC = 0.93
 """From here on the way to full is short enough to be reckoned by the curve (choice)."""
-LEAST_SWING_V = 0.050
+LEAST_SWING_V, LEAST_SPAN = 0.050, 0.25
+"""Least open-circuit voltage covered for a relative capacity, least share of the capacity moved for an absolute one
+(choice)."""
 START_LEVEL_S = 8 * 3600.0
 """What stands for the first row of a parked log lies no later than this (choice)."""
 Z95 = 1.96
@@ -222,10 +230,35 @@ class Knowledge:
         t = (t_factor(BLOCKS) / Z95) ** 2
         # where the curve does not fit a cell, its parameters are less sure than they look
         misfit = np.clip(np.nan_to_num(split.misfit, nan=1.0), 1.0, 1.5) ** 2
+        misfit = misfit * self.slope_doubt**2
+        extra = extra * self.slope_doubt**2
         return (
             Spread(*(split.formal[:, i, j] * misfit + extra[i, j] for i, j in ((0, 0), (1, 1), (0, 1)))),
             Spread(*(split.cluster[:, i, j] * misfit * t + extra[i, j] for i, j in ((0, 0), (1, 1), (0, 1)))),
         )
+
+    @cached_property
+    def slope_doubt(self) -> float:
+        """How many times steeper the string's curve came out than is sure, at least one.
+
+        Over a short span what relaxes or warms while the charge goes by looks like a slope. A voltage difference is
+        then worth more charge than the curve says: as much as the least slope of the table near there allows.
+        """
+        s = self.study
+        if self.alignment is None:
+            return 1.0
+        q = np.linspace(s.split.q_low, s.split.q_high, 60)
+        z = self.alignment.soc(q)
+        if s.curve.flat and np.ptp(s.curve.voltage(z)) < SHAPE_LEAST_V:
+            # nothing but the voltage tells the place, and that only within the hysteresis
+            options = np.array([[s.curve.least_slope(float(one)) for one in z]])
+        else:
+            se = np.array([self.alignment.soc_se(float(one)) for one in q])
+            options = s.curve.slope(np.clip(z + np.linspace(-2.0, 2.0, 9)[:, None] * se, 0.0, 1.0))
+        sure = [np.interp(s.split.charge, q, option / s.capacity) for option in options]
+        least = min(float((one**2).mean()) for one in sure)
+        ratio = float(np.sqrt((s.split.slope(s.split.charge) ** 2).mean() / max(least, 1e-12)))
+        return max(1.0, ratio / SLOPE_TRUST)
 
     @property
     def _usual_capacity(self) -> float:
@@ -327,8 +360,9 @@ class Knowledge:
             return s.capacity, s.capacity, False, "no charge was counted"
         span = (s.split.q_high - s.split.q_low) / s.capacity
         half = Z95 * float(np.hypot(a.capacity_se, self.gain_sd * a.capacity))
-        if span < 0.4:
-            return a.capacity, half, False, f"only {span * 100:.0f} % of the capacity was moved; 40 % are needed"
+        if span < LEAST_SPAN:
+            why = f"only {span * 100:.0f} % of the capacity was moved; {LEAST_SPAN * 100:.0f} % are needed"
+            return a.capacity, half, False, why
         if a.capacity_se > 0.03 * s.capacity:
             return a.capacity, half, False, "the table does not fix both ends of the charge moved"
         return a.capacity, half, True, ""
@@ -441,8 +475,8 @@ class Knowledge:
             return cap
         errors = self._errors
         assert not isinstance(errors, str)
-        if a is None or np.nanmedian(cap.half_relative) > 0.03:
-            return "the capacities are not known well enough"
+        if a is None or not np.nanmax(cap.half_relative) < WORTH_CAPACITY:
+            return "not every cell's capacity is known well enough: the least of them decides"
         if not s.trusted.all() or s.shifted.any():
             return "not every cell of the string has a reading to be believed"
         usual = self._usual_capacity

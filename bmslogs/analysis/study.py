@@ -614,9 +614,10 @@ class Study:
             rows &= ~np.isnan(self.log.temperature[:, good]).any(axis=1)
         if rows.sum() < 120:
             raise NotEnoughData("hardly any rows with current and temperatures")
+        rate = thermal.HEATING_CURRENT_C_RATE if "drive" in self.kinds else thermal.CHARGE_CURRENT_C_RATE
         return thermal.heating(
             self.log.temperature[rows], self.current[rows], self.seconds[rows], _renumber(self.section[rows]), good,
-            self.capacity,
+            rate * self.capacity,
         )
 
     # ---- parked ---------------------------------------------------------------------------------------------
@@ -660,14 +661,17 @@ class Study:
         """
         if self.log.pack_voltage is None:
             raise NotEnoughData("the log has no pack voltage")
-        if not self.trusted.all() or len(self.cells) != self.pack.cells_in_series:
+        # a wire that hangs or changed places with the next moves readings from cell to cell, not their sum
+        summed = self.trusted.copy()
+        for fault in self.sensing_faults:
+            if fault.kind in ("tap_open", "taps_swapped"):
+                summed[list(fault.columns)] = True
+        if not summed.all() or len(self.cells) != self.pack.cells_in_series:
             raise NotEnoughData("not every cell of the string has a reading to be believed")
         s = self.sampled
-        volts = self.at_samples(self.log.pack_voltage)
-        good = ~np.isnan(volts) & self.moving
-        return terminals.outside_taps(
-            volts[good], s.volts[good].sum(axis=1), s.current[good], s.seconds[good], s.section[good]
-        )
+        volts, total = self.at_samples(self.log.pack_voltage), self.at_samples(self.log.cell_voltage).sum(axis=1)
+        good = ~np.isnan(volts) & ~np.isnan(total) & self.moving
+        return terminals.outside_taps(volts[good], total[good], s.current[good], s.seconds[good], s.section[good])
 
     @cached_property
     def current_lag(self) -> tuple[float, float]:

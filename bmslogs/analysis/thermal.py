@@ -27,7 +27,9 @@ SOAK_SPREAD_C = 2.0
 """After a soak all sensors read within this of their median (judgement: common practice, no source)."""
 TURN_LEAST = 0.04
 """Least turn of a reading about 25 degC that speaks of a wrong thermistor curve (choice)."""
-HEATING_CURRENT_C_RATE = 0.3
+HEATING_CURRENT_C_RATE, CHARGE_CURRENT_C_RATE = 0.15, 0.3
+"""Least rms current over a log, as a share of the capacity per hour, that tells places apart by their warmth: with a
+drive in it, and without one, where the air around decides as much (choice)."""
 
 
 @dataclass(frozen=True)
@@ -200,7 +202,7 @@ class Heating:
 
 
 def heating(
-    temperature: Floats, current: Floats, seconds: Floats, section: Ints, trusted: Bools, capacity: float
+    temperature: Floats, current: Floats, seconds: Floats, section: Ints, trusted: Bools, least_A: float
 ) -> Heating:
     """Estimate how much each place warms per ampere squared over a drive.
 
@@ -210,8 +212,8 @@ def heating(
         (rows, sensors) [degC]; (rows,) [A], [s], section numbers; no NaN in trusted sensors.
     trusted
         (sensors,) True where the sensor is believed.
-    capacity
-        Nominal capacity [Ah].
+    least_A
+        Least rms current [A] whose warmth tells places apart.
 
     Raises
     ------
@@ -219,7 +221,7 @@ def heating(
         Too little current for the rise to speak.
     """
     rms = float(np.sqrt((current**2).mean()))
-    if rms < HEATING_CURRENT_C_RATE * capacity:
+    if rms < least_A:
         raise NotEnoughData(f"the rms current of {rms:.0f} A warms the pack too little to compare places")
     if trusted.sum() < 2 or len(seconds) < 120:
         raise NotEnoughData("fewer than two sensors that can be compared, or a log of fewer than 120 rows")

@@ -2,7 +2,8 @@
 
 Each is a least value over the string, so errors of single cells do not average out: the least of many uncertain
 values reads too low. The interval comes from drawing the string again and again about its estimates; how far the
-draws lie from the estimate on average is taken off it.
+draws lie from the estimate on average is taken off it, and stays inside the interval: estimates that were held
+towards each other need it less than free ones.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 DRAWS, SEED = 1000, 20
-FLOOR = 0.001
+FLOOR = 0.002
 """No interval is narrower than this share of the capacity, to either side (choice)."""
 Z95 = 1.96
 
@@ -60,10 +61,10 @@ def string_worth(
     out = {}
     for key, drawn in found.items():
         estimate = float(point[key][0])
-        value = max(2.0 * estimate - float(drawn.mean()), 0.0)
-        half = np.sqrt(Z95**2 * (float(drawn.std()) ** 2 + (common[2] * value) ** 2) + floor**2)
-        half = max(float(half), abs(value - estimate))
-        out[key] = Worth(value, max(value - half, 0.0), value + half)
+        middle = float(drawn.mean())
+        value = max(2.0 * estimate - middle, 0.0)
+        half = float(np.sqrt(Z95**2 * (float(drawn.std()) ** 2 + (common[2] * value) ** 2) + floor**2))
+        out[key] = Worth(value, max(min(value, middle) - half, 0.0), max(value + half, middle + 0.5 * half))
     return out
 
 
