@@ -249,8 +249,13 @@ def _placed(problem: Problem, at: Point, capacity: float) -> Point:
     low, high = float(string.min()), float(string.max())
     grid = np.linspace(low - 0.3 * capacity, high + 0.3 * capacity, 4000)
     inside = np.clip(grid, low, high)
-    ends = curve_slope(problem.knots, at.coef, np.array([low + 0.01 * (high - low), high - 0.01 * (high - low)]))
-    level = curve_value(problem.knots, at.coef, inside) + np.where(grid < low, ends[0], ends[1]) * (grid - inside)
+    # beyond what the mean cell saw the curve goes on as its base does: straight, or as the table
+    base = curve_value(problem.knots, problem.base, grid) - curve_value(problem.knots, problem.base, inside)
+    if not problem.base.any():
+        edges = np.array([low + 0.01 * (high - low), high - 0.01 * (high - low)])
+        ends = curve_slope(problem.knots, at.coef, edges)
+        base = np.where(grid < low, ends[0], ends[1]) * (grid - inside)
+    level = curve_value(problem.knots, at.coef, inside) + base
     slope = np.gradient(level, grid)
     # the mean cell's own misfit belongs to all
     mean = problem.volts[pick].mean(axis=1)
@@ -289,9 +294,10 @@ def _based(problem: Problem, at: Point, table: OcvCurve | None, capacity: float,
     """Lay the table onto the curve as it stands; the spline's smoothness then counts from there."""
     if table is None:
         return problem
-    x = cell_places(problem, at)
-    q = np.linspace(np.percentile(x, 1), np.percentile(x, 99), 60)
-    load = mean_over(problem.charge.mean(axis=1), problem.polar @ at.common, q)
+    # where the mean cell was: beyond that the curve hangs on where single cells are thought to be
+    string = problem.charge.mean(axis=1)
+    q = np.linspace(string.min(), string.max(), 60)
+    load = mean_over(string, problem.polar @ at.common, q)
     found = align(
         q, curve_value(problem.knots, at.coef, q), table, capacity, under_load=POLARISATION_ERROR * np.abs(load),
         rests=anchors,
