@@ -49,9 +49,12 @@ SHAPE_LEAST_V = 0.012
 """A stretch of a flat curve that climbs less is not told from others by its shape (choice)."""
 SLOPE_TRUST = 1.3
 """A curve this many times steeper than the table is still believed (choice)."""
-SLOPE_ERROR = 0.05
-"""How well the slope of the string's curve is known, as a fraction; an offset read through it errs by as much
-(choice)."""
+SLOPE_ERROR, FLAT_SLOPE_ERROR = 0.05, 0.15
+"""How well the slope of the string's curve is known, as a fraction; an offset read through it errs by as much. Of a
+flat curve the knee tells, which the leading cell sees alone: how far it leads is read off the table (choice)."""
+USUAL_EXCESS, AGED_SHARE = 0.05, 0.4
+"""Excess of resistance up to which a cell is as the others, and the share of the slow polarisation that the excess of
+an aged cell may miss (choice)."""
 LOT_CAPACITY_SD = 0.012
 """How far the capacities of sound cells of a lot lie apart (choice, one sd): stands in where a log cannot say."""
 WORTH_CAPACITY = 0.02
@@ -93,6 +96,11 @@ class Knowledge:
         """How far two channels read apart all log long [V], one sd."""
         lasting = FLAT_READING_SD_V if self.study.curve.flat else READING_SD_V
         return lasting + READING_STEP_SHARE * min(self.study.log.voltage_step, 0.01) * 0.5
+
+    @property
+    def slope_error(self) -> float:
+        """Half width of the slope of the string's curve, as a fraction."""
+        return FLAT_SLOPE_ERROR if self.study.curve.flat else SLOPE_ERROR
 
     @cached_property
     def shifted(self) -> Bools:
@@ -224,9 +232,12 @@ class Knowledge:
         gram = design.T @ design + np.diag([1e-12, 1e-12])
         lever = np.linalg.solve(gram, design.T)
         along = (q - q.mean()) / max(np.ptp(q) / 2, 1e-9)
-        one = lever @ np.ones_like(q) * self.reading_sd
-        two = lever @ along * self.reading_sd * 0.5
-        extra = np.outer(one, one) + np.outer(two, two)
+        one, two = lever @ np.ones_like(q), lever @ along * 0.5
+        # an aged cell's excess does not follow the string's slow polarisation as closely as its quick one
+        aged = np.clip(np.abs(np.nan_to_num(split.r)) - USUAL_EXCESS, 0.0, None)
+        slow = AGED_SHARE * float(np.sqrt((split.mean_polarisation(q) ** 2).mean()))
+        lasting = self.reading_sd**2 + (aged * slow) ** 2
+        extra = (np.outer(one, one) + np.outer(two, two))[:, :, None] * lasting
         t = (t_factor(BLOCKS) / Z95) ** 2
         # where the curve does not fit a cell, its parameters are less sure than they look
         misfit = np.clip(np.nan_to_num(split.misfit, nan=1.0), 1.0, 1.5) ** 2
@@ -280,7 +291,7 @@ class Knowledge:
             return self._offset_at_rest("current flowed or cells were bled before the charge could be counted")
         capacity = self._usual_capacity
         value = s.split.a / capacity
-        half = np.hypot(Z95 * np.sqrt(np.maximum(*(e.a for e in errors))) / capacity, SLOPE_ERROR * np.abs(value))
+        half = np.hypot(Z95 * np.sqrt(np.maximum(*(e.a for e in errors))) / capacity, self.slope_error * np.abs(value))
         swing = self.alignment.swing_V if self.alignment is not None else 0.0
         why = self._flat_sentence(swing)
         return OffsetKnown(value, half, self._charge_conditions() | {"at": "start"}, why)
@@ -386,7 +397,7 @@ class Knowledge:
         missing = (-off - q_full) / (1.0 + b)
         middle = np.nanmedian(missing[s.trusted])
         value = (middle - missing) / capacity
-        half = np.hypot(Z95 * np.sqrt(variance) / capacity, SLOPE_ERROR * np.abs(value))
+        half = np.hypot(Z95 * np.sqrt(variance) / capacity, self.slope_error * np.abs(value))
         return Remaining(value, half)
 
     def _wider(self, q: float) -> tuple[Floats, Floats, Floats]:
@@ -456,10 +467,10 @@ class Knowledge:
         missing = (x - full) / (1.0 + b)
         lag = missing - np.nanmin(missing)
         lead_se = np.where(lag > 0, float(se[int(np.nanargmin(x))]), 0.0)
-        half = Z95 * np.sqrt(se**2 + full_se**2 + lead_se**2) + SLOPE_ERROR * lag
+        half = Z95 * np.sqrt(se**2 + full_se**2 + lead_se**2) + self.slope_error * lag
         needed = np.nanmax(missing) - missing
         last_se = se[int(np.nanargmax(np.where(np.isfinite(missing), missing, -np.inf)))]
-        half_needed = Z95 * np.where(needed > 0, np.hypot(se, last_se), se) + SLOPE_ERROR * needed
+        half_needed = Z95 * np.where(needed > 0, np.hypot(se, last_se), se) + self.slope_error * needed
         return TopKnown(
             missing, half, needed, half_needed, end_volts, 0.02 * s.capacity,
             self._charge_conditions() | {"full": condition, "soc_at_end": soc_lead},
@@ -486,7 +497,7 @@ class Knowledge:
         model, blocks = errors
         wide = blocks.a / usual**2 + blocks.b > model.a / usual**2 + model.b
         va, vb, vab = (np.where(wide, getattr(blocks, n), getattr(model, n)) for n in ("a", "b", "ab"))
-        va = va + (SLOPE_ERROR * s.split.a / Z95) ** 2
+        va = va + (self.slope_error * s.split.a / Z95) ** 2
         covariance = np.moveaxis(
             np.array([[va / usual**2, -vab / usual * amounts], [-vab / usual * amounts, vb * amounts**2]]), 2, 0
         )

@@ -113,7 +113,7 @@ def _resistance_finding(
             [METER_FIRST, "Measure the voltage across the joint under a known current, lug to lug.",
              "Open, clean and re-make the joint to its torque; torque alone can worsen a dirty joint.",
              "Repeat the same drive and compare before and after."],
-            size=ohm, half=float(np.hypot(ohm_half, 0.03 * ohm)),
+            size=ohm, half=float(np.hypot(ohm_half, ohm * found.half_ohm[group[0]] / found.ohm[group[0]])),
         )
     if cause == "cell_or_joint_resistance_high":
         return finding(
