@@ -45,6 +45,9 @@ BEND_ERROR = 0.1
 """How well one column tells the fall of resistance with the load, as a fraction of that fall (choice, one sd)."""
 GAIN_SD = 0.01
 """Gain error of a current sensor where the pack file does not say (common practice, no source; one sd)."""
+ZERO_C_RATE = 0.00035
+"""How well a rest tells the zero of a current sensor, as a share of the capacity per hour: what the BMS itself draws
+(choice)."""
 SHAPE_LEAST_V = 0.012
 """A stretch of a flat curve that climbs less is not told from others by its shape (choice)."""
 SLOPE_TRUST = 1.3
@@ -177,7 +180,8 @@ class Knowledge:
         bend = BEND_ERROR * abs(float(np.median(load.bend()[s.trusted]))) / middle
         absolute = np.sqrt(slow**2 + bend**2 + (common * t_factor(BLOCKS) / Z95) ** 2)
         half_relative = resistance.half_width(se, BLOCKS, RELATIVE_FLOOR * relative)
-        if Z95 * absolute > 0.15 or np.median(half_relative[s.trusted]) > 0.05:
+        # ratios hold where ohms do not: a cold pack's resistance falls by a third while it warms, every cell's alike
+        if Z95 * absolute > 0.4 or np.median(half_relative[s.trusted]) > 0.05:
             return "the current varied too little to tell the resistance from the open-circuit voltage"
         half = ohm * np.hypot(Z95 * np.hypot(absolute, self.gain_sd), half_relative / relative)
         share, half_share = self._scale_share(relative)
@@ -504,9 +508,8 @@ class Knowledge:
         known = a.capacity_se / usual if self._absolute()[2] else 0.05
         module = [s.pack.module_of(cell) for cell in s.cells]
         names = list(dict.fromkeys(module))
-        values = string_worth(
-            soc, amounts, covariance, np.array([a.z0_se, known, self.gain_sd]), np.array([names.index(m) for m in module])
-        )
+        common = np.array([a.z0_se, known, self.gain_sd])
+        values = string_worth(soc, amounts, covariance, common, np.array([names.index(m) for m in module]))
         weakest = int(np.argmin(amounts))
         return WorthKnown(values, s.cells[weakest], module[weakest])
 
@@ -525,7 +528,7 @@ class Knowledge:
             return "the pack rests for less than a minute in this log"
         values = s.read_current[rows]
         spread = 1.4826 * float(np.median(np.abs(values - np.median(values))))
-        half = max(0.02, 3 * spread / np.sqrt(max(min(len(values), length / 10.0), 1.0)), 0.001 * s.capacity)
+        half = max(0.01, 3 * spread / np.sqrt(max(min(len(values), length / 10.0), 1.0)), ZERO_C_RATE * s.capacity)
         return s.zero, half, length
 
     @cached_property

@@ -198,10 +198,11 @@ def split(
     amps = np.sqrt((polar**2).mean(axis=0)) + 1e-12
     middle = v.mean(axis=1)
     known = None if excess is None else (excess[0][reference], excess[1][reference])
+    growing = np.ones(len(amps)) if grows is None else grows.astype(float)
     prior, pull = cell_priors(scale, resistance, known)
     knots = knots_over(string_charge, middle + current * resistance, capacity)
     problem = Problem(
-        v, own_charge, polar / amps, current, np.ones(len(amps)) if grows is None else grows.astype(float), knots, scale, prior, pull, noise, LEVEL_SD_V, SHAPE_SD * capacity,
+        v, own_charge, polar / amps, current, growing, knots, scale, prior, pull, noise, LEVEL_SD_V, SHAPE_SD * capacity,
         max(min(period_s / MINUTE_S, 1.0), 8.0 / len(charge)), np.zeros(len(knots) - 4),
     )
     drop = resistance * amps

@@ -419,8 +419,10 @@ class Study:
             return np.arange(0)
         rows = np.arange(part.first, part.last + 1)
         if before:
-            return rows[t[rows] >= t[part.last] - rests.START_LEVEL_S]
-        return rows[t[rows] <= t[part.first] + rests.START_LEVEL_S]
+            rows = rows[t[rows] >= t[part.last] - rests.START_LEVEL_S]
+        else:
+            rows = rows[t[rows] <= t[part.first] + rests.START_LEVEL_S]
+        return np.asarray(rows, np.int64)
 
     @cached_property
     def shifted(self) -> Bools:

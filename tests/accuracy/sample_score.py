@@ -60,9 +60,8 @@ def _held(fault: Fault, truth: Truth, diagnosis: Diagnosis, d: Draft) -> list[bo
     alike = [g.size for g in truth.faults if g.cause == fault.cause and heard and set(g.cells) <= set(heard[0].cells)]
     if len(alike) > 1:
         size = float(np.median([a for a in alike if a is not None]))
-    return [
-        bool(f.low <= size <= f.high) for f in heard[:1] if size is not None and f.low is not None and f.high is not None
-    ]
+    told = [f for f in heard[:1] if size is not None and f.low is not None and f.high is not None]
+    return [bool(f.low <= size <= f.high) for f in told]
 
 
 def summary(cases: list[dict[str, Any]]) -> str:
