@@ -4,7 +4,7 @@
     python tests/benchmarks/import_speed.py --gigabyte       the same rows repeated to 1 GB
     python tests/benchmarks/import_speed.py --awkward        beside it a decimal-comma, mV, local-time, preamble twin
 
-Every run is a whole process, start-up included. Prints medians, ratios, peak resident memory and size of the output.
+Every run is a whole process, start-up included; then the imported log is diagnosed. Prints medians, ratios, peak resident memory and size of the output.
 Needs polars (``pip install bmslogs[bench]``).
 """
 
@@ -49,6 +49,20 @@ source, target = sys.argv[1:3]
 pack = Pack(id="heron-main", vehicle="Heron", chemistry="NMC", nominal_capacity_Ah=100.0, cells_in_series=108)
 report = Store(target).import_files([source], pack)
 assert not report.refused, report.refused
+"""
+
+
+DIAGNOSE = """
+import sys, time
+from pathlib import Path
+from bmslogs.log import read_log
+from bmslogs.findings import diagnose
+import pandas, scipy.optimize, scipy.linalg, scipy.sparse
+started = time.process_time()
+log = read_log(next(Path(sys.argv[1]).glob("vehicle=*/pack=*/*.parquet")))
+found = diagnose(log)
+took = time.process_time() - started
+Path(sys.argv[2]).write_text(f"{started} {took} {log.rows} {len(log.cells)} {len(found.estimates)}", encoding="utf-8")
 """
 
 
@@ -177,6 +191,21 @@ def compare(source: Path, folder: Path, rounds: int, title: str, tools: dict[str
     return medians
 
 
+def diagnose(store: Path, folder: Path, rounds: int) -> None:
+    """Diagnose the stored log in processes of their own and print what that takes, start-up apart."""
+    started, took, peaks = [], [], []
+    told = folder / "diagnosed.txt"
+    for _ in range(rounds):
+        peaks.append(run(DIAGNOSE, store, told)[1])
+        words = told.read_text(encoding="utf-8").split()
+        started.append(float(words[0]))
+        took.append(float(words[1]))
+    print(
+        f"  diagnosing the stored log ({words[2]} rows, {words[3]} cells, {words[4]} estimates): processor "
+        f"{statistics.median(took):.2f} s beyond {statistics.median(started):.2f} s of start-up, peak {max(peaks):.0f} MB"
+    )
+
+
 def main() -> None:
     """Make the files, run, print."""
     parser = argparse.ArgumentParser(
@@ -193,6 +222,7 @@ def main() -> None:
         clean = folder / "clean.csv"
         make(clean, options.seconds, awkward=False)
         plain = compare(clean, folder, options.rounds, "clean", everyone)
+        diagnose(folder / "out-clean-bmslogs-0", folder, options.rounds)
         if options.awkward:
             twin = folder / "awkward.csv"
             make(twin, options.seconds, awkward=True)
