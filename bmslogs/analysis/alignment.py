@@ -20,7 +20,7 @@ Floats = npt.NDArray[np.float64]
 
 TABLE_SD_V = 0.004
 """How well cells follow a table that is not their own [V] (choice, one sd)."""
-FLAT_SD_V, HYSTERESIS_SD_V = 0.002, 0.008
+FLAT_SD_V, HYSTERESIS_SD_V = 0.002, 0.015
 """The same where the curve has a plateau, the branch of the hysteresis taken out as one shift [V]."""
 FLAT_REST_SD_V = 0.004
 """How far a rest of such a curve stands from the table: hysteresis (choice, one sd)."""

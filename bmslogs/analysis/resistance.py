@@ -1,7 +1,7 @@
 """Resistance 10 s into a load, for every cell, from ordinary driving.
 
-V = U(q) - R0 I - sum R_k f_k + s dI/dt, with U a smooth curve over the charge drawn q, f_k the current through
-first-order filters of fixed time constants, and the dI/dt column taking up what is read early or late (lumped
+V = U(q) - R0 I - sum R_k f_k + s dI, with U a smooth curve over the charge drawn q, f_k the current through
+first-order filters of fixed time constants, and two columns of how the current steps taking up what is read early or late (lumped
 parameter regression of the PNGV battery test manual; the resistance at 10 s after a pulse as ISO 12405-4 reads it).
 R(10 s) = R0 + sum R_k (1 - exp(-10 s / tau_k)): it is known far better than any of its parts.
 """
@@ -46,7 +46,7 @@ class LoadFit:
     Attributes
     ----------
     fit
-        The block fit; rows 0..K of its coefficients are (R0, R_1 .. R_K), row K+1 the dI/dt term.
+        The block fit; rows 0..K of its coefficients are (R0, R_1 .. R_K), the next two what readings at another moment add.
     taus
         Time constants [s].
     period_s
@@ -77,7 +77,7 @@ class LoadFit:
 
 
 def load_fit(
-    volts: Floats, charge: Floats, current: Floats, filtered: Floats, rate: Floats, section: Ints, seconds: Floats,
+    volts: Floats, charge: Floats, current: Floats, filtered: Floats, steps: Floats, section: Ints, seconds: Floats,
     block: Ints, taus: tuple[float, ...], period_s: float, *, knot_every: float,
     rms_A: float | None = None,
 ) -> LoadFit:
@@ -87,8 +87,11 @@ def load_fit(
     ----------
     volts
         (rows, cells) [V], no NaN.
-    charge, current, rate, seconds
-        (rows,) charge drawn [Ah], current [A], dI/dt [A/s], time [s].
+    charge, current, seconds
+        (rows,) charge drawn [Ah], current [A], time [s].
+    steps
+        (rows, 2) change of the current to the next row and from the last one [A]: what readings at another moment
+        than the current's add.
     filtered
         (rows, K) filtered currents [A], for `taus`.
     section
@@ -110,7 +113,7 @@ def load_fit(
     curve, _ = spline_columns(charge, knot_every)
     slow = relaxation_columns(seconds, section)
     bend = [] if rms_A is None else [-current * np.abs(current) / rms_A]
-    design = np.column_stack([-current, -filtered, *bend, rate, curve, slow])
+    design = np.column_stack([-current, -filtered, *bend, steps, curve, slow])
     return LoadFit(block_fit(design, volts, block, wanted=1 + len(taus) + len(bend)), taus, period_s, rms_A)
 
 

@@ -156,7 +156,7 @@ def split(
     current
         (rows,) [A].
     polar
-        (rows, p) polarisation columns (minus the current, minus the filtered currents, its rate), common to all.
+        (rows, p) polarisation columns (minus the current, minus the filtered currents, its steps), common to all.
     block
         (rows,) blocks for the intervals.
     reference

@@ -56,8 +56,10 @@ class Sampled:
 
     Attributes
     ----------
-    seconds, current, charge, rate, section
-        (samples,) [s], [A], [Ah drawn], [A/s], section number.
+    seconds, current, charge, section
+        (samples,) [s], [A], [Ah drawn], section number.
+    steps
+        (samples, 2) change of the current to the next sample and from the last one [A].
     volts
         (samples, cells) [V]; columns that are not trusted may hold anything.
     row
@@ -69,7 +71,7 @@ class Sampled:
     seconds: Floats
     current: Floats
     charge: Floats
-    rate: Floats
+    steps: Floats
     section: Ints
     volts: Floats
     row: Ints
@@ -283,10 +285,11 @@ class Study:
                 volts[:, i] = sampling.fill_short(volts[:, i], self.seconds, longest)
         s = self._samples
         first = s.rows[s.start]
-        rate = polarisation.current_rate(self._filled, self.seconds, self.section)
+        current = s.mean(self.current)
+        steps = polarisation.current_steps(np.where(np.isnan(current), 0.0, current), self.section[first])
         return Sampled(
-            seconds=s.mean(self.seconds), current=s.mean(self.current), charge=s.mean(self._charge_rows),
-            rate=s.mean(rate), section=self.section[first], volts=s.mean(volts), row=first, period_s=s.period_s,
+            seconds=s.mean(self.seconds), current=current, charge=s.mean(self._charge_rows),
+            steps=steps, section=self.section[first], volts=s.mean(volts), row=first, period_s=s.period_s,
         )
 
     @cached_property
@@ -299,7 +302,7 @@ class Study:
         good = ~np.isnan(volts[:, self.trusted]).any(axis=1) & ~np.isnan(raw.current)
         keep = np.flatnonzero(good)
         return Sampled(
-            raw.seconds[keep], raw.current[keep], raw.charge[keep], raw.rate[keep], raw.section[keep],
+            raw.seconds[keep], raw.current[keep], raw.charge[keep], raw.steps[keep], raw.section[keep],
             np.nan_to_num(volts[keep]), raw.row[keep], raw.period_s,
         )
 
@@ -364,7 +367,7 @@ class Study:
             raise NotEnoughData(f"only {int(here.sum())} readings under load")
         taus = resistance.time_constants(s.period_s)
         return resistance.load_fit(
-            s.volts[here], s.charge[here], s.current[here], self._filters(taus)[here], s.rate[here],
+            s.volts[here], s.charge[here], s.current[here], self._filters(taus)[here], s.steps[here],
             _renumber(s.section[here]), s.seconds[here], equal_blocks(int(here.sum()), BLOCKS), taus, s.period_s,
             knot_every=0.05 * self.capacity, rms_A=rms_A,
         )
@@ -479,8 +482,8 @@ class Study:
             part = values[piece[: len(piece) - len(piece) % group]]
             return np.asarray(np.add.reduceat(part, starts, axis=0) / group, float)
 
-        polar = np.column_stack([-s.current, -self._filters(splitting.TAUS_S), s.rate, self._hysteresis])
-        grows = np.arange(polar.shape[1]) < 2 + len(splitting.TAUS_S)
+        polar = np.column_stack([-s.current, -self._filters(splitting.TAUS_S), s.steps, self._hysteresis])
+        grows = np.arange(polar.shape[1]) < 3 + len(splitting.TAUS_S)
         charge = np.repeat(s.charge[:, None], len(self.cells), axis=1)
         if self.bled is not None:
             charge = charge + self.bled[s.row]

@@ -30,7 +30,7 @@ def fitted(volts, seconds, current, rms_A=None):
     taus = resistance.time_constants(1.0)
     filters = np.stack([polarisation.low_pass(current, seconds, section, tau) for tau in taus], axis=1)
     charge = polarisation.charge_drawn(current, seconds, section)
-    rate = polarisation.current_rate(current, seconds, section)
+    rate = polarisation.current_steps(current, section)
     return resistance.load_fit(
         volts, charge, current, filters, rate, section, seconds, equal_blocks(len(seconds), 8), taus, 1.0,
         knot_every=5.0, rms_A=rms_A,
