@@ -114,7 +114,7 @@ def outside_taps(
     NotEnoughData
         The current hardly varies.
     """
-    if float(current.std()) < 1.0 or len(current) < 120:
+    if len(current) < 120 or float(current.std()) < 1.0:
         raise NotEnoughData("the current hardly varies")
     scale = cell_sum - cell_sum.mean()
     columns = [np.ones_like(current), -current, current_rate(current, seconds, section)]

@@ -4,23 +4,29 @@ from __future__ import annotations
 
 import datetime as dt
 from typing import Any
+from urllib.parse import quote
 
 import dash_mantine_components as dmc
+import flask
 from dash import Dash, Input, Output, State, html, no_update
 
 from bmslogs.base.errors import BmsLogsError
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis
+from bmslogs.faces.answers import log_answers
+from bmslogs.faces.comparison_text import bleeding_lines
 from bmslogs.faces.figures import before_after, over_months, position_effects, side_by_side
 from bmslogs.faces.figures.words import title_of
+from bmslogs.faces.spreadsheet import comparison_csv
 from bmslogs.findings.compare import Comparison, compare_before_after, compare_packs
 from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
-from dashboard.parts import action, empty, graph, heading, refused, section, select
+from dashboard.parts import action, empty, graph, heading, refused, section, select, table_response
 from dashboard.shell import log_name
 
 TITLE, PATH = "Side by side", "/side-by-side"
+TABLE = "/comparison.csv"
 FEW_VEHICLES = (
     "Whether one place suffers in every vehicle is told from three vehicles of one design up, each with a "
     "diagnosed log. Give packs of one design the same design name when they are described."
@@ -72,7 +78,18 @@ def _packs(frame: Frame, packs: list[Pack]) -> list[Any]:
         return [picker, refused(str(error))]
     return [
         picker,
+        html.Div(
+            html.A(
+                "Save as a table",
+                href=table_address([p.id for p in chosen]),
+                id="comparison-table",
+                className="button",
+                download="comparison.csv",
+            ),
+            className="actions",
+        ),
         *_compared(frame, result),
+        *_bled(result),
         section(
             "Does a place always suffer?",
             graph(
@@ -107,6 +124,16 @@ def _compared(frame: Frame, result: Comparison) -> list[Any]:
     if result.events:
         shown.append(section("Work on these packs", html.Ul([html.Li(e) for e in result.events])))
     return shown or [html.P("These packs have no quantity in common.")]
+
+
+def _bled(result: Comparison) -> list[Any]:
+    lines = bleeding_lines(result.bleeding)
+    return [section("Bleeding commanded in a week", html.Ul([html.Li(x) for x in lines]))] if lines else []
+
+
+def table_address(packs: list[str]) -> str:
+    """Return the address of the comparison as a table for a spreadsheet."""
+    return f"{TABLE}?{'&'.join(f'pack={quote(p)}' for p in packs)}"
 
 
 def _repair(frame: Frame, packs: list[Pack]) -> list[Any]:
@@ -224,7 +251,18 @@ def _months(frame: Frame) -> list[Any]:
 
 
 def register(app: Dash, desk: Desk) -> None:
-    """Put what is chosen into the address."""
+    """Put what is chosen into the address, and serve the comparison as a table."""
+
+    @app.server.get(TABLE)
+    def _comparison_table() -> flask.Response:
+        wanted = flask.request.args.getlist("pack")
+        try:
+            packs = {p.id: p for p in desk.packs() if p.id in wanted}
+            answers = {name: log_answers(desk.store, name) for name in packs}
+            table = comparison_csv(compare_packs(answers, packs))
+        except BmsLogsError as error:
+            return flask.Response(str(error), 400, mimetype="text/plain")
+        return table_response(table, "comparison.csv")
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),

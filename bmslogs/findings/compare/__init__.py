@@ -5,6 +5,9 @@ from __future__ import annotations
 from bmslogs.findings.compare.packs import compare_packs
 from bmslogs.findings.compare.repair import compare_before_after
 from bmslogs.findings.compare.shape import (
+    BleedDifference,
+    Bleeding,
+    BleedRate,
     Change,
     Compared,
     Comparison,
@@ -15,6 +18,9 @@ from bmslogs.findings.compare.shape import (
 )
 
 __all__ = [
+    "BleedDifference",
+    "BleedRate",
+    "Bleeding",
     "Change",
     "Compared",
     "Comparison",
