@@ -124,6 +124,20 @@ def _pack_reading(study: Study) -> tuple[float, float, float]:
     levels = np.unique(np.round(volts[np.isfinite(volts)], 4))
     if len(levels) > 1:
         step = float(np.min(np.diff(levels)))
+    with suppress(NotEnoughData):
+        ohm = study.outside_taps[0]
+    # under load the reading wanders over its steps: what is left there is noise and rounding
+    s = study.sampled
+    above = study.at_samples(volts) - s.volts.sum(axis=1)
+    rows = np.isfinite(above) & study.moving
+    if rows.sum() > 30:
+        design = np.stack([np.ones(int(rows.sum())), s.current[rows], s.rate[rows]], axis=1)
+        left = above[rows] - design @ np.linalg.lstsq(design, above[rows], rcond=None)[0]
+        noise = float(np.sqrt(max(np.var(left) - step**2 / 12.0, 1e-8)))
+    return noise, step, ohm
+    levels = np.unique(np.round(volts[np.isfinite(volts)], 4))
+    if len(levels) > 1:
+        step = float(np.min(np.diff(levels)))
     still = study.at_samples(volts)[study.at_samples(study.quiet.astype(float)) == 1.0]
     still = still[np.isfinite(still)]
     if still.size > 30:

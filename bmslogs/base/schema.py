@@ -36,7 +36,18 @@ LOG = _object(
         "end": TIME,
         "rows": {"type": "integer", "minimum": 0},
         "kinds": _list({"enum": list(KINDS)}),
-    }
+    },
+    {
+        "settings": _object(
+            {},
+            {
+                "voltage_step_V": NUMBER,
+                "refresh_s": NUMBER,
+                "bled_under_load": NUMBER,
+                "cell_columns": _list(TEXT),
+            },
+        )
+    },
 )
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import numpy.typing as npt
 from scipy import stats
@@ -23,6 +25,16 @@ TOUCHED_ALPHA = 0.01  # level for cells that the pack file says were worked on, 
 MOST_TEMPERATURE_K = 15.0  # [K] between the logs; ratios of cells still hold, a joint's share does not (judgement)
 LEAST_SCATTER = 0.003  # of a ratio of two resistances of one cell, 1 sd (judgement)
 MOST_LAG_CHANGE_S = 0.5  # [s] of the current against the voltages: more means other averaging (judgement)
+OTHER_ORDERS: dict[str, Callable[[Floats], Floats]] = {
+    "in reversed order": np.flip,
+    "one place on": lambda x: np.roll(x, 1),
+    "one place back": lambda x: np.roll(x, -1),
+}
+MOST_BLED_UNDER_LOAD = 0.10  # share of the readings under load in which a cell was bled (judgement)
+LEAST_ALIKE, SURELY_ALIKE = 0.5, 0.9
+"""Rank correlation of the cells' values in both logs: below the first the order may have changed, above the second
+another order explains them (judgement)."""
+LEAST_FOR_ORDER, LEAST_SPREAD = 8, 0.03  # cells, and their spread as a fraction, that an order shows in (judgement)
 DRIFT_OF_CAPACITY = 1.0 / 200.0  # current zero beyond C/200 refuses
 
 
@@ -54,6 +66,7 @@ def compare_before_after(before: Diagnosis, after: Diagnosis, pack: Pack) -> Com
             f"the log before began {before.log['start']}, the log after {after.log['start']}",
             "them the other way round",
         )
+    unnamed = _names_unlike(before, after)
     between = [e for e in pack.events if started(before).date() <= e.date <= started(after).date()]
     bare = pack.model_copy(update={"events": ()})  # the log before the work is wanted here
     compared, changes = [], []
@@ -71,7 +84,18 @@ def compare_before_after(before: Diagnosis, after: Diagnosis, pack: Pack) -> Com
         tuple(compared),
         changes=tuple(changes),
         events=tuple(f"{e.date.isoformat()} {e.kind}" + (f" ({e.where})" if e.where else "") for e in between),
-        notes=tuple(_notes(between, pack)),
+        notes=(*unnamed, *_notes(between, pack)),
+    )
+
+
+def _names_unlike(before: Diagnosis, after: Diagnosis) -> tuple[str, ...]:
+    """Return a note where the logger names its cells otherwise since, so that names do not tell the order."""
+    was, now = (_names(d) for d in (before, after))
+    if not was or not now or sorted(was) == sorted(now):
+        return ()
+    return (
+        f"the logger calls its cells {now[0]!r} to {now[-1]!r} now and called them {was[0]!r} to {was[-1]!r} before: "
+        "names do not tell that the order is the same; a touch test does",
     )
 
 
@@ -170,11 +194,20 @@ def _refusal(
             f"the voltages answer the current {lag:+.1f} s later than before: averaging or polling changed; a log with "
             "the settings of the first would settle it"
         )
+    moved = _order_changed(before, after, first, second)
+    if moved is not None:
+        return moved
+    for when, d in (("before", before), ("after", after)):
+        bled = _setting(d, "bled_under_load")
+        if quantity == "resistance_10s" and isinstance(bled, int | float) and bled > MOST_BLED_UNDER_LOAD:
+            return (
+                f"a cell was bled for {100 * bled:.0f} % of the time under load in the log {when}; a drive with "
+                "bleeding off would settle it"
+            )
     for key, what in (
         ("refresh_s", "rate of the cell readings"),
         ("voltage_step_V", "step of the cell readings"),
         ("averaging_s", "averaging of the readings"),
-        ("order", "order of the cells"),
     ):
         a, b = _setting(before, key), _setting(after, key)
         if a is not None and b is not None and _unlike(a, b):
@@ -195,9 +228,45 @@ def _refusal(
 
 def _setting(d: Diagnosis, key: str) -> object:
     """Return a setting of the logger: given with the log, or as a condition of the estimates."""
-    if key in d.log:
-        return d.log[key]
+    for given in (d.log.get("settings", {}), d.log):
+        if key in given:
+            return given[key]
     return next((e.conditions[key] for e in d.estimates if key in e.conditions), None)
+
+
+def _order_changed(before: Diagnosis, after: Diagnosis, first: Measured, second: Measured) -> str | None:
+    """Return what says that the cells are not in the same order in both logs; None where nothing does."""
+    settle = "; map the columns of both logs alike (a logger profile), or prove each tap by a touch test"
+    was, now = (_names(d) for d in (before, after))
+    if was != now and sorted(was) == sorted(now):
+        cell = next(i for i, (a, b) in enumerate(zip(was, now)) if a != b)
+        return (
+            f"the order of the cells changed: {was[cell]!r} of the logger was cell {cell + 1} before and is cell "
+            f"{now.index(was[cell]) + 1} after{settle}"
+        )
+    for how, moved in OTHER_ORDERS.items():
+        straight, turned = (_alike(first, second, put) for put in (np.asarray, moved))
+        if straight < LEAST_ALIKE and turned > SURELY_ALIKE:
+            return f"the cells of the log before are found {how} in the log after{settle}"
+    return None
+
+
+def _alike(first: Measured, second: Measured, moved: Callable[[Floats], Floats]) -> float:
+    """Return the correlation over cells of the logarithms of both logs' values, those of the first moved."""
+    if first.columns != second.columns or len(first.columns) < LEAST_FOR_ORDER:
+        return 0.0
+    with np.errstate(invalid="ignore", divide="ignore"):
+        a, b = np.log(moved(first.value[0])), np.log(second.value[0])
+    known = np.isfinite(a) & np.isfinite(b)
+    if known.sum() < LEAST_FOR_ORDER or min(np.ptp(a[known]), np.ptp(b[known])) < LEAST_SPREAD:
+        return 0.0
+    return float(stats.spearmanr(a[known], b[known]).statistic)
+
+
+def _names(d: Diagnosis) -> list[str]:
+    """Return what the logger called the cells, in their order; nothing where the log does not say."""
+    given = _setting(d, "cell_columns")
+    return [str(name) for name in given] if isinstance(given, list) else []
 
 
 def _lag_change(before: Diagnosis, after: Diagnosis) -> float | None:
