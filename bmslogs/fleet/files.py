@@ -25,12 +25,13 @@ PUTS_WHOLE = ("s3", "gcs", "abfs", "az")
 
 @dataclass(frozen=True)
 class StoredLog:
-    """One log of a store: id, pack, vehicle, and its path on the filesystem."""
+    """One log of a store: id, pack, vehicle, its path on the filesystem, its size [bytes]."""
 
     id: str
     pack: str
     vehicle: str
     path: str
+    size: int = 0
 
 
 @dataclass(frozen=True)
@@ -105,6 +106,7 @@ class Files:
                                 unquote(pack.base_name.removeprefix("pack=")),
                                 unquote(vehicle.base_name.removeprefix("vehicle=")),
                                 info.path,
+                                int(info.size or 0),
                             )
                         )
         return tuple(sorted(out, key=lambda log: (log.pack, log.id)))

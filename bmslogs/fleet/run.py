@@ -8,19 +8,19 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from importlib import import_module
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any, Literal
 
 from bmslogs.base.errors import BmsLogsError, StoreError, printable
 from bmslogs.base.version import __version__
 from bmslogs.fleet.dataset import made_from, refresh
-from bmslogs.fleet.files import Files, StoredLog, made_by
+from bmslogs.fleet.files import Files, Stamp, StoredLog, made_by
+from bmslogs.fleet.processes import Context, cheap_processes
 
 Status = Literal["done", "known", "failed"]
 Progress = Callable[[str], None]
@@ -107,11 +107,19 @@ def diagnose_store(
     """
     begun = time.perf_counter()
     files = Files(root)
-    method = current_method()
     logs = [log for log in files.logs if packs is None or log.pack in packs]
-    known, pending = _sort(files, logs, method)
+    stamps = {pack: files.answers(pack) for pack in {log.pack for log in logs}}
+    count = workers or os.cpu_count() or 1
+    # the processes load what they need while this one does
+    new = sum(log.id not in stamps[log.pack] for log in logs)
+    context = cheap_processes() if not scheduler and min(count, new) > 1 else None
+    known, pending = _sort(files, logs, stamps, current_method())
+    pending.sort(key=lambda log: -log.size)  # a long log that begins last would keep one worker busy alone
     outcomes = [Outcome(log.id, log.pack, "known") for log in known]
-    source = _on_cluster(str(root), pending, scheduler) if scheduler else _on_machine(str(root), pending, workers)
+    if scheduler:
+        source = _on_cluster(str(root), pending, scheduler)
+    else:
+        source = _on_machine(str(root), pending, min(count, len(pending)), context)
     for outcome in source:
         outcomes.append(outcome)
         if progress:
@@ -151,13 +159,13 @@ def diagnose_one(root: str, log: StoredLog) -> Outcome:
     return Outcome(log.id, log.pack, "done", time.perf_counter() - begun)
 
 
-def _sort(files: Files, logs: Sequence[StoredLog], method: str) -> tuple[list[StoredLog], list[StoredLog]]:
+def _sort(
+    files: Files, logs: Sequence[StoredLog], stamps: Mapping[str, Mapping[str, Stamp]], method: str
+) -> tuple[list[StoredLog], list[StoredLog]]:
     """Return the logs whose stored diagnosis is current, and the others."""
     known: list[StoredLog] = []
     pending: list[StoredLog] = []
-    packs = {log.pack for log in logs}
-    stamps = {pack: files.answers(pack) for pack in packs}
-    read = {pack: made_from(files, pack) for pack in packs}
+    read = {pack: made_from(files, pack) for pack in stamps}
     for log in logs:
         stamp = stamps[log.pack].get(log.id)
         if stamp is None:
@@ -171,19 +179,21 @@ def _sort(files: Files, logs: Sequence[StoredLog], method: str) -> tuple[list[St
     return known, pending
 
 
-def _on_machine(root: str, pending: Sequence[StoredLog], workers: int | None) -> Iterator[Outcome]:
+def _on_machine(
+    root: str, pending: Sequence[StoredLog], count: int, context: Context | None
+) -> Iterator[Outcome]:
     """Run on processes of this machine; after the death of a worker the rest goes on in a new pool."""
-    count = min(workers or os.cpu_count() or 1, len(pending))
     if count <= 1:
         for log in pending:
             yield diagnose_one(root, log)
         return
+    context = context or cheap_processes()
     waiting = list(reversed(pending))
     deaths: dict[str, int] = {}
     while waiting:
         # after a death the suspects go one by one, so that the next death names its log
         alone = any(deaths.get(log.path) for log in waiting)
-        with ProcessPoolExecutor(1 if alone else count, mp_context=get_context("spawn")) as pool:
+        with ProcessPoolExecutor(1 if alone else count, mp_context=context) as pool:
             running: dict[Future[Outcome], StoredLog] = {}
             broken = False
             while (waiting or running) and not broken:
