@@ -31,13 +31,17 @@ MOST_DEATHS = 2
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one log: ``done``, ``known`` (its diagnosis was there) or ``failed`` with the reason."""
+    """What became of one log: ``done``, ``known`` (its diagnosis was there) or ``failed`` with the reason.
+
+    `seconds` is the time that passed, `cpu_seconds` that in which a processor worked at it.
+    """
 
     log: str
     pack: str
     status: Status
     seconds: float = 0.0
     reason: str | None = None
+    cpu_seconds: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -145,7 +149,7 @@ def diagnose_one(root: str, log: StoredLog) -> Outcome:
 
     from bmslogs.findings import diagnose
 
-    begun = time.perf_counter()
+    begun, worked = time.perf_counter(), time.process_time()
     try:
         files = Files(root)
         with threadpool_limits(1):
@@ -156,7 +160,8 @@ def diagnose_one(root: str, log: StoredLog) -> Outcome:
     except Exception as error:
         reason = printable(f"{type(error).__name__}: {error}", 300)
         return Outcome(log.id, log.pack, "failed", time.perf_counter() - begun, reason)
-    return Outcome(log.id, log.pack, "done", time.perf_counter() - begun)
+    took = time.perf_counter() - begun, time.process_time() - worked
+    return Outcome(log.id, log.pack, "done", took[0], cpu_seconds=took[1])
 
 
 def _sort(
