@@ -9,6 +9,7 @@ from typing import Any
 
 from bmslogs.base.results import LEVELS
 from bmslogs.fleet.dataset import read_estimates, read_standing
+from bmslogs.fleet.files import Files
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,7 @@ class PackOverview:
     not_known: int
 
 
-def overview(root: str | Path) -> list[PackOverview]:
+def overview(root: str | Path | Files) -> list[PackOverview]:
     """Return one line a pack, the most urgent first, from the datasets alone."""
     estimates = read_estimates(root, ["pack", "vehicle", "log", "start", "quantity", "status"])
     if estimates.num_rows == 0:

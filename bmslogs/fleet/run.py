@@ -107,10 +107,11 @@ def diagnose_store(
     Raises
     ------
     StoreError
-        There is no such store, or no such scheduler.
+        There is no such store, it is only read, or there is no such scheduler.
     """
     begun = time.perf_counter()
     files = Files(root)
+    files.must_take_files()
     logs = [log for log in files.logs if packs is None or log.pack in packs]
     stamps = {pack: files.answers(pack) for pack in {log.pack for log in logs}}
     count = workers or os.cpu_count() or 1
