@@ -36,6 +36,7 @@ class Index:
         self.unreadable: list[str] = []
         self._entries: dict[str, tuple[list[int], LogEntry]] = {}
         """By place: size and time of change of a file, and its entry, as this process read them last."""
+        self._by_id: dict[str, tuple[list[int], LogEntry]] = {}
 
     def files(self) -> list[Path]:
         """Return the log files, found by their place alone."""
@@ -71,6 +72,10 @@ class Index:
         if changed or set(fresh) != set(known):
             self._save(fresh)
         self._entries = {} if self.unreadable else entries
+        by_id: dict[str, tuple[list[int], LogEntry]] = {}
+        for held_entry in self._entries.values():
+            by_id.setdefault(held_entry[1].id, held_entry)
+        self._by_id = by_id
         return out
 
     def _held(self) -> list[LogEntry] | None:
@@ -91,13 +96,24 @@ class Index:
             out.append(entry)
         return out if len(out) == len(held) else None
 
+    def entry(self, log_id: str) -> LogEntry | None:
+        """Return the entry of one log as this process read it last, if its file is the same; it looks at no other."""
+        stamp, entry = self._by_id.get(log_id, (None, None))
+        if entry is None:
+            return None
+        try:
+            state = entry.path.stat()
+        except OSError:
+            return None
+        return entry if stamp == [state.st_size, state.st_mtime_ns] else None
+
     def refresh(self) -> None:
         """Bring the index up to the files."""
         self.entries()
 
     def rebuild(self) -> None:
         """Forget what was known and read every file again."""
-        self._entries = {}
+        self._entries, self._by_id = {}, {}
         self.path.unlink(missing_ok=True)
         self.entries()
 

@@ -27,6 +27,7 @@ from dashboard.shell import log_name
 
 TITLE, PATH = "Side by side", "/side-by-side"
 TABLE = "/comparison.csv"
+MOST_UNASKED = 12  # packs set side by side where nobody chose (choice)
 FEW_VEHICLES = (
     "Whether one place suffers in every vehicle is told from three vehicles of one design up, each with a "
     "diagnosed log. Give packs of one design the same design name when they are described."
@@ -60,7 +61,7 @@ def _diagnoses(frame: Frame, pack_id: str) -> list[Diagnosis]:
 
 
 def _packs(frame: Frame, packs: list[Pack]) -> list[Any]:
-    chosen = [p for p in packs if p.id in frame.view.packs] or packs
+    chosen = [p for p in packs if p.id in frame.view.packs] or _usual_packs(frame, packs)
     picker = html.Div(
         dmc.MultiSelect(
             id="packs",
@@ -100,6 +101,18 @@ def _packs(frame: Frame, packs: list[Pack]) -> list[Any]:
             else html.P(FEW_VEHICLES),
         ),
     ]
+
+
+def _usual_packs(frame: Frame, packs: list[Pack]) -> list[Pack]:
+    """Return what is set side by side where nothing is chosen: all packs, or where these are many the chosen one's.
+
+    Those are the first ones of its design.
+    """
+    if len(packs) <= MOST_UNASKED:
+        return packs
+    one = frame.pack or packs[0]
+    alike = [p for p in packs if p.id != one.id and p.design is not None and p.design == one.design]
+    return [one, *alike][:MOST_UNASKED]
 
 
 def _compared(frame: Frame, result: Comparison) -> list[Any]:
@@ -273,7 +286,8 @@ def register(app: Dash, desk: Desk) -> None:
     def packs(chosen: list[str], search: str) -> Any:
         view = parse(search)
         every = {p.id for p in desk.packs() if desk.logs(p.id)}
-        wanted = () if set(chosen or []) in (every, set()) else tuple(chosen)
+        usual = len(every) <= MOST_UNASKED and set(chosen or []) == every
+        wanted = () if usual or not chosen else tuple(chosen)
         return no_update if set(wanted) == set(view.packs) else view.but(packs=wanted).query()
 
     @app.callback(

@@ -74,9 +74,12 @@ def _many(frame: Frame, packs: list[Pack]) -> html.Div:
                 [action("Describe another pack", "/describe"), action("Bring logs in", "/bring")],
                 className="actions",
             ),
-            html.Table(
-                [html.Thead(html.Tr([html.Th(t, scope="col") for t in COLUMNS])), html.Tbody(lines)],
-                className="many",
+            html.Div(
+                html.Table(
+                    [html.Thead(html.Tr([html.Th(t, scope="col") for t in COLUMNS])), html.Tbody(lines)],
+                    className="many",
+                ),
+                className="scroll",
             ),
             # what the page of cards has: the callback that follows the weighing looks for it
             dcc.Store(id="weighed", data=0),
