@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 import numpy.typing as npt
 from scipy import stats
@@ -12,6 +10,7 @@ from bmslogs.analysis.statistics import outliers, robust_scale
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Event, Pack
 from bmslogs.base.results import Diagnosis
+from bmslogs.findings.compare.like_logs import middle_of, names_unlike, refusal
 from bmslogs.findings.compare.measured import Measured, cells_of, measured, started, touches
 from bmslogs.findings.compare.shape import CellValue, Change, Compared, Comparison, PackValue
 
@@ -22,20 +21,7 @@ PAIRED = {"resistance_10s": 0.05, "capacity_relative": 0.03}
 """Quantities paired by cell and the least change that may be a finding (judgement: common practice, no source)."""
 LEAST_UNTOUCHED = 5  # cells that nobody touched, for centre and scatter
 TOUCHED_ALPHA = 0.01  # level for cells that the pack file says were worked on, over all of them
-MOST_TEMPERATURE_K = 15.0  # [K] between the logs; ratios of cells still hold, a joint's share does not (judgement)
 LEAST_SCATTER = 0.003  # of a ratio of two resistances of one cell, 1 sd (judgement)
-MOST_LAG_CHANGE_S = 0.5  # [s] of the current against the voltages: more means other averaging (judgement)
-OTHER_ORDERS: dict[str, Callable[[Floats], Floats]] = {
-    "in reversed order": np.flip,
-    "one place on": lambda x: np.roll(x, 1),
-    "one place back": lambda x: np.roll(x, -1),
-}
-MOST_BLED_UNDER_LOAD = 0.10  # share of the readings under load in which a cell was bled (judgement)
-LEAST_ALIKE, SURELY_ALIKE = 0.5, 0.9
-"""Rank correlation of the cells' values in both logs: below the first the order may have changed, above the second
-another order explains them (judgement)."""
-LEAST_FOR_ORDER, LEAST_SPREAD = 8, 0.03  # cells, and their spread as a fraction, that an order shows in (judgement)
-DRIFT_OF_CAPACITY = 1.0 / 200.0  # current zero beyond C/200 refuses
 
 
 def compare_before_after(before: Diagnosis, after: Diagnosis, pack: Pack) -> Comparison:
@@ -66,7 +52,7 @@ def compare_before_after(before: Diagnosis, after: Diagnosis, pack: Pack) -> Com
             f"the log before began {before.log['start']}, the log after {after.log['start']}",
             "them the other way round",
         )
-    unnamed = _names_unlike(before, after)
+    unnamed = names_unlike(before, after)
     between = [e for e in pack.events if started(before).date() <= e.date <= started(after).date()]
     bare = pack.model_copy(update={"events": ()})  # the log before the work is wanted here
     compared, changes = [], []
@@ -74,7 +60,7 @@ def compare_before_after(before: Diagnosis, after: Diagnosis, pack: Pack) -> Com
         first, second = (measured(quantity, [d], bare) for d in (before, after))
         if not first.columns and not second.columns:
             continue
-        why = _refusal(quantity, before, after, first, second)
+        why = refusal(quantity, before, after, first, second)
         shown = tuple(_pack_value(m) for m in (first, second))
         compared.append(Compared(quantity, why is None, shown, _reference(first, second), why))
         if why is None:
@@ -85,17 +71,6 @@ def compare_before_after(before: Diagnosis, after: Diagnosis, pack: Pack) -> Com
         changes=tuple(changes),
         events=tuple(f"{e.date.isoformat()} {e.kind}" + (f" ({e.where})" if e.where else "") for e in between),
         notes=(*unnamed, *_notes(between, pack)),
-    )
-
-
-def _names_unlike(before: Diagnosis, after: Diagnosis) -> tuple[str, ...]:
-    """Return a note where the logger names its cells otherwise since, so that names do not tell the order."""
-    was, now = (_names(d) for d in (before, after))
-    if not was or not now or sorted(was) == sorted(now):
-        return ()
-    return (
-        f"the logger calls its cells {now[0]!r} to {now[-1]!r} now and called them {was[0]!r} to {was[-1]!r} before: "
-        "names do not tell that the order is the same; a touch test does",
     )
 
 
@@ -172,136 +147,15 @@ def _among(cells: list[int], wanted: set[int]) -> Bools:
     return np.array([c in wanted for c in cells], dtype=bool)
 
 
-def _refusal(
-    quantity: str, before: Diagnosis, after: Diagnosis, first: Measured, second: Measured
-) -> str | None:
-    """Return why the two logs are not comparable in this quantity, None where they are."""
-    if before.pack["cells"] != after.pack["cells"]:
-        return f"the log before has {before.pack['cells']} cells, the log after {after.pack['cells']}"
-    for when, m in (("before", first), ("after", second)):
-        if not np.isfinite(m.value).any():
-            return f"the log {when} does not tell: {m.refusal}"
-    for when, d in (("before", before), ("after", after)):
-        swapped = [f for f in d.findings if f.cause == "taps_swapped"]
-        if swapped:
-            return f"sense wires are swapped in the log {when}: {swapped[0].says}"
-        zero = next((e.value for e in d.of("current_zero") if e.value is not None), None)
-        if zero is not None and abs(zero) > DRIFT_OF_CAPACITY * first.pack.nominal_capacity_Ah:
-            return f"the current reads {zero:.2f} A at rest in the log {when}, more than C/200"
-    lag = _lag_change(before, after)
-    if lag is not None:
-        return (
-            f"the voltages answer the current {lag:+.1f} s later than before: averaging or polling changed; a log with "
-            "the settings of the first would settle it"
-        )
-    moved = _order_changed(before, after, first, second)
-    if moved is not None:
-        return moved
-    for when, d in (("before", before), ("after", after)):
-        bled = _setting(d, "bled_under_load")
-        if quantity == "resistance_10s" and isinstance(bled, int | float) and bled > MOST_BLED_UNDER_LOAD:
-            return (
-                f"a cell was bled for {100 * bled:.0f} % of the time under load in the log {when}; a drive with "
-                "bleeding off would settle it"
-            )
-    for key, what in (
-        ("refresh_s", "rate of the cell readings"),
-        ("voltage_step_V", "step of the cell readings"),
-        ("averaging_s", "averaging of the readings"),
-    ):
-        a, b = _setting(before, key), _setting(after, key)
-        if a is not None and b is not None and _unlike(a, b):
-            return f"the {what} changed from {a} to {b}; a log with the settings of the first would settle it"
-    apart = abs(_median(first.temperature) - _median(second.temperature))
-    if quantity == "resistance_10s" and apart > MOST_TEMPERATURE_K:
-        return (
-            f"the logs lie {apart:.0f} K apart; a log within {MOST_TEMPERATURE_K:.0f} K of the first would settle it"
-        )
-    shared = min(first.soc_high[0], second.soc_high[0]) - max(first.soc_low[0], second.soc_low[0])
-    if quantity == "resistance_10s" and shared <= 0:
-        return (
-            f"the log before lies at {100 * first.soc_low[0]:.0f} to {100 * first.soc_high[0]:.0f} % charge, the log "
-            f"after at {100 * second.soc_low[0]:.0f} to {100 * second.soc_high[0]:.0f} %; a drive there would settle it"
-        )
-    return None
-
-
-def _setting(d: Diagnosis, key: str) -> object:
-    """Return a setting of the logger: given with the log, or as a condition of the estimates."""
-    for given in (d.log.get("settings", {}), d.log):
-        if key in given:
-            return given[key]
-    return next((e.conditions[key] for e in d.estimates if key in e.conditions), None)
-
-
-def _order_changed(before: Diagnosis, after: Diagnosis, first: Measured, second: Measured) -> str | None:
-    """Return what says that the cells are not in the same order in both logs; None where nothing does."""
-    settle = "; map the columns of both logs alike (a logger profile), or prove each tap by a touch test"
-    was, now = (_names(d) for d in (before, after))
-    if was != now and sorted(was) == sorted(now):
-        cell = next(i for i, (a, b) in enumerate(zip(was, now)) if a != b)
-        return (
-            f"the order of the cells changed: {was[cell]!r} of the logger was cell {cell + 1} before and is cell "
-            f"{now.index(was[cell]) + 1} after{settle}"
-        )
-    for how, moved in OTHER_ORDERS.items():
-        straight, turned = (_alike(first, second, put) for put in (np.asarray, moved))
-        if straight < LEAST_ALIKE and turned > SURELY_ALIKE:
-            return f"the cells of the log before are found {how} in the log after{settle}"
-    return None
-
-
-def _alike(first: Measured, second: Measured, moved: Callable[[Floats], Floats]) -> float:
-    """Return the correlation over cells of the logarithms of both logs' values, those of the first moved."""
-    if first.columns != second.columns or len(first.columns) < LEAST_FOR_ORDER:
-        return 0.0
-    with np.errstate(invalid="ignore", divide="ignore"):
-        a, b = np.log(moved(first.value[0])), np.log(second.value[0])
-    known = np.isfinite(a) & np.isfinite(b)
-    if known.sum() < LEAST_FOR_ORDER or min(np.ptp(a[known]), np.ptp(b[known])) < LEAST_SPREAD:
-        return 0.0
-    return float(stats.spearmanr(a[known], b[known]).statistic)
-
-
-def _names(d: Diagnosis) -> list[str]:
-    """Return what the logger called the cells, in their order; nothing where the log does not say."""
-    given = _setting(d, "cell_columns")
-    return [str(name) for name in given] if isinstance(given, list) else []
-
-
-def _lag_change(before: Diagnosis, after: Diagnosis) -> float | None:
-    """Return by how much the lag between current and voltages changed [s], where that is sure; None else.
-
-    Averaging of the voltages alone looks like a lag.
-    """
-    a, b = (next((e for e in d.of("current_lag") if e.value is not None), None) for d in (before, after))
-    if a is None or b is None or a.value is None or b.value is None:
-        return None
-    unsure = sum((e.high - e.low) / 2 for e in (a, b) if e.high is not None and e.low is not None)
-    change = a.value - b.value  # the lag of the current falls as the voltages come later
-    return change if abs(change) > MOST_LAG_CHANGE_S + unsure else None
-
-
-def _unlike(a: object, b: object) -> bool:
-    if isinstance(a, int | float) and isinstance(b, int | float) and a > 0 and b > 0:
-        return max(a / b, b / a) > 2.0
-    return a != b
-
-
 def _reference(first: Measured, second: Measured) -> dict[str, float]:
     with np.errstate(all="ignore"):
         out = {
-            "temperature_before_C": _median(first.temperature),
-            "temperature_after_C": _median(second.temperature),
+            "temperature_before_C": middle_of(first.temperature),
+            "temperature_after_C": middle_of(second.temperature),
             "soc_low": float(np.fmax(first.soc_low[0], second.soc_low[0])),
             "soc_high": float(np.fmin(first.soc_high[0], second.soc_high[0])),
         }
     return {k: v for k, v in out.items() if np.isfinite(v)}
-
-
-def _median(values: Floats) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if known.size else float("nan")
 
 
 def _pack_value(m: Measured) -> PackValue:
@@ -311,7 +165,7 @@ def _pack_value(m: Measured) -> PackValue:
         for c, v, h in zip(m.columns, value, half)
         if isinstance(c, int)
     )
-    middle, wide = _median(value), _median(half)
+    middle, wide = middle_of(value), middle_of(half)
     if not np.isfinite(middle):
         return PackValue(m.pack.id, None, None, None, 1, cells)
     return PackValue(m.pack.id, middle, middle - wide, middle + wide, 1, cells)
