@@ -58,7 +58,9 @@ def harmless(cell: Cell) -> Cell:
 
     Numbers stay numbers, the negative ones too.
     """
-    if isinstance(cell, str) and (cell.startswith(STARTS_A_FORMULA) or cell.lstrip().startswith(STARTS_A_FORMULA)):
+    if isinstance(cell, str) and (
+        cell.startswith(STARTS_A_FORMULA) or cell.lstrip().startswith(STARTS_A_FORMULA)
+    ):
         return "'" + cell
     return cell
 
@@ -126,59 +128,102 @@ def comparison_csv(comparison: Comparison) -> str:
     for q in comparison.quantities:
         unit = QUANTITIES[q.quantity].unit if q.quantity in QUANTITIES else None
         reference = " ".join(f"{k}={v:.4g}" for k, v in q.reference.items()) or None
-        common: dict[str, Cell] = {"name": q.quantity, "unit": unit, "reference": reference, "says": q.why_not}
+        common: dict[str, Cell] = {
+            "name": q.quantity,
+            "unit": unit,
+            "reference": reference,
+            "says": q.why_not,
+        }
         common["verdict"] = "comparable" if q.comparable else "not comparable"
         for p in q.packs:
             rows += _of_pack(p, "pack", "cell", common)
     if comparison.bleeding is not None:
         for b in comparison.bleeding.packs:
             rows += _of_pack(
-                b, "bleeding", "bleeding cell", {"name": "bleed_done", "unit": "Ah per week", "says": b.why_not}
+                b,
+                "bleeding",
+                "bleeding cell",
+                {"name": "bleed_done", "unit": "Ah per week", "says": b.why_not},
             )
         for w in comparison.bleeding.differences:
             rows.append(
                 {
-                    "kind": "bleeding difference", "name": "bleed_done", "pack": w.pack, "against": w.against,
-                    "value": w.difference, "low": w.low, "high": w.high, "unit": "Ah per week",
+                    "kind": "bleeding difference",
+                    "name": "bleed_done",
+                    "pack": w.pack,
+                    "against": w.against,
+                    "value": w.difference,
+                    "low": w.low,
+                    "high": w.high,
+                    "unit": "Ah per week",
                     "verdict": "differ" if w.differ else "alike within the intervals",
                 }
             )
     for d in comparison.differences:
         rows.append(
             {
-                "kind": "ratio", "name": d.quantity, "pack": d.pack, "against": d.against, "value": d.ratio,
-                "low": d.low, "high": d.high, "unit": "ratio",
+                "kind": "ratio",
+                "name": d.quantity,
+                "pack": d.pack,
+                "against": d.against,
+                "value": d.ratio,
+                "low": d.low,
+                "high": d.high,
+                "unit": "ratio",
                 "verdict": "differ" if d.differ else "alike within the intervals",
             }
         )
     for e in comparison.positions:
         rows.append(
             {
-                "kind": "place", "name": e.quantity, "place": e.position, "value": e.effect, "low": e.low,
-                "high": e.high, "unit": "fraction of pack median",
+                "kind": "place",
+                "name": e.quantity,
+                "place": e.position,
+                "value": e.effect,
+                "low": e.low,
+                "high": e.high,
+                "unit": "fraction of pack median",
                 "verdict": f"{e.vehicles} vehicles of design {e.design}: {e.strength}",
             }
         )
     for t in comparison.trends:
         rows.append(
             {
-                "kind": "trend", "name": t.quantity, "pack": t.pack, "cell": t.cell, "value": t.per_year, "low": t.low,
-                "high": t.high, "unit": "fraction per year", "logs": t.logs,
+                "kind": "trend",
+                "name": t.quantity,
+                "pack": t.pack,
+                "cell": t.cell,
+                "value": t.per_year,
+                "low": t.low,
+                "high": t.high,
+                "unit": "fraction per year",
+                "logs": t.logs,
             }
         )
     for c in comparison.changes or ():
         rows.append(
             {
-                "kind": "change", "name": c.quantity, "cell": c.cell, "value": c.ratio, "low": c.low, "high": c.high,
+                "kind": "change",
+                "name": c.quantity,
+                "cell": c.cell,
+                "value": c.ratio,
+                "low": c.low,
+                "high": c.high,
                 "unit": "ratio after to before",
-                "verdict": "new cell" if c.new else "changed" if c.finding else "unchanged within the intervals",
+                "verdict": "new cell"
+                if c.new
+                else "changed"
+                if c.finding
+                else "unchanged within the intervals",
             }
         )
     rows += [{"kind": "caution", "says": caution} for caution in comparison.cautions]
     return _table(COMPARED_COLUMNS, rows)
 
 
-def _of_pack(p: PackValue | BleedRate, kind: str, cell_kind: str, common: dict[str, Cell]) -> list[dict[str, Cell]]:
+def _of_pack(
+    p: PackValue | BleedRate, kind: str, cell_kind: str, common: dict[str, Cell]
+) -> list[dict[str, Cell]]:
     """Return the row of a pack's median and one a cell."""
     whole: dict[str, Cell] = {
         "kind": kind, **common, "pack": p.pack, "value": p.median, "low": p.low, "high": p.high, "logs": p.logs,
@@ -187,7 +232,12 @@ def _of_pack(p: PackValue | BleedRate, kind: str, cell_kind: str, common: dict[s
         whole,
         *(
             {
-                "kind": cell_kind, **common, "pack": p.pack, "cell": c.cell, "value": c.value, "low": c.low,
+                "kind": cell_kind,
+                **common,
+                "pack": p.pack,
+                "cell": c.cell,
+                "value": c.value,
+                "low": c.low,
                 "high": c.high,
             }
             for c in p.cells

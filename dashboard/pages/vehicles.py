@@ -21,7 +21,9 @@ from dashboard.parts import action, caution, empty, finding_line, graph, heading
 
 TITLE, PATH = "Vehicles", "/"
 SHOWN = 4  # findings on a card
-MOST_CARDS = 24  # packs; more are shown one a line, from the datasets that a run over the store leaves (choice)
+MOST_CARDS = (
+    24  # packs; more are shown one a line, from the datasets that a run over the store leaves (choice)
+)
 RUN = "bmslogs diagnose --all"
 COLUMNS = (
     "Vehicle", "Pack", "Logs", "Newest weighed", "To act on", "To look at", "Noted", "Not known", "First of all",

@@ -38,7 +38,9 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
         pack = type(pack).model_validate(as_typed)
         file = invent.write_csv(invent.drive(pack, seed=number), root / f"drive-{number}.csv")
         assert not Store(root / "store").import_files([file], pack).refused
-    assert len(diagnose_store(root / "store", workers=1).of("done")) == 2  # both routes then read the same answers
+    assert (
+        len(diagnose_store(root / "store", workers=1).of("done")) == 2
+    )  # both routes then read the same answers
     return root / "store"
 
 

@@ -58,7 +58,9 @@ def test_planted_rate_is_inside_the_interval_in_most_seeds():
     for seed in range(100):
         rate = bleed_rate(pack, steady(pack, 0.4, seed))
         cell = rate.cells[5]
-        truth = 0.4 * float(np.linspace(0.8, 1.2, CELLS)[5]) * float(np.exp(0.15**2 / 2))  # mean of a lognormal
+        truth = (
+            0.4 * float(np.linspace(0.8, 1.2, CELLS)[5]) * float(np.exp(0.15**2 / 2))
+        )  # mean of a lognormal
         inside += cell.low <= truth <= cell.high
         assert rate.cells[2].value == 0.0
     # 95 % intervals, widened by the resistor's 5 %: at least what 100 trials at 95 % give in 999 of 1000 runs
@@ -70,7 +72,11 @@ def test_weeks_are_those_that_the_logs_stand_for():
     logs = [a_log(pack, day, np.full(CELLS, 0.1), hours=2.0) for day in (0, 7, 14, 21)]
     rate = bleed_rate(pack, logs)
     # four charges of 0.1 Ah, a week apart: 0.1 Ah a week in 2 h; equal weeks leave the resistor's 5 % alone
-    assert (rate.median, rate.weeks, rate.powered_h) == (pytest.approx(0.1), pytest.approx(4.0), pytest.approx(2.0))
+    assert (rate.median, rate.weeks, rate.powered_h) == (
+        pytest.approx(0.1),
+        pytest.approx(4.0),
+        pytest.approx(2.0),
+    )
     assert (rate.low, rate.high) == (pytest.approx(0.095), pytest.approx(0.105))
 
 

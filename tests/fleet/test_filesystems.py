@@ -45,7 +45,9 @@ def test_a_subtree_is_read_and_written(weighed: Path, tmp_path: Path) -> None:
     files = Files("store", fs.SubTreeFileSystem(str(tmp_path / "place"), fs.LocalFileSystem()))
     assert told(files) == told(Files(weighed)) and len(told(files)) == 32
     assert [p.pack for p in overview(files)] == [p.pack for p in overview(weighed)]
-    assert (files.read(files.logs[0]).cell_voltage == Files(weighed).read(Files(weighed).logs[0]).cell_voltage).all()
+    assert (
+        files.read(files.logs[0]).cell_voltage == Files(weighed).read(Files(weighed).logs[0]).cell_voltage
+    ).all()
     (tmp_path / "place" / "store" / "_answers" / "heron-main" / f"{files.logs[0].id}.json").unlink()
     assert refresh(files) == ["heron-main"]
     assert not list(tmp_path.rglob("*.part"))

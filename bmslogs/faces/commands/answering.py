@@ -127,7 +127,8 @@ def compare(
     store: StoreOption = None,
     json: JsonOption = None,
     csv: Annotated[
-        str | None, typer.Option("--csv", metavar="FILE", help="Write the comparison as a table for a spreadsheet.")
+        str | None,
+        typer.Option("--csv", metavar="FILE", help="Write the comparison as a table for a spreadsheet."),
     ] = None,
 ) -> None:
     """Set packs side by side, or one pack before and after a repair."""

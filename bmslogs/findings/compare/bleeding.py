@@ -44,7 +44,9 @@ def compare_bleeding(
     if len(rates) == 1 and known:
         missing = [f"{next(iter(rates))} alone; a second pack is needed"]
     return Bleeding(
-        len(known) >= 2, tuple(rates.values()), tuple(_difference(a, b) for a, b in combinations(known.values(), 2)),
+        len(known) >= 2,
+        tuple(rates.values()),
+        tuple(_difference(a, b) for a, b in combinations(known.values(), 2)),
         "; ".join(missing) or None,
     )
 
@@ -57,14 +59,19 @@ def bleed_rate(pack: Pack, logs: Sequence[Diagnosis]) -> BleedRate:
     """
     told = sorted((d for d in logs if any(e.status == "determined" for e in d.of("bleed_done"))), key=started)
     if not told:
-        reason = next((e.why for d in logs for e in d.of("bleed_done") if e.why), None) or "no log tells its bleeding"
+        reason = (
+            next((e.why for d in logs for e in d.of("bleed_done") if e.why), None)
+            or "no log tells its bleeding"
+        )
         return _refused(pack, 0, f"{reason.rstrip('.')}. {REMEDY}")
     starts = [started(d) for d in told]
     days = (starts[-1] - starts[0]) / dt.timedelta(days=1)
     if len(told) < LEAST_LOGS or days < LEAST_DAYS:
         count = f"{len(told)} log{'s' if len(told) != 1 else ''} with bleed flags over {days:.0f} days"
         return _refused(pack, len(told), f"{count}; {LEAST_LOGS} over two weeks are needed. {REMEDY}")
-    cells = sorted({e.cell for d in told for e in d.of("bleed_done") if e.cell is not None and e.value is not None})
+    cells = sorted(
+        {e.cell for d in told for e in d.of("bleed_done") if e.cell is not None and e.value is not None}
+    )
     done, tolerance = _done(told, cells)
     weeks = _weeks(starts)
     value = done.sum(axis=0) / weeks.sum()

@@ -13,7 +13,9 @@ from bmslogs.findings.compare.measured import Measured
 
 Floats = npt.NDArray[np.float64]
 
-MOST_TEMPERATURE_K = 15.0  # [K] between the logs; ratios of cells still hold, a joint's share does not (judgement)
+MOST_TEMPERATURE_K = (
+    15.0  # [K] between the logs; ratios of cells still hold, a joint's share does not (judgement)
+)
 MOST_LAG_CHANGE_S = 0.5  # [s] of the current against the voltages: more means other averaging (judgement)
 OTHER_ORDERS: dict[str, Callable[[Floats], Floats]] = {
     "in reversed order": np.flip,
@@ -24,7 +26,10 @@ MOST_BLED_UNDER_LOAD = 0.10  # share of the readings under load in which a cell 
 LEAST_ALIKE, SURELY_ALIKE = 0.5, 0.9
 """Rank correlation of the cells' values in both logs: below the first the order may have changed, above the second
 another order explains them (judgement)."""
-LEAST_FOR_ORDER, LEAST_SPREAD = 8, 0.03  # cells, and their spread as a fraction, that an order shows in (judgement)
+LEAST_FOR_ORDER, LEAST_SPREAD = (
+    8,
+    0.03,
+)  # cells, and their spread as a fraction, that an order shows in (judgement)
 DRIFT_OF_CAPACITY = 1.0 / 200.0  # current zero beyond C/200 refuses
 
 
@@ -70,9 +75,7 @@ def refusal(
             return f"the {what} changed from {a} to {b}; a log with the settings of the first would settle it"
     apart = abs(middle_of(first.temperature) - middle_of(second.temperature))
     if quantity == "resistance_10s" and apart > MOST_TEMPERATURE_K:
-        return (
-            f"the logs lie {apart:.0f} K apart; a log within {MOST_TEMPERATURE_K:.0f} K of the first would settle it"
-        )
+        return f"the logs lie {apart:.0f} K apart; a log within {MOST_TEMPERATURE_K:.0f} K of the first would settle it"
     shared = min(first.soc_high[0], second.soc_high[0]) - max(first.soc_low[0], second.soc_low[0])
     if quantity == "resistance_10s" and shared <= 0:
         return (
