@@ -133,7 +133,8 @@ def _pack_reading(study: Study) -> tuple[float, float, float]:
     if rows.sum() > 30:
         design = np.stack([np.ones(int(rows.sum())), s.current[rows], s.rate[rows]], axis=1)
         left = above[rows] - design @ np.linalg.lstsq(design, above[rows], rcond=None)[0]
-        noise = float(np.sqrt(max(np.var(left) - step**2 / 12.0, 1e-8)))
+        # a fifth of a step at least (choice): what is left of rounding hides less
+        noise = float(np.sqrt(max(np.var(left) - step**2 / 12.0, (step / 5.0) ** 2)))
     return noise, step, ohm
     levels = np.unique(np.round(volts[np.isfinite(volts)], 4))
     if len(levels) > 1:
