@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import uuid
 from dataclasses import dataclass
 from functools import cached_property
@@ -95,7 +96,9 @@ class Files:
         system = self.system
         while isinstance(system, fs.SubTreeFileSystem):
             system = system.base_fs
-        return str(system.type_name).rsplit("+", 1)[-1].removeprefix("py::")
+        # a wrapped filesystem may give several names: "py::fsspec+('s3', 's3a')"
+        names = re.findall(r"[a-z0-9]+", str(system.type_name).rsplit("+", 1)[-1].removeprefix("py::"))
+        return str(names[0]) if names else ""
 
     def must_take_files(self) -> None:
         """Check that files can be put there in one piece.

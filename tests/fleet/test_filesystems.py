@@ -68,6 +68,12 @@ def test_memory_is_read_and_not_written(weighed: Path) -> None:
         memory.rm("/elsewhere", recursive=True)
 
 
+def test_a_wrapped_filesystem_of_several_names_is_told_by_the_first(weighed: Path) -> None:
+    local = fsspec.filesystem("file")
+    assert local.protocol == ("file", "local")
+    assert Files(weighed, fs.PyFileSystem(fs.FSSpecHandler(local))).kind == "file"
+
+
 def test_logs_are_put_once_by_what_is_in_them(weighed: Path, tmp_path: Path) -> None:
     (tmp_path / "other").mkdir()
     target = Files(tmp_path / "other")
