@@ -19,6 +19,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -150,7 +151,26 @@ def raw_part(root: Path, cells: int, logs: int, rows: int) -> None:
             f"diagnose {logs} logs of {rows} rows x {cells} cells, {workers} worker(s)".ljust(62),
             f"{run.seconds:8.2f} s   {logs / run.seconds:6.2f} logs/s, {each:.2f} s of a core each", flush=True,
         )  # fmt: skip
-    print(f"  two workers against one: {took[1] / took[2]:.2f} times as fast; machine: {_load()}", flush=True)
+    print(
+        f"  two workers against one: {took[1] / took[2]:.2f} times as fast; two processes that only count: "
+        f"{_counting():.2f} times; {_load()}", flush=True,
+    )  # fmt: skip
+
+
+def _count(number: int) -> int:
+    return sum(range(number))
+
+
+def _counting() -> float:
+    """Return what two processes of plain counting gain now: other work may leave no second core."""
+    took = {}
+    for workers in (1, 2):
+        with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+            list(pool.map(_count, [1] * workers))
+            begun = time.perf_counter()
+            list(pool.map(_count, [20_000_000] * 8))
+            took[workers] = time.perf_counter() - begun
+    return took[1] / took[2]
 
 
 def _load() -> str:
