@@ -220,7 +220,8 @@ def _span(m: Measured) -> tuple[float, float]:
 
 def _rate(m: Measured) -> float:
     known = m.current_rms[np.isfinite(m.current_rms) & (m.current_rms > 0) & m.telling]
-    return float(np.median(known)) / m.pack.nominal_capacity_Ah if known.size else float("nan")
+    rate = float(np.median(known)) / m.pack.nominal_capacity_Ah if known.size else 0.0
+    return rate if rate > 0.0 else float("nan")
 
 
 def _in_band(m: Measured, reference: Reference) -> Bools:
