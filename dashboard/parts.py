@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 import dash_mantine_components as dmc
+import flask
 import plotly.graph_objects as go
 from dash import dcc, html
 
@@ -198,3 +199,9 @@ def select(label: str, id: Any, data: Sequence[Any], value: Any = None, **more: 
     return dmc.Select(
         label=label, id=id, data=list(data), value=value, comboboxProps={"withinPortal": False}, **more
     )
+
+
+def table_response(table: str, name: str) -> flask.Response:
+    """Return a CSV table to be saved; the byte order mark tells a spreadsheet that it is UTF-8."""
+    headers = {"Content-Disposition": f'attachment; filename="{name}"'}
+    return flask.Response(table.encode("utf-8-sig"), 200, headers, mimetype="text/csv")

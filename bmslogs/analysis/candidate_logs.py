@@ -6,15 +6,17 @@ fit's own information, at this logger's rate and noise.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis import resistance
+from bmslogs.analysis.knowledge import Knowledge
 from bmslogs.analysis.polarisation import charge_drawn, low_pass
-from bmslogs.analysis.regression import jackknife_se, t_factor
-from bmslogs.analysis.study import Study
+from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
+from bmslogs.analysis.study import BLOCKS, Study
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.log import Log
 
@@ -26,11 +28,14 @@ DRIVE_MINUTES = 20.0
 CHARGE_RATE_C = 0.3  # [1/h] where the log holds no charge to go by
 CHARGE_FROM = 0.25  # state of charge at which the proposed charge begins
 CHARGE_END_C = 0.04
-TOP_V = {"NMC": 4.2, "LFP": 3.65}
 SOC_APART = 0.003  # of state of charge, 1 sd between cells of a usual pack (choice)
 CURRENT_NOISE_C = 0.003  # noise of a current sensor over capacity (choice)
 USUAL_SHAPE = (0.55, 0.15, 0.25, 0.25)
 """R0 and the parts at 4, 20 and 90 s, over the resistance at 10 s, where the log tells none (choice)."""
+USUAL_COMMON = 0.02
+"""Half width (fraction) by which the blocks of a drive scatter all cells' resistance alike (choice from simulation)."""
+USUAL_PACK_READING = (0.02, 0.1, 1e-3)
+"""Noise and step of a pack voltage [V], and resistance outside the taps [ohm], where the log tells none (choice)."""
 
 
 @dataclass(frozen=True)
@@ -53,8 +58,12 @@ class Model:
     soc
         Where the log left the pack (0..1).
     common
-        Part of all cells' resistance that the log's blocks scatter by (fraction, half width), over an ampere-hour
-        of what drives the fit: root of the seconds times mean squared current over capacity.
+        What the blocks of a drive scatter all cells' resistance by, alike (fraction, half width). It comes from what
+        the fit does not model, so a longer drive does not lessen it.
+    pack_noise, pack_step
+        One reading of the pack voltage [V, 1 sd, and its step].
+    outside_ohm
+        Resistance that no tap sees [ohm].
     """
 
     study: Study
@@ -65,40 +74,63 @@ class Model:
     period: float
     current_noise: float
     soc: float
-    common: float = 0.0
+    common: float = USUAL_COMMON
+    pack_noise: float = USUAL_PACK_READING[0]
+    pack_step: float = USUAL_PACK_READING[1]
+    outside_ohm: float = USUAL_PACK_READING[2]
 
 
 def model_of(study: Study, soc: float | None = None) -> Model:
     """Learn from a log what its pack and logger are like.
 
     The noise of a drive or a charge is scaled so that the fit's information gives the intervals that the log's own
-    blocks gave; hourly readings of a parked pack need no such scale.
+    blocks gave; hourly readings of a parked pack need no such scale. What the log itself does not tell of its
+    resistance (a charge alone: hardly) is taken as usual, not as badly known: a better log is asked for.
     """
     cells = len(study.cells)
-    usual = study.usual_resistance
     reading = _reading_sd(study)
-    colour = 1.0
-    try:
+    colour, common = 1.0, USUAL_COMMON
+    taus: tuple[float, ...] = (4.0, 20.0, 90.0)
+    parts = np.repeat(study.usual_resistance * np.array(USUAL_SHAPE)[:, None], cells, axis=1)
+    known = Knowledge(study).resistance
+    if not isinstance(known, str) and study.rows_of("drive").any():
         load = study.load
         taus, count = load.taus, len(load.taus) + 1
         parts = np.maximum(np.median(load.fit.coef[:count, study.trusted], axis=1, keepdims=True), 0.0)
-        ohm, without = load.resistance()
-        ratio, _ = resistance.relative(ohm, without, study.trusted)
-        ratio = np.where(study.trusted & (np.abs(ratio - 1.0) < 0.5), ratio, 1.0)
+        ratio = np.where(study.trusted & (np.abs(known.relative - 1.0) < 0.5), known.relative, 1.0)
         parts = parts * ratio
         colour = _colour(study, load, reading)
+        _, without = load.resistance()
         middles = np.median(without[:, study.trusted], axis=1)
-        spread = float(jackknife_se(middles[:, None])[0] / np.median(middles)) * t_factor(len(without))
-        common = spread * _drive_weight(study.sampled.current[study.moving], study)
-    except NotEnoughData:
-        taus, common = (4.0, 20.0, 90.0), 0.0
-        parts = np.repeat(usual * np.array(USUAL_SHAPE)[:, None], cells, axis=1)
+        seen = float(jackknife_se(middles[:, None])[0] / np.median(middles)) * t_factor(len(without))
+        common = float(np.sqrt(seen * USUAL_COMMON))  # eight blocks tell a scatter roughly: half way to the usual
     still = study.log.current[study.quiet] if study.log.current is not None else np.array([])
     still = still[np.isfinite(still)]
     current_noise = float(np.std(still)) if still.size > 30 else CURRENT_NOISE_C * study.capacity
     period = float(np.clip(study.refresh_s, 0.1, 60.0))
     noise = float(np.sqrt(max(reading**2 - study.log.voltage_step**2 / 12.0, 1e-10)))
-    return Model(study, parts, taus, noise, colour, period, current_noise, 0.6 if soc is None else soc, common)
+    return Model(
+        study, parts, taus, noise, colour, period, current_noise, 0.6 if soc is None else soc, common,
+        *_pack_reading(study),
+    )
+
+
+def _pack_reading(study: Study) -> tuple[float, float, float]:
+    """Return noise and step of the pack voltage [V], and the resistance outside the taps [ohm]."""
+    noise, step, ohm = USUAL_PACK_READING
+    volts = study.log.pack_voltage
+    if volts is None:
+        return noise, step, ohm
+    levels = np.unique(np.round(volts[np.isfinite(volts)], 4))
+    if len(levels) > 1:
+        step = float(np.min(np.diff(levels)))
+    still = study.at_samples(volts)[study.at_samples(study.quiet.astype(float)) == 1.0]
+    still = still[np.isfinite(still)]
+    if still.size > 30:
+        noise = float(np.sqrt(max(np.var(np.diff(still)) / 2.0 - step**2 / 12.0, 1e-8)))
+    with suppress(NotEnoughData):
+        ohm = study.outside_taps[0]
+    return noise, step, ohm
 
 
 def _reading_sd(study: Study) -> float:
@@ -112,18 +144,6 @@ def _reading_sd(study: Study) -> float:
     return float(np.std(jumps[(jumps >= low) & (jumps <= high)]) / np.sqrt(2.0) / 0.88)
 
 
-def _drive_weight(current: Floats, study: Study) -> float:
-    """Return root of time under load [s] times mean squared current over capacity squared."""
-    return float(np.sqrt(np.sum(current**2) * study.sampled.period_s)) / study.capacity
-
-
-def common_part(model: Model, log: Log) -> float:
-    """Return the half width (fraction) of all cells' resistance together, to expect from a proposed drive."""
-    assert log.current is not None
-    weight = float(np.sqrt(np.sum(log.current**2) * model.period)) / model.study.capacity
-    return model.common / weight if weight > 0 else 0.0
-
-
 def _colour(study: Study, load: resistance.LoadFit, noise: float) -> float:
     """Return by how much the blocks' scatter exceeds what white noise and the fit's information would give."""
     weights = resistance.at_time(resistance.PULSE_S, load.taus)
@@ -135,20 +155,28 @@ def _colour(study: Study, load: resistance.LoadFit, noise: float) -> float:
     return float(np.clip(seen / white, 1.0, 6.0)) if white > 0 and np.isfinite(seen) else 1.0
 
 
-def drive_log(model: Model, minutes: float = DRIVE_MINUTES, rms_c: float = DRIVE_RMS_C) -> Log:
+def drive_log(model: Model, draw: int = 0, minutes: float = DRIVE_MINUTES, rms_c: float = DRIVE_RMS_C) -> Log:
     """Return a drive with pulls and regeneration between two rests of ten minutes."""
-    rng = np.random.default_rng(1)
-    count = round(minutes * 60.0 / model.period)
+    rng = np.random.default_rng([1, draw])
+    count, still = (round(seconds / model.period) for seconds in (minutes * 60.0, 600.0))
     drive = _stop_and_go(count, model.period, rng) * rms_c * model.study.capacity
-    rest = np.zeros(round(600.0 / model.period))
-    return _log(model, np.concatenate([rest, drive, rest]), model.period, max(model.soc, 0.5), rng)
+    rest = np.zeros(still)
+    # by turns more and less resistance in each block: their scatter is then that of the log that was learnt from
+    block = equal_blocks(count + still, BLOCKS)
+    telling = BLOCKS * count / (count + still)  # the blocks after the drive tell no resistance
+    deviation = model.common / t_factor(BLOCKS) * (telling - 1.0) / np.sqrt((BLOCKS - 1.0) / BLOCKS * telling)
+    gain = np.concatenate([np.ones(still), 1.0 + deviation * (1.0 - 2.0 * (block % 2))])
+    return _log(model, np.concatenate([rest, drive, rest]), model.period, max(model.soc, 0.5), rng, gain=gain)
 
 
-def charge_log(model: Model, rate_c: float = CHARGE_RATE_C) -> Log:
-    """Return a charge from a quarter full to the knee with taper, half an hour of rest before and after."""
-    study, rng = model.study, np.random.default_rng(2)
+def charge_log(model: Model, draw: int = 0, rate_c: float = CHARGE_RATE_C) -> Log:
+    """Return a charge from a quarter full to the knee with taper, half an hour of rest before and after.
+
+    The charge ends when the cell that leads is full.
+    """
+    study, rng = model.study, np.random.default_rng([2, draw])
     period = max(model.period, 1.0)
-    top = min(study.pack.limits.voltage_max_V or 9.9, TOP_V.get(study.pack.chemistry, float(study.curve.volt[-1])))
+    top = min(study.pack.limits.voltage_max_V or np.inf, float(study.curve.volt[-1]))
     amps, capacity = rate_c * study.capacity, study.capacity
     slow = float(np.median(model.parts.sum(axis=0)))
     bend, end = (float(study.curve.inverse(np.array([top - a * slow]))[0]) for a in (amps, CHARGE_END_C * capacity))
@@ -158,30 +186,42 @@ def charge_log(model: Model, rate_c: float = CHARGE_RATE_C) -> Log:
     rest = np.zeros(round(1800.0 / period))
     constant = np.full(round(flat_s / period), -amps)
     taper = -amps * np.exp(-np.arange(0.0, max(taper_s, period), period) / decay_s)
-    return _log(model, np.concatenate([rest, constant, taper, rest]), period, CHARGE_FROM, rng)
+    return _log(model, np.concatenate([rest, constant, taper, rest]), period, CHARGE_FROM, rng, leader=True)
 
 
-def parked_log(model: Model, days: float = 3.0, every_s: float = 3600.0) -> Log:
+def parked_log(model: Model, draw: int = 0, days: float = 3.0, every_s: float = 3600.0) -> Log:
     """Return parked days with one reading every hour, where the log left the pack."""
-    rng = np.random.default_rng(3)
+    rng = np.random.default_rng([3, draw])
     white = replace(model, colour=1.0)
     return _log(white, np.zeros(round(days * 86400.0 / every_s) + 1), every_s, model.soc, rng)
 
 
-def rest_log(model: Model, minutes: float = 10.0) -> Log:
+def rest_log(model: Model, draw: int = 0, minutes: float = 10.0) -> Log:
     """Return minutes at rest."""
-    rng = np.random.default_rng(4)
+    rng = np.random.default_rng([4, draw])
     return _log(model, np.zeros(round(minutes * 60.0 / model.period)), model.period, model.soc, rng)
 
 
-def _log(model: Model, current: Floats, period: float, soc: float, rng: np.random.Generator) -> Log:
+def _log(
+    model: Model, current: Floats, period: float, soc: float, rng: np.random.Generator, *,
+    gain: Floats | None = None, leader: bool = False,
+) -> Log:
+    """Return the log of a current [A], from `soc` of the middle cell, or of the one that leads, on.
+
+    `gain` (rows,) multiplies all cells' resistance.
+    """
     source = model.study.log
     seconds: Floats = np.arange(len(current), dtype=np.float64) * period
     section = np.zeros(len(current), dtype=np.int64)
     drawn = charge_drawn(current, seconds, section)
     filtered = np.stack([current, *(low_pass(current, seconds, section, tau) for tau in model.taus)], axis=1)
-    apart = rng.normal(0.0, SOC_APART, model.parts.shape[1])  # no two cells round alike
-    volts = model.study.curve.voltage(soc + apart - drawn[:, None] / model.study.capacity) - filtered @ model.parts
+    apart = np.asarray(rng.normal(0.0, SOC_APART, model.parts.shape[1]))  # no two cells round alike
+    if leader:
+        apart = apart - np.max(apart)
+    drop = filtered @ model.parts
+    if gain is not None:
+        drop = drop * gain[:, None]
+    volts = model.study.curve.beyond(soc + apart - drawn[:, None] / model.study.capacity) - drop
     volts = volts + rng.normal(0.0, model.noise * model.colour, volts.shape)
     step = source.voltage_step
     read = current + rng.normal(0.0, model.current_noise, len(current))
@@ -194,10 +234,16 @@ def _log(model: Model, current: Floats, period: float, soc: float, rng: np.rando
         cell_voltage=np.round(volts / step) * step if step > 0 else volts,
         temperature=warm,
         bleed=None,
-        pack_voltage=None if source.pack_voltage is None else volts.sum(axis=1) - 1e-3 * current,
+        pack_voltage=None if source.pack_voltage is None else _pack_volts(model, volts, current, rng),
         extra={},
         repairs=(),
     )
+
+
+def _pack_volts(model: Model, volts: Floats, current: Floats, rng: np.random.Generator) -> Floats:
+    """Return readings of the pack voltage [V] over the sum of all cells."""
+    true = volts.sum(axis=1) - model.outside_ohm * current + rng.normal(0.0, model.pack_noise, len(current))
+    return np.asarray(np.round(true / model.pack_step) * model.pack_step, float)
 
 
 def _stop_and_go(count: int, period: float, rng: np.random.Generator) -> Floats:

@@ -21,7 +21,6 @@ from bmslogs.log import Log
 
 Floats = npt.NDArray[np.float64]
 
-Z95 = 1.959964
 COLDER_K = 10.0
 
 
@@ -181,24 +180,23 @@ def expected_half_widths(model: Model, key: str, quantities: Sequence[str]) -> d
 
     Returns
     -------
-    By quantity, one value a cell (or one for the pack); quantities that it would not determine are left out.
+    By quantity, one value a cell (or one for the pack) and draw; quantities that it would not determine are left out.
     """
-    made = MAKE[key](model)
-    with np.errstate(all="ignore"):
-        knowledge = Knowledge(Study(made))
-        out = {}
-        for quantity in quantities:
-            given = [e for e in ESTIMATORS[quantity](knowledge) if e.status == "determined"]
-            if given:
-                half = np.array([(e.high - e.low) / 2 for e in given if e.high is not None and e.low is not None])
-                if quantity == "resistance_10s":
-                    value = np.array([e.value for e in given], dtype=float)
-                    half = np.hypot(half, value * candidate_logs.common_part(model, made))
-                out[quantity] = half
-    return out
+    found: dict[str, list[Floats]] = {}
+    for draw in range(DRAWS[key]):
+        with np.errstate(all="ignore"):
+            knowledge = Knowledge(Study(MAKE[key](model, draw)))
+            for quantity in quantities:
+                given = [e for e in ESTIMATORS[quantity](knowledge) if e.status == "determined"]
+                half = [(e.high - e.low) / 2 for e in given if e.high is not None and e.low is not None]
+                if half:
+                    found.setdefault(quantity, []).append(np.array(half))
+    return {q: np.concatenate(halves) for q, halves in found.items() if 2 * len(halves) > DRAWS[key]}
 
 
-MAKE: Mapping[str, Callable[[Model], Log]] = {
+DRAWS: Mapping[str, int] = {"rest": 9, "drive": 3, "charge": 1, "parked": 9}
+"""How often each log is drawn anew: where its interval comes from few readings it is itself a matter of chance."""
+MAKE: Mapping[str, Callable[[Model, int], Log]] = {
     "rest": candidate_logs.rest_log,
     "drive": candidate_logs.drive_log,
     "charge": candidate_logs.charge_log,

@@ -1,8 +1,9 @@
 """Resistance 10 s into a load, for every cell, from ordinary driving.
 
 V = U(q) - R0 I - sum R_k f_k + s dI, with U a smooth curve over the charge drawn q, f_k the current through
-first-order filters of fixed time constants, and two columns of how the current steps taking up what is read early or late (lumped
-parameter regression of the PNGV battery test manual; the resistance at 10 s after a pulse as ISO 12405-4 reads it).
+first-order filters of fixed time constants, and two columns of how the current steps taking up what is read early or
+late (lumped parameter regression of the PNGV battery test manual; the resistance at 10 s after a pulse as ISO 12405-4
+reads it).
 R(10 s) = R0 + sum R_k (1 - exp(-10 s / tau_k)): it is known far better than any of its parts.
 """
 
@@ -46,7 +47,7 @@ class LoadFit:
     Attributes
     ----------
     fit
-        The block fit; rows 0..K of its coefficients are (R0, R_1 .. R_K), the next two what readings at another moment add.
+        The block fit; rows 0..K of its coefficients are (R0, R_1 .. R_K).
     taus
         Time constants [s].
     period_s

@@ -202,8 +202,8 @@ def split(
     prior, pull = cell_priors(scale, resistance, known)
     knots = knots_over(string_charge, middle + current * resistance, capacity)
     problem = Problem(
-        v, own_charge, polar / amps, current, growing, knots, scale, prior, pull, noise, LEVEL_SD_V, SHAPE_SD * capacity,
-        max(min(period_s / MINUTE_S, 1.0), 8.0 / len(charge)), np.zeros(len(knots) - 4),
+        v, own_charge, polar / amps, current, growing, knots, scale, prior, pull, noise, LEVEL_SD_V,
+        SHAPE_SD * capacity, max(min(period_s / MINUTE_S, 1.0), 8.0 / len(charge)), np.zeros(len(knots) - 4),
     )
     drop = resistance * amps
     at = _start(problem, middle, drop)

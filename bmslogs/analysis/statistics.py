@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy import special, stats
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -220,7 +220,7 @@ def weighted_combine(values: npt.ArrayLike, half_widths: npt.ArrayLike, level: f
     """
     y, half = np.broadcast_arrays(np.asarray(values, float), np.asarray(half_widths, float))
     y = y.reshape(y.shape[0], -1)
-    z = float(stats.norm.ppf(0.5 + level / 2))
+    z = float(special.ndtri(0.5 + level / 2))
     variance = (half.reshape(y.shape) / z) ** 2
     known = np.isfinite(y) & np.isfinite(variance) & (variance > 0.0)
     y, variance = np.where(known, y, 0.0), np.where(known, variance, 1.0)
@@ -232,7 +232,7 @@ def weighted_combine(values: npt.ArrayLike, half_widths: npt.ArrayLike, level: f
         value = np.where(k > 0, (weight * y).sum(axis=0) / total, np.nan)
         share = np.where(k > 0, (weight * between / (variance + between)).sum(axis=0) / total, 0.0)
         freedom = np.where(share > 0.0, (k - 1) / np.maximum(share, 1e-9), 1e9)
-        half_width = stats.t.ppf(0.5 + level / 2, np.maximum(freedom, 1.0)) / np.sqrt(total)
+        half_width = special.stdtrit(np.maximum(freedom, 1.0), 0.5 + level / 2) / np.sqrt(total)
     shape = np.shape(values)[1:]
     return Combined(
         value.reshape(shape),

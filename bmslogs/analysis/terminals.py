@@ -121,7 +121,7 @@ def outside_taps(
     NotEnoughData
         The current hardly varies.
     """
-    if float(current.std()) < 1.0 or len(current) < 120:
+    if len(current) < 120 or float(current.std()) < 1.0:
         raise NotEnoughData("the current hardly varies")
     # Pack, cells and current are read at different moments. Over bins much longer than that it matters only at their
     # edges: there the bins before and after answer too, with terms that cancel in the sum; the resistance does not.

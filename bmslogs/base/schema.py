@@ -36,7 +36,18 @@ LOG = _object(
         "end": TIME,
         "rows": {"type": "integer", "minimum": 0},
         "kinds": _list({"enum": list(KINDS)}),
-    }
+    },
+    {
+        "settings": _object(
+            {},
+            {
+                "voltage_step_V": NUMBER,
+                "refresh_s": NUMBER,
+                "bled_under_load": NUMBER,
+                "cell_columns": _list(TEXT),
+            },
+        )
+    },
 )
 
 
@@ -152,6 +163,38 @@ def comparison_schema(quantities: tuple[str, ...]) -> Schema:
             "last": TEXT,
         }
     )
+    optional_bounds = {"median": NUMBER_OR_NULL, **bounds}
+    rate = _object(
+        {
+            "pack": TEXT,
+            **optional_bounds,
+            "logs": {"type": "integer", "minimum": 0},
+            "weeks": NUMBER_OR_NULL,
+            "powered_h_per_week": NUMBER_OR_NULL,
+            "why_not": TEXT_OR_NULL,
+            "cells": _list(cell),
+        }
+    )
+    bleeding = _object(
+        {
+            "unit": {"const": "Ah per week"},
+            "comparable": {"type": "boolean"},
+            "why_not": TEXT_OR_NULL,
+            "packs": _list(rate),
+            "differences": _list(
+                _object(
+                    {
+                        "pack": TEXT,
+                        "against": TEXT,
+                        "difference": NUMBER,
+                        "low": NUMBER,
+                        "high": NUMBER,
+                        "differ": {"type": "boolean"},
+                    }
+                )
+            ),
+        }
+    )
     change = _object(
         {
             "cell": CELL,
@@ -173,6 +216,7 @@ def comparison_schema(quantities: tuple[str, ...]) -> Schema:
                 "changes": _list(change),
                 "differences": _list(difference),
                 "trends": _list(trend),
+                "bleeding": bleeding,
                 "events": _list(TEXT),
                 "notes": _list(TEXT),
                 "cautions": {**_list(TEXT), "minItems": 1},

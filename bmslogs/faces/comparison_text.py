@@ -6,7 +6,7 @@ from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.faces.layout import part, terminal_width
 from bmslogs.faces.numbers import cells_named, interval
 from bmslogs.faces.unknown import quantity_title
-from bmslogs.findings.compare import Change, Compared, Comparison
+from bmslogs.findings.compare import Bleeding, Change, Compared, Comparison
 
 
 def comparison_text(comparison: Comparison, *, width: int | None = None) -> str:
@@ -22,6 +22,7 @@ def comparison_text(comparison: Comparison, *, width: int | None = None) -> str:
             f"{quantity_title(d.quantity)}: {d.pack} against {d.against} {_ratio(d.ratio, d.low, d.high)}"
             for d in comparison.differences if d.differ
         ]),
+        ("Bleeding commanded, each pack's middle cell", bleeding_lines(comparison.bleeding)),
         ("Places", [
             f"{quantity_title(p.quantity)}: {p.vehicles} vehicles of design {p.design} {p.strength[:-1]} that "
             f"{p.position} {_fraction(p.effect, p.low, p.high)}"
@@ -58,6 +59,28 @@ def _compared(q: Compared) -> list[str]:
             lines.append(f"  {p.pack}: {value}, {p.logs} log{'s' if p.logs != 1 else ''}")
     if q.why_not:
         lines.append(f"  not comparable: {q.why_not}")
+    return lines
+
+
+def bleeding_lines(bleeding: Bleeding | None) -> list[str]:
+    """Return one line a pack and one a pair that differs; none where no log speaks of bleeding."""
+    if bleeding is None:
+        return []
+    lines = []
+    for p in bleeding.packs:
+        if p.median is None:
+            lines.append(f"{p.pack}: not known")
+            continue
+        value = interval(p.median, p.low, p.high, "Ah")
+        powered = f", {p.powered_h:.3g} h logged a week" if p.powered_h is not None else ""
+        lines.append(f"{p.pack}: {value} a week over {p.weeks:.1f} weeks, {p.logs} logs{powered}")
+    lines += [
+        f"{d.pack} against {d.against}: {interval(d.difference, d.low, d.high, 'Ah', sign=True)} a week"
+        for d in bleeding.differences
+        if d.differ
+    ]
+    if bleeding.why_not:
+        lines.append(f"not comparable: {bleeding.why_not}")
     return lines
 
 

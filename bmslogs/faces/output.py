@@ -59,6 +59,15 @@ def write_text(path: str | Path, text: str, *, encoding: str = "utf-8") -> None:
         ) from None
 
 
+def write_table(target: str, table: str) -> None:
+    """Write a CSV table to file `target`, or to standard output where it is ``-``."""
+    if target == STDOUT:
+        say(table.replace("\r\n", "\n").rstrip("\n"))
+    else:
+        # the byte order mark tells a spreadsheet that the text is UTF-8
+        write_text(target, table, encoding="utf-8-sig")
+
+
 def write_json(target: str, data: dict[str, Any]) -> None:
     """Write JSON to file `target`, or to standard output where it is ``-``.
 

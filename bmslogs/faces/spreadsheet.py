@@ -1,12 +1,14 @@
-"""Estimates and findings as one CSV table for a spreadsheet."""
+"""Estimates and findings, and comparisons, as one CSV table for a spreadsheet."""
 
 from __future__ import annotations
 
 import csv
 import io
 
+from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.results import Diagnosis, by_urgency
 from bmslogs.faces.numbers import ranges
+from bmslogs.findings.compare.shape import BleedRate, Comparison, PackValue, number
 
 COLUMNS = (
     "kind",
@@ -28,8 +30,25 @@ COLUMNS = (
     "because",
     "next_or_settle_by",
 )
-STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
-"""A spreadsheet may run a text cell that begins with one of these (OWASP, "CSV Injection")."""
+COMPARED_COLUMNS = (
+    "kind",
+    "name",
+    "pack",
+    "against",
+    "cell",
+    "place",
+    "value",
+    "low",
+    "high",
+    "unit",
+    "logs",
+    "reference",
+    "verdict",
+    "says",
+)
+STARTS_A_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""A spreadsheet may run a text cell that begins with one of these, the wide forms of the first four among them
+(OWASP, "CSV Injection"); some take away blanks before it first."""
 
 Cell = str | int | float | None
 
@@ -39,16 +58,19 @@ def harmless(cell: Cell) -> Cell:
 
     Numbers stay numbers, the negative ones too.
     """
-    if isinstance(cell, str) and cell.startswith(STARTS_A_FORMULA):
+    if isinstance(cell, str) and (
+        cell.startswith(STARTS_A_FORMULA) or cell.lstrip().startswith(STARTS_A_FORMULA)
+    ):
         return "'" + cell
     return cell
 
 
 def diagnosis_csv(diagnosis: Diagnosis) -> str:
-    """Return one row a finding, most urgent first, then one row an estimate (columns: `COLUMNS`).
+    """Return one row a finding, most urgent first, one an estimate, then the cautions (columns: `COLUMNS`).
 
     Values are in the units of the JSON. Text is UTF-8; what cannot be told has an empty value and its reason.
     """
+    diagnosis = Diagnosis.from_json(diagnosis.to_json())  # with the digits that the JSON gives
     head = {
         "vehicle": diagnosis.pack.get("vehicle"),
         "pack": diagnosis.pack.get("id"),
@@ -92,11 +114,149 @@ def diagnosis_csv(diagnosis: Diagnosis) -> str:
                 "next_or_settle_by": e.settle_by,
             }
         )
+    rows += [{"kind": "caution", **head, "says": caution} for caution in diagnosis.cautions]
+    return _table(COLUMNS, rows)
+
+
+def comparison_csv(comparison: Comparison) -> str:
+    """Return one row a pack and a cell of each quantity, then what differs, changed or drifts (`COMPARED_COLUMNS`).
+
+    ``kind`` says what a row is: ``pack``, ``cell``, ``ratio``, ``bleeding``, ``bleeding difference``, ``place``,
+    ``trend``, ``change`` or ``caution``. Values are in the units of the JSON.
+    """
+    rows: list[dict[str, Cell]] = []
+    for q in comparison.quantities:
+        unit = QUANTITIES[q.quantity].unit if q.quantity in QUANTITIES else None
+        reference = " ".join(f"{k}={v:.4g}" for k, v in q.reference.items()) or None
+        common: dict[str, Cell] = {
+            "name": q.quantity,
+            "unit": unit,
+            "reference": reference,
+            "says": q.why_not,
+        }
+        common["verdict"] = "comparable" if q.comparable else "not comparable"
+        for p in q.packs:
+            rows += _of_pack(p, "pack", "cell", common)
+    if comparison.bleeding is not None:
+        for b in comparison.bleeding.packs:
+            rows += _of_pack(
+                b,
+                "bleeding",
+                "bleeding cell",
+                {"name": "bleed_done", "unit": "Ah per week", "says": b.why_not},
+            )
+        for w in comparison.bleeding.differences:
+            rows.append(
+                {
+                    "kind": "bleeding difference",
+                    "name": "bleed_done",
+                    "pack": w.pack,
+                    "against": w.against,
+                    "value": w.difference,
+                    "low": w.low,
+                    "high": w.high,
+                    "unit": "Ah per week",
+                    "verdict": "differ" if w.differ else "alike within the intervals",
+                }
+            )
+    for d in comparison.differences:
+        rows.append(
+            {
+                "kind": "ratio",
+                "name": d.quantity,
+                "pack": d.pack,
+                "against": d.against,
+                "value": d.ratio,
+                "low": d.low,
+                "high": d.high,
+                "unit": "ratio",
+                "verdict": "differ" if d.differ else "alike within the intervals",
+            }
+        )
+    for e in comparison.positions:
+        rows.append(
+            {
+                "kind": "place",
+                "name": e.quantity,
+                "place": e.position,
+                "value": e.effect,
+                "low": e.low,
+                "high": e.high,
+                "unit": "fraction of pack median",
+                "verdict": f"{e.vehicles} vehicles of design {e.design}: {e.strength}",
+            }
+        )
+    for t in comparison.trends:
+        rows.append(
+            {
+                "kind": "trend",
+                "name": t.quantity,
+                "pack": t.pack,
+                "cell": t.cell,
+                "value": t.per_year,
+                "low": t.low,
+                "high": t.high,
+                "unit": "fraction per year",
+                "logs": t.logs,
+            }
+        )
+    for c in comparison.changes or ():
+        rows.append(
+            {
+                "kind": "change",
+                "name": c.quantity,
+                "cell": c.cell,
+                "value": c.ratio,
+                "low": c.low,
+                "high": c.high,
+                "unit": "ratio after to before",
+                "verdict": "new cell"
+                if c.new
+                else "changed"
+                if c.finding
+                else "unchanged within the intervals",
+            }
+        )
+    rows += [{"kind": "caution", "says": caution} for caution in comparison.cautions]
+    return _table(COMPARED_COLUMNS, rows)
+
+
+def _of_pack(
+    p: PackValue | BleedRate, kind: str, cell_kind: str, common: dict[str, Cell]
+) -> list[dict[str, Cell]]:
+    """Return the row of a pack's median and one a cell."""
+    whole: dict[str, Cell] = {
+        "kind": kind, **common, "pack": p.pack, "value": p.median, "low": p.low, "high": p.high, "logs": p.logs,
+    }  # fmt: skip
+    return [
+        whole,
+        *(
+            {
+                "kind": cell_kind,
+                **common,
+                "pack": p.pack,
+                "cell": c.cell,
+                "value": c.value,
+                "low": c.low,
+                "high": c.high,
+            }
+            for c in p.cells
+        ),
+    ]
+
+
+def _table(columns: tuple[str, ...], rows: list[dict[str, Cell]]) -> str:
+    """Return the rows as CSV text whose cells no spreadsheet runs."""
     out = io.StringIO(newline="")
-    writer = csv.DictWriter(out, COLUMNS, restval="")
+    writer = csv.DictWriter(out, columns, restval="")
     writer.writeheader()
-    writer.writerows({k: harmless(v) for k, v in row.items()} for row in rows)
+    writer.writerows({k: _digits(harmless(v)) for k, v in row.items()} for row in rows)
     return out.getvalue()
+
+
+def _digits(cell: Cell) -> Cell:
+    """Return a number with the digits that the JSON gives it; all else as it is."""
+    return number(cell) if isinstance(cell, float) else cell
 
 
 def _cells(cells: tuple[int, ...]) -> Cell:

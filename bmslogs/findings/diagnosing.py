@@ -46,7 +46,7 @@ def diagnose(log: Log) -> Diagnosis:
         case = Case(knowledge)
         findings = [found for rule in RULES for found in rule(case)]
     return Diagnosis(
-        log=describe(log, knowledge.study.kinds),
+        log=describe(log, knowledge.study.kinds) | {"settings": settings(knowledge.study)},
         pack={"id": log.pack.id, "vehicle": log.pack.vehicle, "cells": log.pack.cells_in_series},
         estimates=tuple(estimates),
         findings=tuple(by_urgency(findings)),
@@ -61,6 +61,22 @@ def describe(log: Log, kinds: list[str]) -> dict[str, Any]:
     return {
         "id": log.id, "start": _iso(log.time[0]), "end": _iso(log.time[-1]), "rows": log.rows, "kinds": kinds,
     }
+
+
+def settings(study: Study) -> dict[str, Any]:
+    """Return how the logger was set: what two logs must have in common to be compared cell by cell.
+
+    ``voltage_step_V`` and ``refresh_s`` of the cell readings, ``bled_under_load``: the largest share of the readings
+    under load in which a cell was bled, ``cell_columns``: what the logger called the cells, in their order.
+    """
+    log = study.log
+    out: dict[str, Any] = {"voltage_step_V": log.voltage_step, "refresh_s": float(f"{study.refresh_s:.3g}")}
+    under_load = study.sampled.row[study.moving]
+    if log.bleed is not None and len(under_load):
+        out["bled_under_load"] = float(f"{log.bleed[under_load].mean(axis=0).max():.3g}")
+    if log.cell_columns:
+        out["cell_columns"] = list(log.cell_columns)
+    return out
 
 
 def _iso(time: np.datetime64) -> str:

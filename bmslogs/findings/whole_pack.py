@@ -68,7 +68,7 @@ def diagnose_pack(diagnoses: Iterable[Diagnosis], pack: Pack | None = None) -> D
         findings=tuple(by_urgency(_standing(logs, pack))),
         repairs=tuple(dict.fromkeys(r for d in logs for r in d.repairs)),
         cautions=CAUTIONS,
-        logs=tuple(d.log for d in logs),
+        logs=tuple({k: v for k, v in d.log.items() if k != "settings"} for d in logs),
         method=logs[-1].method,
     )
 

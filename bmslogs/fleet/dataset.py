@@ -99,13 +99,13 @@ def _pack_json(pack: Pack | None) -> str:
     return "" if pack is None else pack.model_dump_json()
 
 
-def read_estimates(root: str | Path, columns: Sequence[str] | None = None, **equal: object) -> pa.Table:
+def read_estimates(root: str | Path | Files, columns: Sequence[str] | None = None, **equal: object) -> pa.Table:
     """Read the estimates of all logs.
 
     Parameters
     ----------
     root
-        The store.
+        The store: a folder, an address, or its files on a filesystem of the caller's.
     columns
         Columns to read; None for all.
     equal
@@ -114,22 +114,22 @@ def read_estimates(root: str | Path, columns: Sequence[str] | None = None, **equ
     return _read(root, "_estimates", ESTIMATES, columns, equal)
 
 
-def read_findings(root: str | Path, columns: Sequence[str] | None = None, **equal: object) -> pa.Table:
+def read_findings(root: str | Path | Files, columns: Sequence[str] | None = None, **equal: object) -> pa.Table:
     """Read the findings of all logs, as `read_estimates` does."""
     return _read(root, "_findings", FINDINGS, columns, equal)
 
 
-def read_standing(root: str | Path, columns: Sequence[str] | None = None, **equal: object) -> pa.Table:
+def read_standing(root: str | Path | Files, columns: Sequence[str] | None = None, **equal: object) -> pa.Table:
     """Read the findings that stand when all logs of each pack are weighed together, as `read_estimates` does."""
     return _read(root, "_standing", FINDINGS, columns, equal)
 
 
 def _read(
-    root: str | Path, folder: str, schema: pa.Schema, columns: Sequence[str] | None, equal: Mapping[str, object]
+    root: str | Path | Files, folder: str, schema: pa.Schema, columns: Sequence[str] | None, equal: Mapping[str, object]
 ) -> pa.Table:
     import pyarrow.dataset as ds
 
-    files = Files(root)
+    files = root if isinstance(root, Files) else Files(root)
     names = [i.path for i in files.listing(files.path(folder)) if i.base_name.endswith(".parquet")]
     names = [n for n in names if not n.rsplit("/", 1)[1].startswith(("_", "."))]
     condition = None

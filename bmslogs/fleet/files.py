@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import uuid
 from dataclasses import dataclass
 from functools import cached_property
@@ -19,18 +20,21 @@ from bmslogs.base.pack import Pack
 from bmslogs.base.version import __version__
 from bmslogs.log.log import Log, log_from_table
 
-PUTS_WHOLE = ("s3", "gcs", "abfs", "az")
-"""Filesystems on which a file appears only when it is complete; on the others it is written aside and moved."""
+PUTS_WHOLE = ("s3", "s3a", "gcs", "gs", "abfs", "abfss", "az")
+"""Filesystems on which a file appears only when it is complete."""
+MOVES_WHOLE = ("local", "file", "hdfs")
+"""Filesystems on which a file written aside takes its place in one step. On all others a store is only read."""
 
 
 @dataclass(frozen=True)
 class StoredLog:
-    """One log of a store: id, pack, vehicle, and its path on the filesystem."""
+    """One log of a store: id, pack, vehicle, its path on the filesystem, its size [bytes]."""
 
     id: str
     pack: str
     vehicle: str
     path: str
+    size: int = 0
 
 
 @dataclass(frozen=True)
@@ -60,7 +64,9 @@ class Files:
     Parameters
     ----------
     root
-        Folder, or the address of one (any scheme that pyarrow knows).
+        Folder, or the address of one (any scheme that pyarrow knows, ``fsspec+..://`` among them).
+    system
+        Filesystem that `root` is a folder of; None where `root` says it all.
 
     Raises
     ------
@@ -68,10 +74,12 @@ class Files:
         There is no store.
     """
 
-    def __init__(self, root: str | Path) -> None:
+    def __init__(self, root: str | Path, system: fs.FileSystem | None = None) -> None:
         self.root = str(root)
         try:
-            if "://" in self.root:
+            if system is not None:
+                self.system, base = system, Path(root).as_posix()
+            elif "://" in self.root:
                 self.system, base = fs.FileSystem.from_uri(self.root)
             else:
                 self.system, base = fs.LocalFileSystem(), str(Path(self.root).resolve())
@@ -79,8 +87,32 @@ class Files:
             info = self.system.get_file_info(self.base)
         except (pa.ArrowInvalid, OSError, ValueError) as error:
             raise StoreError(f"{self.root}: cannot be reached ({error})") from None
-        if info.type != fs.FileType.Directory and self.system.type_name not in PUTS_WHOLE:
+        if info.type != fs.FileType.Directory and self.kind not in PUTS_WHOLE:
             raise StoreError(f"{self.root}: no store here")
+
+    @property
+    def kind(self) -> str:
+        """Name of the filesystem's kind, a subtree's and a wrapped one's being that of what lies below."""
+        system = self.system
+        while isinstance(system, fs.SubTreeFileSystem):
+            system = system.base_fs
+        # a wrapped filesystem may give several names: "py::fsspec+('s3', 's3a')"
+        names = re.findall(r"[a-z0-9]+", str(system.type_name).rsplit("+", 1)[-1].removeprefix("py::"))
+        return str(names[0]) if names else ""
+
+    def must_take_files(self) -> None:
+        """Check that files can be put there in one piece.
+
+        Raises
+        ------
+        StoreError
+            They cannot: the store is only read.
+        """
+        if self.kind not in PUTS_WHOLE + MOVES_WHOLE:
+            raise StoreError(
+                f"{self.root}: on a filesystem of kind {self.kind!r} no file can be put in one piece; such a store is "
+                "only read"
+            )
 
     def path(self, *parts: str) -> str:
         """Return the path of a file or folder of the store."""
@@ -105,6 +137,7 @@ class Files:
                                 unquote(pack.base_name.removeprefix("pack=")),
                                 unquote(vehicle.base_name.removeprefix("vehicle=")),
                                 info.path,
+                                int(info.size or 0),
                             )
                         )
         return tuple(sorted(out, key=lambda log: (log.pack, log.id)))
@@ -179,10 +212,19 @@ class Files:
         self.write(self.answer_path(pack, log_id), text.encode())
 
     def write(self, path: str, content: bytes) -> None:
-        """Write a file so that a reader sees the old one or the whole new one, never a part."""
+        """Write a file so that a reader sees the old one or the whole new one, never a part.
+
+        Raises
+        ------
+        StoreError
+            The filesystem cannot do that.
+        """
+        self.must_take_files()
         folder, name = path.rsplit("/", 1)
-        self.system.create_dir(folder, recursive=True)
-        aside = path if self.system.type_name in PUTS_WHOLE else f"{folder}/_{uuid.uuid4().hex}.{name}.part"
+        aside = path
+        if self.kind not in PUTS_WHOLE:
+            self.system.create_dir(folder, recursive=True)
+            aside = f"{folder}/_{uuid.uuid4().hex}.{name}.part"
         with self.system.open_output_stream(aside) as handle:
             handle.write(content)
         if aside != path:
@@ -192,3 +234,24 @@ class Files:
         """Remove a file that may be gone already."""
         if self.system.get_file_info(path).type == fs.FileType.File:
             self.system.delete_file(path)
+
+
+def put_logs(source: Files, target: Files) -> list[str]:
+    """Put the logs and packs of one store into another, and return the ids of the logs that were not there.
+
+    A log's id is that of its content: what has the id is the same, and is not put again, so that a run that was
+    stopped is simply run again.
+    """
+    target.must_take_files()
+    there = {(log.pack, log.id) for log in target.logs}
+    for info in source.listing(source.path("_packs")):
+        with source.system.open_input_stream(info.path) as handle:
+            target.write(target.path("_packs", info.base_name), handle.read())
+    put = []
+    for log in source.logs:
+        if (log.pack, log.id) in there:
+            continue
+        with source.system.open_input_stream(log.path) as handle:
+            target.write(target.path(*log.path.removeprefix(source.base).strip("/").split("/")), handle.read())
+        put.append(log.id)
+    return put

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 from bmslogs.base.results import LEVELS
 from bmslogs.fleet.dataset import read_estimates, read_standing
+from bmslogs.fleet.files import Files
 
 
 @dataclass(frozen=True)
@@ -38,11 +40,28 @@ class PackOverview:
     not_known: int
 
 
-def overview(root: str | Path) -> list[PackOverview]:
-    """Return one line a pack, the most urgent first, from the datasets alone."""
+def overview(root: str | Path | Files) -> list[PackOverview]:
+    """Return one line a pack, the most urgent first, from the datasets alone; kept while no file of them changes."""
+    if isinstance(root, Files):
+        return list(_overview(root))
+    files = Files(root)
+    stamp = tuple(
+        (i.path, int(i.size or 0), int(i.mtime_ns or 0))
+        for folder in ("_estimates", "_standing")
+        for i in files.listing(files.path(folder))
+    )
+    return list(_kept(str(root), stamp))
+
+
+@lru_cache(maxsize=4)
+def _kept(root: str, _stamp: tuple[tuple[str, int, int], ...]) -> tuple[PackOverview, ...]:
+    return _overview(Files(root))
+
+
+def _overview(root: Files) -> tuple[PackOverview, ...]:
     estimates = read_estimates(root, ["pack", "vehicle", "log", "start", "quantity", "status"])
     if estimates.num_rows == 0:
-        return []
+        return ()
     seen = estimates.group_by(["pack", "vehicle", "log", "start"]).aggregate([]).to_pylist()
     packs: dict[str, list[dict[str, Any]]] = {}
     for row in seen:
@@ -62,7 +81,7 @@ def overview(root: str | Path) -> list[PackOverview]:
                 count["note"], own[0]["says"] if own else None, unknown.get(pack, 0),
             )
         )  # fmt: skip
-    return sorted(out, key=lambda p: (-p.act, -p.look, p.pack))
+    return tuple(sorted(out, key=lambda p: (-p.act, -p.look, p.pack)))
 
 
 def _unknown(estimates: Any) -> dict[str, int]:

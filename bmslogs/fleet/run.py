@@ -8,19 +8,19 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from importlib import import_module
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any, Literal
 
 from bmslogs.base.errors import BmsLogsError, StoreError, printable
 from bmslogs.base.version import __version__
 from bmslogs.fleet.dataset import made_from, refresh
-from bmslogs.fleet.files import Files, StoredLog, made_by
+from bmslogs.fleet.files import Files, Stamp, StoredLog, made_by
+from bmslogs.fleet.processes import Context, cheap_processes
 
 Status = Literal["done", "known", "failed"]
 Progress = Callable[[str], None]
@@ -31,13 +31,17 @@ MOST_DEATHS = 2
 
 @dataclass(frozen=True)
 class Outcome:
-    """What became of one log: ``done``, ``known`` (its diagnosis was there) or ``failed`` with the reason."""
+    """What became of one log: ``done``, ``known`` (its diagnosis was there) or ``failed`` with the reason.
+
+    `seconds` is the time that passed, `cpu_seconds` that in which a processor worked at it.
+    """
 
     log: str
     pack: str
     status: Status
     seconds: float = 0.0
     reason: str | None = None
+    cpu_seconds: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -103,15 +107,24 @@ def diagnose_store(
     Raises
     ------
     StoreError
-        There is no such store, or no such scheduler.
+        There is no such store, it is only read, or there is no such scheduler.
     """
     begun = time.perf_counter()
     files = Files(root)
-    method = current_method()
+    files.must_take_files()
     logs = [log for log in files.logs if packs is None or log.pack in packs]
-    known, pending = _sort(files, logs, method)
+    stamps = {pack: files.answers(pack) for pack in {log.pack for log in logs}}
+    count = workers or os.cpu_count() or 1
+    # the processes load what they need while this one does
+    new = sum(log.id not in stamps[log.pack] for log in logs)
+    context = cheap_processes() if not scheduler and min(count, new) > 1 else None
+    known, pending = _sort(files, logs, stamps, current_method())
+    pending.sort(key=lambda log: -log.size)  # a long log that begins last would keep one worker busy alone
     outcomes = [Outcome(log.id, log.pack, "known") for log in known]
-    source = _on_cluster(str(root), pending, scheduler) if scheduler else _on_machine(str(root), pending, workers)
+    if scheduler:
+        source = _on_cluster(str(root), pending, scheduler)
+    else:
+        source = _on_machine(str(root), pending, min(count, len(pending)), context)
     for outcome in source:
         outcomes.append(outcome)
         if progress:
@@ -137,7 +150,7 @@ def diagnose_one(root: str, log: StoredLog) -> Outcome:
 
     from bmslogs.findings import diagnose
 
-    begun = time.perf_counter()
+    begun, worked = time.perf_counter(), time.process_time()
     try:
         files = Files(root)
         with threadpool_limits(1):
@@ -148,16 +161,17 @@ def diagnose_one(root: str, log: StoredLog) -> Outcome:
     except Exception as error:
         reason = printable(f"{type(error).__name__}: {error}", 300)
         return Outcome(log.id, log.pack, "failed", time.perf_counter() - begun, reason)
-    return Outcome(log.id, log.pack, "done", time.perf_counter() - begun)
+    took = time.perf_counter() - begun, time.process_time() - worked
+    return Outcome(log.id, log.pack, "done", took[0], cpu_seconds=took[1])
 
 
-def _sort(files: Files, logs: Sequence[StoredLog], method: str) -> tuple[list[StoredLog], list[StoredLog]]:
+def _sort(
+    files: Files, logs: Sequence[StoredLog], stamps: Mapping[str, Mapping[str, Stamp]], method: str
+) -> tuple[list[StoredLog], list[StoredLog]]:
     """Return the logs whose stored diagnosis is current, and the others."""
     known: list[StoredLog] = []
     pending: list[StoredLog] = []
-    packs = {log.pack for log in logs}
-    stamps = {pack: files.answers(pack) for pack in packs}
-    read = {pack: made_from(files, pack) for pack in packs}
+    read = {pack: made_from(files, pack) for pack in stamps}
     for log in logs:
         stamp = stamps[log.pack].get(log.id)
         if stamp is None:
@@ -171,19 +185,21 @@ def _sort(files: Files, logs: Sequence[StoredLog], method: str) -> tuple[list[St
     return known, pending
 
 
-def _on_machine(root: str, pending: Sequence[StoredLog], workers: int | None) -> Iterator[Outcome]:
+def _on_machine(
+    root: str, pending: Sequence[StoredLog], count: int, context: Context | None
+) -> Iterator[Outcome]:
     """Run on processes of this machine; after the death of a worker the rest goes on in a new pool."""
-    count = min(workers or os.cpu_count() or 1, len(pending))
     if count <= 1:
         for log in pending:
             yield diagnose_one(root, log)
         return
+    context = context or cheap_processes()
     waiting = list(reversed(pending))
     deaths: dict[str, int] = {}
     while waiting:
         # after a death the suspects go one by one, so that the next death names its log
         alone = any(deaths.get(log.path) for log in waiting)
-        with ProcessPoolExecutor(1 if alone else count, mp_context=get_context("spawn")) as pool:
+        with ProcessPoolExecutor(1 if alone else count, mp_context=context) as pool:
             running: dict[Future[Outcome], StoredLog] = {}
             broken = False
             while (waiting or running) and not broken:

@@ -52,6 +52,8 @@ class Log:
         Step of the cell readings [V], as the logger wrote them.
     extra
         Columns that were kept but not used, by name.
+    cell_columns
+        The logger's own name of each cell's column, in the order of `cells`; empty where the log does not say.
     """
 
     id: str
@@ -67,6 +69,7 @@ class Log:
     voltage_step: float = 0.001
     extra: dict[str, npt.NDArray[Any]] = field(default_factory=dict)
     meta: dict[str, str] = field(default_factory=dict)
+    cell_columns: tuple[str, ...] = ()
 
     @property
     def rows(self) -> int:
@@ -141,6 +144,7 @@ def log_from_table(table: pa.Table, meta: dict[str, str], log_id: str) -> Log:
         voltage_step=float(meta.get("bmslogs.voltage_step_V", "0.001")),
         extra={n: table.column(n).to_numpy(zero_copy_only=False) for n in rest},
         meta=meta,
+        cell_columns=_sources(table, [n for _, n in cells]),
     )
 
 
@@ -150,6 +154,12 @@ def _meta(raw: dict[bytes, bytes] | None, path: Path) -> dict[str, str]:
     if "bmslogs.schema" not in meta or "bmslogs.pack_json" not in meta:
         raise BadInput("no bmslogs metadata", "a log of the store", file=path)
     return meta
+
+
+def _sources(table: pa.Table, names: Sequence[str]) -> tuple[str, ...]:
+    """Return what the logger called these columns; nothing unless it is known of all."""
+    found = [(table.schema.field(n).metadata or {}).get(b"source_column", b"").decode() for n in names]
+    return tuple(found) if all(found) else ()
 
 
 def _floats(table: pa.Table, name: str) -> Floats | None:

@@ -34,6 +34,9 @@ class Index:
         self.root = root
         self.path = root / "_index.json"
         self.unreadable: list[str] = []
+        self._entries: dict[str, tuple[list[int], LogEntry]] = {}
+        """By place: size and time of change of a file, and its entry, as this process read them last."""
+        self._by_id: dict[str, tuple[list[int], LogEntry]] = {}
 
     def files(self) -> list[Path]:
         """Return the log files, found by their place alone."""
@@ -43,8 +46,12 @@ class Index:
 
     def entries(self) -> list[LogEntry]:
         """Return the entry of every readable log."""
+        held = self._held()
+        if held is not None:
+            return held
         known = self._load()
         out, fresh, changed = [], {}, False
+        entries: dict[str, tuple[list[int], LogEntry]] = {}
         self.unreadable = []
         for path in self.files():
             key = path.relative_to(self.root).as_posix()
@@ -56,13 +63,49 @@ class Index:
                     meta = read_metadata(path)
                     record = {"stamp": stamp, "meta": {k: meta.get(f"bmslogs.{k}", "") for k in _KEPT}}
                     changed = True
-                out.append(entry_from(path, {f"bmslogs.{k}": v for k, v in record["meta"].items()}))
+                entry = entry_from(path, {f"bmslogs.{k}": v for k, v in record["meta"].items()})
+                out.append(entry)
                 fresh[key] = record
+                entries[key] = (stamp, entry)
             except (StoreError, OSError, KeyError, ValueError, TypeError) as error:
                 self.unreadable.append(f"{key}: {' '.join(str(error).split())[:200]}")
         if changed or set(fresh) != set(known):
             self._save(fresh)
+        self._entries = {} if self.unreadable else entries
+        by_id: dict[str, tuple[list[int], LogEntry]] = {}
+        for held_entry in self._entries.values():
+            by_id.setdefault(held_entry[1].id, held_entry)
+        self._by_id = by_id
         return out
+
+    def _held(self) -> list[LogEntry] | None:
+        """Return what this process read last, if no file has come, gone or changed since."""
+        held = self._entries
+        if not held:
+            return None
+        out = []
+        for path in self.files():
+            key = path.relative_to(self.root).as_posix()
+            stamp, entry = held.get(key, (None, None))
+            try:
+                state = path.stat()
+            except OSError:
+                return None
+            if entry is None or stamp != [state.st_size, state.st_mtime_ns]:
+                return None
+            out.append(entry)
+        return out if len(out) == len(held) else None
+
+    def entry(self, log_id: str) -> LogEntry | None:
+        """Return the entry of one log as this process read it last, if its file is the same; it looks at no other."""
+        stamp, entry = self._by_id.get(log_id, (None, None))
+        if entry is None:
+            return None
+        try:
+            state = entry.path.stat()
+        except OSError:
+            return None
+        return entry if stamp == [state.st_size, state.st_mtime_ns] else None
 
     def refresh(self) -> None:
         """Bring the index up to the files."""
@@ -70,6 +113,7 @@ class Index:
 
     def rebuild(self) -> None:
         """Forget what was known and read every file again."""
+        self._entries, self._by_id = {}, {}
         self.path.unlink(missing_ok=True)
         self.entries()
 

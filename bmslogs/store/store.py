@@ -58,6 +58,9 @@ class Store:
         StoreError
             No such log.
         """
+        held = self._index.entry(log_id)
+        if held is not None:
+            return held
         for entry in self._index.entries():
             if entry.id == log_id:
                 return entry

@@ -10,12 +10,15 @@ import flask
 from dash import Dash, Input, Output, State, html, no_update
 
 from bmslogs.base.errors import BmsLogsError
+from bmslogs.faces.answers import pack_answer
+from bmslogs.faces.spreadsheet import diagnosis_csv
 from dashboard.desk import Desk
 from dashboard.frame import Frame
-from dashboard.parts import choose_pack, heading, no_logs
+from dashboard.parts import choose_pack, heading, no_logs, table_response
 
 TITLE, PATH = "Record", "/record"
 SHEET = "/sheet.html"
+TABLE = "/estimates.csv"
 SHEET_POLICY = (
     "sandbox allow-scripts allow-modals allow-downloads; default-src 'none'; script-src 'unsafe-inline'; "
     "style-src 'unsafe-inline'; img-src data: blob:; font-src data:; frame-ancestors 'self'"
@@ -64,6 +67,13 @@ def layout(frame: Frame) -> html.Div:
                         className="button",
                         download=f"{frame.pack.id}-record.html",
                     ),
+                    html.A(
+                        "Save as a table",
+                        href=f"{TABLE}?pack={quote(frame.pack.id)}",
+                        id="record-table",
+                        className="button",
+                        download=f"{frame.pack.id}.csv",
+                    ),
                 ],
                 className="actions",
             ),
@@ -85,7 +95,6 @@ def sheet_address(
 
 def sheet(desk: Desk, pack_id: str, insulation: float | None, instrument: str, remark: str) -> str:
     """Return the record of a pack as one HTML page."""
-    from bmslogs.faces.answers import pack_answer
     from bmslogs.faces.record import Typed, baselines, contents, record_page
 
     diagnosis = pack_answer(desk.store, pack_id)
@@ -115,6 +124,17 @@ def register(app: Dash, desk: Desk) -> None:
         if given.get("save"):
             headers["Content-Disposition"] = f'attachment; filename="{pack_id}-record.html"'
         return flask.Response(page, 200, headers, mimetype="text/html")
+
+    @app.server.get(TABLE)
+    def _estimates_table() -> flask.Response:
+        pack_id = flask.request.args.get("pack", "")
+        try:
+            if desk.pack(pack_id) is None:
+                return flask.Response("There is no such pack.", 404, mimetype="text/plain")
+            table = diagnosis_csv(pack_answer(desk.store, pack_id))
+        except BmsLogsError as error:
+            return flask.Response(str(error), 400, mimetype="text/plain")
+        return table_response(table, f"{pack_id}.csv")
 
     @app.callback(
         Output("record-sheet", "src"),

@@ -4,24 +4,31 @@ from __future__ import annotations
 
 import datetime as dt
 from typing import Any
+from urllib.parse import quote
 
 import dash_mantine_components as dmc
+import flask
 from dash import Dash, Input, Output, State, html, no_update
 
 from bmslogs.base.errors import BmsLogsError
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis
+from bmslogs.faces.answers import log_answers
+from bmslogs.faces.comparison_text import bleeding_lines
 from bmslogs.faces.figures import before_after, over_months, place_map, side_by_side
 from bmslogs.faces.figures.places import effect_text
 from bmslogs.faces.figures.words import short_place, title_of
+from bmslogs.faces.spreadsheet import comparison_csv
 from bmslogs.findings.compare import Comparison, compare_before_after, compare_packs, fitted_positions
 from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
-from dashboard.parts import action, empty, graph, heading, refused, section, select
+from dashboard.parts import action, empty, graph, heading, refused, section, select, table_response
 from dashboard.shell import log_name
 
 TITLE, PATH = "Side by side", "/side-by-side"
+TABLE = "/comparison.csv"
+MOST_UNASKED = 12  # packs set side by side where nobody chose (choice)
 FEW_VEHICLES = (
     "Whether one place suffers in every vehicle is told from three vehicles of one design up, each with a "
     "diagnosed log. Give packs of one design the same design name when they are described."
@@ -55,7 +62,7 @@ def _diagnoses(frame: Frame, pack_id: str) -> list[Diagnosis]:
 
 
 def _packs(frame: Frame, packs: list[Pack]) -> list[Any]:
-    chosen = [p for p in packs if p.id in frame.view.packs] or packs
+    chosen = [p for p in packs if p.id in frame.view.packs] or _usual_packs(frame, packs)
     picker = html.Div(
         dmc.MultiSelect(
             id="packs",
@@ -74,7 +81,18 @@ def _packs(frame: Frame, packs: list[Pack]) -> list[Any]:
         return [picker, refused(str(error))]
     return [
         picker,
+        html.Div(
+            html.A(
+                "Save as a table",
+                href=table_address([p.id for p in chosen]),
+                id="comparison-table",
+                className="button",
+                download="comparison.csv",
+            ),
+            className="actions",
+        ),
         *_compared(frame, result),
+        *_bled(result),
         section("Does a place always suffer?", *_places(frame, chosen, diagnoses), id="places"),
     ]
 
@@ -157,6 +175,18 @@ def _place_name(pack: Pack, position: str) -> str:
     return f"module {position}"
 
 
+def _usual_packs(frame: Frame, packs: list[Pack]) -> list[Pack]:
+    """Return what is set side by side where nothing is chosen: all packs, or where these are many the chosen one's.
+
+    Those are the first ones of its design.
+    """
+    if len(packs) <= MOST_UNASKED:
+        return packs
+    one = frame.pack or packs[0]
+    alike = [p for p in packs if p.id != one.id and p.design is not None and p.design == one.design]
+    return [one, *alike][:MOST_UNASKED]
+
+
 def _compared(frame: Frame, result: Comparison) -> list[Any]:
     shown, cannot = [], []
     for one in result.quantities:
@@ -185,6 +215,16 @@ def _compared(frame: Frame, result: Comparison) -> list[Any]:
     if result.events:
         shown.append(section("Work on these packs", html.Ul([html.Li(e) for e in result.events])))
     return shown or [html.P("These packs have no quantity in common.")]
+
+
+def _bled(result: Comparison) -> list[Any]:
+    lines = bleeding_lines(result.bleeding)
+    return [section("Bleeding commanded in a week", html.Ul([html.Li(x) for x in lines]))] if lines else []
+
+
+def table_address(packs: list[str]) -> str:
+    """Return the address of the comparison as a table for a spreadsheet."""
+    return f"{TABLE}?{'&'.join(f'pack={quote(p)}' for p in packs)}"
 
 
 def _repair(frame: Frame, packs: list[Pack]) -> list[Any]:
@@ -303,7 +343,18 @@ def _months(frame: Frame) -> list[Any]:
 
 
 def register(app: Dash, desk: Desk) -> None:
-    """Put what is chosen into the address."""
+    """Put what is chosen into the address, and serve the comparison as a table."""
+
+    @app.server.get(TABLE)
+    def _comparison_table() -> flask.Response:
+        wanted = flask.request.args.getlist("pack")
+        try:
+            packs = {p.id: p for p in desk.packs() if p.id in wanted}
+            answers = {name: log_answers(desk.store, name) for name in packs}
+            table = comparison_csv(compare_packs(answers, packs))
+        except BmsLogsError as error:
+            return flask.Response(str(error), 400, mimetype="text/plain")
+        return table_response(table, "comparison.csv")
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),
@@ -314,7 +365,8 @@ def register(app: Dash, desk: Desk) -> None:
     def packs(chosen: list[str], search: str) -> Any:
         view = parse(search)
         every = {p.id for p in desk.packs() if desk.logs(p.id)}
-        wanted = () if set(chosen or []) in (every, set()) else tuple(chosen)
+        usual = len(every) <= MOST_UNASKED and set(chosen or []) == every
+        wanted = () if usual or not chosen else tuple(chosen)
         return no_update if set(wanted) == set(view.packs) else view.but(packs=wanted).query()
 
     @app.callback(

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
-from dash import Dash, Input, Output, State, html, no_update
+from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from bmslogs.base.cautions import HIGH_VOLTAGE
 from bmslogs.base.pack import Pack
@@ -13,6 +14,7 @@ from bmslogs.faces.answers import shown_by
 from bmslogs.faces.figures import pack_picture
 from bmslogs.faces.figures.words import title_of
 from bmslogs.faces.unknown import unknowns
+from bmslogs.fleet import PackOverview, overview
 from dashboard.address import View
 from dashboard.desk import Desk
 from dashboard.frame import Frame
@@ -20,6 +22,13 @@ from dashboard.parts import action, caution, empty, finding_line, following, gra
 
 TITLE, PATH = "Vehicles", "/"
 SHOWN = 4  # findings on a card
+MOST_CARDS = (
+    24  # packs; more are shown one a line, from the datasets that a run over the store leaves (choice)
+)
+RUN = "bmslogs diagnose --all"
+COLUMNS = (
+    "Vehicle", "Pack", "Logs", "Newest weighed", "To act on", "To look at", "Noted", "Not known", "First of all",
+)  # fmt: skip
 COLOURED_BY = ("resistance_10s_relative", "soc_offset", "capacity_relative")
 """What a thumbnail shows: the first of these that is known."""
 
@@ -29,6 +38,9 @@ def layout(frame: Frame) -> html.Div:
     packs = frame.desk.packs()
     if not packs:
         return _welcome()
+    if len(packs) > MOST_CARDS:
+        return _many(frame, packs)
+    waiting = sum(frame.desk.standing(p.id)[1] for p in packs)
     count = f"{len(packs)} pack{'s' if len(packs) != 1 else ''} in this store. Times are UTC."
     return html.Div(
         [
@@ -38,7 +50,59 @@ def layout(frame: Frame) -> html.Div:
                 className="actions",
             ),
             html.Div([_card(frame, p) for p in packs], className="cards"),
-            *following(frame.desk.waiting()),
+            *following(waiting),
+        ]
+    )
+
+
+def _many(frame: Frame, packs: list[Pack]) -> html.Div:
+    """Return one line a pack, the most urgent first, from what the last run over the store left."""
+    weighed = overview(frame.desk.root)
+    logs = Counter(e.pack for e in frame.desk.store.logs())
+    behind = sum(logs.values()) - sum(min(p.logs, logs[p.pack]) for p in weighed)
+    says = [f"{len(packs)} packs and {sum(logs.values())} logs in this store, the most urgent first. "]
+    if behind:
+        says += [f"{behind} logs are not weighed yet: ", html.Code(RUN), " weighs them. "]
+    described = {p.id: p for p in packs}
+    lines = [_pack_line(frame, described[p.pack], logs[p.pack], p) for p in weighed if p.pack in described]
+    seen = {p.pack for p in weighed}
+    lines += [_pack_line(frame, p, logs[p.id], None) for p in packs if p.id not in seen]
+    return html.Div(
+        [
+            heading("Vehicles", says),
+            html.Div(
+                [action("Describe another pack", "/describe"), action("Bring logs in", "/bring")],
+                className="actions",
+            ),
+            html.Div(
+                html.Table(
+                    [html.Thead(html.Tr([html.Th(t, scope="col") for t in COLUMNS])), html.Tbody(lines)],
+                    className="many",
+                ),
+                className="scroll",
+            ),
+            # what the page of cards has: the callback that follows the weighing looks for it
+            dcc.Store(id="weighed", data=0),
+            dcc.Interval(id="weighing", disabled=True),
+        ]
+    )
+
+
+def _pack_line(frame: Frame, pack: Pack, logs: int, found: PackOverview | None) -> html.Tr:
+    here = View(pack=pack.id)
+    told = ["", "", "", "", "", "not weighed yet" if logs else "no log yet"]
+    if found is not None:
+        told = [
+            frame.local(found.last, time=False),
+            *(str(n) if n else "" for n in (found.act, found.look, found.note, found.not_known)),
+            found.worst or "nothing found",
+        ]
+    return html.Tr(
+        [
+            html.Td(dcc.Link(pack.vehicle, href=here.link("/answers"))),
+            html.Td(pack.id, className="mono"),
+            html.Td(logs),
+            *(html.Td(text) for text in told),
         ]
     )
 

@@ -22,7 +22,8 @@ from sample_logs.string_model import make_string
 from tests.accuracy.adapter import build_log
 
 ASKED = {
-    "drive": ("resistance_10s_relative", "resistance_10s"),
+    "rest": ("current_zero",),
+    "drive": ("resistance_10s_relative", "resistance_10s", "resistance_outside_taps", "current_lag"),
     "charge": tuple(q for q in CHARGED if q not in NOT_PREDICTED),
     "parked": ("leak_current_relative",),
 }
@@ -56,7 +57,10 @@ def one(seed: int, chemistry: str) -> dict[str, float]:
     out = {}
     for key, quantities in ASKED.items():
         expected = expected_half_widths(model, key, quantities)
-        if key == "drive":
+        if key == "rest":
+            bench = Bench(string, rng)
+            bench.rest(1.0 / 6.0)
+        elif key == "drive":
             bench = Bench(string, rng)
             bench.rest(0.17)
             bench.drive(20, rms_c=0.6)

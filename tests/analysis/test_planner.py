@@ -117,3 +117,24 @@ def test_a_log_without_current_cannot_be_planned_from():
 
     with pytest.raises(NotEnoughData, match="no current"):
         plan(replace(log, current=None), diagnose(log))
+
+
+def test_a_charge_tells_a_drive_s_intervals_as_well_as_a_drive_does():
+    # a charge alone hardly tells resistance: that must not be taken for a property of the drive to come
+    rng = np.random.default_rng(6)
+    string = make_string(12, "NMC", 100.0, rng, soc=0.3)
+    bench = Bench(string, rng)
+    bench.rest(0.2)
+    bench.charge(0.3, until_soc=0.6)
+    bench.rest(0.2)
+    model = model_of(Study(build_log(string, bench, Meter(), rng)))
+    quantities = ("resistance_10s", "resistance_10s_relative")
+    expected = expected_half_widths(model, "drive", quantities)
+    bench = Bench(string, rng)
+    bench.rest(0.17)
+    bench.drive(20, rms_c=0.6)
+    bench.rest(0.17)
+    given = Knowledge(Study(build_log(string, bench, Meter(), rng))).resistance
+    found = np.median(expected["resistance_10s"]) / model.study.usual_resistance
+    assert found == pytest.approx(np.median(given.half_ohm) / given.middle, rel=0.30)
+    assert np.median(expected["resistance_10s_relative"]) == pytest.approx(np.median(given.half_relative), rel=0.30)

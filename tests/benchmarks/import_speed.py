@@ -4,8 +4,8 @@
     python tests/benchmarks/import_speed.py --gigabyte       the same rows repeated to 1 GB
     python tests/benchmarks/import_speed.py --awkward        beside it a decimal-comma, mV, local-time, preamble twin
 
-Every run is a whole process, start-up included; then the imported log is diagnosed. Prints medians, ratios, peak resident memory and size of the output.
-Needs polars (``pip install bmslogs[bench]``).
+Every run is a whole process, start-up included; then the imported log is diagnosed. Prints medians, ratios, peak
+resident memory and size of the output. Needs polars (``pip install bmslogs[bench]``).
 """
 
 from __future__ import annotations
@@ -202,7 +202,8 @@ def diagnose(store: Path, folder: Path, rounds: int) -> None:
         took.append(float(words[1]))
     print(
         f"  diagnosing the stored log ({words[2]} rows, {words[3]} cells, {words[4]} estimates): processor "
-        f"{statistics.median(took):.2f} s beyond {statistics.median(started):.2f} s of start-up, peak {max(peaks):.0f} MB"
+        f"{statistics.median(took):.2f} s beyond {statistics.median(started):.2f} s of start-up, "
+        f"peak {max(peaks):.0f} MB"
     )
 
 

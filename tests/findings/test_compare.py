@@ -194,18 +194,42 @@ def test_swap_of_a_module_that_the_pack_file_does_not_name():
         ({"soc": (0.85, 0.95)}, "% charge"),
         ({"t": 40.0}, "K apart"),
         ({"log": {"averaging_s": 5.0}}, "averaging"),
-        ({"log": {"refresh_s": 10.0}}, "rate"),
+        ({"log": {"settings": {"refresh_s": 10.0}}}, "rate of the cell readings changed from 1.0 to 10.0"),
+        ({"log": {"settings": {"voltage_step_V": 0.005}}}, "step of the cell readings changed from 0.001 to 0.005"),
+        ({"log": {"settings": {"bled_under_load": 0.4}}}, "bled for 40 % of the time under load in the log after"),
+        ({"log": {"settings": {"cell_columns": [f"U{i}" for i in (2, 1, *range(3, CELLS + 1))]}}},
+         "'U1' of the logger was cell 1 before and is cell 2 after"),
         ({"lag": -2.0}, "averaging or polling"),
     ],
 )
 def test_logs_of_other_conditions_are_refused(change, word):
     pack = a_pack()
-    settings = {"averaging_s": 0.5, "refresh_s": 1.0}
+    columns = [f"U{i}" for i in range(1, CELLS + 1)]
+    settings = {"averaging_s": 0.5, "settings": {
+        "voltage_step_V": 0.001, "refresh_s": 1.0, "bled_under_load": 0.0, "cell_columns": columns,
+    }}  # fmt: skip
     later = dict(change) | {"log": settings | change.get("log", {})}
     found = compare_before_after(a_drive(pack, log=settings), a_drive(pack, day=9, **later), pack)
     valid(found)
     assert not found.of("resistance_10s").comparable and word in found.of("resistance_10s").why_not
     assert found.changes == ()
+
+
+@pytest.mark.parametrize("moved, word", [(OHM[::-1], "in reversed order"), (np.roll(OHM, 1), "one place on")])
+def test_cells_that_come_back_in_another_order_are_refused(moved, word):
+    pack = a_pack()
+    found = compare_before_after(a_drive(pack), a_drive(pack, moved, day=9), pack)
+    assert word in found.of("resistance_10s").why_not and found.changes == ()
+
+
+def test_a_logger_that_names_its_cells_otherwise_is_noted():
+    pack = a_pack()
+    logs = [
+        a_drive(pack, day=d, log={"settings": {"cell_columns": [f"{name}{i}" for i in range(CELLS)]}})
+        for d, name in ((0, "U"), (9, "cell"))
+    ]
+    found = compare_before_after(*logs, pack)
+    assert found.of("resistance_10s").comparable and "'cell0' to 'cell11' now" in found.notes[0]
 
 
 def test_other_cell_count_or_order_of_logs():

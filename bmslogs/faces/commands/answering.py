@@ -17,7 +17,7 @@ from bmslogs.faces.commands.options import (
     find_pack,
     open_store,
 )
-from bmslogs.faces.output import STDOUT, say, write_json, write_text
+from bmslogs.faces.output import STDOUT, say, write_json, write_table
 from bmslogs.faces.progress import progress
 
 if TYPE_CHECKING:
@@ -84,12 +84,7 @@ def diagnose_log(
     if json is not None:
         write_json(json, diagnosis.to_json())
     if csv is not None:
-        table = diagnosis_csv(diagnosis)
-        if csv == STDOUT:
-            say(table.replace("\r\n", "\n").rstrip("\n"))
-        else:
-            # The byte order mark tells a spreadsheet that the text is UTF-8.
-            write_text(csv, table, encoding="utf-8-sig")
+        write_table(csv, diagnosis_csv(diagnosis))
 
 
 def _stored(log: str, pack: Path | None, profile: Path | None, store: Path | None) -> tuple[Store, str]:
@@ -131,6 +126,10 @@ def compare(
     after: Annotated[str | None, typer.Option("--after", metavar="LOG", help="Log after the repair.")] = None,
     store: StoreOption = None,
     json: JsonOption = None,
+    csv: Annotated[
+        str | None,
+        typer.Option("--csv", metavar="FILE", help="Write the comparison as a table for a spreadsheet."),
+    ] = None,
 ) -> None:
     """Set packs side by side, or one pack before and after a repair."""
     if bool(packs) == (before is not None or after is not None):
@@ -139,12 +138,16 @@ def compare(
         raise BadInput("only one of --before and --after", "both")
     kept = open_store(store)
     made = _before_after(kept, str(before), str(after)) if before else _side_by_side(kept, packs or [])
-    if json != STDOUT:
+    if json != STDOUT and csv != STDOUT:
         from bmslogs.faces.comparison_text import comparison_text
 
         say(comparison_text(made))
     if json is not None:
         write_json(json, made.to_json())
+    if csv is not None:
+        from bmslogs.faces.spreadsheet import comparison_csv
+
+        write_table(csv, comparison_csv(made))
 
 
 def _side_by_side(store: Store, packs: list[str]) -> Comparison:

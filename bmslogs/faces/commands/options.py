@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -13,6 +14,8 @@ if TYPE_CHECKING:
     from bmslogs.base.pack import Pack
     from bmslogs.store import Store
 
+ADDRESS = re.compile(r"[a-z][a-z0-9+.-]+:[/\\]")
+"""How the address of a store on another filesystem begins; a drive of one letter is none."""
 DEFAULT_STORE = Path("bms_store")
 
 StoreOption = Annotated[
@@ -60,6 +63,11 @@ def open_store(place: Path | None, *, new: bool = False) -> Store:
         There is no such store, and this command only reads.
     """
     root = place or DEFAULT_STORE
+    if ADDRESS.match(str(root)):
+        raise StoreError(
+            f"{root}: an address; found no folder, expected one. At an address `bmslogs diagnose --all` works; import "
+            "into a folder and put its logs there (bmslogs.fleet.put_logs)"
+        )
     if root.exists() and not root.is_dir():
         raise StoreError(f"{root}: found a file, expected the folder of a store")
     if not new and not root.is_dir():

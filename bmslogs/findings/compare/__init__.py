@@ -6,6 +6,9 @@ from bmslogs.findings.compare.packs import compare_packs
 from bmslogs.findings.compare.positions import fitted_positions
 from bmslogs.findings.compare.repair import compare_before_after
 from bmslogs.findings.compare.shape import (
+    BleedDifference,
+    Bleeding,
+    BleedRate,
     Change,
     Compared,
     Comparison,
@@ -16,6 +19,9 @@ from bmslogs.findings.compare.shape import (
 )
 
 __all__ = [
+    "BleedDifference",
+    "BleedRate",
+    "Bleeding",
     "Change",
     "Compared",
     "Comparison",

@@ -11,6 +11,7 @@ from scipy import stats
 from bmslogs.base.errors import BadInput, NotEnoughData
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis
+from bmslogs.findings.compare.bleeding import compare_bleeding
 from bmslogs.findings.compare.measured import Measured, measured
 from bmslogs.findings.compare.positions import position_effects
 from bmslogs.findings.compare.reduction import Reduced, Reference, find_reference, reduced
@@ -78,6 +79,7 @@ def compare_packs(
         differences=tuple(differences),
         positions=position_effects(diagnoses_by_pack, packs),
         trends=trends(diagnoses_by_pack, packs),
+        bleeding=compare_bleeding(diagnoses_by_pack, packs),
         events=tuple(events),
         notes=_notes([packs[name] for name in diagnoses_by_pack]),
     )

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.analysis.knowledge import GAIN_SD
 from bmslogs.analysis.reference import BOLTZMANN_EV, KELVIN, MOST_EXTRAPOLATION_K, reduce_to_temperature
 from bmslogs.analysis.statistics import weighted_combine
 from bmslogs.base.errors import NotEnoughData
@@ -16,7 +17,6 @@ from bmslogs.findings.compare.measured import Measured
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-CURRENT_ACCURACY = 0.01  # gain error of a current sensor, 1 sd, where the pack file says nothing (judgement)
 FARTHEST_K = 5.0  # [K] from a pack's logs to the reference; two packs lie within 10 K (judgement)
 LEAST_SOC_OVERLAP = 0.10  # of state of charge that the packs' logs share (judgement)
 MOST_LOAD_RATIO = 2.0  # between the packs' rms currents per capacity (judgement)
@@ -129,7 +129,7 @@ def _systematic(m: Measured, reference: Reference) -> float:
     if m.quantity not in ("resistance_10s", "capacity", "usable_charge", "charge_to_full", "heating"):
         return 0.0
     accuracy = m.pack.current_accuracy
-    gain = 1.96 * (CURRENT_ACCURACY if accuracy is None else accuracy)
+    gain = 1.96 * (GAIN_SD if accuracy is None else accuracy)
     if m.quantity != "resistance_10s" or not np.isfinite(reference.current_rms_C):
         return gain
     rate = _rate(m)
@@ -220,7 +220,8 @@ def _span(m: Measured) -> tuple[float, float]:
 
 def _rate(m: Measured) -> float:
     known = m.current_rms[np.isfinite(m.current_rms) & (m.current_rms > 0) & m.telling]
-    return float(np.median(known)) / m.pack.nominal_capacity_Ah if known.size else float("nan")
+    rate = float(np.median(known)) / m.pack.nominal_capacity_Ah if known.size else 0.0
+    return rate if rate > 0.0 else float("nan")
 
 
 def _in_band(m: Measured, reference: Reference) -> Bools:

@@ -10,6 +10,7 @@ from bmslogs.analysis.statistics import outliers, robust_scale
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Event, Pack
 from bmslogs.base.results import Diagnosis
+from bmslogs.findings.compare.like_logs import middle_of, names_unlike, refusal
 from bmslogs.findings.compare.measured import Measured, cells_of, measured, started, touches
 from bmslogs.findings.compare.shape import CellValue, Change, Compared, Comparison, PackValue
 
@@ -20,10 +21,7 @@ PAIRED = {"resistance_10s": 0.05, "capacity_relative": 0.03}
 """Quantities paired by cell and the least change that may be a finding (judgement: common practice, no source)."""
 LEAST_UNTOUCHED = 5  # cells that nobody touched, for centre and scatter
 TOUCHED_ALPHA = 0.01  # level for cells that the pack file says were worked on, over all of them
-MOST_TEMPERATURE_K = 15.0  # [K] between the logs; ratios of cells still hold, a joint's share does not (judgement)
 LEAST_SCATTER = 0.003  # of a ratio of two resistances of one cell, 1 sd (judgement)
-MOST_LAG_CHANGE_S = 0.5  # [s] of the current against the voltages: more means other averaging (judgement)
-DRIFT_OF_CAPACITY = 1.0 / 200.0  # current zero beyond C/200 refuses
 
 
 def compare_before_after(before: Diagnosis, after: Diagnosis, pack: Pack) -> Comparison:
@@ -54,6 +52,7 @@ def compare_before_after(before: Diagnosis, after: Diagnosis, pack: Pack) -> Com
             f"the log before began {before.log['start']}, the log after {after.log['start']}",
             "them the other way round",
         )
+    unnamed = names_unlike(before, after)
     between = [e for e in pack.events if started(before).date() <= e.date <= started(after).date()]
     bare = pack.model_copy(update={"events": ()})  # the log before the work is wanted here
     compared, changes = [], []
@@ -61,7 +60,7 @@ def compare_before_after(before: Diagnosis, after: Diagnosis, pack: Pack) -> Com
         first, second = (measured(quantity, [d], bare) for d in (before, after))
         if not first.columns and not second.columns:
             continue
-        why = _refusal(quantity, before, after, first, second)
+        why = refusal(quantity, before, after, first, second)
         shown = tuple(_pack_value(m) for m in (first, second))
         compared.append(Compared(quantity, why is None, shown, _reference(first, second), why))
         if why is None:
@@ -71,7 +70,7 @@ def compare_before_after(before: Diagnosis, after: Diagnosis, pack: Pack) -> Com
         tuple(compared),
         changes=tuple(changes),
         events=tuple(f"{e.date.isoformat()} {e.kind}" + (f" ({e.where})" if e.where else "") for e in between),
-        notes=tuple(_notes(between, pack)),
+        notes=(*unnamed, *_notes(between, pack)),
     )
 
 
@@ -148,91 +147,15 @@ def _among(cells: list[int], wanted: set[int]) -> Bools:
     return np.array([c in wanted for c in cells], dtype=bool)
 
 
-def _refusal(
-    quantity: str, before: Diagnosis, after: Diagnosis, first: Measured, second: Measured
-) -> str | None:
-    """Return why the two logs are not comparable in this quantity, None where they are."""
-    if before.pack["cells"] != after.pack["cells"]:
-        return f"the log before has {before.pack['cells']} cells, the log after {after.pack['cells']}"
-    for when, m in (("before", first), ("after", second)):
-        if not np.isfinite(m.value).any():
-            return f"the log {when} does not tell: {m.refusal}"
-    for when, d in (("before", before), ("after", after)):
-        swapped = [f for f in d.findings if f.cause == "taps_swapped"]
-        if swapped:
-            return f"sense wires are swapped in the log {when}: {swapped[0].says}"
-        zero = next((e.value for e in d.of("current_zero") if e.value is not None), None)
-        if zero is not None and abs(zero) > DRIFT_OF_CAPACITY * first.pack.nominal_capacity_Ah:
-            return f"the current reads {zero:.2f} A at rest in the log {when}, more than C/200"
-    lag = _lag_change(before, after)
-    if lag is not None:
-        return (
-            f"the voltages answer the current {lag:+.1f} s later than before: averaging or polling changed; a log with "
-            "the settings of the first would settle it"
-        )
-    for key, what in (
-        ("refresh_s", "rate of the cell readings"),
-        ("voltage_step_V", "step of the cell readings"),
-        ("averaging_s", "averaging of the readings"),
-        ("order", "order of the cells"),
-    ):
-        a, b = _setting(before, key), _setting(after, key)
-        if a is not None and b is not None and _unlike(a, b):
-            return f"the {what} changed from {a} to {b}; a log with the settings of the first would settle it"
-    apart = abs(_median(first.temperature) - _median(second.temperature))
-    if quantity == "resistance_10s" and apart > MOST_TEMPERATURE_K:
-        return (
-            f"the logs lie {apart:.0f} K apart; a log within {MOST_TEMPERATURE_K:.0f} K of the first would settle it"
-        )
-    shared = min(first.soc_high[0], second.soc_high[0]) - max(first.soc_low[0], second.soc_low[0])
-    if quantity == "resistance_10s" and shared <= 0:
-        return (
-            f"the log before lies at {100 * first.soc_low[0]:.0f} to {100 * first.soc_high[0]:.0f} % charge, the log "
-            f"after at {100 * second.soc_low[0]:.0f} to {100 * second.soc_high[0]:.0f} %; a drive there would settle it"
-        )
-    return None
-
-
-def _setting(d: Diagnosis, key: str) -> object:
-    """Return a setting of the logger: given with the log, or as a condition of the estimates."""
-    if key in d.log:
-        return d.log[key]
-    return next((e.conditions[key] for e in d.estimates if key in e.conditions), None)
-
-
-def _lag_change(before: Diagnosis, after: Diagnosis) -> float | None:
-    """Return by how much the lag between current and voltages changed [s], where that is sure; None else.
-
-    Averaging of the voltages alone looks like a lag.
-    """
-    a, b = (next((e for e in d.of("current_lag") if e.value is not None), None) for d in (before, after))
-    if a is None or b is None or a.value is None or b.value is None:
-        return None
-    unsure = sum((e.high - e.low) / 2 for e in (a, b) if e.high is not None and e.low is not None)
-    change = a.value - b.value  # the lag of the current falls as the voltages come later
-    return change if abs(change) > MOST_LAG_CHANGE_S + unsure else None
-
-
-def _unlike(a: object, b: object) -> bool:
-    if isinstance(a, int | float) and isinstance(b, int | float) and a > 0 and b > 0:
-        return max(a / b, b / a) > 2.0
-    return a != b
-
-
 def _reference(first: Measured, second: Measured) -> dict[str, float]:
     with np.errstate(all="ignore"):
         out = {
-            "temperature_before_C": _median(first.temperature),
-            "temperature_after_C": _median(second.temperature),
+            "temperature_before_C": middle_of(first.temperature),
+            "temperature_after_C": middle_of(second.temperature),
             "soc_low": float(np.fmax(first.soc_low[0], second.soc_low[0])),
             "soc_high": float(np.fmin(first.soc_high[0], second.soc_high[0])),
         }
     return {k: v for k, v in out.items() if np.isfinite(v)}
-
-
-def _median(values: Floats) -> float:
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if known.size else float("nan")
 
 
 def _pack_value(m: Measured) -> PackValue:
@@ -242,7 +165,7 @@ def _pack_value(m: Measured) -> PackValue:
         for c, v, h in zip(m.columns, value, half)
         if isinstance(c, int)
     )
-    middle, wide = _median(value), _median(half)
+    middle, wide = middle_of(value), middle_of(half)
     if not np.isfinite(middle):
         return PackValue(m.pack.id, None, None, None, 1, cells)
     return PackValue(m.pack.id, middle, middle - wide, middle + wide, 1, cells)

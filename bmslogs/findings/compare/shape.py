@@ -221,6 +221,92 @@ class Trend:
 
 
 @dataclass(frozen=True)
+class BleedRate:
+    """Commanded bleeding of one pack [Ah per week]: the median over its cells with its 95 % interval, and each cell's.
+
+    Attributes
+    ----------
+    logs, weeks
+        Logs with bleed flags, and the time that they stand for.
+    powered_h
+        Logged hours per week; None where a log does not say.
+    why_not
+        Why there is no figure, and the logs that would give one.
+    """
+
+    pack: str
+    median: float | None
+    low: float | None
+    high: float | None
+    logs: int
+    weeks: float | None
+    powered_h: float | None
+    cells: tuple[CellValue, ...] = ()
+    why_not: str | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the JSON object."""
+        return {
+            "pack": self.pack,
+            "median": number(self.median),
+            "low": number(self.low),
+            "high": number(self.high),
+            "logs": self.logs,
+            "weeks": number(self.weeks),
+            "powered_h_per_week": number(self.powered_h),
+            "why_not": self.why_not,
+            "cells": [c.to_json() for c in self.cells],
+        }
+
+
+@dataclass(frozen=True)
+class BleedDifference:
+    """Bleeding of one pack less that of another [Ah per week] with its 95 % interval."""
+
+    pack: str
+    against: str
+    difference: float
+    low: float
+    high: float
+
+    @property
+    def differ(self) -> bool:
+        """Whether the packs differ beyond what the interval allows."""
+        return not self.low <= 0.0 <= self.high
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the JSON object."""
+        return {
+            "pack": self.pack,
+            "against": self.against,
+            "difference": number(self.difference),
+            "low": number(self.low),
+            "high": number(self.high),
+            "differ": self.differ,
+        }
+
+
+@dataclass(frozen=True)
+class Bleeding:
+    """Commanded bleeding per week, packs side by side, or why they cannot be compared."""
+
+    comparable: bool
+    packs: tuple[BleedRate, ...]
+    differences: tuple[BleedDifference, ...] = ()
+    why_not: str | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        """Return the JSON object."""
+        return {
+            "unit": "Ah per week",
+            "comparable": self.comparable,
+            "why_not": self.why_not,
+            "packs": [p.to_json() for p in self.packs],
+            "differences": [d.to_json() for d in self.differences],
+        }
+
+
+@dataclass(frozen=True)
 class Comparison:
     """Packs side by side, or one pack before and after."""
 
@@ -228,6 +314,7 @@ class Comparison:
     differences: tuple[Difference, ...] = ()
     positions: tuple[PositionEffect, ...] = ()
     trends: tuple[Trend, ...] = ()
+    bleeding: Bleeding | None = None
     changes: tuple[Change, ...] | None = None
     events: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
@@ -246,6 +333,8 @@ class Comparison:
             "positions": [p.to_json() for p in self.positions],
             "trends": [t.to_json() for t in self.trends],
         }
+        if self.bleeding is not None:
+            out["bleeding"] = self.bleeding.to_json()
         if self.changes is not None:
             out["changes"] = [c.to_json() for c in self.changes]
         return out | {"events": list(self.events), "notes": list(self.notes), "cautions": list(self.cautions)}
