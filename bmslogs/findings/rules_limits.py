@@ -154,7 +154,7 @@ def cold(case: Case) -> list[Finding]:
     good = study.sensors_trusted
     if not good.any():
         return []
-    t = np.where(good, study.log.temperature, np.nan)
+    t = study.log.temperature[:, good]
     charging = np.nan_to_num(study.current) < -CHARGE_C_RATE * study.capacity
     step = np.minimum(np.diff(study.seconds, append=study.seconds[-1]), 10 * study.interval)
     out = []

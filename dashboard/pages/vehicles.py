@@ -93,7 +93,7 @@ def _pack_line(frame: Frame, pack: Pack, logs: int, found: PackOverview | None) 
     told = ["", "", "", "", "", "not weighed yet" if logs else "no log yet"]
     if found is not None:
         told = [
-            frame.local(found.last, time=False),
+            frame.when(found.last, time=False),
             *(str(n) if n else "" for n in (found.act, found.look, found.note, found.not_known)),
             found.worst or "nothing found",
         ]

@@ -49,7 +49,7 @@ def problem(shape: float = 0.0, seed: int = 1) -> tuple[Problem, Point]:
     scale = np.repeat(np.array([[0.2 * CAPACITY], [0.1], [0.15], [5e-5]]), CELLS, axis=1)
     truth = Point(coef, np.array([0.03]), rng.normal(0, 0.1, (4, CELLS)))
     made = Problem(
-        np.zeros((ROWS, CELLS)), charge, polar, current, knots, scale,
+        np.zeros((ROWS, CELLS)), charge, polar, current, np.ones(polar.shape[1]), knots, scale,
         np.broadcast_to(np.eye(4), (CELLS, 4, 4)).copy(), np.zeros((CELLS, 4)),
         0.002, 0.0015, shape, 0.5, np.zeros(len(coef)),
     )  # fmt: skip

@@ -42,7 +42,7 @@ def fit(
     temperature: np.ndarray, current: np.ndarray, t: np.ndarray, trusted: np.ndarray | None = None
 ) -> Heating:
     trusted = np.ones(SENSORS, bool) if trusted is None else trusted
-    return heating(temperature, current, t, np.zeros(len(t), dtype=np.int64), trusted, CAPACITY)
+    return heating(temperature, current, t, np.zeros(len(t), dtype=np.int64), trusted, 0.3 * CAPACITY)
 
 
 @pytest.mark.parametrize("tau_s", [600.0, 2400.0])

@@ -51,7 +51,7 @@ def page(root: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
 
     for name in ("standing", "at_hand", "diagnosis"):
         monkeypatch.setattr(Desk, name, not_here)
-    laid_out = vehicles.layout(Frame.of(Desk(root), "", "light", "UTC"))
+    laid_out = vehicles.layout(Frame.of(Desk(root), "", "light"))
     return json.loads(json.dumps(laid_out, cls=PlotlyJSONEncoder))
 
 
