@@ -19,7 +19,7 @@ Floats = npt.NDArray[np.float64]
 UNTRUSTED = "the reading of this cell is not to be believed (see the sensing findings)"
 MOST_RELATIVE = 0.05
 """Half width above which a relative resistance is not said (half the least size of practical weight; choice)."""
-MOST_ABSOLUTE = 0.15
+MOST_ABSOLUTE = 0.20
 MOST_OFFSET = 0.02
 MOST_CAPACITY = 0.022
 """Half widths above which an offset or a relative capacity is not said (choice)."""

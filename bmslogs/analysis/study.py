@@ -619,7 +619,8 @@ class Study:
             rows &= ~np.isnan(self.log.temperature[:, good]).any(axis=1)
         if rows.sum() < 120:
             raise NotEnoughData("hardly any rows with current and temperatures")
-        rate = thermal.HEATING_CURRENT_C_RATE if "drive" in self.kinds else thermal.CHARGE_CURRENT_C_RATE
+        drives = sum(self.seconds[p.last] - self.seconds[p.first] for p in self.stretches if p.kind == "drive")
+        rate = thermal.HEATING_CURRENT_C_RATE if drives >= BEND_LEAST_S else thermal.CHARGE_CURRENT_C_RATE
         return thermal.heating(
             self.log.temperature[rows], self.current[rows], self.seconds[rows], _renumber(self.section[rows]), good,
             rate * self.capacity,

@@ -15,6 +15,8 @@ INEFFECTIVE_BELOW = 0.5
 """Effectiveness below which bleeding counts as not working (common practice, no source)."""
 KNEE_SOC = 0.95
 """Below this state of charge a flat curve has not reached its knee: no voltage to bleed by."""
+HYSTERESIS_V = 0.012
+"""How far a flat curve may stand above its table while it is charged (choice)."""
 PLATEAU_SHARE = 0.5
 PLATEAU_LEAST = 0.0002
 """Least charge bled on the plateau that is worth a note, as a fraction of the nominal capacity (choice)."""
@@ -98,7 +100,8 @@ def _on_the_flat(case: Case, total: Floats) -> list[Finding]:
     rows = np.flatnonzero(study.log.bleed.any(axis=1))
     volts = study.log.cell_voltage[rows][:, study.trusted]
     level = np.nanmedian(volts, axis=1) + np.nan_to_num(study.current[rows]) * study.usual_resistance
-    z = study.curve.inverse(level)
+    # on the way up the voltage stands above the curve by the hysteresis
+    z = study.curve.inverse(level - HYSTERESIS_V)
     slope = study.curve.slope(z, 0.01)
     flat = (z < KNEE_SOC) & (z > 0.1)
     step = np.diff(study.seconds, append=study.seconds[-1])[rows]

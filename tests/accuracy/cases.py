@@ -357,11 +357,13 @@ def bleed_misplaced(seed: list[int], times: float) -> Draft:
             most_cells=48,
         )
         high = d.a_cell()
-        d.string.r0_ohm[high - 1] *= 1.04
-        _restart(d)
-        d.bench.charge(0.3, until_soc=0.55 + 0.1 * times)
-        d.bench.rest(0.5)
-        bled = d.bench.trace().bleed.any(axis=0)
+        bled = np.zeros(d.n, bool)
+        while not bled.any():  # a fault that never acts is none
+            d.string.r0_ohm[high - 1] *= 1.04
+            _restart(d)
+            d.bench.charge(0.3, until_soc=0.55 + 0.1 * times)
+            d.bench.rest(0.5)
+            bled = d.bench.trace().bleed.any(axis=0)
         d.faults.append(Fault("bleed_misplaced", tuple(int(c) + 1 for c in np.flatnonzero(bled)), unit="Ah"))
     d.note = "crossed" if crossed else "plateau"
     return d
