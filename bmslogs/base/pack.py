@@ -337,9 +337,16 @@ def parse_ocv_table(text: str, *, file: str | Path | None = None) -> tuple[tuple
     return tuple(table)
 
 
-def dump_ocv_table(table: tuple[tuple[float, float], ...]) -> str:
-    """Return an open-circuit table as CSV text; `parse_ocv_table` reads the same table back."""
-    return "\n".join(["soc,voltage_V", *(f"{soc!r},{volt!r}" for soc, volt in table)]) + "\n"
+def dump_ocv_table(table: tuple[tuple[float, float], ...], source: str = "") -> str:
+    """Return an open-circuit table as CSV text; `parse_ocv_table` reads the same table back.
+
+    Where the table is from stands in a column of its own, on the first row.
+    """
+    if not source:
+        return "\n".join(["soc,voltage_V", *(f"{soc!r},{volt!r}" for soc, volt in table)]) + "\n"
+    told = '"' + source.replace('"', "'") + '"'
+    rows = [f"{soc!r},{volt!r},{told if k == 0 else ''}" for k, (soc, volt) in enumerate(table)]
+    return "\n".join(["soc,voltage_V,source", *rows]) + "\n"
 
 
 def _key(loc: tuple[int | str, ...]) -> str:

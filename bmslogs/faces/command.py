@@ -10,7 +10,7 @@ import typer
 
 from bmslogs.base.errors import BmsLogsError, printable
 from bmslogs.base.version import __version__
-from bmslogs.faces.commands import answering, importing, keeping, planning, showing, workshop
+from bmslogs.faces.commands import answering, importing, keeping, learning, planning, showing, workshop
 from bmslogs.faces.output import tell
 
 BAD_INPUT = 2
@@ -52,6 +52,7 @@ app.command("diagnose")(answering.diagnose_log)
 app.command("compare")(answering.compare)
 app.command("record")(showing.record)
 app.command("plan")(planning.plan)
+app.command("own-curve")(learning.own_curve)
 app.command("check-loom")(workshop.check_loom)
 app.command("match")(workshop.match)
 app.command("logs")(keeping.logs)
