@@ -16,6 +16,7 @@ from bmslogs.faces.commands.options import (
     StoreOption,
     find_pack,
     open_store,
+    stored_log,
 )
 from bmslogs.faces.output import STDOUT, say, write_json, write_table
 from bmslogs.faces.progress import progress
@@ -163,15 +164,12 @@ def _side_by_side(store: Store, packs: list[str]) -> Comparison:
 
 
 def _before_after(store: Store, before: str, after: str) -> Comparison:
-    from bmslogs.faces.answers import answer, find_log
+    from bmslogs.faces.answers import answer
     from bmslogs.findings.compare import compare_before_after
 
     made = []
     with progress("diagnose", 2) as step:
         for name in (before, after):
             step(name)
-            log_id = find_log(store, name)
-            if log_id is None:
-                raise BadInput(f"{name!r} is no log of the store", "an id from `bmslogs logs`")
-            made.append(answer(store, log_id))
+            made.append(answer(store, stored_log(store, name)))
     return compare_before_after(made[0], made[1], store.pack(str(made[0].pack["id"])))

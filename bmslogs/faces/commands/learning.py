@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from bmslogs.base.errors import BadInput, NotEnoughData
-from bmslogs.faces.commands.options import JsonOption, StoreOption, open_store
+from bmslogs.faces.commands.options import JsonOption, StoreOption, open_store, stored_log
 from bmslogs.faces.output import STDOUT, say, write_json
 
 
@@ -30,13 +30,10 @@ def own_curve(
     from bmslogs.analysis.study import Study
     from bmslogs.base.cautions import CAUTIONS
     from bmslogs.base.pack import dump_ocv_table
-    from bmslogs.faces.answers import find_log
     from bmslogs.log import read_log
     from bmslogs.store.files import write_atomic
 
-    log_id = find_log(kept, log)
-    if log_id is None:
-        raise BadInput(f"{log!r} is no log of the store", "an id from `bmslogs logs`")
+    log_id = stored_log(kept, log)
     try:
         read = read_log(kept.log_path(log_id), extra=False)
         found = learning.own_curve(Knowledge(Study(read)))

@@ -99,3 +99,19 @@ def find_pack(pack: Path, store: Store) -> Pack:
     from bmslogs.base.pack import load_pack
 
     return load_pack(pack)
+
+
+def stored_log(store: Store, name: str) -> str:
+    """Return the id of the stored log that `name`, an id or enough of its beginning, means.
+
+    Raises
+    ------
+    BadInput
+        The store has no such log.
+    """
+    from bmslogs.faces.answers import find_log
+
+    log_id = find_log(store, name)
+    if log_id is None:
+        raise BadInput(f"{name!r} is no log of the store", "an id from `bmslogs logs`")
+    return log_id

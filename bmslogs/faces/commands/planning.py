@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from bmslogs.base.errors import BadInput
-from bmslogs.faces.commands.options import JsonOption, StoreOption, open_store
+from bmslogs.faces.commands.options import JsonOption, StoreOption, open_store, stored_log
 from bmslogs.faces.output import STDOUT, say, write_json
 from bmslogs.faces.progress import progress
 
@@ -36,12 +35,10 @@ def plan(
     """Say which log to take next, cheapest first, and how close its answer would come."""
     kept = open_store(store)
     from bmslogs.analysis.planner import plan as made_plan
-    from bmslogs.faces.answers import answer, find_log
+    from bmslogs.faces.answers import answer
     from bmslogs.log import read_log
 
-    log_id = find_log(kept, log)
-    if log_id is None:
-        raise BadInput(f"{log!r} is no log of the store", "an id from `bmslogs logs`")
+    log_id = stored_log(kept, log)
     with progress("plan") as step:
         step(log_id)
         stored, diagnosis = read_log(kept.log_path(log_id), extra=False), answer(kept, log_id)
