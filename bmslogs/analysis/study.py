@@ -433,6 +433,8 @@ class Study:
         first = self.first_split
         with np.errstate(invalid="ignore"):
             found = (first.shift_odds > SHIFT_ODDS) & (np.abs(first.shift) > self._least_shift())
+        found &= self.trusted
+        boards = []
         for board in self.pack.sense_boards:
             members = np.array([i for i, c in enumerate(self.cells) if c in board.cells and self.trusted[i]], int)
             if len(members) >= 3 and len(members) < self.trusted.sum():
@@ -440,8 +442,16 @@ class Study:
                 middle = float(np.median(shift))
                 alike = np.std(shift) < 0.25 * abs(middle) and abs(middle) > SHIFT_LEAST_V
                 if alike and np.clip(odds, -4 * SHIFT_ODDS, 4 * SHIFT_ODDS).sum() > SHIFT_ODDS:
-                    found[members] = True
-        return np.asarray(found & self.trusted, bool)
+                    boards.append((abs(middle), members))
+        # two boards that read apart shift against each other: the one further from the middle, never most of the pack
+        for _, members in sorted(boards, key=lambda one: -one[0]):
+            also = found.copy()
+            also[members] = True
+            if 2 * also.sum() <= self.trusted.sum():
+                found = also
+        if 2 * found.sum() > self.trusted.sum():
+            found = np.zeros_like(found)
+        return np.asarray(found, bool)
 
     def _least_shift(self) -> Floats:
         """(cells,) least shift that counts [V]: what a load leaves unexplained on an aged cell is no shift."""
@@ -472,7 +482,7 @@ class Study:
 
     def _split(self, reference: Bools) -> splitting.Split:
         piece = self.piece
-        if len(piece) < 40:
+        if len(piece) < 40 or reference.sum() < 2:
             raise NotEnoughData("only a few readings with the charge counted")
         s = self.sampled
         group = max(1, len(piece) // SPLIT_ROWS)
