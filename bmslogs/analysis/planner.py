@@ -57,8 +57,11 @@ CHARGED = (
     "soc_offset", "capacity_relative", "capacity", "charge_to_full", "bleed_needed", "balancing_time", "usable_charge",
     "gain_by_balancing", "gain_by_replacing",
 )  # fmt: skip
-NOT_PREDICTED = ("bleed_needed", "balancing_time")
-"""Settled by the log, but how closely hangs on how far apart the cells turn out to be."""
+NOT_PREDICTED = (
+    "bleed_needed", "balancing_time", "gain_by_balancing", "gain_by_replacing", "resistance_outside_taps",
+)  # fmt: skip
+"""Settled by the log, but how closely hangs on how far apart the cells turn out to be, or, of the pack reading, on
+where the voltage falls between its steps."""
 DRIVEN = ("resistance_10s", "resistance_10s_relative", "resistance_outside_taps", "current_lag")
 CANDIDATES: tuple[Candidate, ...] = (
     Candidate(

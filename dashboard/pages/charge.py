@@ -136,8 +136,15 @@ def summary(frame: Frame) -> str:
     assert diagnosis is not None and pack is not None
     known = [(e, t) for e in diagnosis.of("charge_to_full") if e.cell and (t := shown(e))]
     first, last = min(known, key=lambda p: p[1][0]), max(known, key=lambda p: p[1][0])
-    leaders = [e.cell or 0 for e, t in known if t[1] <= first[1][2]]
-    behind = [e.cell or 0 for e, t in known if t[2] >= last[1][1]]
+    # against each other the cells are known better than against full: bleed_needed has no error of the table in it
+    apart = [(e, t) for e in diagnosis.of("bleed_needed") if e.cell and (t := shown(e))]
+    if apart:
+        most, least = max(apart, key=lambda p: p[1][0]), min(apart, key=lambda p: p[1][0])
+        leaders = [e.cell or 0 for e, t in apart if t[2] >= most[1][1]]
+        behind = [e.cell or 0 for e, t in apart if t[1] <= least[1][2]]
+    else:
+        leaders = [e.cell or 0 for e, t in known if t[1] <= first[1][2]]
+        behind = [e.cell or 0 for e, t in known if t[2] >= last[1][1]]
     words = [_who("First at the top", leaders, pack), _who("Furthest behind", behind, pack)]
     if len(behind) == 1:
         words[1] = f"{words[1][:-1]}, {say_estimate(last[0])} missing."

@@ -23,7 +23,7 @@ from tests.accuracy.adapter import build_log
 
 ASKED = {
     "rest": ("current_zero",),
-    "drive": ("resistance_10s_relative", "resistance_10s", "resistance_outside_taps", "current_lag"),
+    "drive": ("resistance_10s_relative", "resistance_10s", "current_lag"),
     "charge": tuple(q for q in CHARGED if q not in NOT_PREDICTED),
     "parked": ("leak_current_relative",),
 }
