@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import multiprocessing
+import os
 import sys
 from multiprocessing.context import BaseContext
 
@@ -29,3 +30,8 @@ def cheap_processes() -> Context:
             return multiprocessing.get_context("spawn")
         return context
     return multiprocessing.get_context("spawn")
+
+
+def as_here(environment: dict[str, str]) -> None:
+    """Give a new worker the environment of the process that asked for it: it may have been set since the first one."""
+    os.environ.update(environment)

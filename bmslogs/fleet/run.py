@@ -20,7 +20,7 @@ from bmslogs.base.errors import BmsLogsError, StoreError, printable
 from bmslogs.base.version import __version__
 from bmslogs.fleet.dataset import made_from, refresh
 from bmslogs.fleet.files import Files, Stamp, StoredLog, made_by
-from bmslogs.fleet.processes import Context, cheap_processes
+from bmslogs.fleet.processes import Context, as_here, cheap_processes
 
 Status = Literal["done", "known", "failed"]
 Progress = Callable[[str], None]
@@ -199,7 +199,7 @@ def _on_machine(
     while waiting:
         # after a death the suspects go one by one, so that the next death names its log
         alone = any(deaths.get(log.path) for log in waiting)
-        with ProcessPoolExecutor(1 if alone else count, mp_context=context) as pool:
+        with ProcessPoolExecutor(1 if alone else count, context, as_here, (dict(os.environ),)) as pool:
             running: dict[Future[Outcome], StoredLog] = {}
             broken = False
             while (waiting or running) and not broken:
