@@ -124,12 +124,17 @@ def _pack_reading(study: Study) -> tuple[float, float, float]:
     levels = np.unique(np.round(volts[np.isfinite(volts)], 4))
     if len(levels) > 1:
         step = float(np.min(np.diff(levels)))
-    still = study.at_samples(volts)[study.at_samples(study.quiet.astype(float)) == 1.0]
-    still = still[np.isfinite(still)]
-    if still.size > 30:
-        noise = float(np.sqrt(max(np.var(np.diff(still)) / 2.0 - step**2 / 12.0, 1e-8)))
     with suppress(NotEnoughData):
         ohm = study.outside_taps[0]
+    # under load the reading wanders over its steps: what is left there is noise and rounding
+    s = study.sampled
+    above = study.at_samples(volts) - s.volts.sum(axis=1)
+    rows = np.isfinite(above) & study.moving
+    if rows.sum() > 30:
+        design = np.column_stack([np.ones(int(rows.sum())), s.current[rows], s.steps[rows]])
+        left = above[rows] - design @ np.linalg.lstsq(design, above[rows], rcond=None)[0]
+        # a fifth of a step at least (choice): what is left of rounding hides less
+        noise = float(np.sqrt(max(np.var(left) - step**2 / 12.0, (step / 5.0) ** 2)))
     return noise, step, ohm
 
 
