@@ -25,9 +25,10 @@ from bmslogs.analysis.known import (
     TopKnown,
     WorthKnown,
 )
+from bmslogs.analysis.load_study import BLOCKS
 from bmslogs.analysis.regression import jackknife_se, t_factor
 from bmslogs.analysis.split import POLARISATION_ERROR
-from bmslogs.analysis.study import BLOCKS, Study
+from bmslogs.analysis.study import Study
 from bmslogs.analysis.worth import string_worth
 from bmslogs.base.errors import NotEnoughData
 

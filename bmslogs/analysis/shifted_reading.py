@@ -16,7 +16,10 @@ from bmslogs.analysis.split_problem import (
 )
 
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
 
+ODDS = 5.0
+"""From these log odds on a reading counts as shifted (choice)."""
 SOUND_OFFSET, SOUND_CAPACITY, SHIFT_SD_V = 0.005, 0.012, 0.030
 """Spread of sound cells, as fractions, and of shifted readings [V] (choice, one sd)."""
 
@@ -78,3 +81,40 @@ def shifted_readings(problem: Problem, at: Point) -> Floats:
             common = evidence
     out[0] -= np.median(out[0])
     return out
+
+
+def shifted_cells(
+    shift: Floats, odds: Floats, least: Floats, board_least: float, boards: list[Bools], trusted: Bools
+) -> Bools:
+    """Say which readings are shifted: single ones, and whole measuring boards whose cells are off alike.
+
+    Parameters
+    ----------
+    shift, odds
+        (cells,) shift [V] and the logarithm of its odds, as `shifted_readings` gives them; NaN where not known.
+    least, board_least
+        (cells,) least shift of a single reading that counts, and of a board [V].
+    boards
+        (cells,) True for the cells of each board.
+    trusted
+        (cells,) cells that are believed otherwise.
+
+    Returns
+    -------
+    (cells,) True where shifted; never most of the trusted cells, since something must be left to compare with.
+    """
+    with np.errstate(invalid="ignore"):
+        found = np.asarray((odds > ODDS) & (np.abs(shift) > least) & trusted, bool)
+    whole: list[tuple[float, Bools]] = []
+    for board in boards:
+        here = board & trusted
+        if here.sum() >= 3 and here.sum() < trusted.sum():
+            middle = abs(float(np.median(shift[here])))
+            alike = np.std(shift[here]) < 0.25 * middle and middle > board_least
+            if alike and np.clip(odds[here], -4 * ODDS, 4 * ODDS).sum() > ODDS:
+                whole.append((middle, here))
+    # two boards that read apart shift against each other: it is the one further from the middle
+    for _, here in sorted(whole, key=lambda one: -one[0]):
+        if 2 * (found | here).sum() <= trusted.sum():
+            found = found | here
+    return found if 2 * found.sum() <= trusted.sum() else np.zeros_like(found)

@@ -1,0 +1,354 @@
+"""One log made ready: clock, current, sense loom, what the pack was doing, and samples without holes.
+
+Each step is done once, on demand, and kept.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.analysis import ocv, polarisation, sampling, sensing, stretches, taps, thermal
+from bmslogs.analysis.stretches import Stretch
+from bmslogs.base.errors import NotEnoughData
+from bmslogs.log import Log
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+FILL_S = 5.0
+"""Missing readings are bridged over no more than this, or three readings (choice)."""
+SILENT_SHARE = 0.3
+"""A channel with more than this share of readings missing is not used (choice)."""
+
+
+@dataclass(frozen=True)
+class Sampled:
+    """The log as samples of about a second or one real reading, whichever is longer; no NaN.
+
+    Attributes
+    ----------
+    seconds, current, charge, section
+        (samples,) [s], [A], [Ah drawn], section number.
+    steps
+        (samples, 2) change of the current to the next sample and from the last one [A].
+    volts
+        (samples, cells) [V]; columns that are not trusted may hold anything.
+    row
+        (samples,) first row of the log in each sample.
+    period_s
+        Usual time between samples [s].
+    """
+
+    seconds: Floats
+    current: Floats
+    charge: Floats
+    steps: Floats
+    section: Ints
+    volts: Floats
+    row: Ints
+    period_s: float
+
+
+class Readings:
+    """A log as it was read, and what can be said of the reading itself."""
+
+    def __init__(self, log: Log) -> None:
+        if log.current is None or np.isnan(log.current).all():
+            raise NotEnoughData(
+                "the log has no current: without it a voltage says nothing of resistance or charge; "
+                "log the pack current beside the cells"
+            )
+        if log.rows < 2:
+            raise NotEnoughData("the log has fewer than two rows")
+        self.log = log
+        self.pack = log.pack
+        self.cells = log.cells
+        self.capacity = float(log.pack.nominal_capacity_Ah)
+
+    # ---- clock, current -------------------------------------------------------------------------------------
+
+    @cached_property
+    def seconds(self) -> Floats:
+        """(rows,) [s] since the first row."""
+        return self.log.seconds
+
+    @cached_property
+    def section(self) -> Ints:
+        """(rows,) section between long pauses."""
+        return sampling.sections(self.seconds)
+
+    @cached_property
+    def interval(self) -> float:
+        """Usual interval between rows [s]."""
+        return sampling.usual_interval(self.seconds)
+
+    @cached_property
+    def read_current(self) -> Floats:
+        """(rows,) current as it was read [A], short holes bridged; NaN in long ones."""
+        assert self.log.current is not None
+        longest = max(FILL_S, 3.5 * self.interval)
+        return sampling.fill_short(self.log.current, self.seconds, longest)
+
+    @cached_property
+    def _rest(self) -> tuple[float, Bools]:
+        return stretches.current_at_rest(self.read_current, self.seconds, self.capacity)
+
+    @property
+    def zero(self) -> float:
+        """Reading of the current sensor at rest [A]; 0.0 where the log has no rest."""
+        return self._rest[0]
+
+    @property
+    def quiet(self) -> Bools:
+        """(rows,) True where the pack rests."""
+        return self._rest[1]
+
+    @cached_property
+    def current(self) -> Floats:
+        """(rows,) current less its reading at rest [A]; NaN in long holes."""
+        return self.read_current - self.zero
+
+    @cached_property
+    def stretches(self) -> list[Stretch]:
+        """What the pack was doing, in order."""
+        return stretches.stretches(self.seconds, self.current, self.quiet, self.section)
+
+    @cached_property
+    def kinds(self) -> list[str]:
+        """Kinds of stretches that occur."""
+        return stretches.kinds(self.stretches)
+
+    def rows_of(self, *wanted: str) -> Bools:
+        """(rows,) True in stretches of these kinds."""
+        out = np.zeros(self.log.rows, bool)
+        for part in self.stretches:
+            if part.kind in wanted:
+                out[part.rows] = True
+        return out
+
+    # ---- voltages -------------------------------------------------------------------------------------------
+
+    @cached_property
+    def held(self) -> Bools:
+        """(rows,) True where a row repeats the last voltages although the current changed: a frame was lost."""
+        return sampling.held_rows(self.log.cell_voltage, self.read_current, self.log.voltage_step, 0.1 / self.capacity)
+
+    @cached_property
+    def _fresh(self) -> tuple[Bools, float]:
+        fresh, period = sampling.fresh_rows(self.log.cell_voltage, self.seconds)
+        return fresh & ~self.held, period
+
+    @property
+    def refresh_s(self) -> float:
+        """Real time between voltage readings [s]."""
+        return self._fresh[1]
+
+    @cached_property
+    def _samples(self) -> sampling.Samples:
+        return sampling.group_rows(self.seconds, *self._fresh)
+
+    @cached_property
+    def _single(self) -> tuple[Floats, Floats]:
+        """Voltages of the first row of each sample, not averaged, and their times: for what hangs on equality."""
+        rows = self._samples.rows[self._samples.start]
+        return self.log.cell_voltage[rows], self.seconds[rows]
+
+    @cached_property
+    def silent(self) -> Bools:
+        """(cells,) True where too many readings are missing."""
+        volts, _ = self._single
+        return np.asarray(np.isnan(volts).mean(axis=0) > SILENT_SHARE, bool)
+
+    @cached_property
+    def sensing_faults(self) -> list[sensing.SensingFault]:
+        """Faults of the sense loom and of channels, worst certainty first: swapped, stuck, floating."""
+        volts, seconds = self._single
+        found = sensing.swapped_taps(volts)
+        found += [
+            f for f in sensing.stuck_channels(volts, seconds, self.log.voltage_step, self._rough_drop)
+            if not any(set(f.columns) & set(g.columns) for g in found)
+        ]
+        trusted = ~self.silent
+        for fault in found:
+            trusted[list(fault.columns)] = False
+        return found + self._floating(trusted)
+
+    @property
+    def _rough_drop(self) -> Floats | None:
+        """(samples,) load times a rough resistance [V] on a flat curve; None where the curve climbs everywhere."""
+        if not self.curve.flat:
+            return None
+        return self.read_current[self._samples.rows[self._samples.start]] * 0.1 / self.capacity
+
+    def _floating(self, trusted: Bools) -> list[sensing.SensingFault]:
+        s = self._sampled_raw
+        keep = ~np.isnan(s.volts[:, trusted]).any(axis=1) & ~np.isnan(s.current)
+        if self.log.bleed is not None:
+            keep &= ~self.log.bleed[s.row].any(axis=1)
+        if keep.sum() < 60:
+            return []
+        f = polarisation.low_pass(s.current[keep], s.seconds[keep], renumber(s.section[keep]), 60.0)
+        explained = np.column_stack([np.ones(keep.sum()), s.current[keep], f])
+        size = np.maximum(np.sqrt((explained**2).mean(axis=0)), 1e-9)
+        return sensing.floating_taps(s.volts[keep], explained / size, trusted, self.log.voltage_step)
+
+    @cached_property
+    def trusted(self) -> Bools:
+        """(cells,) True where the readings are believed."""
+        out = ~self.silent
+        for fault in self.sensing_faults:
+            out[list(fault.columns)] = False
+        return np.asarray(out, bool)
+
+    @cached_property
+    def taps(self) -> taps.TapResistance | None:
+        """Resistance of the sense wires, where bleeding and its resistor are known."""
+        if self.log.bleed is None or self.resistor is None or not self.log.bleed.any():
+            return None
+        fresh, _ = self._fresh
+        return taps.tap_resistance(
+            self.log.cell_voltage[fresh], self.log.bleed[fresh], self.current[fresh], self.seconds[fresh],
+            self.resistor, self.trusted,
+        )
+
+    @property
+    def resistor(self) -> float | None:
+        """Bleed resistor [ohm] as the pack file has it."""
+        return self.pack.bleed_resistor_ohm
+
+    @cached_property
+    def bled(self) -> Floats | None:
+        """(rows, cells) charge that commanded bleeding took from each cell so far [Ah]; None where not known."""
+        if self.log.bleed is None or self.resistor is None or not self.log.bleed.any():
+            return None
+        step = np.diff(self.seconds, append=self.seconds[-1])
+        step[np.diff(self.section, append=self.section[-1]) != 0] = 0.0
+        volts = np.nan_to_num(self.log.cell_voltage)
+        amps = np.where(self.log.bleed, np.clip(volts, 0.0, 5.0), 0.0) / self.resistor
+        total = np.cumsum(amps * step[:, None], axis=0) / 3600.0
+        return np.asarray(np.vstack([np.zeros(total.shape[1]), total[:-1]]), float)
+
+    # ---- samples --------------------------------------------------------------------------------------------
+
+    @cached_property
+    def _charge_rows(self) -> Floats:
+        current = np.where(np.isnan(self.current), 0.0, self.current)
+        # nothing is counted while parked: a sensor's zero would invent charge
+        current[self.rows_of("parked")] = 0.0
+        return polarisation.charge_drawn(current, self.seconds, self.section)
+
+    @cached_property
+    def _filled(self) -> Floats:
+        """(rows,) current for filters and slopes: holes bridged, whatever their length, never used as samples."""
+        bad = np.isnan(self.current)
+        if not bad.any():
+            return self.current
+        good = np.flatnonzero(~bad)
+        return np.interp(self.seconds, self.seconds[good], self.current[good])
+
+    @cached_property
+    def _sampled_raw(self) -> Sampled:
+        volts = self.log.cell_voltage
+        if np.isnan(volts).any():
+            longest = max(FILL_S, 3.5 * self.refresh_s)
+            volts = volts.copy()
+            for i in np.flatnonzero(np.isnan(volts).any(axis=0)):
+                volts[:, i] = sampling.fill_short(volts[:, i], self.seconds, longest)
+        s = self._samples
+        first = s.rows[s.start]
+        current = s.mean(self.current)
+        steps = polarisation.current_steps(np.where(np.isnan(current), 0.0, current), self.section[first])
+        return Sampled(
+            seconds=s.mean(self.seconds), current=current, charge=s.mean(self._charge_rows),
+            steps=steps, section=self.section[first], volts=s.mean(volts), row=first, period_s=s.period_s,
+        )
+
+    @cached_property
+    def sampled(self) -> Sampled:
+        """Samples without holes, bleed drops in the sense wires taken out."""
+        raw = self._sampled_raw
+        volts = raw.volts
+        if self.taps is not None and self.log.bleed is not None and self.resistor is not None:
+            volts = taps.corrected(volts, self.log.bleed[raw.row], self.resistor, self.taps)
+        good = ~np.isnan(volts[:, self.trusted]).any(axis=1) & ~np.isnan(raw.current)
+        keep = np.flatnonzero(good)
+        return Sampled(
+            raw.seconds[keep], raw.current[keep], raw.charge[keep], raw.steps[keep], raw.section[keep],
+            np.nan_to_num(volts[keep]), raw.row[keep], raw.period_s,
+        )
+
+    def _filters(self, tau_s: tuple[float, ...]) -> Floats:
+        full = np.stack([polarisation.low_pass(self._filled, self.seconds, self.section, tau) for tau in tau_s], axis=1)
+        return self.at_samples(full)
+
+    def at_samples(self, rows: Floats) -> Floats:
+        """Return the means of a quantity given per row, aligned with `sampled`."""
+        s = self._samples
+        # the samples without holes are a subset of all samples, told by their first row
+        return s.mean(rows)[np.searchsorted(s.rows[s.start], self.sampled.row)]
+
+    @cached_property
+    def curve(self) -> ocv.OcvCurve:
+        """The open-circuit curve of the pack's chemistry or its own table."""
+        return ocv.curve_of(self.pack)
+
+    # ---- temperature ----------------------------------------------------------------------------------------
+
+    @cached_property
+    def soaked(self) -> Bools:
+        """(rows,) True before the first load, and in parked stretches after their first eight hours."""
+        out = np.zeros(self.log.rows, bool)
+        first = self.stretches[0] if self.stretches else None
+        if first is not None and first.kind in ("rest", "parked"):
+            out[first.rows] = True
+        for part in self.stretches:
+            if part.kind == "parked":
+                out[part.rows] = self.seconds[part.rows] >= self.seconds[part.first] + 8 * 3600.0
+        return out
+
+    @cached_property
+    def sensor_faults(self) -> list[thermal.SensorFault]:
+        """Temperature sensors at fault."""
+        return thermal.sensor_faults(self.log.temperature, self.seconds, self.soaked)
+
+    @cached_property
+    def sensors_trusted(self) -> Bools:
+        """(sensors,) True where a sensor is believed."""
+        good: Bools = np.asarray(~np.isnan(self.log.temperature).all(axis=0), bool)
+        for fault in self.sensor_faults:
+            good[fault.column] = False
+        return np.asarray(good, bool)
+
+    @cached_property
+    def mean_temperature(self) -> Floats | None:
+        """(rows,) mean of the believed sensors [degC]; None where there is none."""
+        good = self.sensors_trusted
+        if not good.any():
+            return None
+        t = self.log.temperature[:, good]
+        with np.errstate(all="ignore"):
+            out = np.nanmean(t, axis=1) if np.isnan(t).any() else t.mean(axis=1)
+        return np.asarray(out, float)
+
+    def cell_temperature(self, rows: Bools) -> Floats:
+        """(cells,) mean temperature [degC] at the nearest believed sensor over `rows`; NaN where not known."""
+        out = np.full(len(self.cells), np.nan)
+        if not rows.any() or not self.log.temperature.shape[1]:
+            return out
+        with np.errstate(all="ignore"):
+            level = np.nanmean(self.log.temperature[rows], axis=0)
+        for i, cell in enumerate(self.cells):
+            column = self.pack.sensor_column_of(cell)
+            if column is not None and column <= len(level) and self.sensors_trusted[column - 1]:
+                out[i] = level[column - 1]
+        return out
+
+
+def renumber(section: Ints) -> Ints:
+    """Return section numbers 0, 1, .. without holes."""
+    return np.asarray(np.unique(section, return_inverse=True)[1], np.int64)
