@@ -14,53 +14,33 @@ import numpy.typing as npt
 
 from bmslogs.analysis import parked as parking
 from bmslogs.analysis import resistance
-from bmslogs.analysis.alignment import Alignment, align
 from bmslogs.analysis.known import (
     CapacityKnown,
     LeakKnown,
     OffsetKnown,
     Remaining,
     ResistanceKnown,
-    Spread,
     TopKnown,
     WorthKnown,
 )
 from bmslogs.analysis.load_study import BLOCKS
+from bmslogs.analysis.place import LOT_CAPACITY_SD, Z95, Place
 from bmslogs.analysis.regression import jackknife_se, t_factor
-from bmslogs.analysis.split import POLARISATION_ERROR
-from bmslogs.analysis.study import Study
 from bmslogs.analysis.worth import string_worth
 from bmslogs.base.errors import NotEnoughData
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-READING_SD_V, FLAT_READING_SD_V, READING_STEP_SHARE = 0.00015, 0.0006, 0.25
-"""How far two channels read apart all log long [V], more where hysteresis parts cells on a flat curve, plus this share
-of the logger's step (choice, one sd)."""
 RELATIVE_FLOOR, ABSOLUTE_FLOOR, FLAT_ABSOLUTE_FLOOR = 0.0012, 0.010, 0.025
 """Systematic part of a resistance, as a fraction (choice from simulation, one sd). Absolute values of flat curves are
 less sure: where an electrode steps, the resistance itself changes within a few per cent of charge, and a pulse at the
 mean charge of a drive is not the mean of the drive."""
 BEND_ERROR = 0.1
 """How well one column tells the fall of resistance with the load, as a fraction of that fall (choice, one sd)."""
-GAIN_SD = 0.01
-"""Gain error of a current sensor where the pack file does not say (common practice, no source; one sd)."""
 ZERO_C_RATE = 0.00035
 """How well a rest tells the zero of a current sensor, as a share of the capacity per hour: what the BMS itself draws
 (choice)."""
-SHAPE_LEAST_V = 0.012
-"""A stretch of a flat curve that climbs less is not told from others by its shape (choice)."""
-SLOPE_TRUST = 1.3
-"""A curve this many times steeper than the table is still believed (choice)."""
-SLOPE_ERROR, FLAT_SLOPE_ERROR = 0.05, 0.15
-"""How well the slope of the string's curve is known, as a fraction; an offset read through it errs by as much. Of a
-flat curve the knee tells, which the leading cell sees alone: how far it leads is read off the table (choice)."""
-USUAL_EXCESS, AGED_SHARE = 0.05, 0.4
-"""Excess of resistance up to which a cell is as the others, and the share of the slow polarisation that the excess of
-an aged cell may miss (choice)."""
-LOT_CAPACITY_SD = 0.012
-"""How far the capacities of sound cells of a lot lie apart (choice, one sd): stands in where a log cannot say."""
 WORTH_CAPACITY = 0.02
 """Half width up to which every capacity must be known before a pack's worth is said (choice)."""
 FULL_FROM_SOC = 0.93
@@ -68,97 +48,10 @@ FULL_FROM_SOC = 0.93
 LEAST_SWING_V, LEAST_SPAN = 0.050, 0.25
 """Least open-circuit voltage covered for a relative capacity, least share of the capacity moved for an absolute one
 (choice)."""
-START_LEVEL_S = 8 * 3600.0
-"""What stands for the first row of a parked log lies no later than this (choice)."""
-Z95 = 1.96
 
 
-class Knowledge:
+class Knowledge(Place):
     """All that one study says, worked out on demand."""
-
-    def __init__(self, study: Study) -> None:
-        self.study = study
-
-    @cached_property
-    def gain_sd(self) -> float:
-        """Gain error of the current sensor, fraction, one sd."""
-        accuracy = self.study.pack.current_accuracy
-        return GAIN_SD if accuracy is None else accuracy
-
-    @cached_property
-    def current_rms(self) -> float:
-        """Root mean square of the current while driving, else while anything flowed [A]."""
-        rows = self.study.rows_of("drive")
-        if not rows.any():
-            rows = self.study.rows_of("charge")
-        current = self.study.current[rows]
-        current = current[~np.isnan(current)]
-        return float(np.sqrt((current**2).mean())) if len(current) else 0.0
-
-    @cached_property
-    def reading_sd(self) -> float:
-        """How far two channels read apart all log long [V], one sd."""
-        lasting = FLAT_READING_SD_V if self.study.curve.flat else READING_SD_V
-        return lasting + READING_STEP_SHARE * min(self.study.log.voltage_step, 0.01) * 0.5
-
-    @property
-    def slope_error(self) -> float:
-        """Half width of the slope of the string's curve, as a fraction."""
-        return FLAT_SLOPE_ERROR if self.study.curve.flat else SLOPE_ERROR
-
-    @cached_property
-    def shifted(self) -> Bools:
-        """(cells,) True where the reading is shifted; none where there is no split to tell."""
-        try:
-            return self.study.shifted
-        except NotEnoughData:
-            return np.zeros(len(self.study.cells), bool)
-
-    # ---- state of charge ------------------------------------------------------------------------------------
-
-    @cached_property
-    def alignment(self) -> Alignment | None:
-        """The string's curve laid onto the table; None where the log gives no curve."""
-        s = self.study
-        try:
-            split = s.split
-        except NotEnoughData:
-            return None
-        q = np.linspace(split.q_low, split.q_high, 80)
-        blur = POLARISATION_ERROR * np.abs(split.mean_polarisation(q))
-        return align(q, split.curve(q), s.curve, s.capacity, under_load=blur, rests=s.anchors)
-
-    @cached_property
-    def rest_level(self) -> Floats | None:
-        """(cells,) mean settled voltage [V] of the first rest of five minutes or more; None without.
-
-        Of a rest, its last part; of a pack parked for long, the hours in which it has settled and hardly leaked.
-        """
-        s = self.study
-        for part in s.stretches:
-            if part.kind in ("rest", "parked") and s.seconds[part.last] - s.seconds[part.first] >= 300.0:
-                until = min(s.seconds[part.last], s.seconds[part.first] + START_LEVEL_S)
-                length = max(120.0, 0.3 * (until - s.seconds[part.first]))
-                rows = (s.seconds >= until - length) & (s.seconds <= until)
-                rows &= (np.arange(s.log.rows) <= part.last) & (np.arange(s.log.rows) >= part.first)
-                if s.log.bleed is not None and not s.log.bleed[rows].any(axis=1).all():
-                    rows &= ~s.log.bleed.any(axis=1)
-                with np.errstate(all="ignore"):
-                    return np.asarray(np.nanmean(s.log.cell_voltage[rows], axis=0), float)
-        return None
-
-    @cached_property
-    def soc_span(self) -> tuple[float, float] | None:
-        """Least and most state of charge of the middle cell while current flowed; None where not known."""
-        s = self.study
-        if self.alignment is not None:
-            ends = self.alignment.soc([s.split.q_high, s.split.q_low])
-            low, high = float(np.clip(ends.min(), 0, 1)), float(np.clip(ends.max(), 0, 1))
-            return low, high
-        if self.rest_level is not None:
-            z = float(s.curve.inverse(np.array([np.nanmedian(self.rest_level[s.trusted])]))[0])
-            return z, z
-        return None
 
     # ---- resistance -----------------------------------------------------------------------------------------
 
@@ -221,68 +114,6 @@ class Knowledge:
             return scale / excess, (t_factor(BLOCKS) * se + 0.02) / np.abs(excess)
 
     # ---- charge ---------------------------------------------------------------------------------------------
-
-    @cached_property
-    def _errors(self) -> tuple[Spread, Spread] | str:
-        """Two spreads of (a, b), by the model and by blocks, lasting reading errors added; or why there is no split."""
-        s = self.study
-        try:
-            split = s.split
-        except NotEnoughData as reason:
-            return str(reason)
-        q = np.linspace(split.q_low, split.q_high, 200)
-        du = split.slope(q)
-        # a reading error that lasts (one level, one part that grows along the span) seen through the fit
-        design = np.stack([-du, du * q], axis=1)
-        gram = design.T @ design + np.diag([1e-12, 1e-12])
-        lever = np.linalg.solve(gram, design.T)
-        along = (q - q.mean()) / max(np.ptp(q) / 2, 1e-9)
-        one, two = lever @ np.ones_like(q), lever @ along * 0.5
-        # an aged cell's excess does not follow the string's slow polarisation as closely as its quick one
-        aged = np.clip(np.abs(np.nan_to_num(split.r)) - USUAL_EXCESS, 0.0, None)
-        slow = AGED_SHARE * float(np.sqrt((split.mean_polarisation(q) ** 2).mean()))
-        lasting = self.reading_sd**2 + (aged * slow) ** 2
-        extra = (np.outer(one, one) + np.outer(two, two))[:, :, None] * lasting
-        t = (t_factor(BLOCKS) / Z95) ** 2
-        # where the curve does not fit a cell, its parameters are less sure than they look
-        misfit = np.clip(np.nan_to_num(split.misfit, nan=1.0), 1.0, 1.5) ** 2
-        misfit = misfit * self.slope_doubt**2
-        extra = extra * self.slope_doubt**2
-        return (
-            Spread(*(split.formal[:, i, j] * misfit + extra[i, j] for i, j in ((0, 0), (1, 1), (0, 1)))),
-            Spread(*(split.cluster[:, i, j] * misfit * t + extra[i, j] for i, j in ((0, 0), (1, 1), (0, 1)))),
-        )
-
-    @cached_property
-    def slope_doubt(self) -> float:
-        """How many times steeper the string's curve came out than is sure, at least one.
-
-        Over a short span what relaxes or warms while the charge goes by looks like a slope. A voltage difference is
-        then worth more charge than the curve says: as much as the least slope of the table near there allows.
-        """
-        s = self.study
-        if self.alignment is None:
-            return 1.0
-        q = np.linspace(s.split.q_low, s.split.q_high, 60)
-        z = self.alignment.soc(q)
-        if s.curve.flat and np.ptp(s.curve.voltage(z)) < SHAPE_LEAST_V:
-            # nothing but the voltage tells the place, and that only within the hysteresis
-            options = np.array([[s.curve.least_slope(float(one)) for one in z]])
-        else:
-            se = np.array([self.alignment.soc_se(float(one)) for one in q])
-            options = s.curve.slope(np.clip(z + np.linspace(-2.0, 2.0, 9)[:, None] * se, 0.0, 1.0))
-        sure = [np.interp(s.split.charge, q, option / s.capacity) for option in options]
-        least = min(float((one**2).mean()) for one in sure)
-        ratio = float(np.sqrt((s.split.slope(s.split.charge) ** 2).mean() / max(least, 1e-12)))
-        return max(1.0, ratio / SLOPE_TRUST)
-
-    @property
-    def _usual_capacity(self) -> float:
-        """Capacity of the middle cell [Ah]: nominal, unless the log knows better."""
-        a = self.alignment
-        if a is not None and a.capacity_se < 0.03 * self.study.capacity:
-            return a.capacity
-        return self.study.capacity
 
     @cached_property
     def offset(self) -> OffsetKnown | str:
@@ -404,29 +235,6 @@ class Knowledge:
         value = (middle - missing) / capacity
         half = np.hypot(Z95 * np.sqrt(variance) / capacity, self.slope_error * np.abs(value))
         return Remaining(value, half)
-
-    def _wider(self, q: float) -> tuple[Floats, Floats, Floats]:
-        """Return a, b and the variance of a - b q, by whichever of the two spreads is the wider there."""
-        errors = self._errors
-        assert not isinstance(errors, str)
-        (a0, b0, model), (a1, b1, blocks) = (self._sharpened(e) for e in errors)
-        v0, v1 = model.of(q), blocks.of(q)
-        wider = v1 > v0
-        return np.where(wider, a1, a0), np.where(wider, b1, b0), np.where(wider, v1, v0)
-
-    def _sharpened(self, e: Spread) -> tuple[Floats, Floats, Spread]:
-        """Return a, b and their spread; where b is hardly known, a lot's spread of capacities stands in."""
-        s = self.study
-        lot = LOT_CAPACITY_SD**2
-        weak = e.b > 0.25 * lot
-        share = e.ab / (e.b + lot)
-        a = np.where(weak, s.split.a - share * s.split.b, s.split.a)
-        b = np.where(weak, s.split.b * lot / (e.b + lot), s.split.b)
-        sharp = Spread(
-            np.where(weak, e.a - share * e.ab, e.a), np.where(weak, e.b * lot / (e.b + lot), e.b),
-            np.where(weak, e.ab * lot / (e.b + lot), e.ab),
-        )
-        return a, b, sharp
 
     def _remaining_at_rest(self) -> Remaining | None:
         found = self.offset

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis.knowledge import GAIN_SD
+from bmslogs.analysis.place import GAIN_SD
 from bmslogs.analysis.reference import BOLTZMANN_EV, KELVIN, MOST_EXTRAPOLATION_K, reduce_to_temperature
 from bmslogs.analysis.statistics import weighted_combine
 from bmslogs.base.errors import NotEnoughData
