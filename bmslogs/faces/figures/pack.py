@@ -8,6 +8,7 @@ import plotly.graph_objects as go
 
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import LEVELS, Estimate, Finding
+from bmslogs.faces.figures.boxes import framed, ground
 from bmslogs.faces.figures.plan import Drawing, halfway, plan
 from bmslogs.faces.figures.scale import hatching, scale_bar
 from bmslogs.faces.figures.shades import differences
@@ -62,30 +63,7 @@ def pack_picture(
     figure.update_layout(
         margin={"l": 8, "r": 8, "t": 8 if small else 40, "b": 8}, legend={"y": 1.0, "itemsizing": "trace"}
     )
-    figure.update_xaxes(visible=False, range=[-0.3, drawing.width + 0.2], fixedrange=True)
-    figure.update_yaxes(visible=False, range=[drawing.height + 0.2, -0.2], fixedrange=True)
-    for box in drawing.boxes.values():
-        figure.add_shape(
-            type="rect",
-            x0=box.left,
-            x1=box.left + box.width,
-            y0=box.top,
-            y1=box.top + box.height,
-            line={"color": look.soft, "width": 1.5},
-            fillcolor=look.panel,
-            layer="below",
-        )
-        if not small:
-            figure.add_annotation(
-                x=box.left + 0.2,
-                y=box.top + 0.1,
-                xanchor="left",
-                yanchor="top",
-                showarrow=False,
-                text=f"<b>{safe(box.name)}</b>",
-                font={"size": SMALL, "color": look.ink},
-                bgcolor=look.panel,  # a link from the box above may pass behind the name
-            )
+    ground(figure, drawing, look, named=not small)
     _draw_links(figure, pack, drawing, look, small)
     _draw_cells(figure, pack, drawing, estimates, quantity, baseline, set(picked), temperatures, look, small)
     if not small:
@@ -296,15 +274,7 @@ def _draw_modules(figure: go.Figure, drawing: Drawing, look: Look) -> None:
         return
     places = [drawing.modules[n] for n in names]
     for p in places:
-        figure.add_shape(
-            type="rect",
-            x0=p.left - 0.06,
-            x1=p.left + p.width + 0.06,
-            y0=p.top - 0.06,
-            y1=p.top + p.height + 0.06,
-            line={"color": look.ink, "width": 1.5},
-            layer="above",
-        )
+        framed(figure, p, look.ink, away=0.06)
     figure.add_scatter(
         x=[p.left + 0.7 for p in places],
         y=[p.top - 0.25 for p in places],

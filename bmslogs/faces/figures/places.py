@@ -8,6 +8,7 @@ from typing import Any
 import plotly.graph_objects as go
 
 from bmslogs.base.pack import Pack
+from bmslogs.faces.figures.boxes import framed, ground
 from bmslogs.faces.figures.plan import Place, plan
 from bmslogs.faces.figures.scale import hatching, scale_bar
 from bmslogs.faces.figures.shades import round_up
@@ -55,19 +56,7 @@ def place_map(
         look, int(drawing.height * 46) + 148, showlegend=True, barmode="overlay", bargap=0, dragmode=False
     )
     figure.update_layout(margin={"l": 8, "r": 8, "t": 40, "b": 74}, legend={"y": 1.0, "itemsizing": "trace"})
-    figure.update_xaxes(visible=False, range=[-0.3, drawing.width + 0.2], fixedrange=True)
-    figure.update_yaxes(visible=False, range=[drawing.height + 0.2, -0.2], fixedrange=True)
-    for box in drawing.boxes.values():
-        _frame(figure, box, look.soft, look.panel)
-        figure.add_annotation(
-            x=box.left + 0.2,
-            y=box.top + 0.1,
-            xanchor="left",
-            yanchor="top",
-            showarrow=False,
-            text=f"<b>{safe(box.name)}</b>",
-            font={"size": SMALL, "color": look.ink},
-        )
+    ground(figure, drawing, look)
     reach = round_up(max([LEAST_REACH, *(100 * abs(e["effect"]) for e in told.values())]))
     by_cell = any(name.startswith("cell ") for name in told)
     blocks: list[tuple[Place, str, list[Any], str]] = []
@@ -79,23 +68,10 @@ def place_map(
     _blocks(figure, blocks, told, reach, look)
     for place in drawing.modules.values():
         top = place.top - BAR if by_cell else place.top
-        _frame(
-            figure, Place(place.name, place.left, top, place.width, place.top + place.height - top), look.ink
-        )
+        whole = Place(place.name, place.left, top, place.width, place.top + place.height - top)
+        framed(figure, whole, look.ink)
     scale_bar(figure, reach, "effect of the place [% of the pack median]", look)
     return figure
-
-
-def _frame(figure: go.Figure, place: Place, line: str, fill: str | None = None) -> None:
-    figure.add_shape(
-        type="rect",
-        x0=place.left,
-        x1=place.left + place.width,
-        y0=place.top,
-        y1=place.top + place.height,
-        line={"color": line, "width": 1.5},
-        **({"fillcolor": fill, "layer": "below"} if fill else {}),
-    )
 
 
 def _blocks(
