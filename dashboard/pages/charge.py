@@ -145,7 +145,10 @@ def summary(frame: Frame) -> str:
     else:
         leaders = [e.cell or 0 for e, t in known if t[1] <= first[1][2]]
         behind = [e.cell or 0 for e, t in known if t[2] >= last[1][1]]
-    words = [_who("First at the top", leaders, pack), _who("Furthest behind", behind, pack)]
+    words = [
+        _who("First at the top", leaders, first[0].cell or 0, pack),
+        _who("Furthest behind", behind, last[0].cell or 0, pack),
+    ]
     if len(behind) == 1:
         words[1] = f"{words[1][:-1]}, {say_estimate(last[0])} missing."
     time = next((e for e in diagnosis.of("balancing_time") if shown(e)), None)
@@ -153,13 +156,13 @@ def summary(frame: Frame) -> str:
     return " ".join(words)
 
 
-def _who(what: str, cells: list[int], pack: Pack) -> str:
-    """Name the cells that may be it: one, a few, or that they cannot be told apart."""
+def _who(what: str, cells: list[int], likely: int, pack: Pack) -> str:
+    """Name the cells that may be it: one, a few, or the likeliest and how many more it may be."""
     if len(cells) == 1:
         return f"{what}: {pack.place(cells[0])}."
     if len(cells) <= FEW:
         return f"{what}: {cells_named(cells)}; their intervals overlap."
-    return f"{what}: {len(cells)} cells whose intervals overlap."
+    return f"{what}: most likely {pack.place(likely)}; the intervals of {len(cells) - 1} more cells overlap with its."
 
 
 def _loom(frame: Frame) -> list[Any]:
