@@ -1,8 +1,7 @@
-"""Fixtures: stores with something in them, the dashboard served from a thread, a real browser."""
+"""Fixtures: stores with something in them, the dashboard served from a thread, somebody at the browser."""
 
 from __future__ import annotations
 
-import shutil
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -16,11 +15,6 @@ from bmslogs.store import Store
 from sample_logs import SAMPLES
 from tests.dashboard import invent
 
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
-ARGUMENTS = [
-    "--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update",
-    "--disable-sync", "--no-first-run",
-]  # fmt: skip
 WAIT_MS = 20_000  # two cores may be busy with other tests
 
 
@@ -99,18 +93,6 @@ def site(stores: Callable[[str], Path]) -> Iterator[Callable[[str], str]]:
     yield address
     for context, _ in running.values():
         context.__exit__(None, None, None)
-
-
-@pytest.fixture(scope="session")
-def chromium() -> Iterator[Any]:
-    """A real browser; the test is skipped with the reason where there is none."""
-    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    if CHROMIUM is None:
-        pytest.skip("no Chromium on this machine")
-    with playwright.sync_playwright() as session:
-        browser = session.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        yield browser
-        browser.close()
 
 
 class Reader:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -15,20 +13,8 @@ from tests.faces.test_record import driven
 
 pytestmark = pytest.mark.browser
 
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 PAPER = {"A4": (794, 1123), "Letter": (816, 1056)}  # 210 x 297 mm (ISO 216), 8.5 x 11 in, at 96 px an inch
 MARGIN_PX = 57  # 15 mm
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    if CHROMIUM is None:
-        pytest.skip("no Chromium on this machine")
-    with playwright.sync_playwright() as session:
-        started = session.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield started
-        started.close()
 
 
 @pytest.fixture(scope="module")
@@ -39,9 +25,9 @@ def record_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.mark.parametrize("paper", PAPER)
-def test_it_prints_whole_and_asks_for_nothing(browser: Any, record_file: Path, paper: str) -> None:
+def test_it_prints_whole_and_asks_for_nothing(chromium: Any, record_file: Path, paper: str) -> None:
     wide, high = PAPER[paper]
-    page = browser.new_page(viewport={"width": wide - 2 * MARGIN_PX, "height": high})
+    page = chromium.new_page(viewport={"width": wide - 2 * MARGIN_PX, "height": high})
     asked: list[str] = []
     errors: list[str] = []
     page.on("request", lambda request: asked.append(request.url))
@@ -58,4 +44,5 @@ def test_it_prints_whole_and_asks_for_nothing(browser: Any, record_file: Path, p
     )
     assert all(50 < height < high - 2 * MARGIN_PX for height in heights)  # each fits one page whole
     assert page.pdf(format=paper).startswith(b"%PDF")
+    page.close()
     page.close()
