@@ -15,6 +15,7 @@ from bmslogs.importers.arrow import arrow_numbers, arrow_texts, no_text, numpy_o
 from bmslogs.importers.bits import decode_bits, flag
 from bmslogs.importers.dialect import FILLS, Dialect
 from bmslogs.importers.encoding import block_to_utf8
+from bmslogs.importers.even_cells import read_even
 from bmslogs.importers.fills import extremes
 from bmslogs.importers.numbers import NumberStyle
 from bmslogs.importers.plan import Plan, Taken
@@ -150,8 +151,19 @@ class BlockReader:
             self._include.append(column_key(taken.index))
         for role in ("cell", "temperature", "bleed"):
             self._roles.setdefault(role, []).sort(key=lambda t: t.number)
+        self._cells_at = self._side_by_side(self._roles["cell"])
         self._header = plan.dialect.header_text.strip().encode() if plan.dialect.header_line else b""
         self._later = BlockReader(plan.later) if plan.later is not None else None
+
+    def _side_by_side(self, cells: list[Taken]) -> range:
+        """Return the columns of the cells where they stand side by side, in order, not first; else none."""
+        at = [t.index for t in cells]
+        plain = all(self._types[column_key(k)] == pa.float64() for k in at)
+        if not plain or not at or at[0] == 0 or at != list(range(at[0], at[0] + len(at))):
+            return range(0)
+        clock = self.plan.clock
+        used = set(clock.columns) if clock is not None else set()
+        return range(0) if used.intersection(at) else range(at[0], at[0] + len(at))
 
     def _type(self, taken: Taken) -> Any:
         clock = self.plan.clock
@@ -206,17 +218,39 @@ class BlockReader:
                 return second
         if self.plan.dialect.delimiter == " ":
             block = b"\n".join(b" ".join(x.split()) for x in block.splitlines()) + b"\n"
-        try:
-            table = read_typed(block, self.plan.dialect, self._types, self._include, wrong)
-        except pa.ArrowInvalid:
-            wrong = Wrong()
-            table = self._lenient(read_text(block, self.plan.dialect, wrong), bad, not_text)
-        chunk = self._chunk(table, bad)
+        even = self._even(block) if self._cells_at else None
+        if even is not None:
+            chunk = self._chunk(even[0], bad, even[1])
+        else:
+            try:
+                table = read_typed(block, self.plan.dialect, self._types, self._include, wrong)
+            except pa.ArrowInvalid:
+                wrong = Wrong()
+                table = self._lenient(read_text(block, self.plan.dialect, wrong), bad, not_text)
+            chunk = self._chunk(table, bad)
         chunk.line = line
         chunk.wrong = [(line + _line_of(block, text), fields, text) for _, fields, text in wrong.rows]
         chunk.repeated_headers, chunk.nul_lines, chunk.odd_quotes = repeated, nuls, quotes
         chunk.unreadable, chunk.not_text = bad, not_text
         return chunk if second is None else _behind(chunk, second)
+
+    def _even(self, block: bytes) -> tuple[Any, Float32s] | None:
+        """Return the other columns as a table and the cells (cells, rows) as written, None where a row is odd."""
+        dialect, at = self.plan.dialect, self._cells_at
+        even = read_even(block, dialect, at.start, len(at))
+        if even is None:
+            return None
+        cells = {column_key(k) for k in at}
+        types = {k: t for k, t in self._types.items() if k not in cells}
+        include = [k for k in self._include if k not in cells]
+        wrong = Wrong()
+        try:
+            table = read_typed(pa.py_buffer(even.rest), dialect, types, include, wrong, at)
+        except pa.ArrowInvalid:
+            return None
+        if wrong.rows or table.num_rows != even.values.shape[1]:
+            return None
+        return table, even.values
 
     def _clean(self, block: bytes) -> tuple[bytes, int, int, int]:
         block = block_to_utf8(block)
@@ -271,14 +305,18 @@ class BlockReader:
             bad[taken.name] = wrong
         return values
 
-    def _scaled(self, table: Any, role: str, bad: Bad, factor: float = 1.0) -> Float32s:
+    def _scaled(
+        self, table: Any, role: str, bad: Bad, factor: float = 1.0, read: Float32s | None = None
+    ) -> Float32s:
+        """Return the readings of a role in base units times a factor; `read` are those numbers, where known yet."""
         columns = self._roles.get(role, [])
-        out = np.empty((len(columns), table.num_rows), dtype=np.float32)
+        out = np.empty((len(columns), table.num_rows), dtype=np.float32) if read is None else read
         for k, taken in enumerate(columns):
-            values = self._numbers(table, taken, bad)
             scale = taken.scale * factor
-            with np.errstate(over="ignore"):
-                out[k] = values
+            if read is None:
+                values = self._numbers(table, taken, bad)
+                with np.errstate(over="ignore"):
+                    out[k] = values
             if abs(scale - 1.0) >= 1e-12:
                 out[k] *= np.float32(scale)
             if taken.offset:
@@ -290,7 +328,7 @@ class BlockReader:
             out[endless] = np.nan
         return out
 
-    def _chunk(self, table: Any, bad: Bad) -> Chunk:
+    def _chunk(self, table: Any, bad: Bad, cells: Float32s | None = None) -> Chunk:
         plan, rows = self.plan, table.num_rows
         time = np.full(rows, MISSING, dtype=np.int64)
         if plan.clock is not None:
@@ -314,7 +352,7 @@ class BlockReader:
             time,
             current,
             pack,
-            self._scaled(table, "cell", bad, 1e3),
+            self._scaled(table, "cell", bad, 1e3, cells),
             self._scaled(table, "temperature", bad),
             bleed,
             known,

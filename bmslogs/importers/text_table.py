@@ -34,20 +34,30 @@ def read_text(block: bytes, dialect: Dialect, wrong: Wrong | None = None) -> pa.
 
 
 def read_typed(
-    block: bytes,
+    block: Any,
     dialect: Dialect,
     types: dict[str, Any],
     include: list[str] | None,
     wrong: Wrong | None = None,
+    without: range = range(0),
 ) -> pa.Table:
     """Read a block of lines into typed columns.
+
+    Parameters
+    ----------
+    block
+        Bytes, or what has their buffer.
+    types, include
+        Arrow types by name, and the names of the columns to keep.
+    without
+        Columns of the dialect that these lines lack.
 
     Raises
     ------
     pyarrow.ArrowInvalid
         A field is not of its type.
     """
-    names = [column_key(i) for i in range(dialect.width)]
+    names = [column_key(i) for i in range(dialect.width) if i not in without]
     return pc.read_csv(
         pa.BufferReader(block),
         read_options=pc.ReadOptions(
