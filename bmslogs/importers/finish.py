@@ -278,9 +278,10 @@ class Finisher:
         )
         mask = scalar_fills(values, taken[0].scale, before, 50.0 if what == "current" else 20.0)
         if what == "pack" and len(chunk.cells):
-            with np.errstate(all="ignore"):
-                lost = (values == 0) & (np.nan_to_num(chunk.cells).sum(axis=0) > 1000.0 * len(chunk.cells))
-            mask |= lost
+            nought = values == 0
+            if nought.any():
+                with np.errstate(all="ignore"):
+                    mask |= nought & (np.nan_to_num(chunk.cells).sum(axis=0) > 1000.0 * len(chunk.cells))
         if mask.any():
             self.repairs.add(
                 f"fill_{what}",

@@ -18,6 +18,7 @@ import numpy.typing as npt
 
 from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
+from bmslogs.importers.aside import Aside
 from bmslogs.importers.blocks import BlockReader, Chunk, tidy
 from bmslogs.importers.encoding import to_utf8
 from bmslogs.importers.finish import Findings, Finisher
@@ -34,9 +35,9 @@ from bmslogs.importers.table import TableWriter
 Progress = Callable[[int, int], None]
 """Called with bytes read so far and in all."""
 WORKERS = 2
-READ_AHEAD, AHEAD = 2, 8
-"""Blocks that may wait to be parsed and to be written: bounds the memory. A row group takes as long to write as eight
-blocks to parse."""
+READ_AHEAD, AHEAD, WRITE_BEHIND = 2, 4, 8
+"""Blocks that may wait to be parsed, to be finished and to be written: bounds the memory. A row group takes as long to
+write as eight blocks to parse."""
 SMALLEST_BLOCK, LARGEST_BLOCK = 1 << 20, 4 << 20
 """Bytes: measured; larger blocks fall out of the processor's cache, smaller ones cost calls."""
 MOST_PASSES = 4
@@ -206,16 +207,17 @@ def _pass(
     finisher = Finisher(plan, corrections, never, regular)
     digest, content = hashlib.sha256(), None if source.kind == "plain" else hashlib.sha256()
     tally = Tally()
-    for chunk in _scans(source, plan, digest, content, progress, finisher.repairs):
-        _tally(chunk, tally)
-        _refuse_new_width(tally, plan, source.path)
-        ready = finisher.add(chunk)
+    with Aside("write", WRITE_BEHIND) as aside:
+        for chunk in _scans(source, plan, digest, content, progress, finisher.repairs):
+            _tally(chunk, tally)
+            _refuse_new_width(tally, plan, source.path)
+            ready = finisher.add(chunk)
+            if ready is not None and ready.rows:
+                aside.call(writer.write, ready, plan.sign or 1)
+        ready = finisher.end()
         if ready is not None and ready.rows:
-            writer.write(ready, plan.sign or 1)
-    ready = finisher.end()
-    if ready is not None and ready.rows:
-        writer.write(ready, plan.sign or 1)
-    writer.flush()
+            aside.call(writer.write, ready, plan.sign or 1)
+        aside.call(writer.flush)
     _note_wrong(tally, finisher.repairs, plan)
     if plan.newest_first:
         finisher.repairs.add(
