@@ -49,7 +49,7 @@ class Chunk:
     line
         Line of the block's first line in the file.
     whole
-        The cells rounded to whole mV, once they are finished and the logger's step allows it.
+        Whether the cells were rounded to whole mV: once they are finished, where the logger's step allows it.
     """
 
     rows: int
@@ -68,7 +68,7 @@ class Chunk:
     odd_quotes: int = 0
     unreadable: Bad = field(default_factory=dict)
     not_text: set[int] = field(default_factory=set)
-    whole: Float32s | None = None
+    whole: bool = False
 
     def take(self, where: Any) -> Chunk:
         """Return the chunk with some rows: a slice or a mask."""

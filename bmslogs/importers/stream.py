@@ -21,6 +21,7 @@ from bmslogs.base.pack import Pack
 from bmslogs.importers.aside import Aside
 from bmslogs.importers.blocks import BlockReader, Chunk, tidy
 from bmslogs.importers.encoding import to_utf8
+from bmslogs.importers.even_cells import PIECE_BYTES
 from bmslogs.importers.finish import Findings, Finisher
 from bmslogs.importers.later import NewColumns, with_later_columns
 from bmslogs.importers.long import Pivot
@@ -385,7 +386,8 @@ def _blocks(
 def _line_ends(block: bytes) -> int:
     """Count line ends; numpy does so without keeping the other threads waiting."""
     codes = np.frombuffer(block, np.uint8)
-    return int(np.count_nonzero(codes == 10) or np.count_nonzero(codes == 13))
+    pieces = [codes[k : k + PIECE_BYTES] for k in range(0, len(codes), PIECE_BYTES)]
+    return sum(int(np.count_nonzero(p == 10)) for p in pieces) or int(np.count_nonzero(codes == 13))
 
 
 def _without_head(block: bytes, lines: int) -> tuple[bytes, int]:

@@ -166,14 +166,12 @@ def _floats(values: npt.NDArray[np.float32]) -> Any:
     return arrow_numbers(values, missing)
 
 
-def _cells(cells: npt.NDArray[np.float32], whole: npt.NDArray[np.float32] | None) -> list[Any]:
-    """Return the cells as arrays: whole mV where the logger's step allows it."""
-    if whole is None:
+def _cells(cells: npt.NDArray[np.float32], whole: bool) -> list[Any]:
+    """Return the cells as arrays: integers where they are whole mV."""
+    if not whole:
         return [_floats(row) for row in cells]
-    if not len(cells):
-        return []
-    if not np.isnan(whole.min(initial=0.0)):
-        return [arrow_numbers(row) for row in whole.astype(np.int16)]
-    missing = np.isnan(whole)
-    numbers = np.where(missing, 0, whole).astype(np.int16)
+    if not np.isnan(cells.min(initial=0.0)):
+        return [arrow_numbers(row) for row in cells.astype(np.int16)]
+    missing = np.isnan(cells)
+    numbers = np.where(missing, 0, cells).astype(np.int16)
     return [arrow_numbers(row, gaps) for row, gaps in zip(numbers, missing)]
