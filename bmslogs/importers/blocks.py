@@ -311,16 +311,17 @@ class BlockReader:
         """Return the readings of a role in base units times a factor; `read` are those numbers, where known yet."""
         columns = self._roles.get(role, [])
         out = np.empty((len(columns), table.num_rows), dtype=np.float32) if read is None else read
-        for k, taken in enumerate(columns):
-            scale = taken.scale * factor
-            if read is None:
+        if read is None:
+            for k, taken in enumerate(columns):
                 values = self._numbers(table, taken, bad)
                 with np.errstate(over="ignore"):
                     out[k] = values
-            if abs(scale - 1.0) >= 1e-12:
-                out[k] *= np.float32(scale)
-            if taken.offset:
-                out[k] += np.float32(taken.offset * factor)
+        units = [(taken.scale * factor, taken.offset * factor) for taken in columns]
+        if len(set(units)) == 1:
+            _to_base_unit(out, *units[0])
+        else:
+            for row, unit in zip(out, units):
+                _to_base_unit(row, *unit)
         if np.isinf(extremes(out)).any() and np.isinf(out).any():
             endless = np.isinf(out)
             for k in np.flatnonzero(endless.any(axis=1)).tolist():
@@ -403,6 +404,14 @@ class BlockReader:
                         whole(_null_empty(column)) if pa.types.is_string(column.type) else column
                     )
         return out
+
+
+def _to_base_unit(values: Float32s, scale: float, offset: float) -> None:
+    """Multiply readings by the scale and add the offset, in place."""
+    if abs(scale - 1.0) >= 1e-12:
+        values *= np.float32(scale)
+    if offset:
+        values += np.float32(offset)
 
 
 def _parted(block: bytes, later: Dialect) -> tuple[bytes, bytes]:

@@ -197,13 +197,9 @@ def _alike(group: npt.NDArray[np.uint8]) -> npt.NDArray[np.bool_]:
     """Rows that have digits where the first has and the same marks elsewhere."""
     first = group[0]
     digit = (first >= 48) & (first <= 57)
-    good = np.ones(len(group), dtype=bool)
-    for k, here in enumerate(digit):
-        if here:
-            good &= (group[:, k] - np.uint8(48)) < 10
-        else:
-            good &= group[:, k] == first[k]
-    return good
+    # bytes below the least wrap round to large ones
+    least, most = np.where(digit, np.uint8(48), first), np.where(digit, np.uint8(9), np.uint8(0))
+    return np.asarray(((group - least) <= most).all(axis=1), dtype=bool)
 
 
 def _by_places(group: npt.NDArray[np.uint8], match: re.Match[str]) -> Int64s:
