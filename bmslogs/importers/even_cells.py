@@ -23,7 +23,7 @@ MOST_DIGITS = 7
 LEAST_BYTES = 48
 """Choice [bytes]: shorter pieces cost more to cut out than to parse."""
 PIECE_BYTES = 1 << 20
-"""Measured [bytes]: as much at a time stays in the processor's cache."""
+"""Measured [bytes]: larger pieces fall out of the processor's cache, smaller ones cost calls."""
 _LF, _CR, _ZERO = 10, 13, 48
 
 
