@@ -32,7 +32,7 @@ from bmslogs.base.errors import NotEnoughData
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-RELATIVE_FLOOR, ABSOLUTE_FLOOR, FLAT_ABSOLUTE_FLOOR = 0.0012, 0.010, 0.025
+RELATIVE_FLOOR, ABSOLUTE_FLOOR, FLAT_ABSOLUTE_FLOOR = 0.0008, 0.010, 0.025
 """Systematic part of a resistance, as a fraction (choice from simulation, one sd). Absolute values of flat curves are
 less sure: where an electrode steps, the resistance itself changes within a few per cent of charge, and a pulse at the
 mean charge of a drive is not the mean of the drive."""
@@ -68,7 +68,7 @@ class Knowledge(Place):
         middles = np.median(without[:, s.trusted], axis=1)
         if not middle > 0 or not np.all(middles > 0):
             return "the current varied too little to tell the resistance from the open-circuit voltage"
-        relative, se = resistance.relative(ohm, without, s.trusted)
+        relative, se = s.relative_resistance
         common = float(jackknife_se(middles[:, None])[0]) / middle
         slow = (FLAT_ABSOLUTE_FLOOR if s.curve.flat else ABSOLUTE_FLOOR) * (1.0 + 1.5 * max(load.period_s - 1.0, 0.0))
         bend = BEND_ERROR * abs(float(np.median(load.bend()[s.trusted]))) / middle

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from bmslogs.analysis import resistance, terminals, thermal
 from bmslogs.analysis.readings import Readings, renumber
-from bmslogs.analysis.regression import equal_blocks
+from bmslogs.analysis.regression import equal_blocks, jackknife_se
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.base.errors import NotEnoughData
 
@@ -19,6 +19,8 @@ Bools = npt.NDArray[np.bool_]
 
 BLOCKS = 8
 REST_AFTER_LOAD_S = 900.0
+USUAL_WITHIN = 0.15
+"""A log whose blocks scatter the string's resistance by more (fraction, one sd) does not tell it (choice)."""
 BEND_LEAST_S = 600.0
 """A drive of this length tells how resistance falls with the load (choice)."""
 
@@ -77,32 +79,36 @@ class LoadStudy(Readings):
         return resistance.load_fit(
             s.volts[here], s.charge[here], s.current[here], self._filters(taus)[here], s.steps[here],
             renumber(s.section[here]), s.seconds[here], equal_blocks(int(here.sum()), BLOCKS), taus, s.period_s,
-            knot_every=0.05 * self.capacity, rms_A=rms_A,
+            knot_every=0.05 * self.capacity, shifts_s=self.shifts_s, rms_A=rms_A,
         )
+
+    @cached_property
+    def relative_resistance(self) -> tuple[Floats, Floats]:
+        """Resistance over the median of the trusted cells and its standard error; raises as `load` does."""
+        return resistance.relative_of_both(self.load, self.linear_load, self.trusted)
 
     @cached_property
     def excess(self) -> tuple[Floats, Floats] | None:
         """Relative resistance less one and its standard error, where the load fit has it."""
         try:
-            value, without = self.load.resistance()
+            ratio, se = self.relative_resistance
         except NotEnoughData:
             return None
-        ratio, se = resistance.relative(value, without, self.trusted)
-        if not np.median(value[self.trusted]) > 0 or np.median(se[self.trusted]) > 0.05:
+        if not np.median(self.load.resistance()[0][self.trusted]) > 0 or np.median(se[self.trusted]) > 0.05:
             return None
         return ratio - 1.0, np.maximum(se, 0.002)
 
     @cached_property
     def usual_resistance(self) -> float:
         """Resistance of a usual cell [ohm]: from the load fit, else what 100 Ah cells have, scaled."""
+        usual = 0.1 / self.capacity
         try:
-            value, _ = self.load.resistance()
-            middle = float(np.median(value[self.trusted]))
-            if middle > 0:
-                return middle
+            value, without = self.load.resistance()
         except NotEnoughData:
-            pass
-        return 0.1 / self.capacity
+            return usual
+        middle = float(np.median(value[self.trusted]))
+        sd = float(jackknife_se(np.median(without[:, self.trusted], axis=1)[:, None])[0])
+        return middle if middle > 0 and sd < USUAL_WITHIN * middle else usual
 
     @cached_property
     def noise(self) -> float:

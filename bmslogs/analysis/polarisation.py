@@ -66,24 +66,44 @@ def charge_drawn(current: Floats, seconds: Floats, section: npt.NDArray[np.int64
     return np.asarray(np.cumsum(mean * step) / 3600.0, float)
 
 
-def current_steps(current: Floats, section: npt.NDArray[np.int64]) -> Floats:
-    """Return how much the current changes to the next row and from the one before [A].
+SHIFT_LEAST_S = 0.5
+"""Rows closer than this tell the current at four times about a row; others at the two next rows (choice)."""
 
-    A voltage read a little later or earlier than the current of its row answers a mixture of this row's current and
-    the next one's or the last one's: to first order that is these two columns, and they leave a resistance alone,
-    which is what a steady current shows.
+
+def shift_times(interval_s: float) -> tuple[float, ...]:
+    """Return the times [s] about a row, for rows `interval_s` apart, between which the current is interpolated."""
+    if interval_s <= SHIFT_LEAST_S:
+        return (-2 * SHIFT_LEAST_S, -SHIFT_LEAST_S, SHIFT_LEAST_S, 2 * SHIFT_LEAST_S)
+    return (-interval_s, interval_s)
+
+
+def shifted_currents(
+    current: Floats, seconds: Floats, section: npt.NDArray[np.int64], shifts_s: tuple[float, ...]
+) -> Floats:
+    """Return the current at other times about each row, less the row's own [A].
+
+    A voltage read a little later or earlier than the current of its row answers the current of that other moment,
+    which is interpolated between these times with weights that a fit finds: these columns. They leave a resistance
+    alone, which is what a steady current shows.
 
     Parameters
     ----------
-    current, section
-        (rows,) [A], number of the section; no NaN.
+    current, seconds, section
+        (rows,) [A], [s], number of the section; no NaN.
+    shifts_s
+        Times [s], positive: later than the row.
 
     Returns
     -------
-    (rows, 2); nought where a section ends or begins.
+    (rows, times); beyond the ends of a section its first or last current stands.
     """
-    step = np.diff(current) * (np.diff(section) == 0)
-    return np.stack([np.append(step, 0.0), np.insert(step, 0, 0.0)], axis=1)
+    out = np.empty((len(current), len(shifts_s)))
+    for number in range(int(section[-1]) + 1):
+        rows = slice(*np.searchsorted(section, [number, number + 1]))
+        t, i = seconds[rows], current[rows]
+        for k, shift in enumerate(shifts_s):
+            out[rows, k] = np.interp(t + shift, t, i) - i
+    return out
 
 
 def hysteresis_state(

@@ -35,7 +35,7 @@ class Sampled:
     seconds, current, charge, section
         (samples,) [s], [A], [Ah drawn], section number.
     steps
-        (samples, 2) change of the current to the next sample and from the last one [A].
+        (samples, times) current at other times about each sample, less its own [A]; see `shifts_s` of the study.
     volts
         (samples, cells) [V]; columns that are not trusted may hold anything.
     row
@@ -251,6 +251,11 @@ class Readings:
         good = np.flatnonzero(~bad)
         return np.interp(self.seconds, self.seconds[good], self.current[good])
 
+    @property
+    def shifts_s(self) -> tuple[float, ...]:
+        """Times about a row [s] at which `Sampled.steps` has the current."""
+        return polarisation.shift_times(self.interval)
+
     @cached_property
     def _sampled_raw(self) -> Sampled:
         volts = self.log.cell_voltage
@@ -262,7 +267,9 @@ class Readings:
         s = self._samples
         first = s.rows[s.start]
         current = s.mean(self.current)
-        steps = polarisation.current_steps(np.where(np.isnan(current), 0.0, current), self.section[first])
+        steps = s.mean(
+            polarisation.shifted_currents(self._filled, self.seconds, self.section, self.shifts_s)
+        )
         return Sampled(
             seconds=s.mean(self.seconds), current=current, charge=s.mean(self._charge_rows),
             steps=steps, section=self.section[first], volts=s.mean(volts), row=first, period_s=s.period_s,

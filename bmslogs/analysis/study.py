@@ -137,7 +137,7 @@ class Study(LoadStudy):
             return np.asarray(np.add.reduceat(part, starts, axis=0) / group, float)
 
         polar = np.column_stack([-s.current, -self._filters(splitting.TAUS_S), s.steps, self._hysteresis])
-        grows = np.arange(polar.shape[1]) < 3 + len(splitting.TAUS_S)
+        grows = np.arange(polar.shape[1]) < 1 + len(splitting.TAUS_S) + s.steps.shape[1]
         charge = np.repeat(s.charge[:, None], len(self.cells), axis=1)
         if self.bled is not None:
             charge = charge + self.bled[s.row]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -161,6 +162,7 @@ def estimates(
     """Return one object per estimate: quantity, truth, error, interval, what all-alike would have erred."""
     blind = {c for f in truth.faults if f.cause in SENSING for c in f.cells}
     bad_sensors = {f.sensor for f in truth.faults if f.cause == "temperature_sensor_fault"}
+    truth = _about_the_readable(truth, blind)
     out: list[dict[str, Any]] = []
     for e in diagnosis.estimates:
         if e.cell in blind or (e.sensor and e.sensor.removeprefix("T") in {str(s) for s in bad_sensors}):
@@ -170,6 +172,18 @@ def estimates(
             continue
         out.append(_one(e, true, d, truth, knowable.get(e.quantity)))
     return out
+
+
+def _about_the_readable(truth: Truth, blind: set[int]) -> Truth:
+    """Return the truth with "relative to the median" meaning that of the cells whose readings can be believed."""
+    cell = dict(truth.cell)
+    for quantity, values in truth.cell.items():
+        seen = np.array([c not in blind for c in range(1, len(values) + 1)])
+        if quantity in ALIKE:
+            cell[quantity] = values / np.median(values[seen])
+        elif quantity in ("soc_offset", "leak_current_relative"):
+            cell[quantity] = values - np.median(values[seen])
+    return replace(truth, cell=cell)
 
 
 def true_value(e: Estimate, d: Draft, truth: Truth) -> float | None:
