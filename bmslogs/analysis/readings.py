@@ -193,9 +193,22 @@ class Readings:
         if keep.sum() < 60:
             return []
         f = polarisation.low_pass(s.current[keep], s.seconds[keep], renumber(s.section[keep]), 60.0)
-        explained = np.column_stack([np.ones(keep.sum()), s.current[keep], f])
+        loads = np.column_stack([np.ones(keep.sum()), s.current[keep], f])
+        explained = np.column_stack([loads, self._charge_shapes(s, keep, trusted)])
         size = np.maximum(np.sqrt((explained**2).mean(axis=0)), 1e-9)
         return sensing.floating_taps(s.volts[keep], explained / size, trusted, self.log.voltage_step)
+
+    def _charge_shapes(self, s: Sampled, keep: Bools, trusted: Bools) -> Floats:
+        """(samples, 4) how a cell of other charge or capacity parts from the others, as far as the table tells [V].
+
+        Where the curve is steep, neighbours of which one is fuller and one emptier mirror each other.
+        """
+        middle = np.median(s.volts[keep][:, trusted], axis=1) + s.current[keep] * 0.1 / self.capacity
+        z = self.curve.inverse(middle)
+        here = self.curve.beyond(z)
+        fuller, emptier = self.curve.beyond(z + 0.02) - here, self.curve.beyond(z - 0.02) - here
+        drawn = s.charge[keep] / self.capacity
+        return np.column_stack([fuller, emptier, fuller * drawn, emptier * drawn])
 
     @cached_property
     def trusted(self) -> Bools:

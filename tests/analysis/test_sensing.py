@@ -1,8 +1,13 @@
 """The sense loom's signatures: worked examples by the algebra of a series string."""
 
+import zlib
+
 import numpy as np
 
 from bmslogs.analysis import sensing
+from bmslogs.analysis.study import Study
+from tests.accuracy import healthy
+from tests.accuracy.adapter import build_log, build_pack
 
 SECONDS = np.arange(1200.0)
 
@@ -53,3 +58,12 @@ def test_a_floating_tap_is_told_by_its_mirror():
     assert [f.columns for f in found] == [(1, 2)]
     sound, _ = string(seed=5)
     assert sensing.floating_taps(sound, explained, np.ones(6, bool), 0.001) == []
+
+
+def test_neighbours_that_part_where_the_curve_is_steep_are_no_floating_tap():
+    """A healthy string of the benchmark, emptied: of two neighbours one holds more and one less than the others."""
+    d = healthy.KINDS["span"][0]([zlib.crc32(b"span"), 2_500_000, 0])
+    study = Study(build_log(d.string, d.bench, d.meter, d.rng, build_pack(d.string)))
+    away = study.log.cell_voltage[-1] - np.median(study.log.cell_voltage[-1])
+    assert away[9] < -0.02 and away[10] > 0.02
+    assert study.sensing_faults == []
