@@ -19,6 +19,8 @@ Bools = npt.NDArray[np.bool_]
 
 BLOCKS = 8
 REST_AFTER_LOAD_S = 900.0
+WARMING_LEAST_K = 1.0
+"""A string that warms by less over a log keeps its resistance (choice)."""
 USUAL_WITHIN = 0.15
 """A log whose blocks scatter the string's resistance by more (fraction, one sd) does not tell it (choice)."""
 BEND_LEAST_S = 600.0
@@ -54,12 +56,20 @@ class LoadStudy(Readings):
         NotEnoughData
             With the reason.
         """
+        return self._load(self._drive_rms)
+
+    @cached_property
+    def _drive_rms(self) -> float | None:
+        """Root mean square of the current of the drives [A]; None where they are short or faint.
+
+        A charge alone has hardly two sizes of current to tell the fall of resistance with the load.
+        """
         driving = self.rows_of("drive")
         inside = self.current[driving & ~np.isnan(self.current)]
-        # a charge alone has hardly two sizes of current to tell the fall of resistance with the load
-        bent = len(inside) > 0 and self.seconds[driving][-1] - self.seconds[driving][0] >= BEND_LEAST_S
-        rms = float(np.sqrt((inside**2).mean())) if bent else 0.0
-        return self._load(rms if rms > 0.05 * self.capacity else None)
+        if not len(inside) or self.seconds[driving][-1] - self.seconds[driving][0] < BEND_LEAST_S:
+            return None
+        rms = float(np.sqrt((inside**2).mean()))
+        return rms if rms > 0.05 * self.capacity else None
 
     @cached_property
     def linear_load(self) -> resistance.LoadFit:
@@ -80,7 +90,18 @@ class LoadStudy(Readings):
             s.volts[here], s.charge[here], s.current[here], self._filters(taus)[here], s.steps[here],
             renumber(s.section[here]), s.seconds[here], equal_blocks(int(here.sum()), BLOCKS), taus, s.period_s,
             knot_every=0.05 * self.capacity, shifts_s=self.shifts_s, rms_A=rms_A,
+            drift=None if self._drive_rms is None else self._drift(here),
         )
+
+    def _drift(self, here: Bools) -> Floats:
+        """(samples, 1 or 2) charge drawn [Ah], and warmth [degC] where the pack warms: resistance follows both."""
+        columns = [self.sampled.charge[here]]
+        if self.mean_temperature is not None:
+            seen = np.isfinite(self.mean_temperature)
+            warm = self.at_samples(np.interp(self.seconds, self.seconds[seen], self.mean_temperature[seen]))[here]
+            if np.ptp(warm) > WARMING_LEAST_K:
+                columns.append(warm)
+        return np.stack(columns, axis=1)
 
     @cached_property
     def relative_resistance(self) -> tuple[Floats, Floats]:

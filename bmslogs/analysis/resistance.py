@@ -98,7 +98,7 @@ class LoadFit:
 def load_fit(
     volts: Floats, charge: Floats, current: Floats, filtered: Floats, steps: Floats, section: Ints, seconds: Floats,
     block: Ints, taus: tuple[float, ...], period_s: float, *, knot_every: float, shifts_s: tuple[float, ...],
-    rms_A: float | None = None,
+    rms_A: float | None = None, drift: Floats | None = None,
 ) -> LoadFit:
     """Fit the voltages of all cells over load samples.
 
@@ -125,6 +125,9 @@ def load_fit(
         Current [A] at which the resistance is wanted. The charge-transfer part of a cell's resistance falls with the
         load (Butler-Volmer kinetics); the column I |I| / rms_A takes that up to first order, and adds its coefficient
         at that current. None leaves the fit linear.
+    drift
+        (rows, k) what the resistance may follow as the load goes on (warmth, charge), in any unit; it is told at the
+        mean, weighed by the square of the current. None for nothing.
 
     Raises
     ------
@@ -134,7 +137,11 @@ def load_fit(
     curve, _ = spline_columns(charge, knot_every)
     slow = relaxation_columns(seconds, section)
     bend = [] if rms_A is None else [-current * np.abs(current) / rms_A]
-    design = np.column_stack([-current, -filtered, *bend, steps, curve, slow])
+    drifting = np.empty((len(current), 0))
+    if drift is not None:
+        away = drift - (current**2 @ drift) / max(float((current**2).sum()), 1e-12)
+        drifting = -current[:, None] * away / np.maximum(np.abs(away).max(axis=0), 1e-12)
+    design = np.column_stack([-current, -filtered, *bend, steps, drifting, curve, slow])
     nearest = np.argsort(np.abs(shifts_s))[:2]
     weight = steady_weights(design, volts, np.abs(steps[:, nearest]).max(axis=1))[:, None]
     fit = block_fit(weight * design, weight * volts, block, wanted=1 + len(taus) + len(bend))

@@ -12,6 +12,7 @@ from bmslogs.analysis.split_problem import (
     Point,
     Problem,
     cell_places,
+    row_weights,
     what_is_left,
 )
 
@@ -48,7 +49,7 @@ def shifted_readings(problem: Problem, at: Point) -> Floats:
         residual = what_is_left(problem, point, x)
         residual = residual - np.median(residual, axis=1, keepdims=True)
         du = curve_slope(problem.knots, point.coef, x)
-        weight = problem.count / (problem.noise**2 + (du * problem.shape) ** 2)
+        weight = row_weights(problem, point)
         eta = problem.polar @ (problem.grows * point.common)
         shape = (len(residual), count)
         design = np.stack([

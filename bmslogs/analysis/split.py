@@ -35,7 +35,6 @@ from bmslogs.analysis.ocv import OcvCurve
 from bmslogs.analysis.rests import NONE, Anchors
 from bmslogs.analysis.shifted_reading import shifted_readings
 from bmslogs.analysis.split_problem import (
-    BEND_SD_V,
     CAPACITY_SD,
     EXCESS_SD,
     FIRM,
@@ -43,6 +42,7 @@ from bmslogs.analysis.split_problem import (
     OHMIC_SD,
     Point,
     Problem,
+    bends,
     cell_places,
     cell_priors,
     damped_turn,
@@ -141,8 +141,8 @@ def mean_over(charge: Floats, values: Floats, q: Floats) -> Floats:
 
 def split(
     volts: Floats, charge: Floats, polar: Floats, current: Floats, block: Ints, reference: Bools, capacity: float,
-    resistance: float, noise: float, *, period_s: float, excess: tuple[Floats, Floats] | None = None,
-    links: Bools | None = None, table: OcvCurve | None = None,
+    resistance: float, noise: float, *, period_s: float, new: Floats | None = None,
+    excess: tuple[Floats, Floats] | None = None, links: Bools | None = None, table: OcvCurve | None = None,
     anchors: Anchors = NONE, grows: Bools | None = None,
 ) -> Split:
     """Split the deviations of all cells over one span of a log.
@@ -167,6 +167,9 @@ def split(
         Standard deviation of a cell's reading about the string's mean [V].
     period_s
         Time between rows [s].
+    new
+        (rows,) share of each row that tells something new: little at rest where the readings' step is coarse; None
+        where all do.
     excess
         Resistance excess (fraction) known from the load fit, and its standard error; None where there is none.
     links
@@ -197,13 +200,16 @@ def split(
     )
     amps = np.sqrt((polar**2).mean(axis=0)) + 1e-12
     middle = v.mean(axis=1)
-    known = None if excess is None else (excess[0][reference], excess[1][reference])
+    known = None if excess is None else _about_the_mean(excess[0][reference], excess[1][reference])
     growing = np.ones(len(amps)) if grows is None else grows.astype(float)
     prior, pull = cell_priors(scale, resistance, known)
     knots = knots_over(string_charge, middle + current * resistance, capacity)
+    independent = max(min(period_s / MINUTE_S, 1.0), 8.0 / len(charge))
+    count_of_rows = np.full(len(charge), independent) if new is None else independent * new
     problem = Problem(
         v, own_charge, polar / amps, current, growing, knots, scale, prior, pull, noise, LEVEL_SD_V,
-        SHAPE_SD * capacity, max(min(period_s / MINUTE_S, 1.0), 8.0 / len(charge)), np.zeros(len(knots) - 4),
+        SHAPE_SD * capacity, count_of_rows, np.zeros(len(knots) - 4),
+        table is not None and not table.flat, bends(knots, np.zeros(len(knots) - 4), False),
     )
     drop = resistance * amps
     at = _start(problem, middle, drop)
@@ -221,10 +227,16 @@ def split(
     return _answer(problem, at, reference, block, drop)
 
 
+def _about_the_mean(excess: Floats, se: Floats) -> tuple[Floats, Floats]:
+    """Return excesses of resistance over the mean cell instead of the middle one: here the mean cell has none."""
+    mean = 1.0 + float(np.nanmean(excess)) if np.isfinite(excess).any() else 1.0
+    return (1.0 + excess) / mean - 1.0, se / mean
+
+
 def _start(problem: Problem, middle: Floats, drop: Floats) -> Point:
     """Fit curve and polarisation to the mean cell alone."""
     basis = BSpline.design_matrix(problem.charge.mean(axis=1), problem.knots, 3).toarray()
-    rough = roughness_rows(problem.knots) * (problem.level / BEND_SD_V)
+    rough = roughness_rows(problem.knots) * (problem.level / problem.bend)[:, None]
     p, n = problem.polar.shape[1], basis.shape[1]
     design = np.vstack([
         np.column_stack([basis, problem.polar]),
@@ -283,12 +295,16 @@ def _placed(problem: Problem, at: Point, capacity: float) -> Point:
 
 def _redrawn(problem: Problem, at: Point, capacity: float) -> tuple[Point, Problem]:
     """Place the knots anew, over where all cells went, and carry the curve over."""
-    x = cell_places(problem, at)
-    eta = problem.polar @ at.common
-    knots = knots_over(x.ravel(), (problem.volts - eta[:, None]).ravel(), capacity)
+    x = cell_places(problem, at).ravel()
+    volt = (problem.volts - (problem.polar @ at.common)[:, None]).ravel()
+    if problem.sure and problem.base.any():  # what a load leaves in single readings looks like a climb of the curve
+        x = np.linspace(x.min(), x.max(), 400)
+        volt = curve_value(problem.knots, problem.base, x)
+    knots = knots_over(x, volt, capacity)
     sites = knot_sites(knots)
     coef = curve_coefficients(knots, curve_value(problem.knots, at.coef, sites))
-    return Point(coef, at.common, at.cells), replace(problem, knots=knots, base=np.zeros(len(coef)))
+    none = np.zeros(len(coef))
+    return Point(coef, at.common, at.cells), replace(problem, knots=knots, base=none, bend=bends(knots, none, False))
 
 
 def _based(problem: Problem, at: Point, table: OcvCurve | None, capacity: float, anchors: Anchors) -> Problem:
@@ -304,7 +320,8 @@ def _based(problem: Problem, at: Point, table: OcvCurve | None, capacity: float,
         rests=anchors,
     )
     sites = knot_sites(problem.knots)
-    return replace(problem, base=curve_coefficients(problem.knots, table.beyond(found.soc(sites)) + found.shift_V))
+    base = curve_coefficients(problem.knots, table.beyond(found.soc(sites)) + found.shift_V)
+    return replace(problem, base=base, bend=bends(problem.knots, base, problem.sure))
 
 
 def _centred_inverse(system: Floats, count: int) -> Floats:

@@ -21,11 +21,17 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 GAUGE = 1e6
+LOAD_SHARE, LEVEL_LOAD_SHARE = 0.03, 0.1
+"""How well a cell's polarisation follows the string's, and a few filters tell the string's, as shares of it (choice,
+one sd). What a share of a steady load drops is as much as a flat curve climbs: there they count as sure."""
 FIRM = 1e-4
+USUAL_SD = 0.03
+"""How far resistances of sound cells of a lot lie apart, as a fraction (choice, one sd)."""
 OFFSET_SD, CAPACITY_SD, EXCESS_SD, OHMIC_SD = 0.20, 0.10, 0.15, 0.05
 """Weak priors: how far cells of one string differ before the log speaks, as fractions (choice, one sd)."""
-BEND_SD_V = 0.004
-"""How much the slope of an open-circuit curve changes from knot to knot [V per knot step] (choice, one sd)."""
+FREE_BEND_SD_V, BEND_SD_V, BEND_SHARE = 0.004, 0.0003, 0.15
+"""How much the slope of an open-circuit curve changes from knot to knot [V per knot step]: with no table to go by or on
+a flat one, off a table, and as a share of what the table itself bends there (choice, one sd)."""
 
 
 @dataclass(frozen=True)
@@ -42,6 +48,10 @@ class Problem:
         (p,) one where a column grows with a cell's resistance, nought where it does not (hysteresis).
     knots, base
         Knots of the curve [Ah]; coefficients from which its smoothness counts [V].
+    sure
+        Whether a table says where on its curve the string stands; not on a flat one.
+    bend
+        (knots - 6,) how much its slope may change from there at each knot [V per knot step].
     scale
         (4, cells) sizes of (a, b, r, rho).
     prior, pull
@@ -51,7 +61,7 @@ class Problem:
     shape
         How well cells follow one curve, sideways [Ah].
     count
-        How many independent readings one row is worth.
+        (rows,) how many independent readings each row is worth.
     """
 
     volts: Floats
@@ -66,8 +76,10 @@ class Problem:
     noise: float
     level: float
     shape: float
-    count: float
+    count: Floats
     base: Floats
+    sure: bool
+    bend: Floats
 
 
 @dataclass(frozen=True)
@@ -88,9 +100,25 @@ def cell_priors(scale: Floats, resistance: float, excess: tuple[Floats, Floats] 
         both = np.stack([np.zeros(count), np.zeros(count), scale[2], scale[3] / resistance], axis=1)
         good = np.isfinite(excess[0]) & np.isfinite(excess[1])
         trust = np.where(good, 1.0 / np.maximum(np.where(good, excess[1], 1.0), 0.004), 0.0)
+        # an excess is the cell's, the link's or shared between them: neither goes far beyond it
+        most = np.where(good, USUAL_SD + np.abs(np.where(good, excess[0], 0.0)), np.inf)
+        for one, size in ((2, np.ones(count)), (3, np.full(count, resistance))):
+            prior[:, one, one] = np.maximum(1.0, scale[one] / (most * size)) ** 2
         prior += trust[:, None, None] ** 2 * both[:, :, None] * both[:, None, :]
         pull += (trust**2 * np.where(good, excess[0], 0.0))[:, None] * both
     return prior, pull
+
+
+def bends(knots: Floats, base: Floats, sure: bool) -> Floats:
+    """Return how much the slope of the curve may differ from that of a table at each knot [V per knot step].
+
+    `sure` is False where the table's place is not: on a flat curve, and without a table.
+    """
+    if not sure:
+        return np.full(len(base) - 2, FREE_BEND_SD_V)
+    own = np.abs(roughness_rows(knots) @ base)
+    own = np.maximum(own, np.maximum(np.append(own[1:], 0.0), np.insert(own[:-1], 0, 0.0)))
+    return np.asarray(np.hypot(BEND_SD_V, BEND_SHARE * own), float)
 
 
 def cell_places(problem: Problem, at: Point) -> Floats:
@@ -148,7 +176,7 @@ def normal_equations(
         shared[:, :n] += _dense(basis_w)
         shared[:, here] += weighted
     total = weight.sum(axis=1)
-    share = problem.level**2 / problem.count
+    share = _level_variance(problem, at)[part]
     factor = share / (1.0 + share * total)
     system -= shared.T @ (shared * factor[:, None])
     right -= shared.T @ (factor * (weight * residual).sum(axis=1))
@@ -166,7 +194,7 @@ def _add_priors(
     problem: Problem, at: Point, drop: Floats, stage: Floats, system: Floats, right: Floats
 ) -> None:
     n, p, cells = len(at.coef), len(at.common), at.cells.shape[1]
-    rough = roughness_rows(problem.knots) / BEND_SD_V
+    rough = roughness_rows(problem.knots) / problem.bend[:, None]
     system[:n, :n] += rough.T @ rough
     right[:n] -= rough.T @ (rough @ (at.coef - problem.base))
     system[np.arange(n, n + p), np.arange(n, n + p)] += 1.0 / drop**2
@@ -223,16 +251,31 @@ def damped_turn(
 def row_weights(problem: Problem, at: Point) -> Floats:
     """Return (rows, cells) weights of the readings [1/V^2], less where the curve is steep."""
     du = curve_slope(problem.knots, at.coef, cell_places(problem, at))
-    return np.asarray(problem.count / (problem.noise**2 + (du * problem.shape) ** 2), float)
+    loaded = LOAD_SHARE * _load_drop(problem, at)
+    count = problem.count[:, None]
+    return np.asarray(count / (problem.noise**2 + (du * problem.shape) ** 2 + loaded[:, None] ** 2), float)
+
+
+def _load_drop(problem: Problem, at: Point) -> Floats:
+    """Return (rows,) what the load drops [V], hysteresis left out; nought on a flat curve."""
+    if not problem.sure:
+        return np.zeros(len(problem.polar))
+    return np.asarray(problem.polar @ (problem.grows * at.common), float)
+
+
+def _level_variance(problem: Problem, at: Point) -> Floats:
+    """Return (rows,) variance [V^2] of what all cells share and the model does not know: more under load."""
+    loaded = LEVEL_LOAD_SHARE * _load_drop(problem, at)
+    return np.asarray((problem.level**2 + loaded**2) / problem.count, float)
 
 
 def _cost(problem: Problem, at: Point, weight: Floats, drop: Floats, stage: Floats) -> float:
     """Return what the generalised least squares minimise, with the weights given."""
     residual = what_is_left(problem, at, cell_places(problem, at))
-    share = problem.level**2 / problem.count
+    share = _level_variance(problem, at)
     shared = (weight * residual).sum(axis=1)
     cost = (weight * residual**2).sum() - (share / (1.0 + share * weight.sum(axis=1)) * shared**2).sum()
-    rough = roughness_rows(problem.knots) / BEND_SD_V @ (at.coef - problem.base)
+    rough = roughness_rows(problem.knots) @ (at.coef - problem.base) / problem.bend
     cost += (rough**2).sum() + ((at.common / drop) ** 2).sum() + GAUGE * (at.cells.mean(axis=1) ** 2).sum()
     hold = 1.0 / stage**2 - 1.0
     cost += np.einsum("ic,cij,jc->", at.cells, problem.prior, at.cells) + (hold[:, None] * at.cells**2).sum()

@@ -13,8 +13,9 @@ import numpy.typing as npt
 from bmslogs.analysis import bleed as bleeding
 from bmslogs.analysis import parked, polarisation, rests, taps
 from bmslogs.analysis import split as splitting
-from bmslogs.analysis.load_study import BLOCKS, LoadStudy
+from bmslogs.analysis.load_study import BLOCKS, WARMING_LEAST_K, LoadStudy
 from bmslogs.analysis.regression import equal_blocks
+from bmslogs.analysis.rounding import lasting_error
 from bmslogs.analysis.shifted_reading import shifted_cells
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.base.errors import NotEnoughData
@@ -26,6 +27,8 @@ Bools = npt.NDArray[np.bool_]
 SPLIT_ROWS = 500
 HYSTERESIS_MEMORY, HYSTERESIS_V = (0.02, 0.06), 0.02
 """Charge over which a flat curve changes branch, as fractions of capacity, and half the gap [V] (choice)."""
+FALL_PER_K = 0.03
+"""Fall of resistance for each kelvin, as a fraction, that the split expects: up to it, either way (choice)."""
 SHIFT_LEAST_V = 0.0035
 """A reading that is off by less does not count as shifted (choice)."""
 
@@ -63,7 +66,7 @@ class Study(LoadStudy):
         first, last = int(s.row[piece[0]]), int(s.row[piece[-1]])
         charge = self._charge_rows - s.charge[piece[0]]
         if self.bled is not None:
-            charge = charge + (self.bled - self.bled[first])[:, self.trusted].mean(axis=1)
+            charge = charge + np.median((self.bled - self.bled[first])[:, self.trusted], axis=1)  # as its voltage
         found = []
         for part in self.stretches:
             rows = self._settling_rows(part, before=part.last <= first)
@@ -136,8 +139,10 @@ class Study(LoadStudy):
             part = values[piece[: len(piece) - len(piece) % group]]
             return np.asarray(np.add.reduceat(part, starts, axis=0) / group, float)
 
-        polar = np.column_stack([-s.current, -self._filters(splitting.TAUS_S), s.steps, self._hysteresis])
-        grows = np.arange(polar.shape[1]) < 1 + len(splitting.TAUS_S) + s.steps.shape[1]
+        filters = self._filters(splitting.TAUS_S)
+        loads = np.column_stack([-s.current, -filters, s.steps, self._warming(np.column_stack([s.current, filters]))])
+        polar = np.column_stack([loads, self._hysteresis])
+        grows = np.arange(polar.shape[1]) < loads.shape[1]
         charge = np.repeat(s.charge[:, None], len(self.cells), axis=1)
         if self.bled is not None:
             charge = charge + self.bled[s.row]
@@ -147,8 +152,43 @@ class Study(LoadStudy):
         return splitting.split(
             thin(s.volts), thin(charge), columns[:, live], thin(s.current), equal_blocks(len(starts), BLOCKS),
             reference, self.capacity, self.usual_resistance, self.noise, period_s=s.period_s * group,
-            excess=self.excess, links=self.links, table=self.curve, anchors=self.anchors, grows=grows[live],
+            new=thin(self._new), excess=self.excess, links=self.links, table=self.curve, anchors=self.anchors,
+            grows=grows[live],
         )
+
+    @cached_property
+    def _new(self) -> Floats:
+        """(samples,) share of each sample that tells something new: a rest repeats the rounding of its readings."""
+        s = self.sampled
+        out = np.ones(len(s.row))
+        for part in self.stretches:
+            if part.kind not in ("rest", "parked"):
+                continue
+            volts = self.log.cell_voltage[part.rows][:, self.trusted]
+            if len(volts) < 10:
+                continue
+            with np.errstate(all="ignore"):
+                scatter = float(np.sqrt(np.nanmedian(np.nanvar(np.diff(volts, axis=0), axis=0)) / 2.0))
+            kept = lasting_error(scatter, self.log.voltage_step)
+            minutes = (self.seconds[part.last] - self.seconds[part.first]) / splitting.MINUTE_S
+            out[(s.row >= part.first) & (s.row <= part.last)] = 1.0 / (1.0 + minutes * (kept / self.noise) ** 2)
+        return out
+
+    def _warming(self, loads: Floats) -> Floats:
+        """(samples, columns) loads times how much warmer than usual the string was: resistance falls with that.
+
+        Without them a drive that begins cold has an open-circuit curve that looks steeper than it is. Under a current
+        that holds they would look like that curve themselves.
+        """
+        driven = self.excess is not None and self.rows_of("drive")[self.sampled.row[self.piece]].any()
+        if self.mean_temperature is None or not driven:
+            return np.zeros((len(loads), 0))
+        seen = np.isfinite(self.mean_temperature)
+        warm = self.at_samples(np.interp(self.seconds, self.seconds[seen], self.mean_temperature[seen]))
+        warm = warm - warm[self.piece].mean()
+        if np.ptp(warm[self.piece]) < WARMING_LEAST_K:
+            return np.zeros((len(loads), 0))
+        return np.asarray(-loads[:, [0, 2, 4]] * (FALL_PER_K * warm)[:, None], float)
 
     @property
     def _hysteresis(self) -> Floats:

@@ -34,7 +34,8 @@ def healthy() -> Plant:
 
 
 def drawn(
-    plant: Plant, hours: float, mean_A: float, seed: int = 1, swing: float = 1.0, wander: float = 0.0
+    plant: Plant, hours: float, mean_A: float, seed: int = 1, swing: float = 1.0, wander: float = 0.0,
+    excess: np.ndarray | None = None,
 ) -> Split:
     """Drive the planted string and split what its cells read (mV steps, white noise of `NOISE_V`)."""
     rng = np.random.default_rng(seed)
@@ -54,7 +55,18 @@ def drawn(
     return split(
         np.round(volts, 3), np.repeat(q[:, None], CELLS, 1), polar, current, block,
         np.ones(CELLS, dtype=bool), CAPACITY, OHM, NOISE_V, period_s=10.0,
+        excess=None if excess is None else (excess, np.full(CELLS, 0.004)),
     )  # fmt: skip
+
+
+def test_a_module_of_aged_cells_moves_no_other_cell():
+    """Excesses are known over the middle cell, which is sound, and the mean cell, which is not, is the measure here."""
+    plant = healthy()
+    plant.r[8:] = 0.27
+    found = drawn(plant, hours=1.8, mean_A=23.0, excess=plant.r.copy())
+    np.testing.assert_allclose(found.r, plant.r / (1 + plant.r.mean()), atol=0.03)  # shares of the mean cell's
+    np.testing.assert_allclose(found.rho / OHM, 0.0, atol=0.03)
+    assert np.all(np.abs(found.a) < np.maximum(2.6 * found.se["a"], 0.05))
 
 
 def test_planted_cells_come_back_within_their_intervals():

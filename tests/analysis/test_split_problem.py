@@ -19,10 +19,13 @@ from bmslogs.analysis.shifted_reading import (
     shifted_readings,
 )
 from bmslogs.analysis.split_problem import (
-    BEND_SD_V,
     CAPACITY_SD,
+    FREE_BEND_SD_V,
     GAUGE,
+    LEVEL_LOAD_SHARE,
+    LOAD_SHARE,
     OFFSET_SD,
+    USUAL_SD,
     Point,
     Problem,
     cell_priors,
@@ -51,7 +54,8 @@ def problem(shape: float = 0.0, seed: int = 1) -> tuple[Problem, Point]:
     made = Problem(
         np.zeros((ROWS, CELLS)), charge, polar, current, np.ones(polar.shape[1]), knots, scale,
         np.broadcast_to(np.eye(4), (CELLS, 4, 4)).copy(), np.zeros((CELLS, 4)),
-        0.002, 0.0015, shape, 0.5, np.zeros(len(coef)),
+        0.002, 0.0015, shape, rng.uniform(0.2, 0.8, ROWS), np.zeros(len(coef)), False,
+        np.full(len(coef) - 2, FREE_BEND_SD_V),
     )  # fmt: skip
     volts = model(made, truth) + rng.normal(0, 0.002, (ROWS, CELLS))
     start = Point(coef + rng.normal(0, 0.002, len(coef)), np.array([0.02]), np.zeros((4, CELLS)))
@@ -76,16 +80,19 @@ def unpack(p: Problem, flat: np.ndarray) -> Point:
     return Point(flat[:n], flat[n : n + 1], flat[n + 1 :].reshape(4, CELLS))
 
 
-def covariance(p: Problem, slope: np.ndarray) -> np.ndarray:
+def covariance(p: Problem, slope: np.ndarray, drop: np.ndarray) -> np.ndarray:
     """(rows, cells, cells) of one row's readings: white and sideways errors, and one part that all cells share."""
-    own = (p.noise**2 + (slope * p.shape) ** 2) / p.count
-    return own[:, :, None] * np.eye(CELLS) + p.level**2 / p.count
+    count = p.count[:, None]
+    own = (p.noise**2 + (slope * p.shape) ** 2 + (LOAD_SHARE * drop[:, None]) ** 2) / count
+    shared = (p.level**2 + (LEVEL_LOAD_SHARE * drop) ** 2) / p.count
+    return own[:, :, None] * np.eye(CELLS) + shared[:, None, None]
 
 
-@pytest.mark.parametrize("shape", [0.0, 0.05])
-def test_normal_equations_are_those_of_the_covariance_written_out(shape: float):
+@pytest.mark.parametrize(("shape", "sure"), [(0.0, False), (0.05, False), (0.05, True)])
+def test_normal_equations_are_those_of_the_covariance_written_out(shape: float, sure: bool):
     # generalised least squares (Aitken 1936): J' V^-1 J and J' V^-1 e, V inverted as it stands, J by differences
     p, at = problem(shape)
+    p = replace(p, sure=sure)
     at = replace(at, cells=np.random.default_rng(4).normal(0, 0.05, (4, CELLS)))
     flat = pack(at)
     steps = 1e-6 * np.eye(len(flat))
@@ -96,7 +103,8 @@ def test_normal_equations_are_those_of_the_covariance_written_out(shape: float):
     slope = BSpline(p.knots, at.coef, 3).derivative()(
         np.clip(p.charge * (1 + b) - a, p.knots[0], p.knots[-1])
     )
-    inverse = np.linalg.inv(covariance(p, slope))
+    drop = p.polar @ at.common * sure
+    inverse = np.linalg.inv(covariance(p, slope, drop))
     system, right = normal_equations(p, at, DROP, ONES, rows=np.ones(ROWS, dtype=bool))
     expected = np.einsum("rci,rcd,rdj->ij", jacobian, inverse, jacobian)
     size = np.sqrt(np.diag(expected))
@@ -107,8 +115,8 @@ def test_normal_equations_are_those_of_the_covariance_written_out(shape: float):
 
 def test_turns_lead_to_where_scipy_finds_the_least():
     p, at = problem()
-    whiten = np.linalg.inv(np.linalg.cholesky(covariance(p, np.zeros((ROWS, CELLS)))))
-    rough = roughness_rows(p.knots) / BEND_SD_V
+    whiten = np.linalg.inv(np.linalg.cholesky(covariance(p, np.zeros((ROWS, CELLS)), np.zeros(ROWS))))
+    rough = roughness_rows(p.knots) / FREE_BEND_SD_V
 
     def left(flat: np.ndarray) -> np.ndarray:
         here = unpack(p, flat)
@@ -132,7 +140,9 @@ def test_what_is_known_of_the_resistance_narrows_the_prior():
     resistance, known = 1e-3, (np.array([0.12, np.nan]), np.array([0.02, 0.02]))
     prior, pull = cell_priors(scale, resistance, known)
     both = np.array([0.0, 0.0, 0.15, 5e-5 / resistance])
-    before = both @ both
+    # neither the cell's excess nor the link's is thought to go far beyond what is known of both together
+    most = USUAL_SD + 0.12
+    before = min(0.15, most) ** 2 + min(5e-5 / resistance, most) ** 2
     expected = 1 / (1 / before + 1 / 0.02**2)
     inverse = np.linalg.inv(prior)
     assert_allclose(both @ inverse[0] @ both, expected, rtol=1e-9)
@@ -151,7 +161,7 @@ def test_odds_of_a_shifted_reading_are_those_of_two_gaussian_models():
     residual -= np.median(residual, axis=1, keepdims=True)
     x = np.clip(p.charge[:, 0], p.knots[0], p.knots[-1])
     slope = BSpline(p.knots, at.coef, 3).derivative()(x)
-    own = np.diag((p.noise**2 + (slope * p.shape) ** 2) / p.count)
+    own = np.diag((p.noise**2 + (slope * p.shape) ** 2) / p.count)  # a row counts by its share
     columns = np.stack(
         [-slope * CAPACITY, slope * p.charge[:, 0], p.polar @ at.common, -p.current, np.ones(ROWS)], 1
     )
