@@ -24,6 +24,8 @@ FLAT_SD_V, HYSTERESIS_SD_V = 0.002, 0.015
 """The same where the curve has a plateau, the branch of the hysteresis taken out as one shift [V]."""
 FLAT_REST_SD_V = 0.004
 """How far a rest of such a curve stands from the table: hysteresis (choice, one sd)."""
+NEAR_END, ENDS_SHARE = 0.15, 0.5
+"""So near full or empty [state of charge] a table errs less, down to this share at the end itself (choice)."""
 INDEPENDENT_EVERY = 0.15
 """Span of charge over which a table's error hangs together (choice)."""
 SAME_PLACE = 0.03
@@ -68,6 +70,15 @@ class Alignment:
         return float(np.sqrt(max(lever @ self.covariance @ lever, 0.0)))
 
 
+def _table_sd(curve: OcvCurve, volt: Floats) -> Floats:
+    """Return how far cells stand from a table that is not theirs, at these voltages [V].
+
+    Full and empty are what their voltages say: there a table cannot be far off.
+    """
+    z = curve.inverse(volt)
+    return np.asarray(TABLE_SD_V * np.clip(np.minimum(z, 1.0 - z) / NEAR_END, ENDS_SHARE, 1.0), float)
+
+
 def align(
     q: Floats, volt: Floats, curve: OcvCurve, nominal: float, *, under_load: Floats | None = None,
     rests: Anchors = NONE,
@@ -87,11 +98,11 @@ def align(
     rests
         Where the voltage was seen settled.
     """
-    sd = np.hypot(FLAT_SD_V if curve.flat else TABLE_SD_V, 0.0 if under_load is None else under_load)
+    sd = np.hypot(FLAT_SD_V if curve.flat else _table_sd(curve, volt), 0.0 if under_load is None else under_load)
     high = 4.0 if curve.flat else 1e-6
     share = np.sqrt(max((q[-1] - q[0]) / nominal / INDEPENDENT_EVERY, 1.0) / len(q))
     rests = merged(rests, SAME_PLACE * nominal)
-    rest_sd = np.hypot(FLAT_REST_SD_V if curve.flat else TABLE_SD_V, rests.sd)
+    rest_sd = np.hypot(FLAT_REST_SD_V if curve.flat else _table_sd(curve, rests.volt), rests.sd)
 
     def left(p: Floats) -> Floats:
         return np.concatenate([

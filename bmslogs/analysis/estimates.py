@@ -241,7 +241,7 @@ def resistance_outside_taps(k: Knowledge) -> list[Estimate]:
         ohm, half, shift = k.study.outside_taps
     except NotEnoughData as reason:
         return _all_refused(k, "resistance_outside_taps", str(reason))
-    if half > max(0.5 * abs(ohm), 2e-4):
+    if half > max(0.5 * abs(ohm), 3e-4):
         return _all_refused(k, "resistance_outside_taps", "the pack voltage answers the current too faintly")
     return _pack("resistance_outside_taps", ohm, half, {"current_rms_A": k.current_rms, "pack_reading_shift_V": shift})
 

@@ -25,19 +25,21 @@ from bmslogs.analysis.known import (
 )
 from bmslogs.analysis.load_study import BLOCKS
 from bmslogs.analysis.place import LOT_CAPACITY_SD, Z95, Place
-from bmslogs.analysis.regression import jackknife_se, t_factor
+from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.worth import string_worth
 from bmslogs.base.errors import NotEnoughData
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-RELATIVE_FLOOR, ABSOLUTE_FLOOR, FLAT_ABSOLUTE_FLOOR = 0.0008, 0.010, 0.025
-"""Systematic part of a resistance, as a fraction (choice from simulation, one sd). Absolute values of flat curves are
-less sure: where an electrode steps, the resistance itself changes within a few per cent of charge, and a pulse at the
-mean charge of a drive is not the mean of the drive."""
-BEND_ERROR = 0.1
-"""How well one column tells the fall of resistance with the load, as a fraction of that fall (choice, one sd)."""
+RELATIVE_FLOOR, ABSOLUTE_FLOOR = 0.0008, 0.006
+"""Systematic part of a resistance, as a fraction (choice from simulation, one sd)."""
+STEPS_FLOOR = 0.06
+"""The same where the current only changed a few times, as in a charge (choice, one sd)."""
+BEND_ERROR, FLAT_BEND_ERROR = 0.1, 0.3
+"""How well one column tells the fall of resistance with the load, as a fraction of that fall (choice, one sd). On a
+flat curve an electrode that steps changes the resistance within a few per cent of charge as well, the more the more of
+it falls with the load: a pulse at the mean charge of a drive is not the mean of the drive."""
 ZERO_C_RATE = 0.00035
 """How well a rest tells the zero of a current sensor, as a share of the capacity per hour: what the BMS itself draws
 (choice)."""
@@ -70,8 +72,11 @@ class Knowledge(Place):
             return "the current varied too little to tell the resistance from the open-circuit voltage"
         relative, se = s.relative_resistance
         common = float(jackknife_se(middles[:, None])[0]) / middle
-        slow = (FLAT_ABSOLUTE_FLOOR if s.curve.flat else ABSOLUTE_FLOOR) * (1.0 + 1.5 * max(load.period_s - 1.0, 0.0))
-        bend = BEND_ERROR * abs(float(np.median(load.bend()[s.trusted]))) / middle
+        slow = ABSOLUTE_FLOOR * (1.0 + 1.5 * max(load.period_s - 1.0, 0.0))
+        if not s.rows_of("drive").any():
+            slow = max(slow, STEPS_FLOOR)
+        unsure = FLAT_BEND_ERROR if s.curve.flat else BEND_ERROR
+        bend = unsure * abs(float(np.median(load.bend()[s.trusted]))) / middle
         absolute = np.sqrt(slow**2 + bend**2 + (common * t_factor(BLOCKS) / Z95) ** 2)
         half_relative = resistance.half_width(se, BLOCKS, RELATIVE_FLOOR * relative)
         # ratios hold where ohms do not: a cold pack's resistance falls by a third while it warms, every cell's alike
@@ -336,8 +341,10 @@ class Knowledge(Place):
         if length < 60.0 or rows.sum() < 10:
             return "the pack rests for less than a minute in this log"
         values = s.read_current[rows]
-        spread = 1.4826 * float(np.median(np.abs(values - np.median(values))))
-        half = max(0.01, 3 * spread / np.sqrt(max(min(len(values), length / 10.0), 1.0)), ZERO_C_RATE * s.capacity)
+        parts = equal_blocks(len(values), BLOCKS)
+        means = np.bincount(parts, values) / np.bincount(parts)
+        scatter = t_factor(BLOCKS) * float(means.std(ddof=1)) / np.sqrt(BLOCKS)
+        half = max(0.01, scatter, ZERO_C_RATE * s.capacity)
         return s.zero, half, length
 
     @cached_property

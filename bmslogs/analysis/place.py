@@ -24,7 +24,7 @@ from bmslogs.base.errors import NotEnoughData
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-READING_SD_V, FLAT_READING_SD_V, READING_STEP_SHARE = 0.00015, 0.0006, 0.25
+READING_SD_V, FLAT_READING_SD_V, READING_STEP_SHARE = 0.0001, 0.001, 0.06
 """How far two channels read apart all log long [V], more where hysteresis parts cells on a flat curve, plus this share
 of the logger's step (choice, one sd)."""
 GAIN_SD = 0.01
@@ -70,7 +70,7 @@ class Place:
     def reading_sd(self) -> float:
         """How far two channels read apart all log long [V], one sd."""
         lasting = FLAT_READING_SD_V if self.study.curve.flat else READING_SD_V
-        return lasting + READING_STEP_SHARE * min(self.study.log.voltage_step, 0.01) * 0.5
+        return lasting + READING_STEP_SHARE * min(self.study.log.voltage_step, 0.01)
 
     @property
     def slope_error(self) -> float:
