@@ -39,7 +39,7 @@ def build_pack(string: String, pack_id: str = "plover-main", **more: Any) -> Pac
         "nominal_capacity_Ah": string.nominal_Ah,
         "cells_in_series": n,
         "bleed_resistor_ohm": string.bleed_ohm,
-        "current_accuracy": 0.01,
+        "current_accuracy": 0.005,  # what `draft` plants, one standard deviation
         "limits": LIMITS[string.chemistry],
         "modules": tuple(
             Module(name=f"M{i}", cells=(m + 1).tolist()) for i, m in enumerate(string.modules, 1)

@@ -1,7 +1,8 @@
 """Strings of first-principles cells, put together from the cached library, as cases of the benchmark.
 
 Each string is 8 to 14 cells of one solved lot, in any order, with or without one faulty cell; what it was
-measured with differs by seed. A loose link adds its ohms to a sound cell, as the cells' contact would.
+measured with differs by seed, and so does the table that the pack file has: bent, since no cell matches its table.
+A loose link adds its ohms to a sound cell, as the cells' contact would.
 """
 
 from __future__ import annotations
@@ -100,7 +101,15 @@ def case(kind: str, numbers: list[int], times: float) -> tuple[Draft, Log, Truth
     if cause:
         d.faults.append(_fault(cause, place + 1, truth, joint))
     truth = Truth(truth.cell, truth.sensor, truth.pack, truth.conditions, tuple(d.faults))
-    return d, build_log(d.string, d.bench, d.meter, d.rng, build_pack(d.string)), truth
+    table = _table(d.string.chemistry, np.random.default_rng([*numbers, 1]))
+    pack = build_pack(d.string, ocv=table, ocv_table="own.csv")
+    return d, build_log(d.string, d.bench, d.meter, d.rng, pack), truth
+
+
+def _table(chemistry: str, rng: np.random.Generator) -> tuple[tuple[float, float], ...]:
+    """Return a table that is off by as much as those of the other simulated strings are."""
+    soc = np.linspace(0.0, 1.0, 201)
+    return tuple(zip(soc.tolist(), curve(chemistry, rng).at(soc).tolist(), strict=True))
 
 
 def _describe(d: Draft, lot: list[dict[str, Any]], c: Course) -> None:
