@@ -21,6 +21,8 @@ Bools = npt.NDArray[np.bool_]
 
 ODDS = 5.0
 """From these log odds on a reading counts as shifted (choice)."""
+BOARD_SHARE = 0.4
+"""Cells of a board that is off read apart by no more than this share of its shift, one sd (choice)."""
 SOUND_OFFSET, SOUND_CAPACITY, SHIFT_SD_V = 0.005, 0.012, 0.030
 """Spread of sound cells, as fractions, and of shifted readings [V] (choice, one sd)."""
 
@@ -84,17 +86,18 @@ def shifted_readings(problem: Problem, at: Point) -> Floats:
     return out
 
 
-def shifted_cells(
-    shift: Floats, odds: Floats, least: Floats, board_least: float, boards: list[Bools], trusted: Bools
+def shifted_boards(
+    shift: Floats, se: Floats, odds: Floats, least: float, boards: list[Bools], trusted: Bools
 ) -> Bools:
-    """Say which readings are shifted: single ones, and whole measuring boards whose cells are off alike.
+    """Say which measuring boards are off: all their cells read apart alike.
 
     Parameters
     ----------
-    shift, odds
-        (cells,) shift [V] and the logarithm of its odds, as `shifted_readings` gives them; NaN where not known.
-    least, board_least
-        (cells,) least shift of a single reading that counts, and of a board [V].
+    shift, se, odds
+        (cells,) shift, its standard error [V] and the logarithm of its odds, as `shifted_readings` gives them; NaN
+        where not known.
+    least
+        Least shift of a board that counts [V].
     boards
         (cells,) True for the cells of each board.
     trusted
@@ -102,20 +105,29 @@ def shifted_cells(
 
     Returns
     -------
-    (cells,) True where shifted; never most of the trusted cells, since something must be left to compare with.
+    (cells,) True for the cells of such boards; never most of the trusted cells, since something must be left to
+    compare with.
     """
-    with np.errstate(invalid="ignore"):
-        found = np.asarray((odds > ODDS) & (np.abs(shift) > least) & trusted, bool)
     whole: list[tuple[float, Bools]] = []
     for board in boards:
         here = board & trusted
         if here.sum() >= 3 and here.sum() < trusted.sum():
-            middle = abs(float(np.median(shift[here])))
-            alike = np.std(shift[here]) < 0.25 * middle and middle > board_least
-            if alike and np.clip(odds[here], -4 * ODDS, 4 * ODDS).sum() > ODDS:
-                whole.append((middle, here))
+            middle, apart, error = (float(v) for v in (np.median(shift[here]), shift[here].std(), np.median(se[here])))
+            alike = apart < np.hypot(BOARD_SHARE * middle, error) and abs(middle) > least
+            # one shift of a board is one chance in many, not one for each cell; so is a box of cells charged alike
+            once = np.log(SHIFT_SD_V / max(error, apart)) - np.log(OFFSET_SD / SOUND_OFFSET)
+            if alike and np.clip(odds[here], -4 * ODDS, 4 * ODDS).sum() + (here.sum() - 1) * once > ODDS:
+                whole.append((abs(middle), here))
+    found = np.zeros(len(trusted), bool)
     # two boards that read apart shift against each other: it is the one further from the middle
     for _, here in sorted(whole, key=lambda one: -one[0]):
         if 2 * (found | here).sum() <= trusted.sum():
             found = found | here
+    return found
+
+
+def shifted_singly(shift: Floats, odds: Floats, least: Floats, trusted: Bools) -> Bools:
+    """Say which single readings are shifted, by at least `least` (cells,) [V]; none where that were most of them."""
+    with np.errstate(invalid="ignore"):
+        found = np.asarray((odds > ODDS) & (np.abs(shift) > least) & trusted, bool)
     return found if 2 * found.sum() <= trusted.sum() else np.zeros_like(found)

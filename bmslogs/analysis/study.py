@@ -16,7 +16,7 @@ from bmslogs.analysis import split as splitting
 from bmslogs.analysis.load_study import BLOCKS, WARMING_LEAST_K, LoadStudy
 from bmslogs.analysis.regression import equal_blocks
 from bmslogs.analysis.rounding import lasting_error
-from bmslogs.analysis.shifted_reading import shifted_cells
+from bmslogs.analysis.shifted_reading import shifted_boards, shifted_singly
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.base.errors import NotEnoughData
 
@@ -98,7 +98,12 @@ class Study(LoadStudy):
         """(cells,) True where a shifted reading explains the cell better than its charge (`first_split`)."""
         boards = [np.array([c in board.cells for c in self.cells]) for board in self.pack.sense_boards]
         first = self.first_split
-        return shifted_cells(first.shift, first.shift_odds, self._least_shift(), SHIFT_LEAST_V, boards, self.trusted)
+        off = shifted_boards(first.shift, first.shift_se, first.shift_odds, SHIFT_LEAST_V, boards, self.trusted)
+        # beside a board that is off sound cells look shifted the other way
+        left = self.trusted & ~off
+        alone = self._split(left) if off.any() else first
+        single = shifted_singly(alone.shift, alone.shift_odds, self._least_shift(), left)
+        return off | single if 2 * (off | single).sum() <= self.trusted.sum() else off
 
     def _least_shift(self) -> Floats:
         """(cells,) least shift that counts [V]: what a load leaves unexplained on an aged cell is no shift."""
