@@ -96,11 +96,8 @@ class LoadStudy(Readings):
     def _drift(self, here: Bools) -> Floats:
         """(samples, 1 or 2) charge drawn [Ah], and warmth [degC] where the pack warms: resistance follows both."""
         columns = [self.sampled.charge[here]]
-        if self.mean_temperature is not None:
-            seen = np.isfinite(self.mean_temperature)
-            warm = self.at_samples(np.interp(self.seconds, self.seconds[seen], self.mean_temperature[seen]))[here]
-            if np.ptp(warm) > WARMING_LEAST_K:
-                columns.append(warm)
+        if self.warmth is not None and np.ptp(self.warmth[here]) > WARMING_LEAST_K:
+            columns.append(self.warmth[here])
         return np.stack(columns, axis=1)
 
     @cached_property

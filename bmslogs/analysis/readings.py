@@ -355,6 +355,14 @@ class Readings:
             out = np.nanmean(t, axis=1) if np.isnan(t).any() else t.mean(axis=1)
         return np.asarray(out, float)
 
+    @cached_property
+    def warmth(self) -> Floats | None:
+        """(samples,) mean temperature [degC] with holes bridged; None where it is not known."""
+        if self.mean_temperature is None:
+            return None
+        seen = np.isfinite(self.mean_temperature)
+        return self.at_samples(np.interp(self.seconds, self.seconds[seen], self.mean_temperature[seen]))
+
     def cell_temperature(self, rows: Bools) -> Floats:
         """(cells,) mean temperature [degC] at the nearest believed sensor over `rows`; NaN where not known."""
         out = np.full(len(self.cells), np.nan)

@@ -186,13 +186,9 @@ class Study(LoadStudy):
         that holds they would look like that curve themselves.
         """
         driven = self.excess is not None and self.rows_of("drive")[self.sampled.row[self.piece]].any()
-        if self.mean_temperature is None or not driven:
+        if self.warmth is None or not driven or np.ptp(self.warmth[self.piece]) < WARMING_LEAST_K:
             return np.zeros((len(loads), 0))
-        seen = np.isfinite(self.mean_temperature)
-        warm = self.at_samples(np.interp(self.seconds, self.seconds[seen], self.mean_temperature[seen]))
-        warm = warm - warm[self.piece].mean()
-        if np.ptp(warm[self.piece]) < WARMING_LEAST_K:
-            return np.zeros((len(loads), 0))
+        warm = self.warmth - self.warmth[self.piece].mean()
         return np.asarray(-loads[:, [0, 2, 4]] * (FALL_PER_K * warm)[:, None], float)
 
     @property
