@@ -33,7 +33,7 @@ SOC_APART = 0.003  # of state of charge, 1 sd between cells of a usual pack (cho
 CURRENT_NOISE_C = 0.003  # noise of a current sensor over capacity (choice)
 USUAL_SHAPE = (0.55, 0.15, 0.25, 0.25)
 """R0 and the parts at 4, 20 and 90 s, over the resistance at 10 s, where the log tells none (choice)."""
-USUAL_COMMON = 0.02
+USUAL_COMMON = 0.009
 """Half width (fraction) by which the blocks of a drive scatter all cells' resistance alike (choice from simulation)."""
 USUAL_PACK_READING = (0.02, 0.1, 1e-3)
 """Noise and step of a pack voltage [V], and resistance outside the taps [ohm], where the log tells none (choice)."""

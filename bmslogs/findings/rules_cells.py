@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from bmslogs.analysis.known import ResistanceKnown
 from bmslogs.analysis.reference import ACTIVATION_EV, arrhenius_factor
+from bmslogs.analysis.statistics import robust_scale
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.results import Finding, Level
 from bmslogs.findings.case import METER_FIRST, Case, finding, percent, standing_out
@@ -105,7 +106,9 @@ def _resistance_finding(
             because.append("no link between modules lies inside the tap of this cell")
     place = case.places(cells)
     if cause == "joint_resistance_high":
-        ohm, ohm_half = size * found.middle, width * found.middle
+        # what the cell itself is more or less than the middle one cannot be told from its joint
+        own = 1.96 * robust_scale(np.where(study.trusted, value, np.nan), 0.0)
+        ohm, ohm_half = size * found.middle, float(np.hypot(width, own)) * found.middle
         return finding(
             case.pack, cause, level, cells,
             f"{place}: the joint in its tap adds {ohm * 1e3:.2f} mohm ({percent(size)} of a usual cell's resistance).",

@@ -53,6 +53,10 @@ def _held(fault: Fault, truth: Truth, diagnosis: Diagnosis, d: Draft) -> list[bo
         # such a finding speaks of what is left at full charge
         missing = truth.cell["charge_to_full"]
         size = float(np.median(missing) - missing[fault.cells[0] - 1]) / d.string.nominal_Ah
+    if fault.cause == "joint_resistance_high":
+        # copper follows the temperature; what a usual link adds is no fault
+        joint = truth.cell["joint"]
+        size = float(joint[fault.cells[0] - 1] - np.median(joint[joint > 0]))
     heard = [f for f in diagnosis.findings if f.cause == fault.cause and set(fault.cells) & set(f.cells)]
     if fault.sensor is not None:
         heard = [f for f in diagnosis.findings if f.cause == fault.cause and f.sensor == f"T{fault.sensor}"]
