@@ -33,8 +33,9 @@ SOC_APART = 0.003  # of state of charge, 1 sd between cells of a usual pack (cho
 CURRENT_NOISE_C = 0.003  # noise of a current sensor over capacity (choice)
 USUAL_SHAPE = (0.55, 0.15, 0.25, 0.25)
 """R0 and the parts at 4, 20 and 90 s, over the resistance at 10 s, where the log tells none (choice)."""
-USUAL_COMMON = 0.009
-"""Half width (fraction) by which the blocks of a drive scatter all cells' resistance alike (choice from simulation)."""
+USUAL_COMMON, LEAST_COMMON = 0.011, 0.0045
+"""Half width (fraction) by which the blocks of a drive scatter all cells' resistance alike: where the log tells none,
+and in a long drive, towards which what a shorter one shows is drawn (choice from simulation)."""
 USUAL_PACK_READING = (0.02, 0.1, 1e-3)
 """Noise and step of a pack voltage [V], and resistance outside the taps [ohm], where the log tells none (choice)."""
 
@@ -104,7 +105,7 @@ def model_of(study: Study, soc: float | None = None) -> Model:
         _, without = load.resistance()
         middles = np.median(without[:, study.trusted], axis=1)
         seen = float(jackknife_se(middles[:, None])[0] / np.median(middles)) * t_factor(len(without))
-        common = float(np.sqrt(seen * USUAL_COMMON))  # eight blocks tell a scatter roughly: half way to the usual
+        common = float(np.sqrt(seen * LEAST_COMMON))  # eight blocks tell a scatter roughly: half way
     still = study.log.current[study.quiet] if study.log.current is not None else np.array([])
     still = still[np.isfinite(still)]
     current_noise = float(np.std(still)) if still.size > 30 else CURRENT_NOISE_C * study.capacity
