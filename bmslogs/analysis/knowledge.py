@@ -151,13 +151,13 @@ class Knowledge(Place):
         first = s.stretches[0] if s.stretches else None
         if self.rest_level is None or first is None or first.kind not in ("rest", "parked"):
             return otherwise
-        level = self.rest_level
+        level, rounded = self.rest_level
         middle = float(np.nanmedian(level[s.trusted]))
         z = float(s.curve.inverse(np.array([middle]))[0])
         least = s.curve.least_slope(z)
         hours = (s.seconds[first.last] - s.seconds[first.first]) / 3600.0
-        settled = 0.001 if hours < 1.0 else 0.0005
-        sd = np.hypot(self.reading_sd, settled * (3.0 if s.curve.flat else 1.0))
+        settled = 0.001 if hours < 1.0 else 0.0005 if hours < 24.0 else 0.00025
+        sd = np.hypot(np.hypot(self.reading_sd, settled * (3.0 if s.curve.flat else 1.0)), rounded)
         value = s.curve.inverse(level) - z
         slope_error = 0.1 * np.abs(value)
         half = np.hypot(Z95 * sd / max(least, 1e-3), slope_error)

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis.regression import block_fit, equal_blocks, jackknife_se, t_factor
+from bmslogs.analysis.rounding import middle_error, weighted_error
 from bmslogs.base.errors import NotEnoughData
 
 Floats = npt.NDArray[np.float64]
@@ -35,15 +36,21 @@ class Drift:
         Blocks behind `se`.
     hours
         Span used [h].
+    level, level_se
+        (cells,) how far each cell stood above the mean of the trusted ones when the stretch began [V].
     """
 
     slope: Floats
     se: Floats
     blocks: int
     hours: float
+    level: Floats
+    level_se: Floats
 
 
-def drift(volts: Floats, seconds: Floats, temperature: Floats | None, trusted: Bools) -> Drift:
+def drift(
+    volts: Floats, seconds: Floats, temperature: Floats | None, trusted: Bools, step_V: float = 0.0
+) -> Drift:
     """Fit the drift of every cell against the mean of the trusted ones.
 
     Parameters
@@ -56,6 +63,8 @@ def drift(volts: Floats, seconds: Floats, temperature: Floats | None, trusted: B
         (rows,) mean temperature [degC], whose swing day by day moves cells a little; None where not known.
     trusted
         (cells,) columns to use.
+    step_V
+        Step of the readings [V].
 
     Raises
     ------
@@ -79,7 +88,27 @@ def drift(volts: Floats, seconds: Floats, temperature: Floats | None, trusted: B
     middle = np.median(fit.coef[1][trusted])
     without = fit.without[:, 1] - np.median(fit.without[:, 1][:, trusted], axis=1, keepdims=True)
     slope = np.where(trusted, fit.coef[1] - middle, np.nan)
-    return Drift(slope, np.where(trusted, jackknife_se(without), np.nan), blocks, float(h[-1] - h[0]))
+    own, of_middle = _rounded(fit.pseudo_inverse[1], v, trusted, step_V)
+    # blocks show the rounding of what moves from step to step, and none of what stands still
+    se = np.hypot(np.maximum(jackknife_se(without), own), of_middle)
+    back = h.mean()
+    levels = fit.without[:, 0] - back * fit.without[:, 1]
+    own, of_middle = _rounded(fit.pseudo_inverse[0] - back * fit.pseudo_inverse[1], v, trusted, step_V)
+    return Drift(
+        slope, np.where(trusted, se, np.nan), blocks, float(h[-1] - h[0]), fit.coef[0] - back * fit.coef[1],
+        np.hypot(np.maximum(jackknife_se(levels), own), of_middle),
+    )
+
+
+def _rounded(weight: Floats, volts: Floats, trusted: Bools, step_V: float) -> tuple[Floats, float]:
+    """Return what rounding does to a sum over the rows of each cell (cells,), and of the middle one, one sd.
+
+    A reading that stands still for days keeps its rounding.
+    """
+    if not step_V > 0:
+        return np.zeros(volts.shape[1]), 0.0
+    own = np.array([weighted_error(weight, cell, step_V) for cell in volts.T])
+    return own, middle_error(own[trusted], volts[:, trusted].mean(axis=0), step_V)
 
 
 def half_width(se: Floats, blocks: int) -> Floats:

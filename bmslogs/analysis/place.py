@@ -17,7 +17,9 @@ from bmslogs.analysis.known import (
 from bmslogs.analysis.load_study import BLOCKS
 from bmslogs.analysis.regression import t_factor
 from bmslogs.analysis.rests import START_LEVEL_S
+from bmslogs.analysis.rounding import mean_error, middle_error
 from bmslogs.analysis.split import POLARISATION_ERROR
+from bmslogs.analysis.stretches import Stretch
 from bmslogs.analysis.study import Study
 from bmslogs.base.errors import NotEnoughData
 
@@ -100,10 +102,10 @@ class Place:
         return align(q, split.curve(q), s.curve, s.capacity, under_load=blur, rests=s.anchors)
 
     @cached_property
-    def rest_level(self) -> Floats | None:
-        """(cells,) mean settled voltage [V] of the first rest of five minutes or more; None without.
+    def rest_level(self) -> tuple[Floats, Floats] | None:
+        """(cells,) settled voltage [V] of the first rest of five minutes or more, and its standard deviation [V].
 
-        Of a rest, its last part; of a pack parked for long, the hours in which it has settled and hardly leaked.
+        None without one. Of a rest its last part; of a pack parked for long the level that it began with.
         """
         s = self.study
         for part in s.stretches:
@@ -114,9 +116,24 @@ class Place:
                 rows &= (np.arange(s.log.rows) <= part.last) & (np.arange(s.log.rows) >= part.first)
                 if s.log.bleed is not None and not s.log.bleed[rows].any(axis=1).all():
                     rows &= ~s.log.bleed.any(axis=1)
+                volts = s.log.cell_voltage[rows]
                 with np.errstate(all="ignore"):
-                    return np.asarray(np.nanmean(s.log.cell_voltage[rows], axis=0), float)
+                    level = np.asarray(np.nanmean(volts, axis=0), float)
+                own = mean_error(volts, s.log.voltage_step)
+                middle = middle_error(own[s.trusted], level[s.trusted], s.log.voltage_step)
+                return self._level_while_parked(part, level) or (level, np.hypot(own, middle))
         return None
+
+    def _level_while_parked(self, part: Stretch, level: Floats) -> tuple[Floats, Floats] | None:
+        """Return the level that a parked stretch began with, by its drift; None where that is not known."""
+        s = self.study
+        try:
+            found, _ = s.parked
+        except NotEnoughData:
+            return None
+        if part.kind != "parked" or part != s.longest_parked:
+            return None
+        return float(level[s.trusted].mean()) + found.level, found.level_se
 
     @cached_property
     def soc_span(self) -> tuple[float, float] | None:
@@ -127,7 +144,7 @@ class Place:
             low, high = float(np.clip(ends.min(), 0, 1)), float(np.clip(ends.max(), 0, 1))
             return low, high
         if self.rest_level is not None:
-            z = float(s.curve.inverse(np.array([np.nanmedian(self.rest_level[s.trusted])]))[0])
+            z = float(s.curve.inverse(np.array([np.nanmedian(self.rest_level[0][s.trusted])]))[0])
             return z, z
         return None
 

@@ -1,4 +1,4 @@
-"""What rounding leaves in the mean of many readings of one voltage.
+"""What rounding leaves in sums and means of many readings.
 
 A reading rounded to a step errs by up to half of it; noise of a step or so makes the errors cancel in the mean, noise
 far below leaves them as they are (theory of dither: Widrow and Kollar, Quantization Noise, 2008, from memory). For
@@ -32,3 +32,61 @@ def lasting_error(scatter: float, step: float) -> float:
 
 def _error(noise: npt.ArrayLike, step: float) -> Floats:
     return np.asarray(step / (np.sqrt(2.0) * np.pi) * np.exp(-2.0 * (np.pi * np.asarray(noise) / step) ** 2), float)
+
+
+def step_of(readings: Floats) -> float:
+    """Return the least step between different readings (any shape) [V]; infinity where all are the same."""
+    apart = np.diff(np.unique(np.round(readings, 6)))
+    return max(float(apart.min()), 1e-4) if len(apart) else float("inf")
+
+
+def weighted_error(weight: Floats, readings: Floats, step: float) -> float:
+    """Return what the step of readings does to their sum with these weights, one standard deviation.
+
+    Readings that stay the same from row to row share their rounding error: it does not average out over them. What
+    stands still all along may drift under its rounding, so no run counts as longer than half of the rows.
+
+    Parameters
+    ----------
+    weight, readings
+        (rows,) weights, in any unit, and the readings [V] that they multiply.
+    step
+        Step of the readings [V].
+    """
+    moved = np.abs(np.diff(readings, prepend=readings[0])) > 0.5 * step
+    moved[len(moved) // 2] = True
+    run = np.cumsum(moved)
+    return float(step / np.sqrt(12.0) * np.sqrt((np.bincount(run, weight) ** 2).sum()))
+
+
+def mean_error(readings: Floats, step: float) -> Floats:
+    """Return (cells,) what rounding leaves in the mean over the rows of `readings` (rows, cells) [V].
+
+    By the noise where there is some, by how long readings stand still where there is not; the larger counts.
+    """
+    if not step > 0:
+        return np.zeros(readings.shape[1])
+    equal = np.full(len(readings), 1.0 / len(readings))
+    still = np.array([weighted_error(equal, cell, step) for cell in readings.T])
+    with np.errstate(all="ignore"):
+        scatter = np.sqrt(np.nanvar(np.diff(readings, axis=0), axis=0) / 2.0)
+    kept = np.array([lasting_error(float(one), step) if np.isfinite(one) else 0.0 for one in scatter])
+    return np.asarray(np.maximum(still, kept), float)
+
+
+def middle_error(own: Floats, levels: Floats, step: float) -> float:
+    """Return what rounding leaves in the middle cell of several, in the unit of `own`, one standard deviation.
+
+    Cells that stand closer together than a step are all rounded alike; further apart their errors average out.
+
+    Parameters
+    ----------
+    own, levels
+        (cells,) what rounding leaves in each cell, and where each stands [V].
+    step
+        Step of the readings [V].
+    """
+    if not step > 0:
+        return 0.0
+    alike = lasting_error(float(levels.std()), step) / lasting_error(0.0, step)
+    return float(np.median(own) * np.hypot(alike, 1.25 / np.sqrt(len(own))))

@@ -211,6 +211,14 @@ class Study(LoadStudy):
     # ---- parked ---------------------------------------------------------------------------------------------
 
     @cached_property
+    def longest_parked(self) -> Stretch | None:
+        """The longest stretch over which the pack was parked, if any."""
+        return max(
+            (p for p in self.stretches if p.kind == "parked"),
+            key=lambda p: self.seconds[p.last] - self.seconds[p.first], default=None,
+        )
+
+    @cached_property
     def parked(self) -> tuple[parked.Drift, float]:
         """Drift over the longest parked stretch, and the mean voltage there [V].
 
@@ -219,10 +227,7 @@ class Study(LoadStudy):
         NotEnoughData
             With the reason.
         """
-        longest = max(
-            (p for p in self.stretches if p.kind == "parked"),
-            key=lambda p: self.seconds[p.last] - self.seconds[p.first], default=None,
-        )
+        longest = self.longest_parked
         if longest is None:
             raise NotEnoughData("the pack was not parked in this log")
         volts = self.log.cell_voltage[longest.rows]
@@ -232,7 +237,9 @@ class Study(LoadStudy):
         if good.sum() < parked.LEAST_READINGS:
             raise NotEnoughData("too few readings while parked without bleeding")
         warmth = None if self.mean_temperature is None else self.mean_temperature[longest.rows][good]
-        found = parked.drift(np.nan_to_num(volts[good]), self.seconds[longest.rows][good], warmth, self.trusted)
+        found = parked.drift(
+            np.nan_to_num(volts[good]), self.seconds[longest.rows][good], warmth, self.trusted, self.log.voltage_step
+        )
         return found, float(np.median(volts[good][:, self.trusted]))
 
 

@@ -8,6 +8,7 @@ from scipy.ndimage import uniform_filter1d
 
 from bmslogs.analysis.polarisation import charge_drawn, low_pass
 from bmslogs.analysis.regression import block_fit, equal_blocks, jackknife_se, t_factor
+from bmslogs.analysis.rounding import step_of, weighted_error
 from bmslogs.base.errors import NotEnoughData
 
 Floats = npt.NDArray[np.float64]
@@ -144,19 +145,6 @@ def outside_taps(
     ohm = -float(fit.coef[1:4].sum())
     weight = np.zeros(len(start))
     weight[inside] = fit.pseudo_inverse[1:4].sum(axis=0)
-    coarse = _step_error(np.repeat(weight / size, size), pack_volts)
+    coarse = weighted_error(np.repeat(weight / size, size), pack_volts, step_of(pack_volts))
     half = np.sqrt((t_factor(fit.blocks) * se) ** 2 + (1.96 * coarse) ** 2 + (0.03 * ohm) ** 2)
     return ohm, float(half), float(fit.coef[0, 0])
-
-
-def _step_error(weight: Floats, readings: Floats) -> float:
-    """Return what the step of the readings does to their sum with these weights, one standard deviation.
-
-    Readings that stay the same from row to row share their rounding error: it does not average out over them.
-    """
-    apart = np.diff(np.unique(np.round(readings, 6)))
-    if not len(apart):
-        return float("inf")
-    step = max(float(apart.min()), 1e-4)
-    run = np.cumsum(np.abs(np.diff(readings, prepend=readings[0])) > 0.5 * step)
-    return float(step / np.sqrt(12.0) * np.sqrt((np.bincount(run, weight) ** 2).sum()))
