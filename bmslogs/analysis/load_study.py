@@ -186,7 +186,9 @@ class LoadStudy(Readings):
         s = self.sampled
         volts, total = self.at_samples(self.log.pack_voltage), self.at_samples(self.log.cell_voltage).sum(axis=1)
         good = ~np.isnan(volts) & ~np.isnan(total) & self.moving
-        return terminals.outside_taps(volts[good], total[good], s.current[good], s.seconds[good], s.section[good])
+        return terminals.outside_taps(
+            volts[good], total[good], s.current[good], s.seconds[good], renumber(s.section[good])
+        )
 
     @cached_property
     def current_lag(self) -> tuple[float, float]:

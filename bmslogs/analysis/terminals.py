@@ -19,6 +19,8 @@ LAG_ROWS = 20_000
 BIN_S, LEAST_BINS, SLOW_BINS = 8.0, 40, 15
 """Length of the means from which the resistance outside the taps is read, how few of them will do, and over how
 many the slow part of the cells' sum is taken (choice)."""
+ROUNDING_TURNS, ROUNDING_LEFT = 3, 0.35
+"""Turns in which the rounding of the pack voltage is told from the cells, and the share of it that is left (choice)."""
 LAG_STEP, LAG_STEPS = 0.05, 12
 """A lag shows in steps of this share of the largest current, and in no fewer than these (choice)."""
 
@@ -140,11 +142,20 @@ def outside_taps(
     slow = uniform_filter1d(slow, SLOW_BINS)
     if np.ptp(slow) > 0.05 * abs(total.mean()):
         design = np.column_stack([design, slow])
-    fit = block_fit(design, gap[inside, None], equal_blocks(len(inside), 8))
+    step, blocks = step_of(pack_volts), equal_blocks(len(inside), 8)
+    fit = block_fit(design, gap[inside, None], blocks)
+    for _ in range(ROUNDING_TURNS if np.isfinite(step) else 0):
+        # where the true pack voltage lay within its step is known from the cells: what rounding added follows that
+        likely = cell_sum + fit.coef[0, 0] + fit.coef[1:4].sum() * current
+        phase = 2.0 * np.pi * likely[:, None] / step * np.array([1.0, 2.0])
+        rounded = np.add.reduceat(np.column_stack([np.sin(phase), np.cos(phase)]), start) / size[:, None]
+        fit = block_fit(np.column_stack([design, rounded[inside]]), gap[inside, None], blocks)
     se = float(jackknife_se(fit.without[:, 1:4].sum(axis=1))[0])
     ohm = -float(fit.coef[1:4].sum())
     weight = np.zeros(len(start))
     weight[inside] = fit.pseudo_inverse[1:4].sum(axis=0)
-    coarse = weighted_error(np.repeat(weight / size, size), pack_volts, step_of(pack_volts))
-    half = np.sqrt((t_factor(fit.blocks) * se) ** 2 + (1.96 * coarse) ** 2 + (0.03 * ohm) ** 2)
+    coarse = ROUNDING_LEFT * weighted_error(np.repeat(weight / size, size), pack_volts, step)
+    # a shift may be the scale of the pack reading, which turns a share of the cells' own resistance into more of this
+    scale = float(fit.coef[0, 0] / total.mean() * np.polyfit(flow, total, 1)[0])
+    half = np.sqrt((t_factor(fit.blocks) * se) ** 2 + (1.96 * coarse) ** 2 + (0.02 * ohm) ** 2 + scale**2)
     return ohm, float(half), float(fit.coef[0, 0])

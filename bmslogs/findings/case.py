@@ -78,7 +78,9 @@ def percent(value: float, digits: int = 0) -> str:
     return f"{abs(value) * 100:.{digits}f} %"
 
 
-def standing_out(value: Floats, half: Floats, least: float, known: Bools) -> Bools:
+def standing_out(
+    value: Floats, half: Floats, least: float, known: Bools, also: tuple[Floats, Floats] | None = None
+) -> Bools:
     """Return True where a value stands out: larger than `least` either way, surely not nought, unlike the others.
 
     Parameters
@@ -89,6 +91,9 @@ def standing_out(value: Floats, half: Floats, least: float, known: Bools) -> Boo
         Least size of practical weight.
     known
         (cells,) where there is a value.
+    also
+        (cells,) values of the same sign and their half widths at another state: to be unlike the others there will
+        do; None where there is no other.
     """
     out = np.zeros(len(value), bool)
     if not known.any():
@@ -96,12 +101,23 @@ def standing_out(value: Floats, half: Floats, least: float, known: Bools) -> Boo
     size = np.abs(value)
     material = known & (size >= 0.98 * least) & (size - half > 0.35 * least)
     if known.sum() >= 6:
-        x = np.where(known, value, np.nan)
-        floor = float(np.nanmedian(np.where(known, half, np.nan))) / 2.0
-        scale = robust_scale(x, floor)
-        unlike = outliers(x, floor=floor) | (np.abs(x - np.nanmedian(x)) > 3.5 * scale)
+        unlike = _unlike(value, half, known)
+        if also is not None:
+            other, other_half = also
+            fit = known & np.isfinite(other) & np.isfinite(other_half)
+            unlike |= _unlike(other, other_half, fit) & (np.sign(other) == np.sign(value))
         material &= unlike
     return np.asarray(material, bool)
+
+
+def _unlike(value: Floats, half: Floats, known: Bools) -> Bools:
+    """Return True where a value does not belong to the others; none where fewer than six are known."""
+    if known.sum() < 6:
+        return np.zeros(len(value), bool)
+    x = np.where(known, value, np.nan)
+    floor = float(np.nanmedian(np.where(known, half, np.nan))) / 2.0
+    scale = robust_scale(x, floor)
+    return np.asarray(outliers(x, floor=floor) | (np.abs(x - np.nanmedian(x)) > 3.5 * scale), bool)
 
 
 def finding(

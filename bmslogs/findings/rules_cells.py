@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.analysis.knowledge import Knowledge
 from bmslogs.analysis.known import ResistanceKnown
 from bmslogs.analysis.reference import ACTIVATION_EV, arrhenius_factor
 from bmslogs.analysis.statistics import robust_scale
@@ -215,7 +216,9 @@ def charge_offsets(case: Case) -> list[Finding]:
         return []
     least = CAUSES["soc_offset_low"].least or 0.01
     known = k.study.trusted & ~k.shifted & np.isfinite(found.value) & (found.half < 0.03)
-    stand = standing_out(np.nan_to_num(found.value), np.nan_to_num(found.half, nan=1.0), least, known)
+    stand = standing_out(
+        np.nan_to_num(found.value), np.nan_to_num(found.half, nan=1.0), least, known, also=_at_first_row(k)
+    )
     top = k.top
     out = []
     for i in np.flatnonzero(stand):
@@ -248,6 +251,15 @@ def charge_offsets(case: Case) -> list[Finding]:
             because, steps, size=size, half=half,
         ))
     return out
+
+
+def _at_first_row(k: Knowledge) -> tuple[Floats, Floats] | None:
+    """Return the offsets at the first row and their half widths, where they are known.
+
+    Cells of several capacities agree in one place only; where this log began may be nearer to it than full is.
+    """
+    found = k.offset
+    return None if isinstance(found, str) else (found.value, found.half)
 
 
 def self_discharge(case: Case) -> list[Finding]:
