@@ -167,7 +167,7 @@ class Place:
         except NotEnoughData as reason:
             return str(reason)
         q = np.linspace(split.q_low, split.q_high, 200)
-        du = split.slope(q)
+        du = np.minimum(split.slope(q), 0.0)
         # a reading error that lasts (one level, one part that grows along the span) seen through the fit
         design = np.stack([-du, du * q], axis=1)
         gram = design.T @ design + np.diag([1e-12, 1e-12])

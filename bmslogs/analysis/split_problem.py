@@ -147,7 +147,8 @@ def normal_equations(
     x = cell_places(problem, at)[part]
     residual = what_is_left(problem, at, cell_places(problem, at))[part]
     charge, polar, current = problem.charge[part], problem.polar[part], problem.current[part]
-    du = curve_slope(problem.knots, at.coef, x)
+    # a voltage that rises as charge is drawn is what relaxes, not the curve: it tells no place
+    du = np.minimum(curve_slope(problem.knots, at.coef, x), 0.0)
     eta = polar @ (problem.grows * at.common)
     n, p, cells = len(at.coef), polar.shape[1], x.shape[1]
     weight = row_weights(problem, at)[part]
