@@ -44,3 +44,18 @@ def test_the_offset_is_that_of_the_first_row_and_not_of_the_last():
     assert not isinstance(offset, str)
     assert abs(offset.value[4] - START) < offset.half[4] < 0.004
     assert_allclose(known.leak.amps[4], LEAK_A, rtol=0.1)
+
+
+def test_a_reading_that_stands_still_does_not_pass_for_no_leak():
+    """Cells of a pack in steps of 5 mV: a week at 0.5 mA of 100 Ah moves 1 mV, so most readings never move."""
+    rng = np.random.default_rng(11)
+    soc = 0.54 + rng.normal(0, 0.0005, 14) - 0.0005 * HOURS[:, None] / CAPACITY
+    volts = np.round((built_in("NMC").voltage(soc) + rng.normal(0, 5e-4, soc.shape)) / 0.005) * 0.005
+    assert (np.ptp(volts, axis=0) == 0).any()
+    found = parked.drift(volts, HOURS * 3600.0, None, np.ones(14, bool), 0.005)
+    per_volt_hour = CAPACITY / float(built_in("NMC").slope(0.54))
+    half = parked.half_width(found.se, found.blocks) * per_volt_hour
+    leak = -found.slope * per_volt_hour
+    assert (np.abs(leak) < half).all()
+    assert half.min() > 0.001
+    assert (np.abs(volts[0] - volts[0].mean() - found.level) < 0.005).all()

@@ -177,3 +177,14 @@ def test_odds_of_a_shifted_reading_are_those_of_two_gaussian_models():
     expected = gain @ residual
     assert_allclose(shift, expected - np.median(expected), atol=1e-7)
     assert_allclose(se, np.sqrt(SHIFT_SD_V**2 - SHIFT_SD_V**2 * gain.sum()), rtol=1e-6)
+
+
+def test_a_curve_that_rises_as_charge_is_drawn_tells_no_place():
+    p, at = problem()
+    rising = replace(at, coef=curve_coefficients(p.knots, 3.9 + 0.004 * knot_sites(p.knots)))
+    place = np.arange(len(at.coef) + 1, len(at.coef) + 1 + 2 * CELLS)
+    gauge = GAUGE / CELLS**2
+    for point, told in ((at, True), (rising, False)):
+        system, _ = normal_equations(p, point, DROP, ONES)
+        own = np.diag(system)[place] - gauge - 1.0  # less gauge and prior
+        assert ((own > 1.0) == told).all()

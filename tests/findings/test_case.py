@@ -1,0 +1,28 @@
+"""When a value counts as standing out."""
+
+import numpy as np
+
+from bmslogs.findings.case import standing_out
+
+KNOWN = np.ones(10, bool)
+HALF = np.full(10, 0.001)
+
+
+def offsets():
+    """Cells whose capacities scatter: at full they lie apart, where the log began all but one agree."""
+    at_full = np.array([0.4, -0.5, 0.3, -0.35, 0.6, -0.6, 0.2, -0.1, 0.1, -1.3]) / 100
+    at_start = np.array([0.05, -0.02, 0.0, 0.03, -0.05, 0.0, 0.04, -0.03, 0.01, -1.4]) / 100
+    return at_full, at_start
+
+
+def test_a_cell_that_is_unlike_the_others_where_they_agree():
+    at_full, at_start = offsets()
+    assert not standing_out(at_full, HALF, 0.01, KNOWN).any()
+    found = standing_out(at_full, HALF, 0.01, KNOWN, also=(at_start, HALF))
+    assert np.flatnonzero(found).tolist() == [9]
+
+
+def test_it_must_be_material_and_of_the_same_sign_at_full():
+    at_full, at_start = offsets()
+    assert not standing_out(np.where(at_start < -0.01, 0.013, at_full), HALF, 0.01, KNOWN, also=(at_start, HALF)).any()
+    assert not standing_out(0.5 * at_full, HALF, 0.01, KNOWN, also=(at_start, HALF)).any()
