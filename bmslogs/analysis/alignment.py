@@ -22,6 +22,9 @@ TABLE_SD_V = 0.004
 """How well cells follow a table that is not their own [V] (choice, one sd)."""
 FLAT_SD_V, HYSTERESIS_SD_V = 0.002, 0.015
 """The same where the curve has a plateau, the branch of the hysteresis taken out as one shift [V]."""
+FLAT_ASIDE, FLAT_ENDS_SHARE = 0.005, 0.1
+"""How far the knees of a flat curve lie beside those of a table [state of charge], down to this share at the ends
+(choice, one sd)."""
 FLAT_REST_SD_V = 0.004
 """How far a rest of such a curve stands from the table: hysteresis (choice, one sd)."""
 NEAR_END, ENDS_SHARE = 0.15, 0.5
@@ -79,9 +82,16 @@ def _table_sd(curve: OcvCurve, volt: Floats) -> Floats:
     return np.asarray(TABLE_SD_V * np.clip(np.minimum(z, 1.0 - z) / NEAR_END, ENDS_SHARE, 1.0), float)
 
 
+def _flat_sd(curve: OcvCurve, volt: Floats) -> Floats:
+    """Return how far cells stand from a flat table beyond its plateau [V]: up and down, and by its knees sideways."""
+    z = curve.inverse(volt)
+    aside = FLAT_ASIDE * np.clip(np.minimum(z, 1.0 - z) / NEAR_END, FLAT_ENDS_SHARE, 1.0)
+    return np.asarray(np.hypot(FLAT_SD_V, curve.slope(z) * aside), float)
+
+
 def align(
     q: Floats, volt: Floats, curve: OcvCurve, nominal: float, *, under_load: Floats | None = None,
-    rests: Anchors = NONE,
+    rests: Anchors = NONE, lead: Anchors = NONE,
 ) -> Alignment:
     """Lay the string's curve onto the table.
 
@@ -97,16 +107,23 @@ def align(
         (n,) standard deviation of `volt` from what was taken off it as polarisation [V]; None for none.
     rests
         Where the voltage was seen settled.
+    lead
+        Open-circuit voltages beyond `q`, where single cells went ahead of the middle one: near full or empty they
+        tell more than a plateau does.
     """
     sd = np.hypot(FLAT_SD_V if curve.flat else _table_sd(curve, volt), 0.0 if under_load is None else under_load)
     high = 4.0 if curve.flat else 1e-6
     share = np.sqrt(max((q[-1] - q[0]) / nominal / INDEPENDENT_EVERY, 1.0) / len(q))
+    # what a table errs by beyond the middle cell's span is one error, not as many as there are points
+    lead_sd = np.hypot(_flat_sd(curve, lead.volt) if curve.flat else _table_sd(curve, lead.volt), lead.sd)
+    lead_sd = lead_sd * np.sqrt(max(len(lead.charge), 1))
     rests = merged(rests, SAME_PLACE * nominal)
     rest_sd = np.hypot(FLAT_REST_SD_V if curve.flat else _table_sd(curve, rests.volt), rests.sd)
 
     def left(p: Floats) -> Floats:
         return np.concatenate([
             share * (curve.beyond(p[0] - q / (nominal * p[1])) + p[2] * HYSTERESIS_SD_V - volt) / sd,
+            (curve.beyond(p[0] - lead.charge / (nominal * p[1])) + p[2] * HYSTERESIS_SD_V - lead.volt) / lead_sd,
             (curve.beyond(p[0] - rests.charge / (nominal * p[1])) - rests.volt) / rest_sd,
             [(p[1] - 1.0) / CAPACITY_SD, p[2]],
         ])

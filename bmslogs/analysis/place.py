@@ -16,7 +16,7 @@ from bmslogs.analysis.known import (
 )
 from bmslogs.analysis.load_study import BLOCKS
 from bmslogs.analysis.regression import t_factor
-from bmslogs.analysis.rests import START_LEVEL_S
+from bmslogs.analysis.rests import NONE, START_LEVEL_S, Anchors
 from bmslogs.analysis.rounding import mean_error, middle_error
 from bmslogs.analysis.split import POLARISATION_ERROR
 from bmslogs.analysis.stretches import Stretch
@@ -43,6 +43,9 @@ USUAL_EXCESS, AGED_SHARE = 0.05, 0.4
 an aged cell may miss (choice)."""
 LOT_CAPACITY_SD = 0.012
 """How far the capacities of sound cells of a lot lie apart (choice, one sd): stands in where a log cannot say."""
+LEAD_LEAST, LEAD_POINTS = 0.004, 8
+"""How far a cell must go ahead of the middle one for the curve there to count, as a share of the capacity, and at how
+many points (choice)."""
 Z95 = 1.96
 
 
@@ -99,7 +102,30 @@ class Place:
             return None
         q = np.linspace(split.q_low, split.q_high, 80)
         blur = POLARISATION_ERROR * np.abs(split.mean_polarisation(q))
-        return align(q, split.curve(q), s.curve, s.capacity, under_load=blur, rests=s.anchors)
+        return align(q, split.curve(q), s.curve, s.capacity, under_load=blur, rests=s.anchors, lead=self._lead)
+
+    @property
+    def _lead(self) -> Anchors:
+        """The curve where single cells went ahead of the middle one, doubted by how well their lead is known."""
+        s = self.study
+        split = s.split
+        parts = []
+        for cell, ahead, end in (
+            (int(np.nanargmin(split.least)), float(np.nanmin(split.least)), split.q_low),
+            (int(np.nanargmax(split.most)), float(np.nanmax(split.most)), split.q_high),
+        ):
+            if abs(ahead - end) < LEAD_LEAST * s.capacity:
+                continue
+            q = np.linspace(ahead, end, LEAD_POINTS, endpoint=False)
+            spread = np.maximum(split.formal[cell], split.cluster[cell])
+            sd = np.sqrt(np.maximum(spread[0, 0] + q**2 * spread[1, 1] - 2 * q * spread[0, 1], 0.0))
+            drop = POLARISATION_ERROR * float(np.abs(split.mean_polarisation(np.array([split.q_low, end])))[-1])
+            parts.append((q, split.curve(q), np.hypot(split.slope(q) * sd, drop)))
+        if not parts:
+            return NONE
+        q, volt, sd = (np.concatenate(column) for column in zip(*parts, strict=True))
+        order = np.argsort(q)
+        return Anchors(q[order], volt[order], sd[order])
 
     @cached_property
     def rest_level(self) -> tuple[Floats, Floats] | None:

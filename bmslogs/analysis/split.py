@@ -91,7 +91,9 @@ class Split:
     polarisation, charge
         (rows,) the string's polarisation P [V], negative under load, and its charge drawn [Ah].
     q_low, q_high
-        The span of q that the reference cells cover [Ah].
+        The span of q that the mean of the reference cells covers [Ah].
+    least, most
+        (cells,) the span that each cell covers on the same curve [Ah].
     misfit
         (cells,) what the model leaves of each cell's deviation, in expected errors, against the usual cell.
     shift, shift_se, shift_odds
@@ -112,6 +114,8 @@ class Split:
     charge: Floats
     q_low: float
     q_high: float
+    least: Floats
+    most: Floats
     misfit: Floats
     shift: Floats
     shift_se: Floats
@@ -381,9 +385,12 @@ def _answer(problem: Problem, at: Point, reference: Bools, block: Ints, drop: Fl
     stretch = np.median(at.cells[1] * scale[1])
     # the middle cell's own scale of charge: x = q (1 + stretch) - shift
     knots = (problem.knots + shift) / (1 + stretch)
+    spans = np.full((2, len(reference)), np.nan)
+    spans[:, reference] = (np.array([x.min(axis=0), x.max(axis=0)]) + shift) / (1 + stretch)
     return Split(
         a=full[0], b=full[1], r=full[2], rho=full[3], se=dict(zip(("a", "b", "r", "rho"), se, strict=True)),
         formal=formal, cluster=cluster, knots=knots, coef=at.coef, polarisation=problem.polar @ at.common,
-        charge=string_charge, q_low=float(string_charge.min()), q_high=float(string_charge.max()), misfit=spread,
+        charge=string_charge, q_low=float(string_charge.min()), q_high=float(string_charge.max()),
+        least=spans[0], most=spans[1], misfit=spread,
         shift=shifts[0], shift_se=shifts[1], shift_odds=shifts[2],
     )
