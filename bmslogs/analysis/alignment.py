@@ -27,7 +27,7 @@ FLAT_ASIDE, FLAT_ENDS_SHARE = 0.005, 0.1
 (choice, one sd)."""
 FLAT_REST_SD_V = 0.004
 """How far a rest of such a curve stands from the table: hysteresis (choice, one sd)."""
-NEAR_END, ENDS_SHARE = 0.15, 0.5
+NEAR_END, ENDS_SHARE = 0.15, 0.4
 """So near full or empty [state of charge] a table errs less, down to this share at the end itself (choice)."""
 INDEPENDENT_EVERY = 0.15
 """Span of charge over which a table's error hangs together (choice)."""

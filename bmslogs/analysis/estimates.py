@@ -20,9 +20,11 @@ UNTRUSTED = "the reading of this cell is not to be believed (see the sensing fin
 MOST_RELATIVE = 0.05
 """Half width above which a relative resistance is not said (half the least size of practical weight; choice)."""
 MOST_ABSOLUTE = 0.20
-MOST_OFFSET = 0.02
+MOST_OFFSET = 0.0125
+MOST_SURE_OFFSET = 0.02
 MOST_CAPACITY = 0.022
-"""Half widths above which an offset or a relative capacity is not said (choice)."""
+"""Half widths above which an offset or a relative capacity is not said; an offset larger than its half width is told
+all the same, since which way a cell is off is known (choice)."""
 MOST_WORTH = {"usable_charge": 0.1, "gain_by_balancing": 0.05, "gain_by_replacing": 0.05}
 """Widths of intervals, as shares of the nominal capacity, above which the worth of a pack is not said (choice)."""
 CHARGE = ("soc_offset", "capacity_relative", "capacity", "charge_to_full", "bleed_needed", "leak_current_relative")
@@ -30,15 +32,16 @@ CHARGE = ("soc_offset", "capacity_relative", "capacity", "charge_to_full", "blee
 
 
 def _cells(
-    k: Knowledge, quantity: str, value: Floats, half: Floats, conditions: dict[str, Any], most: float, why: str
+    k: Knowledge, quantity: str, value: Floats, half: Floats, conditions: dict[str, Any], most: float | Floats, why: str
 ) -> list[Estimate]:
-    """Return one estimate a cell; refused where the half width is above `most`."""
+    """Return one estimate a cell; refused where the half width is above `most`, a number or (cells,)."""
     unit = QUANTITIES[quantity].unit
     out = []
+    limit = np.broadcast_to(most, np.shape(value))
     for i, cell in enumerate(k.study.cells):
         if not k.study.trusted[i] or (quantity in CHARGE and k.shifted[i]):
             out.append(refused(quantity, unit, UNTRUSTED, SETTLE["loom"], cell=cell))
-        elif not (np.isfinite(value[i]) and np.isfinite(half[i])) or half[i] > most:
+        elif not (np.isfinite(value[i]) and np.isfinite(half[i])) or half[i] > limit[i]:
             out.append(refused(quantity, unit, why, SETTLE[quantity], cell=cell))
         else:
             out.append(Estimate(
@@ -92,7 +95,8 @@ def soc_offset(k: Knowledge) -> list[Estimate]:
     found = k.offset
     if isinstance(found, str):
         return _all_refused(k, "soc_offset", found)
-    return _cells(k, "soc_offset", found.value, found.half, found.conditions, MOST_OFFSET, found.why)
+    most = np.maximum(MOST_OFFSET, np.minimum(np.abs(found.value), MOST_SURE_OFFSET))
+    return _cells(k, "soc_offset", found.value, found.half, found.conditions, most, found.why)
 
 
 def capacity_relative(k: Knowledge) -> list[Estimate]:

@@ -47,6 +47,9 @@ WORTH_CAPACITY = 0.02
 """Half width up to which every capacity must be known before a pack's worth is said (choice)."""
 FULL_SD = 0.0008
 """How well full itself is told, as a share of the capacity (choice, one sd)."""
+END_SLOPE_ERROR = 0.08
+"""How well the slope of the string's curve is known where a charge ends, as a fraction: what the falling current leaves
+of polarisation looks like it (half width, choice from simulation)."""
 FULL_FROM_SOC = 0.93
 """From here on the way to full is short enough to be reckoned by the curve (choice)."""
 LEAST_SWING_V, LEAST_SPAN = 0.050, 0.25
@@ -286,11 +289,12 @@ class Knowledge(Place):
             full, full_se, condition = lead, float(se[int(np.nanargmin(x))]), "leading_cell"
         missing = (x - full) / (1.0 + b)
         lag = missing - np.nanmin(missing)
+        slope_error = max(self.slope_error, END_SLOPE_ERROR)
         lead_se = np.where(lag > 0, float(se[int(np.nanargmin(x))]), 0.0)
-        half = np.hypot(Z95 * np.sqrt(se**2 + full_se**2 + lead_se**2), self.slope_error * lag)
+        half = np.hypot(Z95 * np.sqrt(se**2 + full_se**2 + lead_se**2), slope_error * lag)
         needed = np.nanmax(missing) - missing
         last_se = se[int(np.nanargmax(np.where(np.isfinite(missing), missing, -np.inf)))]
-        half_needed = np.hypot(Z95 * np.where(needed > 0, np.hypot(se, last_se), se), self.slope_error * needed)
+        half_needed = np.hypot(Z95 * np.where(needed > 0, np.hypot(se, last_se), se), slope_error * needed)
         return TopKnown(
             missing, half, needed, half_needed, end_volts, 0.02 * s.capacity,
             self._charge_conditions() | {"full": condition, "soc_at_end": soc_lead},

@@ -92,8 +92,8 @@ def current_lag(
     lag = _lowest(fine, total_cost)
     without = np.array([_lowest(fine, total_cost - costs[:, b]) for b in range(costs.shape[1])])
     se = float(jackknife_se(without))
-    # what the current did between rows is not known: a sixth of that time is left open (found by simulation)
-    return lag, float(np.hypot(t_factor(len(without)) * se, interval / 6.0 + 0.02))
+    # what the current did between rows is not known: a seventh of that time is left open (found by simulation)
+    return lag, float(np.hypot(t_factor(len(without)) * se, interval / 7.0 + 0.02))
 
 
 def _lowest(x: Floats, y: Floats) -> float:

@@ -27,6 +27,8 @@ SOAK_SPREAD_C = 2.0
 """After a soak all sensors read within this of their median (judgement: common practice, no source)."""
 TURN_LEAST = 0.04
 """Least turn of a reading about 25 degC that speaks of a wrong thermistor curve (choice)."""
+WARMED_LEAST_K = 0.3
+"""A pack whose mean temperature moves by less over a log does not tell its places apart (choice)."""
 HEATING_CURRENT_C_RATE, CHARGE_CURRENT_C_RATE = 0.15, 0.3
 """Least rms current over a log, as a share of the capacity per hour, that tells places apart by their warmth: with a
 drive in it, and without one, where the air around decides as much (choice)."""
@@ -229,6 +231,9 @@ def heating(
     pick = slice(None, None, step)
     y = temperature[pick][:, trusted]
     hours = (seconds[pick] - seconds[0]) / 3600.0
+    warmed = float(np.ptp(np.quantile(y.mean(axis=1), [0.02, 0.98])))
+    if warmed < WARMED_LEAST_K:
+        raise NotEnoughData(f"the pack's temperature moved by {warmed:.1f} K only")
     best: tuple[float, float, Floats] | None = None
     for tau in TAUS_S:
         column = low_pass(current**2, seconds, section, tau)[pick]
