@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,8 @@ from bmslogs.base.results import Estimate, refused
 Floats = npt.NDArray[np.float64]
 
 UNTRUSTED = "the reading of this cell is not to be believed (see the sensing findings)"
+NO_CURRENT = "the log has no current: without it a voltage says nothing of resistance or charge"
+WITH_CURRENT = "Log the pack current beside the cells."
 MOST_RELATIVE = 0.05
 """Half width above which a relative resistance is not said (half the least size of practical weight; choice)."""
 MOST_ABSOLUTE = 0.20
@@ -49,6 +52,15 @@ def _cells(
                 high=float(value[i] + half[i]), conditions=conditions,
             ))
     return out
+
+
+def _refused_without(k: Knowledge, quantity: str) -> list[Estimate]:
+    """Return the refusals of a log that has no current."""
+    if QUANTITIES[quantity].per != "sensor":
+        return [replace(one, settle_by=f"{WITH_CURRENT} {one.settle_by}") for one in _all_refused(k, quantity, NO_CURRENT)]
+    names = [k.study.pack.sensor_name(j + 1) for j in range(k.study.log.temperature.shape[1])]
+    settle = f"{WITH_CURRENT} {SETTLE[quantity]}"
+    return [refused(quantity, QUANTITIES[quantity].unit, NO_CURRENT, settle, sensor=name) for name in names]
 
 
 def _all_refused(k: Knowledge, quantity: str, why: str) -> list[Estimate]:
@@ -315,4 +327,9 @@ assert list(ESTIMATORS) == list(QUANTITIES)
 
 def estimate_all(k: Knowledge) -> list[Estimate]:
     """Return every estimate of the registry, in its order."""
+    if not k.study.has_current:
+        return [
+            estimate for key in QUANTITIES
+            for estimate in (ESTIMATORS[key](k) if key in ("bleed_done", "bleed_duty") else _refused_without(k, key))
+        ]
     return [estimate for key in QUANTITIES for estimate in ESTIMATORS[key](k)]

@@ -147,7 +147,7 @@ def plan(log: Log, diagnosis: Diagnosis) -> Plan:
     Raises
     ------
     NotEnoughData
-        The log has no current or hardly any rows.
+        The log has hardly any rows.
     """
     study = Study(log)
     knowledge = Knowledge(study)

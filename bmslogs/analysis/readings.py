@@ -58,11 +58,6 @@ class Readings:
     """A log as it was read, and what can be said of the reading itself."""
 
     def __init__(self, log: Log) -> None:
-        if log.current is None or np.isnan(log.current).all():
-            raise NotEnoughData(
-                "the log has no current: without it a voltage says nothing of resistance or charge; "
-                "log the pack current beside the cells"
-            )
         if log.rows < 2:
             raise NotEnoughData("the log has fewer than two rows")
         self.log = log
@@ -71,6 +66,11 @@ class Readings:
         self.capacity = float(log.pack.nominal_capacity_Ah)
 
     # ---- clock, current -------------------------------------------------------------------------------------
+
+    @cached_property
+    def has_current(self) -> bool:
+        """Whether the log has a current at all: without one only what voltages and temperatures say is told."""
+        return self.log.current is not None and not bool(np.isnan(self.log.current).all())
 
     @cached_property
     def seconds(self) -> Floats:
@@ -89,13 +89,16 @@ class Readings:
 
     @cached_property
     def read_current(self) -> Floats:
-        """(rows,) current as it was read [A], short holes bridged; NaN in long ones."""
-        assert self.log.current is not None
+        """(rows,) current as it was read [A], short holes bridged; NaN in long ones and where there is none."""
+        if self.log.current is None or not self.has_current:
+            return np.full(self.log.rows, np.nan)
         longest = max(FILL_S, 3.5 * self.interval)
         return sampling.fill_short(self.log.current, self.seconds, longest)
 
     @cached_property
     def _rest(self) -> tuple[float, Bools]:
+        if not self.has_current:
+            return 0.0, np.zeros(self.log.rows, bool)
         return stretches.current_at_rest(self.read_current, self.seconds, self.capacity)
 
     @property
@@ -115,7 +118,9 @@ class Readings:
 
     @cached_property
     def stretches(self) -> list[Stretch]:
-        """What the pack was doing, in order."""
+        """What the pack was doing, in order; nothing is known of it without a current."""
+        if not self.has_current:
+            return []
         return stretches.stretches(self.seconds, self.current, self.quiet, self.section)
 
     @cached_property
@@ -169,7 +174,8 @@ class Readings:
         """Faults of the sense loom and of channels, worst certainty first: swapped, stuck, floating."""
         volts, seconds = self._single
         found = sensing.swapped_taps(volts)
-        found += [
+        # on a flat curve only the load's own steps prove that a channel stands still
+        found += [] if self.curve.flat and not self.has_current else [
             f for f in sensing.stuck_channels(volts, seconds, self.log.voltage_step, self._rough_drop)
             if not any(set(f.columns) & set(g.columns) for g in found)
         ]
@@ -186,6 +192,8 @@ class Readings:
         return self.read_current[self._samples.rows[self._samples.start]] * 0.1 / self.capacity
 
     def _floating(self, trusted: Bools) -> list[sensing.SensingFault]:
+        if not self.has_current:
+            return []
         s = self._sampled_raw
         keep = ~np.isnan(s.volts[:, trusted]).any(axis=1) & ~np.isnan(s.current)
         if self.log.bleed is not None:
@@ -225,8 +233,8 @@ class Readings:
             return None
         fresh, _ = self._fresh
         return taps.tap_resistance(
-            self.log.cell_voltage[fresh], self.log.bleed[fresh], self.current[fresh], self.seconds[fresh],
-            self.resistor, self.trusted,
+            self.log.cell_voltage[fresh], self.log.bleed[fresh], self.seconds[fresh], self.resistor, self.trusted,
+            self.log.voltage_step,
         )
 
     @property
@@ -262,6 +270,8 @@ class Readings:
         if not bad.any():
             return self.current
         good = np.flatnonzero(~bad)
+        if not len(good):
+            return np.zeros(len(bad))
         return np.interp(self.seconds, self.seconds[good], self.current[good])
 
     @property

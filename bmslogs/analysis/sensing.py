@@ -86,7 +86,7 @@ def swapped_taps(volts: Floats) -> list[SensingFault]:
 def stuck_channels(
     volts: Floats, seconds: Floats, step: float, drop: Floats | None = None
 ) -> list[SensingFault]:
-    """Find channels that stand still while the mean of the others moves.
+    """Find channels that stand still while the middle one of the others moves.
 
     Run length alone proves nothing (a quiet channel repeats by chance); the movement of the others does.
 
@@ -103,8 +103,13 @@ def stuck_channels(
     rows, n = volts.shape
     if rows < 20 or n < 3:
         return []
-    total = np.nansum(volts, axis=1)
-    count = np.maximum((~np.isnan(volts)).sum(axis=1), 1)
+    # where single readings are missing, what the others do must not hang on which of them are
+    read = ~np.isnan(volts).all(axis=1)
+    levels = np.array([np.median(v[~np.isnan(v)]) if (~np.isnan(v)).any() else 0.0 for v in volts.T])
+    middle = np.zeros(rows)
+    median = np.nanmedian if np.isnan(volts).any() else np.median
+    middle[read] = median(volts[read] - levels, axis=1)
+    middle += np.median(levels)
     least = max(STUCK_MOVE_V, STUCK_STEPS * step)
     found = []
     for i in range(n):
@@ -113,7 +118,7 @@ def stuck_channels(
         if len(known) < 20:
             continue
         value = v[known]
-        others = (total[known] - value) / np.maximum(count[known] - 1, 1)
+        others = middle[known]
         starts = np.concatenate([[0], np.flatnonzero(np.diff(value) != 0) + 1])
         ends = np.append(starts[1:], len(value)) - 1
         t = seconds[known]

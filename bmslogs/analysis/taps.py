@@ -47,7 +47,7 @@ def tap_currents(bleed: Bools, volts: Floats, resistor: float) -> Floats:
 
 
 def tap_resistance(
-    volts: Floats, bleed: Bools, current: Floats, seconds: Floats, resistor: float, trusted: Bools
+    volts: Floats, bleed: Bools, seconds: Floats, resistor: float, trusted: Bools, step_V: float
 ) -> TapResistance:
     """Estimate the resistance of every sense wire.
 
@@ -55,12 +55,14 @@ def tap_resistance(
     ----------
     volts, bleed
         (rows, cells) [V] and flags; rows read anew only.
-    current, seconds
-        (rows,) [A], [s].
+    seconds
+        (rows,) [s].
     resistor
         Bleed resistor [ohm].
     trusted
         (cells,) columns to use.
+    step_V
+        Step of the readings [V]: a jump is never known better than its rounding.
 
     Notes
     -----
@@ -84,6 +86,8 @@ def tap_resistance(
     at = at[seconds[at + 2] - seconds[at - 2] < 8 * usual + 1.0]
     if len(at) < 2:
         return nothing
+    if not trusted.any():
+        return nothing
     mean = np.nanmean(np.where(trusted, volts, np.nan), axis=1)
     away = volts - mean[:, None]
     jump = 0.5 * (away[at + 1] + away[at + 2]) - 0.5 * (away[at - 1] + away[at - 2])
@@ -91,7 +95,8 @@ def tap_resistance(
     drive = taps[at + 1] - taps[at - 2]
     jump[:, ~trusted] = np.nan
     good = ~np.isnan(jump)
-    noise = 1.4826 * float(np.nanmedian(np.abs(jump - np.nanmedian(jump)))) + 1e-9
+    noise = 1.4826 * float(np.nanmedian(np.abs(jump - np.nanmedian(jump)))) if good.any() else np.inf
+    noise = max(noise, step_V / np.sqrt(12.0), 1e-9)
     # V_k gains -R_k c_k + R_k-1 c_k-1 (c: current out of a tap)
     left, right = drive[:, :-1], drive[:, 1:]
     low = np.where(good, left, 0.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable
 from typing import Any
 
@@ -37,10 +38,16 @@ def diagnose(log: Log) -> Diagnosis:
     Raises
     ------
     NotEnoughData
-        The log has no current or hardly any rows.
+        The log has fewer than two rows.
     """
     # linear algebra of this size is slower with several threads, and far slower beside another busy program
-    with threadpool_limits(limits=1, user_api="blas"), np.errstate(invalid="ignore", divide="ignore"):
+    with (
+        threadpool_limits(limits=1, user_api="blas"), np.errstate(invalid="ignore", divide="ignore"),
+        warnings.catch_warnings(),
+    ):
+        # NaN marks what is not known: a mean over nothing is not known either, and nobody need be told
+        for nothing in ("Mean of empty slice", "All-NaN", "Degrees of freedom"):
+            warnings.filterwarnings("ignore", nothing, RuntimeWarning)
         knowledge = Knowledge(Study(log))
         estimates = estimate_all(knowledge)
         case = Case(knowledge)

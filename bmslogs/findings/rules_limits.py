@@ -285,7 +285,9 @@ def log_itself(case: Case) -> list[Finding]:
     if missing > HELD_SHARE:
         because.append(f"{missing * 100:.0f} % of the cell readings are missing or were held from the row before")
     holes = float(np.isnan(study.current).mean())
-    if holes > GAP_SHARE:
+    if not study.has_current:
+        because.append("the log has no current: of the cells no more is told than their limits and faults of the loom")
+    elif holes > GAP_SHARE:
         because.append(f"the current is missing in {holes * 100:.0f} % of the rows")
     if not because:
         return []
