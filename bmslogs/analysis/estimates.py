@@ -57,7 +57,8 @@ def _cells(
 def _refused_without(k: Knowledge, quantity: str) -> list[Estimate]:
     """Return the refusals of a log that has no current."""
     if QUANTITIES[quantity].per != "sensor":
-        return [replace(one, settle_by=f"{WITH_CURRENT} {one.settle_by}") for one in _all_refused(k, quantity, NO_CURRENT)]
+        plain = _all_refused(k, quantity, NO_CURRENT)
+        return [replace(one, settle_by=f"{WITH_CURRENT} {one.settle_by}") for one in plain]
     names = [k.study.pack.sensor_name(j + 1) for j in range(k.study.log.temperature.shape[1])]
     settle = f"{WITH_CURRENT} {SETTLE[quantity]}"
     return [refused(quantity, QUANTITIES[quantity].unit, NO_CURRENT, settle, sensor=name) for name in names]

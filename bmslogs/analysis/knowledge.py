@@ -45,7 +45,7 @@ ZERO_C_RATE = 0.00035
 (choice)."""
 WORTH_CAPACITY = 0.02
 """Half width up to which every capacity must be known before a pack's worth is said (choice)."""
-FULL_SD = 0.0008
+FULL_SD = 0.0006
 """How well full itself is told, as a share of the capacity (choice, one sd)."""
 END_SLOPE_ERROR = 0.08
 """How well the slope of the string's curve is known where a charge ends, as a fraction: what the falling current leaves

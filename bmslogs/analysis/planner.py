@@ -16,6 +16,7 @@ from bmslogs.analysis.reference import COPPER_PER_K, arrhenius_factor
 from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.analysis.study import Study
 from bmslogs.base.cautions import CAUTIONS
+from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.results import Diagnosis, Estimate, Finding
 from bmslogs.log import Log
 
@@ -147,9 +148,11 @@ def plan(log: Log, diagnosis: Diagnosis) -> Plan:
     Raises
     ------
     NotEnoughData
-        The log has hardly any rows.
+        The log has no current or hardly any rows.
     """
     study = Study(log)
+    if not study.has_current:
+        raise NotEnoughData("the log has no current: what another log would tell cannot be worked out from it")
     knowledge = Knowledge(study)
     span = knowledge.soc_span
     model = model_of(study, None if span is None else float(np.mean(span)))

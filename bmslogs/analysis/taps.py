@@ -12,12 +12,16 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.analysis.rounding import lasting_error
+
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 
 WIRE_OHM, WIRE_SD_OHM = 0.03, 0.3
 """A usual sense wire with its crimps, and how far one may differ before the log speaks [ohm] (choice)."""
+WIRE_SPREAD_OHM = 0.03
+"""How far the wires of a sound loom lie apart [ohm] (choice, one sd)."""
 
 
 @dataclass(frozen=True)
@@ -35,6 +39,21 @@ class TapResistance:
     ohm: Floats
     se: Floats
     edges: npt.NDArray[np.int64]
+
+    def likely(self) -> Floats:
+        """Return (N + 1,) resistance to reckon with [ohm]: a wire's own as far as it is known, else the loom's usual.
+
+        Few edges tell one wire badly and all wires together well. Nought where not even that is known.
+        """
+        good = np.isfinite(self.ohm) & np.isfinite(self.se) & (self.se > 0)
+        if not good.any():
+            return np.zeros(len(self.ohm))
+        own, weight = np.where(good, self.ohm, 0.0), np.where(good, 1.0 / np.where(good, self.se, 1.0) ** 2, 0.0)
+        usual = float((weight * own).sum() / weight.sum())
+        if usual < 2.0 / np.sqrt(weight.sum()):
+            return np.where(good & (own > 2 * np.nan_to_num(self.se)), own, 0.0)
+        spread = 1.0 / WIRE_SPREAD_OHM**2
+        return np.asarray((weight * own + spread * usual) / (weight + spread), float)
 
 
 def tap_currents(bleed: Bools, volts: Floats, resistor: float) -> Floats:
@@ -67,8 +86,8 @@ def tap_resistance(
     Notes
     -----
     Each edge of a flag gives a jump: mean of the two readings after (the first left out, a flag may be logged a
-    row late) less the two before, against the mean of all trusted cells. The wires follow from the normal
-    equations of all jumps, which are tridiagonal.
+    row late) less the two before, against the mean jump of the cells that no bleeding touches, or of all where those
+    are few. The wires follow from the normal equations of all jumps, which are tridiagonal.
     """
     n = volts.shape[1]
     nothing = TapResistance(np.full(n + 1, np.nan), np.full(n + 1, np.nan), np.zeros(n + 1, np.int64))
@@ -88,14 +107,18 @@ def tap_resistance(
         return nothing
     if not trusted.any():
         return nothing
-    mean = np.nanmean(np.where(trusted, volts, np.nan), axis=1)
-    away = volts - mean[:, None]
-    jump = 0.5 * (away[at + 1] + away[at + 2]) - 0.5 * (away[at - 1] + away[at - 2])
-    taps = tap_currents(bleed, volts, resistor)
-    drive = taps[at + 1] - taps[at - 2]
+    jump = 0.5 * (volts[at + 1] + volts[at + 2]) - 0.5 * (volts[at - 1] + volts[at - 2])
     jump[:, ~trusted] = np.nan
+    taps = tap_currents(bleed, np.where(np.isnan(volts), np.nanmedian(volts), volts), resistor)
+    drive = taps[at + 1] - taps[at - 2]
+    # against the jumps, not the readings, of cells that no bleeding touches: one that was not read then moves no mean
+    untouched = ~np.isnan(jump) & (np.abs(drive[:, 1:]) < 1e-6) & (np.abs(drive[:, :-1]) < 1e-6)
+    untouched = np.where(untouched.sum(axis=1, keepdims=True) >= 3, untouched, ~np.isnan(jump))
+    jump = jump - (np.where(untouched, jump, 0.0).sum(axis=1) / np.maximum(untouched.sum(axis=1), 1))[:, None]
     good = ~np.isnan(jump)
     noise = 1.4826 * float(np.nanmedian(np.abs(jump - np.nanmedian(jump)))) if good.any() else np.inf
+    # the same two levels read again and again err by the same rounding, where noise does not stir it
+    kept = np.sqrt(2.0) * lasting_error(noise, step_V) if step_V > 0 and np.isfinite(noise) else 0.0
     noise = max(noise, step_V / np.sqrt(12.0), 1e-9)
     # V_k gains -R_k c_k + R_k-1 c_k-1 (c: current out of a tap)
     left, right = drive[:, :-1], drive[:, 1:]
@@ -121,13 +144,14 @@ def tap_resistance(
         part = gram[np.ix_(known, known)] + weak * np.eye(int(known.sum()))
         inverse = np.linalg.inv(part)
         ohm[known] = inverse @ (moment[known] + weak * WIRE_OHM)
-        se[known] = noise * np.sqrt(np.maximum(np.diag(inverse), 0.0))
+        each = np.sqrt(np.diag(gram)[known] / np.maximum(edges[known], 1))  # usual current of an edge [A]
+        se[known] = np.hypot(noise * np.sqrt(np.maximum(np.diag(inverse), 0.0)), kept / each)
     return TapResistance(ohm, se, edges)
 
 
 def corrected(volts: Floats, bleed: Bools, resistor: float, taps: TapResistance) -> Floats:
     """Return the readings with the drop of bleed currents in the wires added back, where the wires are known."""
-    ohm = np.where(np.isfinite(taps.ohm) & (taps.ohm > 2 * taps.se), taps.ohm, 0.0)
+    ohm = taps.likely()
     if not ohm.any():
         return volts
     drop = tap_currents(bleed, volts, resistor) * ohm

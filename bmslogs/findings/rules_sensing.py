@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.stats import norm
 
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.results import Finding
@@ -10,6 +11,9 @@ from bmslogs.findings.case import METER_FIRST, Case, finding
 from bmslogs.findings.registry import CAUSES
 
 PROVE_TAPS = "Prove every tap with a meter, cell by cell, before the contactors close again."
+CHANCE, LEAST_EDGES = 0.01, 3
+"""How seldom chance alone may make a wire of a sound loom look resistive, per log, and how many edges of the bleed
+flags must have told of a wire (judgement, no source)."""
 WIRE_LEAST_V = 0.005
 """A wire whose resistance shifts a bled cell's reading by less is not worth a look [V] (judgement, no source)."""
 
@@ -93,7 +97,9 @@ def wires(case: Case) -> list[Finding]:
     taps = study.taps
     if taps is None or study.resistor is None:
         return []
-    known = np.isfinite(taps.ohm) & (taps.edges >= 2) & (taps.se < 0.5 * np.maximum(np.abs(taps.ohm), 0.05))
+    known = np.isfinite(taps.ohm) & (taps.edges >= LEAST_EDGES) & (taps.se < 0.5 * np.maximum(np.abs(taps.ohm), 0.05))
+    # so far from the usual wire that chance makes one of all wires look it in one log of a hundred
+    sure = float(norm.isf(CHANCE / max(len(taps.ohm), 1)))
     if known.sum() < 1:
         return []
     usual = float(np.median(taps.ohm[known])) if known.sum() >= 3 else 0.0
@@ -102,7 +108,7 @@ def wires(case: Case) -> list[Finding]:
     for j in np.flatnonzero(known):
         ohm, half = float(taps.ohm[j]), float(2 * taps.se[j] + 0.05 * abs(taps.ohm[j]))
         extra = ohm - max(usual, 0.0)
-        if extra * amps < 0.9 * WIRE_LEAST_V or extra - half < 0.3 * extra:
+        if extra * amps < 0.9 * WIRE_LEAST_V or extra - half < 0.3 * extra or extra < sure * taps.se[j]:
             continue
         cells = [case.cells[i] for i in (j - 1, j) if 0 <= i < len(case.cells)]
         out.append(finding(

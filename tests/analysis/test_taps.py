@@ -1,0 +1,77 @@
+"""Sense wires from the jumps at the edges of the bleed flags, against planted wires and readings."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from bmslogs.analysis.taps import TapResistance, corrected, tap_currents, tap_resistance
+
+ROWS, CELLS, RESISTOR = 1200, 10, 33.0
+SECONDS = np.arange(ROWS, dtype=float)
+SURE = np.ones(CELLS, bool)
+
+
+def bled(every=40, seed=1):
+    """Return flags: one cell after the other is bled for 20 s."""
+    out = np.zeros((ROWS, CELLS), bool)
+    for k, begin in enumerate(range(10, ROWS - every, every)):
+        out[begin : begin + 20, k % CELLS] = True
+    return out
+
+
+def readings(wires, flags, noise=3e-4, step=1e-3, seed=2):
+    """Return readings [V] of cells that differ by up to 20 mV, with the drops of the bleed currents in the wires."""
+    rng = np.random.default_rng(seed)
+    true = 3.9 + rng.uniform(-0.01, 0.01, CELLS) + 0.02 * np.sin(SECONDS / 300)[:, None]
+    drop = tap_currents(flags, true, RESISTOR) * wires
+    read = true - drop[:, 1:] + drop[:, :-1] + rng.normal(0, noise, true.shape)
+    return np.round(read / step) * step, true
+
+
+def test_the_jump_of_a_bled_cell_and_its_neighbours():
+    """0.15 ohm and 0.11 A: -33.0 mV on the bled cell, +16.5 mV on either side (algebra of the loom)."""
+    flags = np.array([[False, True, False]])
+    drop = tap_currents(flags, np.full((1, 3), 0.11 * RESISTOR), RESISTOR) * 0.15
+    assert_allclose((-drop[:, 1:] + drop[:, :-1])[0] * 1e3, [16.5, -33.0, 16.5], atol=1e-9)
+
+
+@pytest.mark.parametrize("missing", [0.0, 0.1])
+def test_planted_wires_are_found_though_readings_are_missing(missing):
+    wires, flags = np.full(CELLS + 1, 0.03), bled()
+    wires[4] = 0.25
+    volts, true = readings(wires, flags)
+    volts[np.random.default_rng(3).random(volts.shape) < missing] = np.nan
+    found = tap_resistance(volts, flags, SECONDS, RESISTOR, SURE, 1e-3)
+    assert (np.abs(found.ohm - wires) < 4 * found.se).all()
+    assert_allclose(found.ohm[4], 0.25, atol=0.03)
+    mended = corrected(volts, flags, RESISTOR, found)
+    assert np.nanmax(np.abs(np.nanmean((mended - true)[flags.any(axis=1)], axis=0))) < 1e-3
+
+
+def test_readings_in_coarse_steps_do_not_make_wires_out_of_nothing():
+    """Steps of 5 mV and no noise: most jumps are nought, which must not pass for no error at all."""
+    flags = bled(every=200)
+    volts, _ = readings(np.full(CELLS + 1, 0.03), flags, noise=0.0, step=5e-3)
+    found = tap_resistance(volts, flags, SECONDS, RESISTOR, SURE, 5e-3)
+    known = np.isfinite(found.ohm)
+    assert known.any()
+    assert (np.abs(found.ohm - 0.03)[known] < 4 * found.se[known]).all()
+    assert (found.se[known] > 0.004).all()
+
+
+def test_few_edges_tell_the_usual_wire_though_not_each():
+    """Each wire alone is known to a tenth of an ohm; the drop of bled cells is taken out all the same."""
+    wires, flags = np.full(CELLS + 1, 0.06), bled(every=60)
+    volts, true = readings(wires, flags, noise=3e-3)
+    found = tap_resistance(volts, flags, SECONDS, RESISTOR, SURE, 1e-3)
+    assert (found.ohm < 2 * found.se).any()
+    assert_allclose(found.likely(), 0.06, atol=0.03)
+    left = (corrected(volts, flags, RESISTOR, found) - true)[flags].mean()
+    assert abs(left) < 0.5 * abs((volts - true)[flags].mean())
+
+
+def test_wires_of_which_nothing_is_known_are_left_alone():
+    nothing = TapResistance(np.full(5, np.nan), np.full(5, np.nan), np.zeros(5, np.int64))
+    assert not nothing.likely().any()
+    faint = TapResistance(np.full(5, 0.03), np.full(5, 0.3), np.zeros(5, np.int64))
+    assert not faint.likely().any()
