@@ -1,0 +1,64 @@
+"""Where a string stands on the table, against strings that were planted on it (scipy's interpolation of the table)."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.interpolate import PchipInterpolator
+
+from bmslogs.analysis.alignment import align
+from bmslogs.analysis.ocv import built_in
+from bmslogs.analysis.rests import Anchors
+
+NOMINAL = 100.0
+
+
+def true_curve(chemistry, lift=0.0, aside=0.0):
+    """Return the table's curve, smoothly interpolated, a little off: upwards [V] and sideways [state of charge]."""
+    table = built_in(chemistry)
+    smooth = PchipInterpolator(table.soc, table.volt)
+
+    def at(z):
+        z = np.asarray(z, float)
+        off = np.sin(np.pi * np.clip(z, 0, 1))
+        return smooth(np.clip(z + aside * off, 0, 1)) + lift * off
+
+    return at
+
+
+@pytest.mark.parametrize(("z0", "capacity"), [(0.95, 97.0), (0.80, 104.0)])
+@pytest.mark.parametrize("lift", [-0.004, 0.0, 0.004])
+def test_a_curve_that_climbs_everywhere_is_placed_within_its_error(z0, capacity, lift):
+    q = np.linspace(0.0, 0.6 * NOMINAL, 80)
+    found = align(q, true_curve("NMC", lift)(z0 - q / capacity), built_in("NMC"), NOMINAL)
+    assert abs(found.z0 - z0) < 2.5 * found.z0_se
+    assert abs(found.capacity - capacity) < 2.5 * found.capacity_se
+    assert found.z0_se < 0.015 and found.capacity_se < 0.05 * NOMINAL
+    for charge in (0.0, 30.0, 60.0):
+        assert abs(found.soc(charge) - (z0 - charge / capacity)) < 2.5 * max(found.soc_se(charge), 0.002)
+
+
+def test_a_rest_outweighs_a_curve_under_load():
+    """The curve is 20 mV off and said to be doubtful by as much; an hour of rest at its end is right."""
+    z0, capacity = 0.9, 100.0
+    q = np.linspace(0.0, 60.0, 80)
+    at = true_curve("NMC")
+    rest = Anchors(np.array([60.0]), at(z0 - np.array([0.6])), np.array([0.0005]))
+    without = align(q, at(z0 - q / capacity) - 0.02, built_in("NMC"), NOMINAL, under_load=np.full(80, 0.02))
+    held = align(q, at(z0 - q / capacity) - 0.02, built_in("NMC"), NOMINAL, under_load=np.full(80, 0.02), rests=rest)
+    assert abs(held.soc(60.0) - 0.3) < 0.5 * abs(without.soc(60.0) - 0.3)
+
+
+def test_a_plateau_alone_does_not_place_a_string_and_a_leading_cell_does():
+    """Charged from 45 to 97 %: the middle cell stays on the plateau, one that is 3 % fuller climbs the knee."""
+    z0, capacity = 0.45, 100.0
+    q = np.linspace(-52.0, 0.0, 80)
+    at = true_curve("LFP", aside=0.006)
+    alone = align(q, at(z0 - q / capacity), built_in("LFP"), NOMINAL)
+    ahead = np.linspace(-54.9, -52.0, 8, endpoint=False)
+    lead = Anchors(ahead, at(z0 - ahead / capacity), np.full(8, 0.003))
+    led = align(q, at(z0 - q / capacity), built_in("LFP"), NOMINAL, lead=lead)
+    full = z0 + 0.549
+    assert abs(led.soc(-54.9) - full) < 0.002
+    assert abs(led.soc(-54.9) - full) < max(2.5 * led.soc_se(-54.9), 0.001)
+    assert led.soc_se(-54.9) < 0.5 * alone.soc_se(-54.9)
+    assert_allclose(led.swing_V, alone.swing_V)
