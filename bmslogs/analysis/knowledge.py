@@ -26,6 +26,7 @@ from bmslogs.analysis.known import (
 from bmslogs.analysis.load_study import BLOCKS
 from bmslogs.analysis.place import LOT_CAPACITY_SD, Z95, Place
 from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
+from bmslogs.analysis.rounding import mean_error, step_of
 from bmslogs.analysis.worth import string_worth
 from bmslogs.base.errors import NotEnoughData
 
@@ -350,7 +351,9 @@ class Knowledge(Place):
         parts = equal_blocks(len(values), BLOCKS)
         means = np.bincount(parts, values) / np.bincount(parts)
         scatter = t_factor(BLOCKS) * float(means.std(ddof=1)) / np.sqrt(BLOCKS)
-        half = max(0.01, scatter, ZERO_C_RATE * s.capacity)
+        least = step_of(values)
+        rounded = float(mean_error(values[:, None], least)[0]) if np.isfinite(least) else 0.0
+        half = float(np.hypot(max(0.01, scatter, ZERO_C_RATE * s.capacity), Z95 * rounded))
         return s.zero, half, length
 
     @cached_property

@@ -142,6 +142,8 @@ class Place:
                 rows &= (np.arange(s.log.rows) <= part.last) & (np.arange(s.log.rows) >= part.first)
                 if s.log.bleed is not None and not s.log.bleed[rows].any(axis=1).all():
                     rows &= ~s.log.bleed.any(axis=1)
+                if not rows.any():  # rows further apart than that
+                    rows[part.first] = True
                 volts = s.log.cell_voltage[rows]
                 with np.errstate(all="ignore"):
                     level = np.asarray(np.nanmean(volts, axis=0), float)

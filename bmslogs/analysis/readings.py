@@ -280,13 +280,19 @@ class Readings:
         return polarisation.shift_times(self.interval)
 
     @cached_property
-    def _sampled_raw(self) -> Sampled:
+    def bridged_volts(self) -> Floats:
+        """(rows, cells) readings [V], short holes bridged; NaN in long ones."""
         volts = self.log.cell_voltage
         if np.isnan(volts).any():
             longest = max(FILL_S, 3.5 * self.refresh_s)
             volts = volts.copy()
             for i in np.flatnonzero(np.isnan(volts).any(axis=0)):
                 volts[:, i] = sampling.fill_short(volts[:, i], self.seconds, longest)
+        return volts
+
+    @cached_property
+    def _sampled_raw(self) -> Sampled:
+        volts = self.bridged_volts
         s = self._samples
         first = s.rows[s.start]
         current = s.mean(self.current)

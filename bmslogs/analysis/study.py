@@ -230,7 +230,7 @@ class Study(LoadStudy):
         longest = self.longest_parked
         if longest is None:
             raise NotEnoughData("the pack was not parked in this log")
-        volts = self.log.cell_voltage[longest.rows]
+        volts = self.bridged_volts[longest.rows]
         good = ~np.isnan(volts[:, self.trusted]).any(axis=1)
         if self.log.bleed is not None:
             good &= ~self.log.bleed[longest.rows].any(axis=1)

@@ -1,5 +1,7 @@
 """A parked week by hand: what a cell leaks, and where it stood when the log began."""
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.testing import assert_allclose
 
@@ -59,3 +61,12 @@ def test_a_reading_that_stands_still_does_not_pass_for_no_leak():
     assert (np.abs(leak) < half).all()
     assert half.min() > 0.001
     assert (np.abs(volts[0] - volts[0].mean() - found.level) < 0.005).all()
+
+
+def test_single_readings_that_are_missing_do_not_lose_the_row():
+    whole = week()
+    holes = whole.cell_voltage.copy()
+    holes[np.random.default_rng(8).random(holes.shape) < 0.15] = np.nan
+    leak = Knowledge(Study(replace(whole, cell_voltage=holes))).leak
+    assert not isinstance(leak, str)
+    assert_allclose(leak.amps[4], LEAK_A, rtol=0.15)
