@@ -27,8 +27,9 @@ SOAK_SPREAD_C = 2.0
 """After a soak all sensors read within this of their median (judgement: common practice, no source)."""
 TURN_LEAST = 0.04
 """Least turn of a reading about 25 degC that speaks of a wrong thermistor curve (choice)."""
-WARMED_LEAST_K = 0.3
-"""A pack whose mean temperature moves by less over a log does not tell its places apart (choice)."""
+WARMED_LEAST_K, WARMING_LEAST_S = 0.3, 600.0
+"""A pack whose mean temperature moves by less over a log, or that is logged for less long, does not tell its places
+apart (choice)."""
 HEATING_CURRENT_C_RATE, CHARGE_CURRENT_C_RATE = 0.15, 0.3
 """Least rms current over a log, as a share of the capacity per hour, that tells places apart by their warmth: with a
 drive in it, and without one, where the air around decides as much (choice)."""
@@ -227,6 +228,8 @@ def heating(
         raise NotEnoughData(f"the rms current of {rms:.0f} A warms the pack too little to compare places")
     if trusted.sum() < 2 or len(seconds) < 120:
         raise NotEnoughData("fewer than two sensors that can be compared, or a log of fewer than 120 rows")
+    if seconds[-1] - seconds[0] < WARMING_LEAST_S:
+        raise NotEnoughData(f"{seconds[-1] - seconds[0]:.0f} s are too short for places to warm apart")
     step = max(1, len(seconds) // 2000)
     pick = slice(None, None, step)
     y = temperature[pick][:, trusted]
