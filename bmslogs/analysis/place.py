@@ -109,17 +109,17 @@ class Place:
         """The curve where single cells went ahead of the middle one, doubted by how well their lead is known."""
         s = self.study
         split = s.split
+        drops = POLARISATION_ERROR * np.abs(split.mean_polarisation(np.linspace(split.q_low, split.q_high, 80)))
         parts = []
-        for cell, ahead, end in (
-            (int(np.nanargmin(split.least)), float(np.nanmin(split.least)), split.q_low),
-            (int(np.nanargmax(split.most)), float(np.nanmax(split.most)), split.q_high),
+        for cell, ahead, end, drop in (
+            (int(np.nanargmin(split.least)), float(np.nanmin(split.least)), split.q_low, drops[0]),
+            (int(np.nanargmax(split.most)), float(np.nanmax(split.most)), split.q_high, drops[-1]),
         ):
             if abs(ahead - end) < LEAD_LEAST * s.capacity:
                 continue
             q = np.linspace(ahead, end, LEAD_POINTS, endpoint=False)
             spread = np.maximum(split.formal[cell], split.cluster[cell])
             sd = np.sqrt(np.maximum(spread[0, 0] + q**2 * spread[1, 1] - 2 * q * spread[0, 1], 0.0))
-            drop = POLARISATION_ERROR * float(np.abs(split.mean_polarisation(np.array([split.q_low, end])))[-1])
             parts.append((q, split.curve(q), np.hypot(split.slope(q) * sd, drop)))
         if not parts:
             return NONE

@@ -143,18 +143,22 @@ def outside_taps(
     if np.ptp(slow) > 0.05 * abs(total.mean()):
         design = np.column_stack([design, slow])
     step, blocks = step_of(pack_volts), equal_blocks(len(inside), 8)
-    fit = block_fit(design, gap[inside, None], blocks)
+    fit, left = block_fit(design, gap[inside, None], blocks), 1.0
     for _ in range(ROUNDING_TURNS if np.isfinite(step) else 0):
         # where the true pack voltage lay within its step is known from the cells: what rounding added follows that
         likely = cell_sum + fit.coef[0, 0] + fit.coef[1:4].sum() * current
         phase = 2.0 * np.pi * likely[:, None] / step * np.array([1.0, 2.0])
         rounded = np.add.reduceat(np.column_stack([np.sin(phase), np.cos(phase)]), start) / size[:, None]
-        fit = block_fit(np.column_stack([design, rounded[inside]]), gap[inside, None], blocks)
+        try:
+            fit = block_fit(np.column_stack([design, rounded[inside]]), gap[inside, None], blocks)
+        except NotEnoughData:  # steps too coarse for what the voltage moves: rounding looks like the load
+            break
+        left = ROUNDING_LEFT
     se = float(jackknife_se(fit.without[:, 1:4].sum(axis=1))[0])
     ohm = -float(fit.coef[1:4].sum())
     weight = np.zeros(len(start))
     weight[inside] = fit.pseudo_inverse[1:4].sum(axis=0)
-    coarse = ROUNDING_LEFT * weighted_error(np.repeat(weight / size, size), pack_volts, step)
+    coarse = left * weighted_error(np.repeat(weight / size, size), pack_volts, step)
     # a shift may be the scale of the pack reading, which turns a share of the cells' own resistance into more of this
     scale = float(fit.coef[0, 0] / total.mean() * np.polyfit(flow, total, 1)[0])
     half = np.sqrt((t_factor(fit.blocks) * se) ** 2 + (1.96 * coarse) ** 2 + (0.02 * ohm) ** 2 + scale**2)
