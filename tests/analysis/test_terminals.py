@@ -74,3 +74,15 @@ def test_the_lag_of_a_current_that_is_read_late(lag):
     read = np.interp(SECONDS - lag, fine, current)
     found, half = current_lag(np.interp(SECONDS, fine, volts), read, SECONDS, NONE, (4.0, 20.0))
     assert abs(found - lag) < half < 0.5
+
+
+def test_steps_wider_than_what_the_voltage_moves_are_owned_up_to():
+    """Steps of 5 V under swings of half a volt: the answer, if there is one, is said to be worth little."""
+    current = drive()
+    total = cells(current)
+    pack = np.round((total - OUTSIDE * current) / 5.0) * 5.0
+    try:
+        ohm, half, _ = outside_taps(pack, total, current, SECONDS, NONE)
+    except NotEnoughData:
+        return
+    assert abs(ohm - OUTSIDE) < half and half > 0.5 * OUTSIDE
