@@ -92,22 +92,27 @@ def standing_out(
     known
         (cells,) where there is a value.
     also
-        (cells,) values of the same sign and their half widths at another state: to be unlike the others there will
-        do; None where there is no other.
+        (cells,) values and their half widths at another state: to be as large there, of the same sign and unlike the
+        others will do; None where there is no other.
     """
     out = np.zeros(len(value), bool)
     if not known.any():
         return out
-    size = np.abs(value)
-    material = known & (size >= 0.98 * least) & (size - half > 0.35 * least)
+    material = _material(value, half, least, known)
     if known.sum() >= 6:
         unlike = _unlike(value, half, known)
         if also is not None:
             other, other_half = also
             fit = known & np.isfinite(other) & np.isfinite(other_half)
-            unlike |= _unlike(other, other_half, fit) & (np.sign(other) == np.sign(value))
+            there = _material(np.nan_to_num(other), np.nan_to_num(other_half, nan=np.inf), least, fit)
+            unlike |= there & _unlike(other, other_half, fit) & (np.sign(other) == np.sign(value))
         material &= unlike
     return np.asarray(material, bool)
+
+
+def _material(value: Floats, half: Floats, least: float, known: Bools) -> Bools:
+    size = np.abs(value)
+    return np.asarray(known & (size >= 0.98 * least) & (size - half > 0.35 * least), bool)
 
 
 def _unlike(value: Floats, half: Floats, known: Bools) -> Bools:
