@@ -54,24 +54,20 @@ def _cells(
     return out
 
 
-def _refused_without(k: Knowledge, quantity: str) -> list[Estimate]:
-    """Return the refusals of a log that has no current."""
-    if QUANTITIES[quantity].per != "sensor":
-        plain = _all_refused(k, quantity, NO_CURRENT)
-        return [replace(one, settle_by=f"{WITH_CURRENT} {one.settle_by}") for one in plain]
-    names = [k.study.pack.sensor_name(j + 1) for j in range(k.study.log.temperature.shape[1])]
-    settle = f"{WITH_CURRENT} {SETTLE[quantity]}"
-    return [refused(quantity, QUANTITIES[quantity].unit, NO_CURRENT, settle, sensor=name) for name in names]
-
-
 def _all_refused(k: Knowledge, quantity: str, why: str) -> list[Estimate]:
     unit = QUANTITIES[quantity].unit
     if QUANTITIES[quantity].per == "pack":
         return [refused(quantity, unit, why, SETTLE[quantity])]
+    if QUANTITIES[quantity].per == "sensor":
+        return [refused(quantity, unit, why, SETTLE[quantity], sensor=name) for name in _sensors(k)]
     return [
         refused(quantity, unit, why if ok else UNTRUSTED, SETTLE[quantity] if ok else SETTLE["loom"], cell=cell)
         for cell, ok in zip(k.study.cells, k.study.trusted, strict=True)
     ]
+
+
+def _sensors(k: Knowledge) -> list[str]:
+    return [k.study.pack.sensor_name(j + 1) for j in range(k.study.log.temperature.shape[1])]
 
 
 def _pack(quantity: str, value: float, half: float, conditions: dict[str, Any]) -> list[Estimate]:
@@ -224,14 +220,14 @@ def leak_current_relative(k: Knowledge) -> list[Estimate]:
 def heating(k: Knowledge) -> list[Estimate]:
     """Rise per ampere squared of every sensor less the median sensor's [K/A^2]."""
     s = k.study
-    names = [s.pack.sensor_name(j + 1) for j in range(s.log.temperature.shape[1])]
+    names = _sensors(k)
     unit = QUANTITIES["heating"].unit
     if not names:
         return []
     try:
         found = s.heating
     except NotEnoughData as reason:
-        return [refused("heating", unit, str(reason), SETTLE["heating"], sensor=n) for n in names]
+        return _all_refused(k, "heating", str(reason))
     middle = float(np.nanmedian(found.slope))
     out = []
     for j, name in enumerate(names):
@@ -330,7 +326,9 @@ def estimate_all(k: Knowledge) -> list[Estimate]:
     """Return every estimate of the registry, in its order."""
     if not k.study.has_current:
         return [
-            estimate for key in QUANTITIES
-            for estimate in (ESTIMATORS[key](k) if key in ("bleed_done", "bleed_duty") else _refused_without(k, key))
+            estimate for key in QUANTITIES for estimate in (
+                ESTIMATORS[key](k) if key in ("bleed_done", "bleed_duty") else
+                [replace(e, settle_by=f"{WITH_CURRENT} {e.settle_by}") for e in _all_refused(k, key, NO_CURRENT)]
+            )
         ]
     return [estimate for key in QUANTITIES for estimate in ESTIMATORS[key](k)]

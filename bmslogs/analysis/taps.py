@@ -95,7 +95,7 @@ def tap_resistance(
         return nothing
     change = (bleed[1:] != bleed[:-1]).any(axis=1)
     at = np.flatnonzero(change) + 1
-    # both sides must be steady: no other edge within two rows, no pause, a current that holds
+    # both sides must be steady: no other edge within two rows, no pause
     at = at[(at >= 3) & (at <= len(volts) - 4)]
     far = np.ones(len(at), bool)
     far[1:] &= np.diff(at) > 3
@@ -103,9 +103,7 @@ def tap_resistance(
     at = at[far]
     usual = float(np.median(np.diff(seconds)))
     at = at[seconds[at + 2] - seconds[at - 2] < 8 * usual + 1.0]
-    if len(at) < 2:
-        return nothing
-    if not trusted.any():
+    if len(at) < 2 or not trusted.any():
         return nothing
     jump = 0.5 * (volts[at + 1] + volts[at + 2]) - 0.5 * (volts[at - 1] + volts[at - 2])
     jump[:, ~trusted] = np.nan
