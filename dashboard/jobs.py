@@ -261,7 +261,7 @@ def _profile(text: str) -> Any:
     """Read a profile from its text, None from none."""
     if not text.strip():
         return None
-    from bmslogs.importers.profile import parse_profile
+    from bmslogs.importers.plan.profile import parse_profile
 
     try:
         return parse_profile(tomllib.loads(text))

@@ -1,8 +1,7 @@
 """Importers: from what a logger or a spreadsheet wrote to normalised readings, with every repair named.
 
-The steps, one module each: `source` (bytes), `dialect` (marks and header), `sample` (rows over the whole file),
-`recognise` (what each column is), `units`, `clock`, `sign`, `plan` (all of it together), `blocks` and `stream`
-(the reading itself), `repairs` (what was mended).
+The way of a file: `text` (bytes to fields), `plan` (what each column is, as data), `recognise` (decides the plan from
+header and values, or asks), `reading` (carries it out, block by block, every repair counted).
 """
 
 from __future__ import annotations
@@ -12,14 +11,14 @@ from typing import TYPE_CHECKING, Any
 __all__ = ["Inspection", "Profile", "inspect_file", "load_profile"]
 
 if TYPE_CHECKING:
-    from bmslogs.importers.inspection import Inspection, inspect_file
-    from bmslogs.importers.profile import Profile, load_profile
+    from bmslogs.importers.plan.profile import Profile, load_profile
+    from bmslogs.importers.recognise.inspection import Inspection, inspect_file
 
 _HOME = {
-    "Inspection": "inspection",
-    "inspect_file": "inspection",
-    "Profile": "profile",
-    "load_profile": "profile",
+    "Inspection": "recognise.inspection",
+    "inspect_file": "recognise.inspection",
+    "Profile": "plan.profile",
+    "load_profile": "plan.profile",
 }
 
 

@@ -13,12 +13,12 @@ from bmslogs.base.columns import SCHEMA
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.base.version import __version__
-from bmslogs.importers.inspection import profile_toml
-from bmslogs.importers.job import look_at
-from bmslogs.importers.profile import Profile
-from bmslogs.importers.source import Source, open_source
-from bmslogs.importers.stream import Reading, metadata, read_whole
-from bmslogs.importers.table import TableWriter
+from bmslogs.importers.plan.profile import Profile
+from bmslogs.importers.reading.stream import Reading, metadata, read_whole
+from bmslogs.importers.reading.table_writer import TableWriter
+from bmslogs.importers.recognise.inspection import profile_toml
+from bmslogs.importers.recognise.look import look_at
+from bmslogs.importers.text.source import Source, open_source
 from bmslogs.store.entries import (
     Imported,
     ImportReport,

@@ -17,15 +17,15 @@ from bmslogs.base.columns import SCHEMA
 from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.base.version import __version__
-from bmslogs.importers.alignment import align, nearest
-from bmslogs.importers.arrow import arrow_numbers
-from bmslogs.importers.inspection import profile_toml
-from bmslogs.importers.job import Job, look_at
-from bmslogs.importers.profile import Profile
-from bmslogs.importers.repairs import iso
-from bmslogs.importers.sign import judge_sign
-from bmslogs.importers.stream import Reading, metadata, read_whole
-from bmslogs.importers.table import ROW_GROUP, TableWriter, finish_parquet, open_parquet
+from bmslogs.importers.clock_offset import align, nearest
+from bmslogs.importers.plan.profile import Profile
+from bmslogs.importers.plan.repairs import iso
+from bmslogs.importers.plan.sign import judge_sign
+from bmslogs.importers.reading.stream import Reading, metadata, read_whole
+from bmslogs.importers.reading.table_writer import ROW_GROUP, TableWriter, finish_parquet, open_parquet
+from bmslogs.importers.recognise.inspection import profile_toml
+from bmslogs.importers.recognise.look import Job, look_at
+from bmslogs.importers.text.arrow import arrow_numbers
 from bmslogs.store.entries import Imported, RepairEntry, content_key, log_id, mapping_key, moment, seal
 from bmslogs.store.files import store_errors
 

@@ -14,7 +14,7 @@ from filelock import FileLock, Timeout
 
 from bmslogs.base.errors import StoreError
 from bmslogs.base.pack import Pack
-from bmslogs.importers.profile import Profile
+from bmslogs.importers.plan.profile import Profile
 from bmslogs.store.entries import CheckReport, ImportReport, LogEntry
 from bmslogs.store.files import folder_name, store_errors, sync_file, sync_folder, write_atomic
 from bmslogs.store.index import Index

@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from bmslogs.base.columns import SCHEMA
-from bmslogs.importers.table import ROW_GROUP, finish_parquet, open_parquet
+from bmslogs.importers.reading.table_writer import ROW_GROUP, finish_parquet, open_parquet
 from bmslogs.store.entries import seal
 from bmslogs.store.files import read_metadata, store_errors, sync_file
 

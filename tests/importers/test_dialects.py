@@ -8,7 +8,7 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
-from bmslogs.importers.profile import parse_profile
+from bmslogs.importers.plan.profile import parse_profile
 from tests.importers.writing import Dialect, assert_same, drive, imported, pack_for, stamp, write
 
 D = Dialect()

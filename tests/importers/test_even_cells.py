@@ -13,11 +13,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from bmslogs.importers import blocks
-from bmslogs.importers.blocks import BlockReader, Chunk
-from bmslogs.importers.even_cells import read_even
-from bmslogs.importers.job import look_at
-from bmslogs.importers.plan import Plan
+from bmslogs.importers.plan.plan import Plan
+from bmslogs.importers.reading import blocks
+from bmslogs.importers.reading.blocks import BlockReader, Chunk
+from bmslogs.importers.recognise.look import look_at
+from bmslogs.importers.text.fixed_width import read_even
 from tests.importers.writing import Dialect, bring, drive, pack_for, stamp, write
 
 CELLS = 16

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from bmslogs.base.pack import Pack
-from bmslogs.importers.alignment import align
-from bmslogs.importers.profile import parse_profile
+from bmslogs.importers.clock_offset import align
+from bmslogs.importers.plan.profile import parse_profile
 from bmslogs.log import read_log
 from bmslogs.store import Store
 from tests.importers.writing import (

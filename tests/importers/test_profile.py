@@ -10,7 +10,7 @@ import pytest
 
 from bmslogs.base.errors import BadProfile
 from bmslogs.importers import inspect_file, load_profile
-from bmslogs.importers.profile import parse_profile
+from bmslogs.importers.plan.profile import parse_profile
 from tests.importers.writing import Dialect, assert_same, drive, imported, pack_for, refusal, stamp, write
 
 EXAMPLE = r"""

@@ -10,8 +10,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from bmslogs.importers.numbers import NumberStyle, find_style, parse_number
-from bmslogs.importers.stamps import parse_one, parse_stamps
+from bmslogs.importers.text.numbers import NumberStyle, find_style, parse_number
+from bmslogs.importers.text.stamps import parse_one, parse_stamps
 from tests.importers.fuzz import Field
 from tests.importers.writing import Dialect, assert_same, drive, imported, pack_for, stamp, write
 

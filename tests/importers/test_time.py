@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bmslogs.importers.profile import parse_profile
+from bmslogs.importers.plan.profile import parse_profile
 from tests.importers.writing import (
     Dialect,
     assert_same,

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from bmslogs.base.pack import Pack
-from bmslogs.importers.profile import parse_profile
+from bmslogs.importers.plan.profile import parse_profile
 from tests.importers.writing import (
     Dialect,
     assert_same,
@@ -671,7 +671,7 @@ def test_a_bomb_in_an_archive_is_refused(tmp_path: Path) -> None:
     import gzip
 
     from bmslogs.base.errors import BadInput
-    from bmslogs.importers.source import open_source
+    from bmslogs.importers.text.source import open_source
 
     path = tmp_path / "bomb.csv.gz"
     with gzip.open(path, "wb", compresslevel=9) as out:

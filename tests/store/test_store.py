@@ -18,7 +18,7 @@ import pytest
 
 from bmslogs.base.errors import StoreError
 from bmslogs.base.pack import Pack
-from bmslogs.importers.profile import parse_profile
+from bmslogs.importers.plan.profile import parse_profile
 from bmslogs.log import read_log
 from bmslogs.store import Store
 from tests.importers.writing import Dialect, assert_same, drive, imported, pack_for, refusal, write
@@ -301,7 +301,7 @@ def test_a_kill_at_any_moment_shows_nothing_half_written(tmp_path: Path) -> None
 def test_a_full_disk_is_one_clear_line(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     import errno
 
-    from bmslogs.importers import table
+    from bmslogs.importers.reading import table_writer as table
 
     truth = drive()
     path, store = write(truth, D, tmp_path), Store(tmp_path / "store")

@@ -20,7 +20,7 @@ from bmslogs.faces.progress import progress
 
 if TYPE_CHECKING:
     from bmslogs.importers import Inspection
-    from bmslogs.importers.profile import Profile
+    from bmslogs.importers.plan.profile import Profile
     from bmslogs.store import Imported, ImportReport
 
 
@@ -98,7 +98,7 @@ def read_profile(path: Path | None) -> Profile | None:
     """Return the logger profile of a file, None where none is given."""
     if path is None:
         return None
-    from bmslogs.importers.profile import load_profile
+    from bmslogs.importers.plan.profile import load_profile
 
     return load_profile(path)
 

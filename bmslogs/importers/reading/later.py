@@ -6,9 +6,9 @@ from dataclasses import replace
 from pathlib import Path
 
 from bmslogs.base.errors import BadInput
-from bmslogs.importers.dialect import split
-from bmslogs.importers.plan import Plan, Taken
-from bmslogs.importers.words import take_apart
+from bmslogs.importers.plan.plan import Plan, Taken
+from bmslogs.importers.text.dialect import split
+from bmslogs.importers.text.words import take_apart
 
 
 class NewColumns(Exception):

@@ -11,19 +11,19 @@ import numpy as np
 from bmslogs.base.columns import bleed_column, cell_column, temperature_column
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
-from bmslogs.importers.bits import find_bits
-from bmslogs.importers.cells import Cells, find_cells, module_ranks, voltage_unit
-from bmslogs.importers.clock import column_called, find_clock
-from bmslogs.importers.currents import find_current
-from bmslogs.importers.dialect import Dialect
-from bmslogs.importers.long import CELL, MODULE, LongLayout, find_long
-from bmslogs.importers.plan import Bits, Plan, Role, Taken
-from bmslogs.importers.profile import Profile
-from bmslogs.importers.sample import Sample
-from bmslogs.importers.sign import Sign, SignEvidence, judge_sign
-from bmslogs.importers.temperatures import find_temperatures
-from bmslogs.importers.units import Unit, named
-from bmslogs.importers.words import Header, take_apart
+from bmslogs.importers.plan.plan import Bits, Plan, Role, Taken
+from bmslogs.importers.plan.profile import Profile
+from bmslogs.importers.plan.sign import Sign, SignEvidence, judge_sign
+from bmslogs.importers.recognise.bleed_columns import find_bits
+from bmslogs.importers.recognise.cells import Cells, find_cells, module_ranks, voltage_unit
+from bmslogs.importers.recognise.clock import column_called, find_clock
+from bmslogs.importers.recognise.currents import find_current
+from bmslogs.importers.recognise.long_table import CELL, MODULE, LongLayout, find_long
+from bmslogs.importers.recognise.temperatures import find_temperatures
+from bmslogs.importers.text.dialect import Dialect
+from bmslogs.importers.text.sample import Sample
+from bmslogs.importers.text.units import Unit, named
+from bmslogs.importers.text.words import Header, take_apart
 
 
 class _Mapping:
@@ -414,7 +414,7 @@ def _states(mapping: _Mapping, headers: list[Header]) -> None:
             and ("temperature" in means or (head.unit is not None and head.unit.kind == "temperature"))
         ):
             role, target = "ambient", "ambient_C"
-            from bmslogs.importers.temperatures import temperature_unit
+            from bmslogs.importers.recognise.temperatures import temperature_unit
 
             unit = temperature_unit([column], head.unit)[0]
             role = role if unit is not None else None
@@ -474,7 +474,7 @@ def _sign(
     profile: Profile,
     pack: Pack | None,
 ) -> Sign:
-    from bmslogs.importers.currents import Currents
+    from bmslogs.importers.recognise.currents import Currents
 
     assert isinstance(current, Currents)
     if profile.current is not None and profile.current.discharge is not None:

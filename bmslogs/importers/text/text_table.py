@@ -9,7 +9,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.csv as pc
 
-from bmslogs.importers.dialect import FILLS, Dialect
+from bmslogs.importers.text.dialect import FILLS, Dialect
 
 NULLS = sorted({v for f in FILLS for v in (f, f.upper(), f.capitalize(), f.title())} | {"NaN", "N/a", "nA"})
 """Spellings of a missing number that the parser knows."""

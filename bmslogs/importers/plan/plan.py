@@ -6,13 +6,13 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from bmslogs.base.errors import BadInput
-from bmslogs.importers.clock import Clock
-from bmslogs.importers.dialect import Dialect
-from bmslogs.importers.numbers import NumberStyle
-from bmslogs.importers.units import Unit
+from bmslogs.importers.recognise.clock import Clock
+from bmslogs.importers.text.dialect import Dialect
+from bmslogs.importers.text.numbers import NumberStyle
+from bmslogs.importers.text.units import Unit
 
 if TYPE_CHECKING:
-    from bmslogs.importers.long import LongLayout
+    from bmslogs.importers.recognise.long_table import LongLayout
 
 Role = Literal[
     "time",

@@ -10,9 +10,9 @@ import numpy as np
 
 from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
-from bmslogs.importers.sample import Sample, SampledColumn
-from bmslogs.importers.units import Unit, named
-from bmslogs.importers.words import Header, meanings, plain
+from bmslogs.importers.text.sample import Sample, SampledColumn
+from bmslogs.importers.text.units import Unit, named
+from bmslogs.importers.text.words import Header, meanings, plain
 
 LOWEST_V, HIGHEST_V = 1.0, 4.7
 """Window of a cell's median voltage [V]: choice, wide enough for every lithium chemistry; a decade fits once."""

@@ -11,10 +11,10 @@ import numpy as np
 
 from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
-from bmslogs.importers.profile import Temperature
-from bmslogs.importers.sample import Sample, SampledColumn
-from bmslogs.importers.units import Unit, named
-from bmslogs.importers.words import Header, plain
+from bmslogs.importers.plan.profile import Temperature
+from bmslogs.importers.text.sample import Sample, SampledColumn
+from bmslogs.importers.text.units import Unit, named
+from bmslogs.importers.text.words import Header, plain
 
 FILL_DEGREES = (-40.0, 215.0, 127.0, 255.0, -1.0, 65535.0, 32767.0, 0.0, -273.15, 85.0, 4095.0)
 """Values that sensors and loggers give for nothing; judged by their neighbours in time."""

@@ -7,15 +7,15 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.importers.blocks import Chunk, join_chunks
-from bmslogs.importers.fills import cell_fills, extremes, scalar_fills, temperature_fills
-from bmslogs.importers.held import held_rows
-from bmslogs.importers.order import SECOND, Clockwork, Corrections, rising, spread
-from bmslogs.importers.plan import Plan
-from bmslogs.importers.repairs import Repairs
-from bmslogs.importers.sign import SignEvidence
-from bmslogs.importers.stamps import MISSING
-from bmslogs.importers.zones import LocalClock
+from bmslogs.importers.plan.plan import Plan
+from bmslogs.importers.plan.repairs import Repairs
+from bmslogs.importers.plan.sign import SignEvidence
+from bmslogs.importers.reading.blocks import Chunk, join_chunks
+from bmslogs.importers.reading.fills import cell_fills, extremes, scalar_fills, temperature_fills
+from bmslogs.importers.reading.order import SECOND, Clockwork, Corrections, rising, spread
+from bmslogs.importers.reading.repeated_frames import held_rows
+from bmslogs.importers.text.stamps import MISSING
+from bmslogs.importers.text.zones import LocalClock
 
 CELLS_AT_ONCE = 12
 """Choice: as many cells of a block stay in the processor's cache while they are rounded."""

@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from bmslogs.base.errors import BadInput
-from bmslogs.importers.encoding import find_encoding, to_text
-from bmslogs.importers.units import is_unit
+from bmslogs.importers.text.encoding import find_encoding, to_text
+from bmslogs.importers.text.units import is_unit
 
 HEAD_BYTES = 256 << 10
 """Choice [bytes]: the part of a file in which preamble and header must end."""

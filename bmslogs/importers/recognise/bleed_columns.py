@@ -11,12 +11,12 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.base.errors import Ambiguous, BadInput
-from bmslogs.importers.cells import Cells
-from bmslogs.importers.clock import column_called
-from bmslogs.importers.plan import Bits
-from bmslogs.importers.profile import Bleed
-from bmslogs.importers.sample import Sample, SampledColumn
-from bmslogs.importers.words import Header
+from bmslogs.importers.plan.plan import Bits
+from bmslogs.importers.plan.profile import Bleed
+from bmslogs.importers.recognise.cells import Cells
+from bmslogs.importers.recognise.clock import column_called
+from bmslogs.importers.text.sample import Sample, SampledColumn
+from bmslogs.importers.text.words import Header
 
 TRUE = frozenset(
     [

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from importlib import resources
 
-from bmslogs.importers.units import Unit, find_unit
+from bmslogs.importers.text.units import Unit, find_unit
 
 _SPECIAL = str.maketrans(
     {"ß": "ss", "æ": "ae", "ø": "o", "å": "a", "ł": "l", "đ": "d", "œ": "oe", "µ": "u", "μ": "u"}
@@ -19,7 +19,7 @@ _SPECIAL = str.maketrans(
 @lru_cache(maxsize=1)
 def meanings() -> dict[str, frozenset[str]]:
     """Return the words of every meaning, all languages together."""
-    text = resources.files("bmslogs.importers").joinpath("words.toml").read_text(encoding="utf-8")
+    text = resources.files("bmslogs.importers.text").joinpath("words.toml").read_text(encoding="utf-8")
     table = tomllib.loads(text)
     return {key: frozenset(w for words in by.values() for w in words) for key, by in table.items()}
 

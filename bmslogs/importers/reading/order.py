@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.importers.stamps import MISSING
+from bmslogs.importers.text.stamps import MISSING
 
 Int64s = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
-from bmslogs.importers.dialect import Dialect
+from bmslogs.importers.text.dialect import Dialect
 
 Bytes = npt.NDArray[np.uint8]
 Places = npt.NDArray[np.intp]

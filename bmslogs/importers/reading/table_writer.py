@@ -11,9 +11,9 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from bmslogs.importers.arrow import arrow_numbers
-from bmslogs.importers.blocks import Chunk
-from bmslogs.importers.plan import Plan
+from bmslogs.importers.plan.plan import Plan
+from bmslogs.importers.reading.blocks import Chunk
+from bmslogs.importers.text.arrow import arrow_numbers
 
 ROW_GROUP = 65_536
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.importers.arrow import arrow_numbers
-from bmslogs.importers.blocks import Chunk, join_chunks
+from bmslogs.importers.reading.blocks import Chunk, join_chunks
+from bmslogs.importers.text.arrow import arrow_numbers
 
 LEAST_SHARE = 0.9
 """Choice: share of rows that must follow the pattern before rows are put together."""

@@ -9,13 +9,13 @@ import numpy as np
 
 from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
-from bmslogs.importers.cells import Cells
-from bmslogs.importers.clock import column_called
-from bmslogs.importers.plan import Role
-from bmslogs.importers.profile import Current
-from bmslogs.importers.sample import Sample, SampledColumn
-from bmslogs.importers.units import Unit, named
-from bmslogs.importers.words import Header
+from bmslogs.importers.plan.plan import Role
+from bmslogs.importers.plan.profile import Current
+from bmslogs.importers.recognise.cells import Cells
+from bmslogs.importers.recognise.clock import column_called
+from bmslogs.importers.text.sample import Sample, SampledColumn
+from bmslogs.importers.text.units import Unit, named
+from bmslogs.importers.text.words import Header
 
 LIKELY_OHM_AH = (0.02, 0.8)
 """Choice [ohm Ah]: resistance times capacity of a cell is about 0.1 over all sizes; cold and old cells reach 0.5."""

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bmslogs.base.pack import Pack
-from bmslogs.importers.job import look_at
-from bmslogs.importers.plan import Plan, Taken
-from bmslogs.importers.profile import Profile
+from bmslogs.importers.plan.plan import Plan, Taken
+from bmslogs.importers.plan.profile import Profile
+from bmslogs.importers.recognise.look import look_at
 
 
 @dataclass(frozen=True)
@@ -153,7 +153,7 @@ def _time_lines(plan: Plan) -> list[str]:
         lines.append(f"format = {_quoted(clock.format)}")
     lines.append(f"zone = {_quoted(clock.zone)}")
     if clock.relative:
-        from bmslogs.importers.repairs import iso
+        from bmslogs.importers.plan.repairs import iso
 
         lines.append(f"{'' if clock.dated else '# '}start = {iso(clock.base)}")
     return lines

@@ -11,16 +11,16 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from bmslogs.importers.arrow import arrow_numbers, arrow_texts, no_text, numpy_of, whole
-from bmslogs.importers.bits import decode_bits, flag
-from bmslogs.importers.dialect import FILLS, Dialect
-from bmslogs.importers.encoding import block_to_utf8
-from bmslogs.importers.even_cells import read_even
-from bmslogs.importers.fills import extremes
-from bmslogs.importers.numbers import NumberStyle
-from bmslogs.importers.plan import Plan, Taken
-from bmslogs.importers.stamps import MISSING
-from bmslogs.importers.text_table import Wrong, column_key, read_text, read_typed
+from bmslogs.importers.plan.plan import Plan, Taken
+from bmslogs.importers.reading.fills import extremes
+from bmslogs.importers.recognise.bleed_columns import decode_bits, flag
+from bmslogs.importers.text.arrow import arrow_numbers, arrow_texts, no_text, numpy_of, whole
+from bmslogs.importers.text.dialect import FILLS, Dialect
+from bmslogs.importers.text.encoding import block_to_utf8
+from bmslogs.importers.text.fixed_width import read_even
+from bmslogs.importers.text.numbers import NumberStyle
+from bmslogs.importers.text.stamps import MISSING
+from bmslogs.importers.text.text_table import Wrong, column_key, read_text, read_typed
 
 Float32s = npt.NDArray[np.float32]
 Int64s = npt.NDArray[np.int64]

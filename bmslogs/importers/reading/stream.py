@@ -18,20 +18,20 @@ import numpy.typing as npt
 
 from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
-from bmslogs.importers.aside import Aside
-from bmslogs.importers.blocks import BlockReader, Chunk, tidy
-from bmslogs.importers.encoding import to_utf8
-from bmslogs.importers.even_cells import PIECE_BYTES
-from bmslogs.importers.finish import Findings, Finisher
-from bmslogs.importers.later import NewColumns, with_later_columns
-from bmslogs.importers.long import Pivot
-from bmslogs.importers.order import SECOND, SET_CLOCK, Clockwork, Corrections
-from bmslogs.importers.plan import Plan
-from bmslogs.importers.repairs import Repairs
-from bmslogs.importers.scans import Gatherer
-from bmslogs.importers.sign import judge_sign
-from bmslogs.importers.source import Source, lines_of
-from bmslogs.importers.table import TableWriter
+from bmslogs.importers.plan.plan import Plan
+from bmslogs.importers.plan.repairs import Repairs
+from bmslogs.importers.plan.sign import judge_sign
+from bmslogs.importers.reading.background import Aside
+from bmslogs.importers.reading.blocks import BlockReader, Chunk, tidy
+from bmslogs.importers.reading.clean import Findings, Finisher
+from bmslogs.importers.reading.later import NewColumns, with_later_columns
+from bmslogs.importers.reading.order import SECOND, SET_CLOCK, Clockwork, Corrections
+from bmslogs.importers.reading.table_writer import TableWriter
+from bmslogs.importers.reading.whole_rows import Gatherer
+from bmslogs.importers.recognise.long_table import Pivot
+from bmslogs.importers.text.encoding import to_utf8
+from bmslogs.importers.text.fixed_width import PIECE_BYTES
+from bmslogs.importers.text.source import Source, lines_of
 
 Progress = Callable[[int, int], None]
 """Called with bytes read so far and in all."""
@@ -476,7 +476,7 @@ def metadata(
     reading: Reading, source: Source, pack: Pack, profile_json: str, version: str, schema: str
 ) -> dict[str, str]:
     """Return the metadata of the Parquet file."""
-    from bmslogs.importers.repairs import iso
+    from bmslogs.importers.plan.repairs import iso
 
     found = reading.findings
     return {

@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.importers.dialect import FILLS, HEAD_BYTES, Dialect
-from bmslogs.importers.encoding import block_to_utf8, to_utf8
-from bmslogs.importers.numbers import NumberStyle, read_numbers
-from bmslogs.importers.source import Source
+from bmslogs.importers.text.dialect import FILLS, HEAD_BYTES, Dialect
+from bmslogs.importers.text.encoding import block_to_utf8, to_utf8
+from bmslogs.importers.text.numbers import NumberStyle, read_numbers
+from bmslogs.importers.text.source import Source
 
 Floats = npt.NDArray[np.float64]
 WINDOWS = 8
@@ -140,8 +140,8 @@ def _columns(pieces: list[list[bytes]], dialect: Dialect, window: list[int], see
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    from bmslogs.importers.arrow import arrow_texts, no_text
-    from bmslogs.importers.text_table import read_text
+    from bmslogs.importers.text.arrow import arrow_texts, no_text
+    from bmslogs.importers.text.text_table import read_text
 
     tables: list[Any] = []
     for number, lines in enumerate(pieces):

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.importers.units import Unit, find_unit
+from bmslogs.importers.text.units import Unit, find_unit
 
 Floats = npt.NDArray[np.float64]
 
@@ -165,7 +165,7 @@ def read_numbers(array: Any, decimal: str) -> tuple[NumberStyle | None, int, Flo
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    from bmslogs.importers.arrow import numpy_of
+    from bmslogs.importers.text.arrow import numpy_of
 
     mark = re.escape(decimal)
     if array.null_count == len(array):

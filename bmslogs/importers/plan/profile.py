@@ -12,7 +12,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_valida
 
 from bmslogs.base.errors import BadProfile
 from bmslogs.base.toml import read_toml, refused
-from bmslogs.importers.units import named
+from bmslogs.importers.text.units import named
 
 
 class _Section(BaseModel):

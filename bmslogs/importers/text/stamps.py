@@ -91,7 +91,7 @@ def _possible(match: re.Match[str]) -> bool:
 
 def month_number(text: str) -> int | None:
     """Return the month 1..12 that a text names."""
-    from bmslogs.importers.words import plain
+    from bmslogs.importers.text.words import plain
 
     if text.isdigit():
         return int(text)

@@ -12,12 +12,12 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.base.errors import Ambiguous, BadInput
-from bmslogs.importers.arrow import numpy_of, whole
-from bmslogs.importers.dialect import Dialect
-from bmslogs.importers.profile import Time
-from bmslogs.importers.sample import Sample, SampledColumn
-from bmslogs.importers.stamps import MISSING, match_stamp, parse_one, parse_stamps
-from bmslogs.importers.words import Header, plain
+from bmslogs.importers.plan.profile import Time
+from bmslogs.importers.text.arrow import numpy_of, whole
+from bmslogs.importers.text.dialect import Dialect
+from bmslogs.importers.text.sample import Sample, SampledColumn
+from bmslogs.importers.text.stamps import MISSING, match_stamp, parse_one, parse_stamps
+from bmslogs.importers.text.words import Header, plain
 
 Int64s = npt.NDArray[np.int64]
 _EPOCHS = (

@@ -10,16 +10,16 @@ import numpy.typing as npt
 
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
-from bmslogs.importers.arrow import arrow_numbers, arrow_texts
-from bmslogs.importers.dialect import HEAD_BYTES, Dialect, sniff
-from bmslogs.importers.order import Corrections, usual_rows_per_stamp
-from bmslogs.importers.plan import Plan
-from bmslogs.importers.profile import Profile
-from bmslogs.importers.recognise import recognise
-from bmslogs.importers.sample import Sample, take_sample
-from bmslogs.importers.scans import find_spread
-from bmslogs.importers.source import Source, open_source
-from bmslogs.importers.stamps import MISSING
+from bmslogs.importers.plan.plan import Plan
+from bmslogs.importers.plan.profile import Profile
+from bmslogs.importers.reading.order import Corrections, usual_rows_per_stamp
+from bmslogs.importers.reading.whole_rows import find_spread
+from bmslogs.importers.recognise.columns import recognise
+from bmslogs.importers.text.arrow import arrow_numbers, arrow_texts
+from bmslogs.importers.text.dialect import HEAD_BYTES, Dialect, sniff
+from bmslogs.importers.text.sample import Sample, take_sample
+from bmslogs.importers.text.source import Source, open_source
+from bmslogs.importers.text.stamps import MISSING
 
 MOST_REVERSED = 300 << 20
 """Bytes: a file with the newest row first is held in memory as a whole, so it may not be larger."""

@@ -13,14 +13,14 @@ import pyarrow.compute as pc
 
 from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
-from bmslogs.importers.arrow import arrow_numbers, arrow_texts, numpy_of
-from bmslogs.importers.blocks import Chunk, join_chunks
-from bmslogs.importers.cells import module_ranks, voltage_unit
-from bmslogs.importers.clock import column_called
-from bmslogs.importers.profile import Layout, Profile
-from bmslogs.importers.sample import Sample
-from bmslogs.importers.units import Unit, find_unit, named
-from bmslogs.importers.words import Header
+from bmslogs.importers.plan.profile import Layout, Profile
+from bmslogs.importers.reading.blocks import Chunk, join_chunks
+from bmslogs.importers.recognise.cells import module_ranks, voltage_unit
+from bmslogs.importers.recognise.clock import column_called
+from bmslogs.importers.text.arrow import arrow_numbers, arrow_texts, numpy_of
+from bmslogs.importers.text.sample import Sample
+from bmslogs.importers.text.units import Unit, find_unit, named
+from bmslogs.importers.text.words import Header
 
 CELL, MODULE = "key:cell", "key:module"
 """Names under which the key columns travel through the block reader."""

@@ -1,0 +1,1 @@
+"""Carries a plan out, block by block, with every repair counted."""

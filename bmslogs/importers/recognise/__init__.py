@@ -1,0 +1,1 @@
+"""Decides the plan from header and values, or asks."""

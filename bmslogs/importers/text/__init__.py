@@ -1,0 +1,1 @@
+"""Bytes to fields: encoding, dialect, numbers, units, words."""
