@@ -203,7 +203,8 @@ class Knowledge(Place):
             return sentence
         relative = 1.0 / (1.0 + s.split.b)
         relative = relative / np.nanmedian(relative[s.trusted])
-        half = Z95 * np.sqrt(np.maximum(*(e.b for e in errors)))
+        # of 1 / (1 + b): a small cell's share is known better than its b
+        half = Z95 * np.sqrt(np.maximum(*(e.b for e in errors))) * np.minimum(relative, 1.0) ** 2
         usual, usual_half, known, why = self._absolute()
         ampere_hours = usual * relative
         return CapacityKnown(

@@ -16,6 +16,7 @@ and scale of uniform charging curves (Zheng et al., J. Power Sources 226, 2013, 
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -31,6 +32,7 @@ from bmslogs.analysis.curve_spline import (
     knots_over,
     roughness_rows,
 )
+from bmslogs.analysis.models.lone_cell import StringCurve, lone_cell
 from bmslogs.analysis.ocv import OcvCurve
 from bmslogs.analysis.rests import NONE, Anchors
 from bmslogs.analysis.shifted_reading import shifted_readings
@@ -99,6 +101,10 @@ class Split:
     shift, shift_se, shift_odds
         (cells,) shift of a reading [V] if that, and not charge, explains the cell; its standard error; the logarithm
         of the odds of that explanation against one by charge and capacity.
+    growing
+        (rows,) the part of P that grows with a cell's resistance [V].
+    far
+        (cells,) True where a cell is so far from the others that it was laid onto their curve by itself.
     """
 
     a: Floats
@@ -120,6 +126,8 @@ class Split:
     shift: Floats
     shift_se: Floats
     shift_odds: Floats
+    growing: Floats
+    far: Bools
 
     def curve(self, q: npt.ArrayLike) -> Floats:
         """Return the string's open-circuit voltage [V] where `q` [Ah] was drawn; straight beyond what was seen."""
@@ -143,13 +151,115 @@ def mean_over(charge: Floats, values: Floats, q: Floats) -> Floats:
     return np.asarray(np.interp(q, q[seen], total[seen] / count[seen]), float)
 
 
+FAR_OFFSET, FAR_LACK, FAR_MISFIT = 0.12, 0.11, 3.0
+"""A cell beyond one of these (share of the capacity, b, misfit against the usual cell's) is fitted by itself: in one
+fit with the others it would be held back by what is usual, and bend their curve (choice)."""
+
+
 def split(
     volts: Floats, charge: Floats, polar: Floats, current: Floats, block: Ints, reference: Bools, capacity: float,
     resistance: float, noise: float, *, period_s: float, new: Floats | None = None,
     excess: tuple[Floats, Floats] | None = None, links: Bools | None = None, table: OcvCurve | None = None,
     anchors: Anchors = NONE, grows: Bools | None = None,
 ) -> Split:
-    """Split the deviations of all cells over one span of a log.
+    """Split the deviations of all cells over one span of a log; parameters and errors as `split_together`.
+
+    Cells far from the others are left out of the common fit and laid onto its curve one by one.
+    """
+    def together(which: Bools) -> Split:
+        return split_together(
+            volts, charge, polar, current, block, which, capacity, resistance, noise, period_s=period_s, new=new,
+            excess=excess, links=links, table=table, anchors=anchors, grows=grows,
+        )
+
+    found = together(reference)
+    far = _far(found, volts, reference, capacity)
+    if not far.any():
+        return found
+    found = together(reference & ~far)
+    # without those that bent it the curve may part from others that had followed it
+    more = far | _far(found, volts, reference & ~far, capacity)
+    if more.sum() > far.sum() and 2 * more.sum() < reference.sum():
+        far, found = more, together(reference & ~more)
+    return _with_lone_cells(
+        found, far, volts, charge, current, block, _worth_of_rows(len(charge), period_s, new), capacity, resistance,
+        noise, excess, table, anchors,
+    )
+
+
+def _far(found: Split, volts: Floats, reference: Bools, capacity: float) -> Bools:
+    """Return (cells,) True where a cell is far from the others; never half of them."""
+    with np.errstate(invalid="ignore"):
+        far = (np.abs(found.a) > FAR_OFFSET * capacity) | (np.abs(found.b) > FAR_LACK) | (found.misfit > FAR_MISFIT)
+    far = np.asarray(far & reference, bool)
+    if 2 * far.sum() < reference.sum():
+        return far
+    # a few may have bent the curve so far that most part from it: those that part most from the middle reading
+    away = np.sqrt(((volts - np.median(volts[:, reference], axis=1, keepdims=True)) ** 2).mean(axis=0))
+    usual = float(np.median(away[reference]))
+    apart = reference & (away > 5.0 * usual)
+    return np.asarray(apart if 2 * apart.sum() < reference.sum() else np.zeros_like(far), bool)
+
+
+def _with_lone_cells(
+    found: Split, far: Bools, volts: Floats, charge: Floats, current: Floats, block: Ints, count: Floats,
+    capacity: float, resistance: float, noise: float, excess: tuple[Floats, Floats] | None, table: OcvCurve | None,
+    anchors: Anchors,
+) -> Split:
+    """Return the split with each far cell laid onto the string's curve."""
+    string = StringCurve(
+        *_beyond(found, table, capacity, anchors), found.q_low, found.q_high, found.polarisation, found.growing, current
+    )
+    a, b, r, rho = (v.copy() for v in (found.a, found.b, found.r, found.rho))
+    formal, cluster = found.formal.copy(), found.cluster.copy()
+    least, most, misfit = found.least.copy(), found.most.copy(), found.misfit.copy()
+    se = {name: value.copy() for name, value in found.se.items()}
+    for i in np.flatnonzero(far):
+        known = None if excess is None else (float(excess[0][i]), float(excess[1][i]))
+        one = lone_cell(
+            volts[:, i], charge[:, i], string, block, count, capacity=capacity, noise=noise, shape=SHAPE_SD * capacity,
+            resistance=resistance, excess=known,
+        )
+        a[i], b[i], r[i], rho[i] = one.values
+        formal[i], cluster[i] = one.formal, one.cluster
+        least[i], most[i], misfit[i] = *one.span, max(one.misfit, 1.0)
+        for k, name in enumerate(("a", "b", "r", "rho")):
+            se[name][i] = float(np.sqrt(max(one.formal[k, k], one.cluster[k, k])))
+    return replace(
+        found, a=a, b=b, r=r, rho=rho, formal=formal, cluster=cluster, least=least, most=most, misfit=misfit, se=se,
+        far=far,
+    )
+
+
+def _beyond(
+    found: Split, table: OcvCurve | None, capacity: float, anchors: Anchors
+) -> tuple[Callable[[Floats], Floats], Callable[[Floats], Floats]]:
+    """Return the string's curve and its slope over the charge drawn, going on as the table where the string ends."""
+    if table is None:
+        return found.curve, found.slope
+    q = np.linspace(found.q_low, found.q_high, 80)
+    blur = POLARISATION_ERROR * np.abs(found.mean_polarisation(q))
+    place = align(q, found.curve(q), table, capacity, under_load=blur, rests=anchors)
+    grid = np.linspace(found.q_low - 1.6 * capacity, found.q_high + 1.6 * capacity, 6001)
+    inside = np.clip(grid, found.q_low, found.q_high)
+    level = found.curve(inside) + table.beyond(place.soc(grid)) - table.beyond(place.soc(inside))
+    slope = np.gradient(level, grid)
+    return (lambda x: np.interp(x, grid, level)), (lambda x: np.interp(x, grid, slope))
+
+
+def _worth_of_rows(rows: int, period_s: float, new: Floats | None) -> Floats:
+    """Return (rows,) how many independent readings each row is worth."""
+    independent = max(min(period_s / MINUTE_S, 1.0), 8.0 / rows)
+    return np.full(rows, independent) if new is None else np.asarray(independent * new, float)
+
+
+def split_together(
+    volts: Floats, charge: Floats, polar: Floats, current: Floats, block: Ints, reference: Bools, capacity: float,
+    resistance: float, noise: float, *, period_s: float, new: Floats | None = None,
+    excess: tuple[Floats, Floats] | None = None, links: Bools | None = None, table: OcvCurve | None = None,
+    anchors: Anchors = NONE, grows: Bools | None = None,
+) -> Split:
+    """Split the deviations of all cells in one fit.
 
     Parameters
     ----------
@@ -208,11 +318,9 @@ def split(
     growing = np.ones(len(amps)) if grows is None else grows.astype(float)
     prior, pull = cell_priors(scale, resistance, known)
     knots = knots_over(string_charge, middle + current * resistance, capacity)
-    independent = max(min(period_s / MINUTE_S, 1.0), 8.0 / len(charge))
-    count_of_rows = np.full(len(charge), independent) if new is None else independent * new
     problem = Problem(
         v, own_charge, polar / amps, current, growing, knots, scale, prior, pull, noise, LEVEL_SD_V,
-        SHAPE_SD * capacity, count_of_rows, np.zeros(len(knots) - 4),
+        SHAPE_SD * capacity, _worth_of_rows(len(charge), period_s, new), np.zeros(len(knots) - 4),
         table is not None and not table.flat, bends(knots, np.zeros(len(knots) - 4), False),
     )
     drop = resistance * amps
@@ -250,6 +358,8 @@ def _start(problem: Problem, middle: Floats, drop: Floats) -> Point:
     target = np.concatenate([middle, rough @ problem.base, np.zeros(p)])
     found = np.linalg.lstsq(design, target, rcond=None)[0]
     return Point(found[:n], found[n:], np.zeros((4, problem.volts.shape[1])))
+
+
 SEARCH_A, SEARCH_B = np.linspace(-0.25, 0.25, 61), np.linspace(-0.12, 0.12, 9)
 SEARCH_ROWS = 160
 
@@ -393,4 +503,5 @@ def _answer(problem: Problem, at: Point, reference: Bools, block: Ints, drop: Fl
         charge=string_charge, q_low=float(string_charge.min()), q_high=float(string_charge.max()),
         least=spans[0], most=spans[1], misfit=spread,
         shift=shifts[0], shift_se=shifts[1], shift_odds=shifts[2],
+        growing=problem.polar @ (problem.grows * at.common), far=np.zeros(len(reference), bool),
     )

@@ -37,7 +37,7 @@ def resistance(case: Case) -> list[Finding]:
     usual_link = _usual_link(found.relative - expected, study.links, study.trusted)
     value = found.relative - 1.0 - expected - usual_link
     half = np.hypot(found.half_relative, 1.96 * expected_sd)
-    known = study.trusted & (found.half_relative < 0.05)
+    known = study.trusted & np.isfinite(half)
     out_standing = standing_out(value, half, least, known) & (value > 0)
     groups: list[list[int]] = []
     for module, members in _modules(case):
@@ -186,7 +186,7 @@ def capacity(case: Case) -> list[Finding]:
         return []
     least = CAUSES["capacity_low"].least or 0.03
     value = np.nan_to_num(found.relative - 1.0)
-    known = k.study.trusted & ~k.shifted & np.isfinite(found.half_relative) & (found.half_relative < 0.03)
+    known = k.study.trusted & ~k.shifted & np.isfinite(found.half_relative)
     stand = standing_out(value, np.nan_to_num(found.half_relative, nan=1.0), least, known) & (value < 0)
     out = []
     for i in np.flatnonzero(stand):
@@ -215,7 +215,7 @@ def charge_offsets(case: Case) -> list[Finding]:
     if found is None:
         return []
     least = CAUSES["soc_offset_low"].least or 0.01
-    known = k.study.trusted & ~k.shifted & np.isfinite(found.value) & (found.half < 0.03)
+    known = k.study.trusted & ~k.shifted & np.isfinite(found.value) & np.isfinite(found.half)
     stand = standing_out(
         np.nan_to_num(found.value), np.nan_to_num(found.half, nan=1.0), least, known, also=_at_first_row(k)
     )
@@ -269,7 +269,7 @@ def self_discharge(case: Case) -> list[Finding]:
     if isinstance(found, str):
         return []
     least = LEAK_PER_AH * k.study.capacity
-    known = k.study.trusted & np.isfinite(found.amps) & (found.half < 3 * least)
+    known = k.study.trusted & np.isfinite(found.amps) & np.isfinite(found.half)
     value = np.nan_to_num(found.amps)
     stand = standing_out(value, np.nan_to_num(found.half, nan=1.0), least, known) & (value > 0)
     out = []

@@ -1,0 +1,1 @@
+"""One physical model a file: pure functions on arrays."""
