@@ -34,17 +34,36 @@ CHARGE = ("soc_offset", "capacity_relative", "capacity", "charge_to_full", "blee
 """Quantities that a shifted reading spoils."""
 
 
+SHOWN_SHARE = 0.5
+"""A value that surely differs from "like the others" is told in full where its half width is at most this share of the
+difference, and as a bound beyond (choice)."""
+
+
 def _cells(
-    k: Knowledge, quantity: str, value: Floats, half: Floats, conditions: dict[str, Any], most: float | Floats, why: str
+    k: Knowledge, quantity: str, value: Floats, half: Floats, conditions: dict[str, Any], most: float | Floats,
+    why: str, alike: float | None = None,
 ) -> list[Estimate]:
-    """Return one estimate a cell; refused where the half width is above `most`, a number or (cells,)."""
+    """Return one estimate a cell; refused where the half width is above `most`, a number or (cells,).
+
+    A cell that surely is not as the others (the answer `alike`) is told however wide its interval is: as a bound where
+    the width is large against the difference.
+    """
     unit = QUANTITIES[quantity].unit
     out = []
     limit = np.broadcast_to(most, np.shape(value))
+    away = np.zeros(len(value)) if alike is None else np.abs(np.nan_to_num(value - alike))
     for i, cell in enumerate(k.study.cells):
+        wide = bool(half[i] > limit[i]) and bool(half[i] > SHOWN_SHARE * away[i])
         if not k.study.trusted[i] or (quantity in CHARGE and k.shifted[i]):
             out.append(refused(quantity, unit, UNTRUSTED, SETTLE["loom"], cell=cell))
-        elif not (np.isfinite(value[i]) and np.isfinite(half[i])) or half[i] > limit[i]:
+        elif np.isfinite(half[i]) and wide and half[i] < away[i]:
+            low, high = float(value[i] - half[i]), float(value[i] + half[i])
+            below = alike is not None and high < alike
+            out.append(Estimate(
+                quantity, unit, cell=cell, low=None if below else low, high=high if below else None, status="bounded",
+                conditions=conditions, why=why, settle_by=SETTLE[quantity],
+            ))
+        elif not (np.isfinite(value[i]) and np.isfinite(half[i])) or wide:
             out.append(refused(quantity, unit, why, SETTLE[quantity], cell=cell))
         else:
             out.append(Estimate(
@@ -83,7 +102,7 @@ def resistance_10s(k: Knowledge) -> list[Estimate]:
         return _all_refused(k, "resistance_10s", found)
     return _cells(
         k, "resistance_10s", found.ohm, found.half_ohm, found.conditions, MOST_ABSOLUTE * found.middle,
-        "the current varied too little to tell the resistance from the open-circuit voltage",
+        "the current varied too little to tell the resistance from the open-circuit voltage", alike=found.middle,
     )
 
 
@@ -95,7 +114,7 @@ def resistance_10s_relative(k: Knowledge) -> list[Estimate]:
     return _cells(
         k, "resistance_10s_relative", found.relative, found.half_relative,
         found.conditions | {"temperature_corrected": False}, MOST_RELATIVE,
-        "the current varied too little to tell the cells' resistances apart",
+        "the current varied too little to tell the cells' resistances apart", alike=1.0,
     )
 
 
@@ -105,7 +124,7 @@ def soc_offset(k: Knowledge) -> list[Estimate]:
     if isinstance(found, str):
         return _all_refused(k, "soc_offset", found)
     most = np.maximum(MOST_OFFSET, np.minimum(np.abs(found.value), MOST_SURE_OFFSET))
-    return _cells(k, "soc_offset", found.value, found.half, found.conditions, most, found.why)
+    return _cells(k, "soc_offset", found.value, found.half, found.conditions, most, found.why, alike=0.0)
 
 
 def capacity_relative(k: Knowledge) -> list[Estimate]:
@@ -121,6 +140,7 @@ def capacity_relative(k: Knowledge) -> list[Estimate]:
         found.conditions,
         MOST_CAPACITY,
         found.why,
+        alike=1.0,
     )
 
 
@@ -139,6 +159,7 @@ def capacity(k: Knowledge) -> list[Estimate]:
         found.conditions,
         0.08 * k.study.capacity,
         found.why,
+        alike=float(np.nanmedian(found.ampere_hours)),
     )
 
 
@@ -147,7 +168,10 @@ def charge_to_full(k: Knowledge) -> list[Estimate]:
     found = k.top
     if isinstance(found, str):
         return _all_refused(k, "charge_to_full", found)
-    return _cells(k, "charge_to_full", found.missing, found.half_missing, found.conditions, found.most, found.why)
+    return _cells(
+        k, "charge_to_full", found.missing, found.half_missing, found.conditions, found.most, found.why,
+        alike=float(np.nanmedian(found.missing)),
+    )
 
 
 def bleed_needed(k: Knowledge) -> list[Estimate]:
@@ -155,7 +179,10 @@ def bleed_needed(k: Knowledge) -> list[Estimate]:
     found = k.top
     if isinstance(found, str):
         return _all_refused(k, "bleed_needed", found)
-    return _cells(k, "bleed_needed", found.needed, found.half_needed, found.conditions, found.most, found.why)
+    return _cells(
+        k, "bleed_needed", found.needed, found.half_needed, found.conditions, found.most, found.why,
+        alike=float(np.nanmedian(found.needed)),
+    )
 
 
 def balancing_time(k: Knowledge) -> list[Estimate]:
@@ -214,7 +241,9 @@ def leak_current_relative(k: Knowledge) -> list[Estimate]:
     found = k.leak
     if isinstance(found, str):
         return _all_refused(k, "leak_current_relative", found)
-    return _cells(k, "leak_current_relative", found.amps, found.half, found.conditions, found.most, found.why)
+    return _cells(
+        k, "leak_current_relative", found.amps, found.half, found.conditions, found.most, found.why, alike=0.0
+    )
 
 
 def heating(k: Knowledge) -> list[Estimate]:

@@ -24,6 +24,7 @@ from bmslogs.analysis.known import (
     WorthKnown,
 )
 from bmslogs.analysis.load_study import BLOCKS
+from bmslogs.analysis.models.lead import lead_bounds
 from bmslogs.analysis.place import LOT_CAPACITY_SD, Z95, Place
 from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.rounding import mean_error, step_of
@@ -247,6 +248,31 @@ class Knowledge(Place):
         value = (middle - missing) / capacity
         half = np.hypot(Z95 * np.sqrt(variance) / capacity, self.slope_error * np.abs(value))
         return Remaining(value, half)
+
+    @cached_property
+    def leads(self) -> Floats:
+        """(2, cells) by how much a cell is fuller than the middle one at least and at most, negative: emptier.
+
+        From the last rows of charges and of steady discharges; nought where none is surely ahead. A cell that is first
+        may be fuller or emptier there, or smaller. Shares of charge.
+        """
+        s = self.study
+        out = np.zeros((2, len(s.cells)))
+        excess = np.zeros(len(s.cells)) if s.excess is None else np.nan_to_num(s.excess[0])
+        resistance = s.usual_resistance * (1.0 + np.maximum(excess, 0.0))
+        for part in s.stretches:
+            if part.kind in ("rest", "parked"):
+                continue
+            rows = np.arange(max(part.first, part.last - 4), part.last + 1)
+            with np.errstate(all="ignore"):
+                volts = np.nanmedian(s.log.cell_voltage[rows], axis=0)
+                current = float(np.nanmedian(s.current[rows]))
+            if not np.isfinite(current):
+                continue
+            sign = 1 if part.kind == "charge" else -1
+            found = sign * lead_bounds(volts, current, resistance, s.curve, s.trusted & ~self.shifted, sign)
+            out = np.where(np.abs(found[0]) > np.abs(out[0]), found, out)
+        return out
 
     def _remaining_at_rest(self) -> Remaining | None:
         found = self.offset

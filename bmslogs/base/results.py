@@ -1,4 +1,4 @@
-"""The shape of answers: estimates, findings, a diagnosis, and their JSON (schema bmslogs.diagnosis/1)."""
+"""The shape of answers: estimates, findings, a diagnosis, and their JSON (schema bmslogs.diagnosis/2)."""
 
 from __future__ import annotations
 
@@ -7,8 +7,9 @@ from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
 from typing import Any, Literal
 
-DIAGNOSIS_SCHEMA = "bmslogs.diagnosis/1"
-Status = Literal["determined", "not_determinable"]
+DIAGNOSIS_SCHEMA = "bmslogs.diagnosis/2"
+"""Readers of /1 find nothing renamed; new is the status `bounded`."""
+Status = Literal["determined", "bounded", "not_determinable"]
 Level = Literal["act", "look", "note"]
 LEVELS: tuple[Level, ...] = ("act", "look", "note")
 
@@ -24,11 +25,12 @@ class Estimate:
     cell, sensor
         What it is of; both None for the pack as a whole.
     value, low, high
-        Value with its 95 % interval [unit]; None where not determinable.
+        Value with its 95 % interval [unit]; None where not determinable. Where bounded the value is None, and one of
+        low and high: "at most" or "at least" the other.
     conditions
         Under which it holds: ``temperature_C``, ``soc_low``, ``soc_high``, ``current_rms_A``, ...
     why, settle_by
-        Where not determinable: one sentence each, the reason and the log that would settle it.
+        Where not determinable or bounded only: one sentence each, the reason and the log that would settle it.
     """
 
     quantity: str
@@ -49,12 +51,12 @@ class Estimate:
         if self.sensor is not None:
             out["sensor"] = self.sensor
         out |= {"value": _number(self.value)}
-        if self.status == "determined":
+        if self.status != "not_determinable":
             out |= {"low": _number(self.low), "high": _number(self.high)}
         out |= {"unit": self.unit, "status": self.status}
         if self.conditions:
             out["conditions"] = {k: _plain(v) for k, v in self.conditions.items()}
-        if self.status == "not_determinable":
+        if self.status != "determined":
             out |= {"why": self.why, "settle_by": self.settle_by}
         return out
 
@@ -157,7 +159,7 @@ class Diagnosis:
         return tuple(e for e in self.estimates if e.quantity == quantity)
 
     def to_json(self) -> dict[str, Any]:
-        """Return the JSON object of schema bmslogs.diagnosis/1."""
+        """Return the JSON object of schema bmslogs.diagnosis/2."""
         out: dict[str, Any] = {"schema": DIAGNOSIS_SCHEMA, "log": self.log}
         if self.logs:
             out["logs"] = list(self.logs)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from bmslogs.base.results import DIAGNOSIS_SCHEMA
+
 Schema = dict[str, Any]
 
 NUMBER: Schema = {"type": "number"}
@@ -52,7 +54,7 @@ LOG = _object(
 
 
 def diagnosis_schema(quantities: tuple[str, ...], causes: tuple[str, ...]) -> Schema:
-    """Return the schema of bmslogs.diagnosis/1.
+    """Return the schema of bmslogs.diagnosis/2.
 
     Parameters
     ----------
@@ -78,6 +80,18 @@ def diagnosis_schema(quantities: tuple[str, ...], causes: tuple[str, ...]) -> Sc
         },
         extra,
     )
+    bounded = _object(
+        {
+            **named,
+            "value": {"type": "null"},
+            "low": NUMBER_OR_NULL,
+            "high": NUMBER_OR_NULL,
+            "status": {"const": "bounded"},
+            "why": TEXT,
+            "settle_by": TEXT,
+        },
+        extra,
+    )
     finding = _object(
         {
             "cause": {"enum": list(causes)},
@@ -96,13 +110,13 @@ def diagnosis_schema(quantities: tuple[str, ...], causes: tuple[str, ...]) -> Sc
     )
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "bmslogs.diagnosis/1",
+        "title": DIAGNOSIS_SCHEMA,
         **_object(
             {
-                "schema": {"const": "bmslogs.diagnosis/1"},
+                "schema": {"const": DIAGNOSIS_SCHEMA},
                 "log": LOG,
                 "pack": _object({"id": TEXT, "vehicle": TEXT, "cells": CELL}),
-                "estimates": _list({"oneOf": [determined, unknown]}),
+                "estimates": _list({"oneOf": [determined, bounded, unknown]}),
                 "findings": _list(finding),
                 "repairs": _list(TEXT),
                 "cautions": {**_list(TEXT), "minItems": 1},

@@ -136,17 +136,22 @@ def finding(
     *,
     size: float | None = None,
     half: float | None = None,
+    low: float | None = None,
+    high: float | None = None,
     sensor: str | None = None,
     module: str | None = None,
     unit: str | None = None,
 ) -> Finding:
-    """Return a finding with what follows from the registry and the pack filled in."""
+    """Return a finding with what follows from the registry and the pack filled in.
+
+    `half` gives both bounds about `size`; `low` or `high` alone a size that is a bound ("at least").
+    """
     listed = tuple(sorted(int(c) for c in cells))
     return Finding(
         cause=cause, level=level, says=says, cells=listed,
         module=module if module is not None else (module_of(case_pack, listed) if listed else None), sensor=sensor,
-        size=size, low=None if size is None or half is None else size - half,
-        high=None if size is None or half is None else size + half,
+        size=size, low=low if size is None or half is None else size - half,
+        high=high if size is None or half is None else size + half,
         unit=CAUSES[cause].unit if unit is None else unit, because=tuple(because), next=tuple(steps),
     )
 

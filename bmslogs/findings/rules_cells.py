@@ -211,46 +211,96 @@ def capacity(case: Case) -> list[Finding]:
 def charge_offsets(case: Case) -> list[Finding]:
     """Cells that are emptier or fuller than the others at full charge: what balancing can mend."""
     k = case.knowledge
-    found = k.remaining
-    if found is None:
-        return []
     least = CAUSES["soc_offset_low"].least or 0.01
-    known = k.study.trusted & ~k.shifted & np.isfinite(found.value) & np.isfinite(found.half)
-    stand = standing_out(
-        np.nan_to_num(found.value), np.nan_to_num(found.half, nan=1.0), least, known, also=_at_first_row(k)
-    )
-    top = k.top
-    out = []
-    for i in np.flatnonzero(stand):
-        cell, size, half = case.cells[i], float(found.value[i]), float(found.half[i])
-        low = size < 0
-        ah = size * k.study.capacity
-        because = [
-            f"it {'lacks' if low else 'has'} {abs(ah):.2f} +- {half * k.study.capacity:.2f} Ah "
-            f"{'to the' if low else 'more than the'} pack's middle at full charge, capacities allowed for"
-        ]
-        if not isinstance(top, str) and np.isfinite(top.missing[i]):
-            because.append(
-                f"charge_to_full when the charge ended: {top.missing[i]:.2f} +- {top.half_missing[i]:.2f} Ah"
-            )
-        steps = (
-            ["Charge to the knee, attended and at a low rate, and let the balancing bleed the other cells down to it."]
-            if low else ["Let the balancing bleed this cell near full charge; see bleed_needed and balancing_time."]
+    found = k.remaining
+    out, named = [], np.zeros(len(case.cells), bool)
+    if found is not None:
+        known = k.study.trusted & ~k.shifted & np.isfinite(found.value) & np.isfinite(found.half)
+        named = standing_out(
+            np.nan_to_num(found.value), np.nan_to_num(found.half, nan=1.0), least, known, also=_at_first_row(k)
         )
-        steps += [
-            "Look again after one or two charges: a cell that had only drifted stays put, one that wants "
-            "the same bleed "
-            "again leaks or is weak (common practice).",
-            "Where bleeding would take longer than a day, charge the low module on the bench instead, "
-            "within its limits.",
+        out = [
+            _offset_finding(case, int(i), float(found.value[i]), float(found.half[i])) for i in np.flatnonzero(named)
         ]
-        out.append(finding(
-            case.pack, "soc_offset_low" if low else "soc_offset_high", "act" if abs(size) > 0.08 else "look", [cell],
-            f"{case.place(cell)}: this cell is {percent(size, 1)} of charge {'emptier' if low else 'fuller'} than the "
-            "pack's middle; it needs balancing, not replacing.",
-            because, steps, size=size, half=half,
-        ))
+    # who is first at the end of a charge is plain even where the flat of a curve does not let it be sized
+    small = capacity_suspects(case)
+    for i in np.flatnonzero((np.abs(k.leads[0]) > LEAD_SHARE * least) & ~named & ~small):
+        out.append(_lead_finding(case, int(i), *(float(bound) for bound in k.leads[:, i])))
     return out
+
+
+LEAD_SHARE = 1.0
+"""Least sure lead of practical weight, in practical sizes."""
+
+
+def capacity_suspects(case: Case) -> Bools:
+    """(cells,) True where the capacity rule names the cell."""
+    return np.isin(case.cells, [c for f in capacity(case) for c in f.cells])
+
+
+def _capacity_known(case: Case, i: int) -> bool:
+    """Whether the log knows the cell's capacity well enough to say that it is not small."""
+    found = case.knowledge.capacity
+    if isinstance(found, str) or not np.isfinite(found.half_relative[i]):
+        return False
+    least = CAUSES["capacity_low"].least or 0.03
+    return bool(found.relative[i] - found.half_relative[i] > 1.0 - 1.5 * least)
+
+
+BALANCE_LOW = (
+    "Charge to the knee, attended and at a low rate, and let the balancing bleed the other cells down to it."
+)
+BALANCE_HIGH = "Let the balancing bleed this cell near full charge; see bleed_needed and balancing_time."
+LOOK_AGAIN = (
+    "Look again after one or two charges: a cell that had only drifted stays put, one that wants the same bleed again "
+    "leaks or is weak (common practice)."
+)
+BENCH = (
+    "Where bleeding would take longer than a day, charge the low module on the bench instead, within its limits."
+)
+SPAN = (
+    "Log one whole charge or discharge between two rests of an hour: it tells an emptier cell from a smaller one. "
+    "Until then treat it as the smaller one: keep the pack within its limits."
+)
+
+
+def _offset_finding(case: Case, i: int, size: float, half: float) -> Finding:
+    k, cell, low = case.knowledge, case.cells[i], size < 0
+    ah = size * k.study.capacity
+    because = [
+        f"it {'lacks' if low else 'has'} {abs(ah):.2f} +- {half * k.study.capacity:.2f} Ah "
+        f"{'to the' if low else 'more than the'} pack's middle at full charge, capacities allowed for"
+    ]
+    top = k.top
+    if not isinstance(top, str) and np.isfinite(top.missing[i]):
+        because.append(f"charge_to_full when the charge ended: {top.missing[i]:.2f} +- {top.half_missing[i]:.2f} Ah")
+    known = _capacity_known(case, i)
+    if not known:
+        because.append("the capacity of this cell is not known well enough from this log to say that it is not smaller")
+    says = "it needs balancing, not replacing." if known else "whether it is smaller too, this log cannot tell."
+    return finding(
+        case.pack, "soc_offset_low" if low else "soc_offset_high", "act" if abs(size) > 0.08 else "look", [cell],
+        f"{case.place(cell)}: this cell is {percent(size, 1)} of charge {'emptier' if low else 'fuller'} than the "
+        f"pack's middle; {says}",
+        because,
+        [BALANCE_LOW if low else BALANCE_HIGH, *([] if known else [SPAN]), LOOK_AGAIN, BENCH], size=size, half=half,
+    )
+
+
+def _lead_finding(case: Case, i: int, bound: float, most: float) -> Finding:
+    cell, fuller = case.cells[i], bound > 0
+    end = "full" if fuller else "empty"
+    return finding(
+        case.pack, "soc_offset_high" if fuller else "soc_offset_low",
+        "act" if abs(most) > 0.08 else "look", [cell],
+        f"{case.place(cell)}: this cell is {end} before the others, by at least {percent(bound, 1)} of charge; "
+        f"{'fuller' if fuller else 'emptier'} or smaller, this log cannot tell.",
+        [f"at the end of the {'charge' if fuller else 'discharge'} it stands so far {'above' if fuller else 'below'} "
+         "the others that neither its resistance nor the table explains it; where the others stand on the flat of "
+         "their curve its lead cannot be sized"],
+        [BALANCE_HIGH if fuller else BALANCE_LOW, SPAN, LOOK_AGAIN],
+        size=bound, low=bound if fuller else None, high=None if fuller else bound,
+    )
 
 
 def _at_first_row(k: Knowledge) -> tuple[Floats, Floats] | None:

@@ -1,4 +1,4 @@
-"""Is a bigger fault louder? ``python -m tests.accuracy.severity`` plants each fault in rising sizes and says what was said.
+"""Is a bigger fault louder? ``python -m tests.accuracy.severity`` plants each fault in rising sizes.
 
 For every cause, kind of log and chemistry one string is drawn and the same fault planted in it at sizes from half the
 practical one to the physical extreme. From the first size that is named on, every larger one must be named, at no

@@ -121,7 +121,7 @@ def diagnosis(pack: Pack, log_id: str, start: dt.datetime, ohm: np.ndarray) -> d
         "next": ["y"],
     }  # fmt: skip
     return {
-        "schema": "bmslogs.diagnosis/1",
+        "schema": "bmslogs.diagnosis/2",
         "log": {"id": log_id, "start": stamp, "end": stamp, "rows": 1, "kinds": ["drive"]},
         "pack": {"id": pack.id, "vehicle": pack.vehicle, "cells": CELLS},
         "estimates": estimates, "findings": [finding], "repairs": [], "cautions": ["c"], "method": METHOD,
