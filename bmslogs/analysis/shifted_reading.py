@@ -1,89 +1,138 @@
-"""Other charge, or a shifted reading? Two explanations of each cell weighed against each other."""
+"""Other charge and capacity, or a shifted reading? Both fitted to the same rows of each cell, and held out in turn.
+
+    other charge:     V_i = U(q (1 + b) - a) + P + P_g r - rho I
+    shifted reading:  V_i = U(q) + P + P_g r - rho I + s,   charge and capacity those of a sound cell
+
+with U, P, P_g the string's own. In-sample a model error that all cells share looks like sure evidence; so each block of
+the log is told from the others, and the explanation that tells it better wins. A difference of charge grows where the
+curve is steep, one of capacity to one end of it; a shift is the same at rest and under load, low and high.
+"""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis.curve_spline import curve_slope
-from bmslogs.analysis.split_problem import (
-    CAPACITY_SD,
-    OFFSET_SD,
-    Point,
-    Problem,
-    cell_places,
-    row_weights,
-    what_is_left,
-)
+from bmslogs.analysis.models.lone_cell import StringCurve
+from bmslogs.analysis.split_problem import CAPACITY_SD, EXCESS_SD, OFFSET_SD
+from bmslogs.analysis.statistics import outliers
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-ODDS = 5.0
-"""From these log odds on a reading counts as shifted (choice)."""
+ODDS = 3.0
+"""From these log odds on one explanation is taken, within them either is possible (METHODS I3: a factor of e^3)."""
 BOARD_SHARE = 0.4
 """Cells of a board that is off read apart by no more than this share of its shift, one sd (choice)."""
-SOUND_OFFSET, SOUND_CAPACITY, SHIFT_SD_V = 0.005, 0.012, 0.030
+SOUND_OFFSET, SOUND_CAPACITY, SHIFT_SD_V = 0.005, 0.012, 0.100
 """Spread of sound cells, as fractions, and of shifted readings [V] (choice, one sd)."""
+BOARD_ODDS = 1.0
+"""The same for the middle cell of a board all of whose cells read apart alike (choice)."""
+LEFT_MOST = 3.0
+"""A shift that leaves this many times what the usual cell leaves does not explain the cell (choice)."""
 
 
-def shifted_readings(problem: Problem, at: Point) -> Floats:
-    """Weigh two explanations of each cell against each other: other charge and capacity, or a shifted reading.
+@dataclass(frozen=True)
+class ShiftWeighed:
+    """The two explanations of every cell.
 
-    Marginal likelihoods of two Gaussian models (MacKay, Information Theory, Inference, and Learning Algorithms,
-    2003, ch. 28): in the first the cell's charge and capacity are free and the reading is true; in the second they
-    are those of a sound cell and the reading is off by a constant.
+    Attributes
+    ----------
+    shift, se
+        (cells,) shift of the reading if that is the explanation, against the middle cell, and its standard error [V].
+    odds
+        (cells,) logarithm of the odds for a shift against other charge and capacity, from blocks held out.
+    """
+
+    shift: Floats
+    se: Floats
+    odds: Floats
+
+
+def weigh_shifts(
+    volts: Floats, charge: Floats, string: StringCurve, values: Floats, block: Ints, count: Floats, *,
+    capacity: float, resistance: float, noise: float, shape: float,
+) -> ShiftWeighed:
+    """Weigh the two explanations of each cell.
+
+    Parameters
+    ----------
+    volts, charge
+        (rows, cells) [V], charge drawn from each [Ah].
+    string
+        The string's curve and polarisation.
+    values
+        (4, cells) a [Ah], b, r, rho [ohm] of the split.
+    block, count
+        (rows,) number of the block; how many independent readings each row is worth.
+    capacity, resistance, noise, shape
+        Of a usual cell [Ah], [ohm]; of a reading [V]; how well two cells follow one curve, sideways [Ah].
+    """
+    own = charge * (1 + values[1]) - values[0]
+    eta, current = string.growing[:, None], string.current[:, None]
+    drop = string.polarisation[:, None] + eta * values[2] - values[3] * current
+    slope_own, slope_sound = string.slope(own), string.slope(charge)
+    weight = count[:, None] / (noise**2 + (slope_sound * shape) ** 2)
+    ones = np.ones_like(volts)
+    load = [np.broadcast_to(eta, volts.shape), np.broadcast_to(-current, volts.shape)]
+    scale = np.array([EXCESS_SD, EXCESS_SD * resistance])
+    free, _, _ = _held_out(
+        volts - string.voltage(own) - drop, [-slope_own, slope_own * charge, *load], weight, block,
+        np.array([OFFSET_SD * capacity, CAPACITY_SD, *scale]),
+    )
+    off, shift, se = _held_out(
+        volts - string.voltage(charge) - string.polarisation[:, None],
+        [-slope_sound, slope_sound * charge, *load, ones], weight, block,
+        np.array([SOUND_OFFSET * capacity, SOUND_CAPACITY, *scale, SHIFT_SD_V]),
+    )
+    blocks = int(block.max()) + 1
+    # what the usual cell leaves is the model's own error: nobody is told better than that
+    usual = float(np.median(free))
+    odds = blocks * np.log(np.maximum(free, usual) / np.maximum(off, usual))
+    odds = np.where(off > LEFT_MOST * usual, np.minimum(odds, 0.0), odds)
+    return ShiftWeighed(shift - np.median(shift), se, odds)
+
+
+def _held_out(
+    residual: Floats, columns: list[Floats], weight: Floats, block: Ints, prior_sd: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Fit each cell, tell each block from the others.
 
     Returns
     -------
-    (3, cells): shift [V], its standard error [V], logarithm of the odds for a shift.
+    (cells,) root mean square of what is left of blocks held out, in expected errors; the last parameter of the whole
+    fit and its standard error by leaving out blocks.
     """
-    count = problem.volts.shape[1]
-    free = np.array([OFFSET_SD, CAPACITY_SD])
-    sound = np.array([SOUND_OFFSET, SOUND_CAPACITY])
-    capacity = problem.scale[0, 0] / OFFSET_SD
-    middle = np.median(at.cells, axis=1, keepdims=True)
-    rest = Point(at.coef, at.common, np.repeat(middle, count, axis=1))
-    out = np.empty((3, count))
-    common = np.zeros(count)
-    for place, (point, width) in enumerate(((at, free), (rest, sound))):
-        x = cell_places(problem, point)
-        residual = what_is_left(problem, point, x)
-        residual = residual - np.median(residual, axis=1, keepdims=True)
-        du = curve_slope(problem.knots, point.coef, x)
-        weight = row_weights(problem, point)
-        eta = problem.polar @ (problem.grows * point.common)
-        shape = (len(residual), count)
-        design = np.stack([
-            -du * capacity, du * problem.charge, np.broadcast_to(eta[:, None], shape),
-            np.broadcast_to(-problem.current[:, None], shape), np.ones(shape),
-        ])
-        spread = np.empty((5, count))
-        spread[0], spread[1] = width[0], width[1]
-        spread[2], spread[3] = problem.scale[2], problem.scale[3]
-        spread[4] = SHIFT_SD_V if place else 2e-4
-        design = design * spread[:, None, :]
-        gram = np.einsum("itc,tc,jtc->cij", design, weight, design, optimize=True) + np.eye(5)
-        moment = np.einsum("itc,tc->ci", design, weight * residual, optimize=True)
-        # in the first model the parameters already stand at their best; their priors count from there
-        away = np.zeros((count, 5))
-        if not place:
-            moved = (point.cells - middle) * problem.scale
-            away[:, 0], away[:, 1] = moved[0] / (capacity * width[0]), moved[1] / width[1]
-            away[:, 2], away[:, 3] = moved[2] / spread[2], moved[3] / spread[3]
-            moment = moment - away
-        step = np.linalg.solve(gram, moment[:, :, None])[:, :, 0]
-        fit = (weight * residual**2).sum(axis=0) + (away**2).sum(axis=1) - (moment * step).sum(axis=1)
-        evidence = -0.5 * (fit + np.linalg.slogdet(gram)[1])
-        if place:
-            inverse = np.linalg.inv(gram)
-            out[0] = step[:, 4] * SHIFT_SD_V
-            out[1] = np.sqrt(inverse[:, 4, 4]) * SHIFT_SD_V
-            out[2] = evidence - common
-        else:
-            common = evidence
-    out[0] -= np.median(out[0])
-    return out
+    residual = residual - np.median(residual, axis=1, keepdims=True)
+    design = np.stack([c * s for c, s in zip(columns, prior_sd, strict=True)])
+    p, number = len(columns), int(block.max()) + 1
+    gram = np.stack([_gram(design[:, block == k], weight[block == k]) for k in range(number)])
+    moment = np.stack([
+        np.einsum("itc,tc->ci", design[:, block == k], weight[block == k] * residual[block == k], optimize=True)
+        for k in range(number)
+    ])
+    whole = np.linalg.solve(gram.sum(axis=0) + np.eye(p), moment.sum(axis=0)[..., None])[..., 0]
+    without = np.linalg.solve(
+        gram.sum(axis=0) - gram + np.eye(p), (moment.sum(axis=0) - moment)[..., None]
+    )[..., 0]
+    left = np.zeros(residual.shape[1])
+    for k in range(number):
+        here = block == k
+        away = residual[here] - np.einsum("itc,ci->tc", design[:, here], without[k], optimize=True)
+        left += (weight[here] * away**2).sum(axis=0)
+    last = without[:, :, -1] * prior_sd[-1]
+    formal = np.linalg.inv(gram.sum(axis=0) + np.eye(p))[:, -1, -1] * prior_sd[-1] ** 2
+    spread = (number - 1) / number * ((last - last.mean(axis=0)) ** 2).sum(axis=0)
+    rms = np.sqrt(left / np.maximum(weight.sum(axis=0), 1e-300) * float(np.median(weight)))
+    return rms, whole[:, -1] * prior_sd[-1], np.sqrt(np.maximum(formal, spread))
+
+
+def _gram(design: Floats, weight: Floats) -> Floats:
+    """Return (cells, p, p) weighted products of the columns."""
+    return np.asarray(np.einsum("itc,tc,jtc->cij", design, weight, design, optimize=True), float)
 
 
 def shifted_boards(
@@ -114,9 +163,9 @@ def shifted_boards(
         if here.sum() >= 3 and here.sum() < trusted.sum():
             middle, apart, error = (float(v) for v in (np.median(shift[here]), shift[here].std(), np.median(se[here])))
             alike = apart < np.hypot(BOARD_SHARE * middle, error) and abs(middle) > least
-            # one shift of a board is one chance in many, not one for each cell; so is a box of cells charged alike
-            once = np.log(SHIFT_SD_V / max(error, apart)) - np.log(OFFSET_SD / SOUND_OFFSET)
-            if alike and np.clip(odds[here], -4 * ODDS, 4 * ODDS).sum() + (here.sum() - 1) * once > ODDS:
+            # all cells of a board share what the model does not know: their odds are one, not as many as they are;
+            # a box of cells charged alike is as seldom as a board that is off
+            if alike and float(np.median(odds[here])) > BOARD_ODDS:
                 whole.append((abs(middle), here))
     found = np.zeros(len(trusted), bool)
     # two boards that read apart shift against each other: it is the one further from the middle
@@ -126,8 +175,27 @@ def shifted_boards(
     return found
 
 
-def shifted_singly(shift: Floats, odds: Floats, least: Floats, trusted: Bools) -> Bools:
-    """Say which single readings are shifted, by at least `least` (cells,) [V]; none where that were most of them."""
+def shifted_singly(shift: Floats, se: Floats, odds: Floats, least: Floats, trusted: Bools) -> Bools:
+    """Say which single readings are shifted; none where that were most of them.
+
+    A shift must be the better explanation, of practical size (`least` (cells,) [V]), surely not nought, and unlike what
+    the same fit gives the other cells: an error of the model shifts them all.
+    """
     with np.errstate(invalid="ignore"):
-        found = np.asarray((odds > ODDS) & (np.abs(shift) > least) & trusted, bool)
-    return found if 2 * found.sum() <= trusted.sum() else np.zeros_like(found)
+        found = (odds > ODDS) & (np.abs(shift) > least) & (np.abs(shift) > 2.0 * se) & trusted
+        found &= unlike_the_others(shift, se, trusted)
+    return np.asarray(found if 2 * found.sum() <= trusted.sum() else np.zeros_like(found), bool)
+
+
+def either(shift: Floats, se: Floats, odds: Floats, least: Floats, trusted: Bools) -> Bools:
+    """Say of which cells no one can tell whether charge or reading is off."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray((np.abs(odds) <= ODDS) & (np.abs(shift) > np.maximum(least, 2.0 * se)) & trusted, bool)
+
+
+def unlike_the_others(shift: Floats, se: Floats, trusted: Bools) -> Bools:
+    """Return (cells,) True where a shift does not belong to those of the others; all of fewer than six cells."""
+    if trusted.sum() < 6:
+        return trusted.copy()
+    floor = float(np.nanmedian(se[trusted]))
+    return outliers(np.where(trusted, shift, np.nan), floor=floor, alpha=0.01, most=max(3, int(trusted.sum()) // 4))

@@ -35,7 +35,7 @@ from bmslogs.analysis.curve_spline import (
 from bmslogs.analysis.models.lone_cell import StringCurve, lone_cell
 from bmslogs.analysis.ocv import OcvCurve
 from bmslogs.analysis.rests import NONE, Anchors
-from bmslogs.analysis.shifted_reading import shifted_readings
+from bmslogs.analysis.shifted_reading import weigh_shifts
 from bmslogs.analysis.split_problem import (
     CAPACITY_SD,
     EXCESS_SD,
@@ -99,8 +99,7 @@ class Split:
     misfit
         (cells,) what the model leaves of each cell's deviation, in expected errors, against the usual cell.
     shift, shift_se, shift_odds
-        (cells,) shift of a reading [V] if that, and not charge, explains the cell; its standard error; the logarithm
-        of the odds of that explanation against one by charge and capacity.
+        (cells,) as `weigh_shifts` has them [V].
     growing
         (rows,) the part of P that grows with a cell's resistance [V].
     far
@@ -172,19 +171,39 @@ def split(
             excess=excess, links=links, table=table, anchors=anchors, grows=grows,
         )
 
+    count = _worth_of_rows(len(charge), period_s, new)
     found = together(reference)
     far = _far(found, volts, reference, capacity)
     if not far.any():
-        return found
+        string = StringCurve(
+            found.curve, found.slope, found.q_low, found.q_high, found.polarisation, found.growing, current
+        )
+        return _with_shifts(found, reference, volts, charge, string, block, count, capacity, resistance, noise)
     found = together(reference & ~far)
     # without those that bent it the curve may part from others that had followed it
     more = far | _far(found, volts, reference & ~far, capacity)
     if more.sum() > far.sum() and 2 * more.sum() < reference.sum():
         far, found = more, together(reference & ~more)
-    return _with_lone_cells(
-        found, far, volts, charge, current, block, _worth_of_rows(len(charge), period_s, new), capacity, resistance,
-        noise, excess, table, anchors,
+    string = StringCurve(
+        *_beyond(found, table, capacity, anchors), found.q_low, found.q_high, found.polarisation, found.growing, current
     )
+    found = _with_lone_cells(found, far, volts, charge, string, block, count, capacity, resistance, noise, excess)
+    return _with_shifts(found, reference, volts, charge, string, block, count, capacity, resistance, noise)
+
+
+def _with_shifts(
+    found: Split, reference: Bools, volts: Floats, charge: Floats, string: StringCurve, block: Ints, count: Floats,
+    capacity: float, resistance: float, noise: float,
+) -> Split:
+    """Return the split with the two explanations of every cell weighed."""
+    values = np.stack([found.a, found.b, found.r, found.rho])[:, reference]
+    weighed = weigh_shifts(
+        volts[:, reference], charge[:, reference], string, values, block, count, capacity=capacity,
+        resistance=resistance, noise=noise, shape=SHAPE_SD * capacity,
+    )
+    out = np.full((3, len(reference)), np.nan)
+    out[:, reference] = weighed.shift, weighed.se, weighed.odds
+    return replace(found, shift=out[0], shift_se=out[1], shift_odds=out[2])
 
 
 def _far(found: Split, volts: Floats, reference: Bools, capacity: float) -> Bools:
@@ -202,14 +221,10 @@ def _far(found: Split, volts: Floats, reference: Bools, capacity: float) -> Bool
 
 
 def _with_lone_cells(
-    found: Split, far: Bools, volts: Floats, charge: Floats, current: Floats, block: Ints, count: Floats,
-    capacity: float, resistance: float, noise: float, excess: tuple[Floats, Floats] | None, table: OcvCurve | None,
-    anchors: Anchors,
+    found: Split, far: Bools, volts: Floats, charge: Floats, string: StringCurve, block: Ints, count: Floats,
+    capacity: float, resistance: float, noise: float, excess: tuple[Floats, Floats] | None,
 ) -> Split:
     """Return the split with each far cell laid onto the string's curve."""
-    string = StringCurve(
-        *_beyond(found, table, capacity, anchors), found.q_low, found.q_high, found.polarisation, found.growing, current
-    )
     a, b, r, rho = (v.copy() for v in (found.a, found.b, found.r, found.rho))
     formal, cluster = found.formal.copy(), found.cluster.copy()
     least, most, misfit = found.least.copy(), found.most.copy(), found.misfit.copy()
@@ -486,8 +501,7 @@ def _answer(problem: Problem, at: Point, reference: Bools, block: Ints, drop: Fl
     away = residual - residual.mean(axis=1, keepdims=True)
     left = np.sqrt((away**2 * row_weights(problem, at)).mean(axis=0))
     spread[reference] = left / np.median(left)
-    shifts = np.full((3, len(reference)), np.nan)
-    shifts[:, reference] = shifted_readings(problem, at)
+    unknown = np.full(len(reference), np.nan)
     full = np.full((4, len(reference)), np.nan)
     full[:, reference] = cells
     string_charge = problem.charge.mean(axis=1)
@@ -502,6 +516,6 @@ def _answer(problem: Problem, at: Point, reference: Bools, block: Ints, drop: Fl
         formal=formal, cluster=cluster, knots=knots, coef=at.coef, polarisation=problem.polar @ at.common,
         charge=string_charge, q_low=float(string_charge.min()), q_high=float(string_charge.max()),
         least=spans[0], most=spans[1], misfit=spread,
-        shift=shifts[0], shift_se=shifts[1], shift_odds=shifts[2],
+        shift=unknown, shift_se=unknown, shift_odds=unknown,
         growing=problem.polar @ (problem.grows * at.common), far=np.zeros(len(reference), bool),
     )

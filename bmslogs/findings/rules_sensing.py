@@ -81,9 +81,9 @@ def shifted(case: Case) -> list[Finding]:
         out.append(finding(
             case.pack, "channel_offset", "look" if abs(value) >= 0.98 * least else "note", cells,
             f"{whole}{case.places(cells)}: the reading is shifted by {value * 1e3:+.0f} mV.",
-            ["the difference from the others stays the same over the charge covered, as no difference of charge, "
-             "capacity "
-             f"or resistance would (log odds {float(np.nanmedian(split.shift_odds[group])):.0f})"],
+            ["the difference from the others stays the same over the charge covered: told from the other parts of the "
+             "log, each part is met better by a shifted reading than by any charge and capacity (odds 1 to "
+             f"{np.exp(min(float(np.nanmedian(split.shift_odds[group])), 7.0)):.0f})"],
             [METER_FIRST, "Compare the reading with a meter at the tap at rest.",
              "Do not balance by this reading until it is mended: it would unbalance the pack."],
             size=value, half=half,

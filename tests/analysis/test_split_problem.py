@@ -9,22 +9,13 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.interpolate import BSpline
 from scipy.optimize import least_squares
-from scipy.stats import multivariate_normal
 
 from bmslogs.analysis.curve_spline import curve_coefficients, curve_value, knot_sites, roughness_rows
-from bmslogs.analysis.shifted_reading import (
-    SHIFT_SD_V,
-    SOUND_CAPACITY,
-    SOUND_OFFSET,
-    shifted_readings,
-)
 from bmslogs.analysis.split_problem import (
-    CAPACITY_SD,
     FREE_BEND_SD_V,
     GAUGE,
     LEVEL_LOAD_SHARE,
     LOAD_SHARE,
-    OFFSET_SD,
     USUAL_SD,
     Point,
     Problem,
@@ -149,34 +140,6 @@ def test_what_is_known_of_the_resistance_narrows_the_prior():
     assert_allclose(both @ inverse[0] @ pull[0], 0.12 * expected / 0.02**2, rtol=1e-9)
     assert_allclose(prior[1], np.eye(4), atol=1e-12)
     assert_allclose(pull[1], 0.0)
-
-
-def test_odds_of_a_shifted_reading_are_those_of_two_gaussian_models():
-    """The logarithm of the odds is the difference of two log densities, which scipy works out from covariances."""
-    p, _ = problem(shape=0.05, seed=3)
-    p = replace(p, volts=p.volts + np.array([0.0, 0.012, 0.0, -0.004]))
-    at = Point(problem(seed=3)[1].coef, np.array([0.03]), np.zeros((4, CELLS)))
-    shift, se, odds = shifted_readings(p, at)
-    residual = p.volts - model(p, at)
-    residual -= np.median(residual, axis=1, keepdims=True)
-    x = np.clip(p.charge[:, 0], p.knots[0], p.knots[-1])
-    slope = BSpline(p.knots, at.coef, 3).derivative()(x)
-    own = np.diag((p.noise**2 + (slope * p.shape) ** 2) / p.count)  # a row counts by its share
-    columns = np.stack(
-        [-slope * CAPACITY, slope * p.charge[:, 0], p.polar @ at.common, -p.current, np.ones(ROWS)], 1
-    )
-    models = [
-        (OFFSET_SD, CAPACITY_SD, p.scale[2, 0], p.scale[3, 0], 2e-4),
-        (SOUND_OFFSET, SOUND_CAPACITY, p.scale[2, 0], p.scale[3, 0], SHIFT_SD_V),
-    ]
-    covariances = [own + (columns * np.array(sd) ** 2) @ columns.T for sd in models]
-    density = [multivariate_normal(cov=c).logpdf(residual.T) for c in covariances]
-    assert_allclose(odds, density[1] - density[0], atol=1e-4)
-    # the shift itself: conditional mean and spread of the last coefficient (algebra of Gaussian conditioning)
-    gain = SHIFT_SD_V**2 * np.ones(ROWS) @ np.linalg.inv(covariances[1])
-    expected = gain @ residual
-    assert_allclose(shift, expected - np.median(expected), atol=1e-7)
-    assert_allclose(se, np.sqrt(SHIFT_SD_V**2 - SHIFT_SD_V**2 * gain.sum()), rtol=1e-6)
 
 
 def test_a_curve_that_rises_as_charge_is_drawn_tells_no_place():
