@@ -97,8 +97,8 @@ def _table_sd(curve: OcvCurve, volt: Floats) -> Floats:
 def _flat_sd(curve: OcvCurve, volt: Floats) -> Floats:
     """Return how far cells stand from a flat table beyond its plateau [V]: up and down, and by its knees sideways."""
     z = curve.inverse(volt)
-    aside = FLAT_ASIDE if curve.own else BOOK_FLAT_ASIDE
-    aside = aside * np.clip(np.minimum(z, 1.0 - z) / NEAR_END, FLAT_ENDS_SHARE, 1.0)
+    knees = FLAT_ASIDE if curve.own else BOOK_FLAT_ASIDE
+    aside = knees * np.clip(np.minimum(z, 1.0 - z) / NEAR_END, FLAT_ENDS_SHARE, 1.0)
     return np.asarray(np.hypot(FLAT_SD_V, curve.slope(z) * aside), float)
 
 
