@@ -14,12 +14,16 @@ class Counter:
     target, name
         Column of the normalised log, and header.
     direction
-        1 where it grows on discharge, -1 where on charge (or falls on discharge).
+        1 where it grows on discharge, -1 where on charge.
+    level
+        Whether it goes both ways, as a state of charge does. Others grow in size alone: some loggers give the
+        charge taken out a minus.
     """
 
     target: str
     name: str
     direction: int
+    level: bool = False
 
 
 @dataclass(frozen=True)

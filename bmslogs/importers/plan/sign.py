@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
 from bmslogs.importers.plan.beside import Beside
-from bmslogs.importers.plan.sign_evidence import Field, Floats, SignEvidence
+from bmslogs.importers.plan.sign_evidence import SCALES, Field, Floats, SignEvidence
 from bmslogs.importers.plan.sign_voices import (
     LAGS,
     SILENT,
@@ -23,6 +21,10 @@ STEADY_FRACTION = 0.02
 """Choice: a current whose largest value is below this share of the capacity per hour (C/50) is none to speak of."""
 IMMATERIAL = 0.005
 """Choice: share of the capacity that such a current may move in all before its sign matters."""
+ONE_WAY = 0.2
+"""Choice: net over whole flow beyond which a small current is no noise: its sign matters."""
+LONGEST_STEP_S = 300.0
+"""Choice [s]: over longer means the charge that flows moves the voltages as the resistance does."""
 MOST_NEITHER = 0.05
 """Choice: share of the flow under words of neither direction beyond which a mode column cannot give the sign."""
 
@@ -89,11 +91,12 @@ def judge_sign(
     """
     blocks = evidence.digest.end()
     mode = modes_voice(evidence.modes, beside.mode.name) if beside.mode is not None else SILENT
-    counted = [counter_voice(blocks, k, c.direction, c.name) for k, c in enumerate(beside.counters)]
+    counted = [counter_voice(blocks, k, c) for k, c in enumerate(beside.counters)]
     trend = trend_voice(blocks, capacity_Ah, evidence.one_signed)
     steps = [
-        steps_voice(s.steps, capacity_Ah, evidence.one_signed, lags)
-        for s, lags in zip(evidence.scales, (LAGS, 1, 0))
+        steps_voice(s.steps.end(), capacity_Ah, evidence.one_signed, lags)
+        for s, lags, rows in zip(evidence.scales, (LAGS, 1, 0), SCALES)
+        if rows == 1 or rows * evidence.step_s <= LONGEST_STEP_S
     ]
     if mode.both and evidence.one_signed and not stated.profile:
         return _by_mode(mode, evidence, blocks)
@@ -162,11 +165,12 @@ def _agreed(voices: list[Voice], evidence: SignEvidence, blocks: Floats, capacit
     if senses:
         return Sign(senses.pop(), "; ".join(dict.fromkeys(v.says for v in voices)))
     still = max(STEADY_FRACTION * capacity_Ah, 0.2) if capacity_Ah else 0.5
-    moved = float(np.abs(blocks[Field.CHARGE]).sum()) / 3600.0 if blocks.size else 0.0
-    if evidence.largest <= still and (not capacity_Ah or moved <= IMMATERIAL * capacity_Ah):
+    net = abs(float(blocks[Field.CHARGE].sum())) / 3600.0
+    noise = net <= ONE_WAY * float(blocks[Field.THROUGHPUT].sum()) / 3600.0
+    if evidence.largest <= still and noise and (not capacity_Ah or net <= IMMATERIAL * capacity_Ah):
         return Sign(
             1,
-            f"current never above {evidence.largest:g} A and {moved:.2g} Ah in all: the sign is immaterial, "
+            f"current never above {evidence.largest:g} A, {net:.2g} Ah in all: the sign is immaterial, "
             "taken as written",
         )
     return Sign(

@@ -57,7 +57,7 @@ class Digest:
         self._count = 0
         self._rest: Floats = np.empty((self._fields, 0))
         self._last: int | None = None
-        self._usual = 0.0
+        self.usual_s = 0.0
 
     def add(self, time: Int64s, current: Floats, voltage: Floats, counters: Floats) -> None:
         """Add successive rows without missing readings: stamps [us], [A], [V], (counters, rows)."""
@@ -68,11 +68,11 @@ class Digest:
         step[0] = 0.0 if self._last is None else time[0] - self._last
         step *= 1e-6
         self._last = int(time[-1])
-        if not self._usual and len(step) > 1:
-            self._usual = float(np.median(step[1:]))
-        pause = step > max(BREAK_S, BREAK_STEPS * self._usual)
+        if not self.usual_s and len(step) > 1:
+            self.usual_s = float(np.median(step[1:]))
+        pause = step > max(BREAK_S, BREAK_STEPS * self.usual_s)
         if pause.any():
-            step[pause] = self._usual
+            step[pause] = self.usual_s
         rows = np.empty((self._fields, len(time)))
         rows[Field.ROWS] = 1.0
         np.multiply(current, step, out=rows[Field.CHARGE])
@@ -138,8 +138,12 @@ class StepSample:
 
     def add(self, readings: Floats) -> None:
         """Add successive readings: (current [A] and voltage [V], rows)."""
-        if self._tail.shape[1]:
-            readings = np.concatenate([self._tail, readings], axis=1)
+        if not readings.shape[1]:
+            return
+        if not self._tail.shape[1]:
+            # before the first reading and behind the last one nothing is known to move
+            self._tail = np.repeat(readings[:, :1], HALF - 1, axis=1)
+        readings = np.concatenate([self._tail, readings], axis=1)
         steps = readings.shape[1] - 2 * HALF + 1
         self._tail = readings[:, max(steps, 0) :].copy()
         if steps <= 0:
@@ -151,6 +155,12 @@ class StepSample:
             at = at[np.argpartition(size[at], len(at) - STEPS_AT_ONCE)[-STEPS_AT_ONCE:]]
         self._keep(readings, np.sort(at))
         self._rows += steps
+
+    def end(self) -> StepSample:
+        """Return the sample with the steps among the last readings; to be called once, behind the last block."""
+        if self._tail.shape[1]:
+            self.add(np.repeat(self._tail[:, -1:], HALF - 1, axis=1))
+        return self
 
     def _keep(self, readings: Floats, at: Int64s) -> None:
         around = at[:, None] + np.arange(2 * HALF)
@@ -265,6 +275,11 @@ class SignEvidence:
         readings: Floats = np.stack([current, voltage])
         for scale in self.scales:
             readings = scale.add(readings)
+
+    @property
+    def step_s(self) -> float:
+        """Usual time between rows [s], 0 where not known."""
+        return self.digest.usual_s
 
     @property
     def one_signed(self) -> bool:

@@ -12,15 +12,22 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.importers.plan.beside import Counter
 from bmslogs.importers.plan.sign_evidence import HALF, Field, Floats, Modes, StepSample
 
 LAGS = 3
 """Choice [rows]: by which current and voltage may be apart."""
+LEAST_STEP = 0.01
+"""Choice [1/h]: smaller steps of the current, per capacity, move a cell by about its last millivolt."""
+SPAN = 3
+"""Choice [rows]: and over means of as many the answer must have the same sign."""
 FARTHER = 1.5
 """Choice: an answer some rows away is believed where it is as many times that at once."""
-OHM_AH = (0.002, 8.0)
-"""Choice [ohm Ah]: a cell's resistance times its capacity is about 0.1; a tenth of the least and ten times the most
-seen are no answer of a cell."""
+OHM_AH = (0.004, 1.6)
+"""Choice [ohm Ah]: a cell's resistance times its capacity is about 0.1 (0.02 to 0.8); a fifth of the least and twice the
+most seen are no answer of a cell."""
+LIKELY_OHM_AH = (0.01, 0.8)
+"""Choice [ohm Ah]: what nearly all cells have."""
 MOST_OHM_AH = 0.5
 """Choice [ohm Ah]: resistance with the slow polarisation, cold and old cells included."""
 SLOPE_V = (0.02, 0.2)
@@ -40,6 +47,10 @@ SLOW = 0.01
 """Choice [1/h]: below C/100 a standing offset of the sensor and the relaxation after a load look like a trend."""
 CLEAR_STEP = 6.0
 """Choice: a step's answer stands out from the scatter around it by as many standard deviations."""
+FEW = 4
+"""Choice: steps below which they must be alike in all; or with the other answer that show a current without a sign."""
+ANSWERED = 0.3
+"""Choice: share of the steps that must be answered so."""
 CLEAR_MEAN = 6.0
 """Choice: t of the answers of groups of steps."""
 NOISE_V = 4e-4
@@ -93,7 +104,7 @@ def modes_voice(modes: Modes, name: str) -> Voice:
     return Voice(sense, f"the current is {way} where {name!r} says discharge")
 
 
-def counter_voice(blocks: Floats, k: int, direction: int, name: str) -> Voice:
+def counter_voice(blocks: Floats, k: int, counter: Counter) -> Voice:
     """Hear a counter of charge: whether it grows while the current is positive or negative.
 
     Parameters
@@ -102,10 +113,11 @@ def counter_voice(blocks: Floats, k: int, direction: int, name: str) -> Voice:
         Of the digest.
     k
         Place of the counter among the counters.
-    direction
-        1 where it grows on discharge, -1 where on charge.
+    counter
+        What it is.
     """
-    charge, moved = blocks[Field.CHARGE, 1:], np.diff(blocks[Field.COUNTERS + k])
+    reading = blocks[Field.COUNTERS + k]
+    charge, moved = blocks[Field.CHARGE, 1:], np.diff(reading if counter.level else np.abs(reading))
     one_way = np.abs(charge) > 0.9 * blocks[Field.THROUGHPUT, 1:]
     good = np.isfinite(moved) & (moved != 0) & one_way & (charge != 0) & (blocks[Field.BREAKS, 1:] == 0)
     steps, flow = moved[good], charge[good]
@@ -117,11 +129,12 @@ def counter_voice(blocks: Floats, k: int, direction: int, name: str) -> Voice:
         return SILENT
     way = np.sign(steps) * np.sign(flow)
     grows = [bool(np.sum((steps > 0) & (np.sign(flow) == s)) > 0.1 * len(steps)) for s in (1, -1)]
-    if abs(way.mean()) < 0.8:
+    falls = not counter.level and np.mean(steps < 0) > 0.1
+    if falls or abs(way.mean()) < 0.8:
         return SILENT
-    sense = direction * (1 if way.mean() > 0 else -1)
+    sense = counter.direction * (1 if way.mean() > 0 else -1)
     sign = "positive" if (way.mean() > 0) == (grows[0] or not grows[1]) else "negative"
-    return Voice(sense, f"{name!r} {'grows' if any(grows) else 'falls'} while the current is {sign}")
+    return Voice(sense, f"{counter.name!r} {'grows' if any(grows) else 'falls'} while the current is {sign}")
 
 
 def trend_voice(blocks: Floats, capacity_Ah: float | None, one_signed: bool) -> Voice:
@@ -269,8 +282,9 @@ def steps_voice(steps: StepSample, capacity_Ah: float | None, one_signed: bool, 
     ranked = np.sort(size)[::-1]
     heard = []
     tried: set[float] = set()
+    smallest = LEAST_STEP * capacity_Ah if capacity_Ah else 0.0
     for top in (ranked[0], ranked[len(ranked) // 50], ranked[len(ranked) // 8]):
-        least = 0.25 * float(top)
+        least = max(0.25 * float(top), smallest)
         if least in tried or least <= 0:
             continue
         tried.add(least)
@@ -305,31 +319,46 @@ def _answer(
     lag = lag if abs(sums[lag]) > FARTHER * abs(sums[lags]) else lags
     answer = near[:, lag]
     slope = float(sums[lag] / (step @ step))
+    if slope * _over_more_rows(current[abrupt], voltage[abrupt], lag - lags) <= 0:
+        return SILENT
     if capacity_Ah and not OHM_AH[0] < abs(slope) * capacity_Ah < OHM_AH[1]:
         return SILENT
     # what the current around the step moves is no scatter
     left = dv - slope * np.roll(di, lag - lags, axis=1)
     scatter = np.maximum(1.25 * np.abs(left[:, outer]).mean(axis=1), NOISE_V)
-    one = _one_by_one(step, answer, scatter, one_signed)
+    likely = not capacity_Ah or LIKELY_OHM_AH[0] < abs(slope) * capacity_Ah < LIKELY_OHM_AH[1]
+    one = _one_by_one(step, answer, scatter, one_signed, likely)
     return one if one.sense or one.both else _by_groups(step, answer, slope)
 
 
-def _one_by_one(step: Floats, answer: Floats, scatter: Floats, one_signed: bool) -> Voice:
-    """Hear steps whose answer stands out alone."""
+def _over_more_rows(current: Floats, voltage: Floats, lag: int) -> float:
+    """Return the answer of means of `SPAN` rows before and behind the steps [V/A].
+
+    A resistance answers alike over one row and over some; where a tester drives the voltage to and fro, the current
+    that fills the cell runs ahead of it, and it does not.
+    """
+    middle = HALF + lag
+    di = current[:, HALF : HALF + SPAN].mean(axis=1) - current[:, HALF - SPAN : HALF].mean(axis=1)
+    dv = voltage[:, middle : middle + SPAN].mean(axis=1) - voltage[:, middle - SPAN : middle].mean(axis=1)
+    return float(di @ dv / (di @ di + 1e-300))
+
+
+def _one_by_one(step: Floats, answer: Floats, scatter: Floats, one_signed: bool, likely: bool) -> Voice:
+    """Hear steps whose answer stands out alone; a few of them only where it is as large as is likely."""
     clear = np.abs(answer) > CLEAR_STEP * scatter
     up, down = int(np.sum(clear & (step > 0))), int(np.sum(clear & (step < 0)))
     n = up + down
-    if n < 2 or (n < 4 and min(up, down) == 0):
+    if n < 2 or (n < FEW and (min(up, down) == 0 or not likely)):
         return SILENT
     rises = step[clear] * answer[clear] > 0
     share = float(np.mean(rises))
-    # a few that stand out among many that do not are chance or something else
-    if n < 0.02 * len(step):
-        return SILENT
-    if 0.05 < share < 0.95:
-        both = one_signed and n >= 8 and 0.15 < share < 0.85
+    fewer = int(n * min(share, 1 - share) + 0.5)
+    if one_signed and fewer >= FEW and fewer >= 0.06 * n:
         says = "the voltage answers some steps of a current of one sign by rising, others by falling"
-        return Voice(0, says, both=both) if both else SILENT
+        return Voice(0, says, both=True)
+    # the few that stand out among many that do not are chance or something else
+    if 0.05 < share < 0.95 or n < ANSWERED * len(step):
+        return SILENT
     sense = -1 if share > 0.5 else 1
     return Voice(
         sense,

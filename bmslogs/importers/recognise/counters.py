@@ -13,8 +13,8 @@ from bmslogs.importers.recognise.sign_words import directions_of
 from bmslogs.importers.text.sample import Sample, SampledColumn
 from bmslogs.importers.text.words import Header, plain
 
-_UNIT = re.compile(r"(?<![^\W\d_])[mk]?(?:ah|wh)(?![^\W\d_])")
-"""Ah, mAh, Wh, kWh as a word or unit of its own."""
+_UNIT = re.compile(r"(?<![^\W\d_])[mk]?(?:ahr?|whr?)(?![^\W\d_])")
+"""Ah, mAh, Wh, kWh, with or without an r, as a word or unit of its own."""
 MOST_TEXTS = 40
 """Choice: a column of more texts is no mode."""
 
@@ -34,21 +34,24 @@ def find_beside(sample: Sample, headers: list[Header], taken: dict[int, Taken]) 
 
 def _counters(sample: Sample, headers: list[Header], kept: list[Taken]) -> Iterable[Counter]:
     """Yield those that name a direction. A bare "charge" in Ah is an amount unless a discharge stands beside it."""
-    able: list[tuple[Taken, int, bool]] = []
+    able: list[tuple[Counter, bool]] = []
     for t in kept:
         head, column = headers[t.index], sample.columns[t.index]
         if column.style is None or not _moves(column):
             continue
-        if t.role == "soc":
-            able.append((t, -1, True))
-        elif not head.means & {"cell", "limit", "voltage", "temperature"} and _unit_allows(head):
+        if t.role == "soc" or (
+            "soc" in head.means and not head.means & {"cell", "limit", "summary", "other"}
+        ):
+            able.append((Counter(t.target, t.name, -1, level=True), True))
+        elif not head.means & {"cell", "limit", "voltage", "temperature", "device"} and _unit_allows(head):
             direction, sure = _way(head, is_counter(head, column.unit_text))
             if direction:
-                able.append((t, direction, sure))
-    paired = {d for _, d, _ in able} >= {1, -1}
-    for t, direction, sure in able:
+                level = bool(head.means & {"left"} or set(head.tokens) & {"depth", "dod"})
+                able.append((Counter(t.target, t.name, direction, level), sure))
+    paired = {c.direction for c, _ in able if not c.level} >= {1, -1}
+    for counter, sure in able:
         if sure or paired:
-            yield Counter(t.target, t.name, direction)
+            yield counter
 
 
 def _unit_allows(head: Header) -> bool:
