@@ -24,8 +24,8 @@ SPAN = 3
 FARTHER = 1.5
 """Choice: an answer some rows away is believed where it is as many times that at once."""
 OHM_AH = (0.004, 1.6)
-"""Choice [ohm Ah]: a cell's resistance times its capacity is about 0.1 (0.02 to 0.8); a fifth of the least and twice the
-most seen are no answer of a cell."""
+"""Choice [ohm Ah]: a cell's resistance times its capacity is about 0.1 (0.02 to 0.8); a fifth of the least and twice
+the most seen are no answer of a cell."""
 LIKELY_OHM_AH = (0.01, 0.8)
 """Choice [ohm Ah]: what nearly all cells have."""
 MOST_OHM_AH = 0.5
