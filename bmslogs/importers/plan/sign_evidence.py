@@ -21,7 +21,7 @@ BREAK_S, BREAK_STEPS = 600.0, 20.0
 """Choice [s, usual steps]: a longer pause hides what flowed in it."""
 HALF = 8
 """Choice: rows kept on each side of a step."""
-MOST_STEPS = 2048
+MOST_STEPS = 768
 """Choice: steps kept at each time scale."""
 STEPS_AT_ONCE = 256
 """Choice: of them, that one block may bring."""
@@ -160,6 +160,7 @@ class StepSample:
         """Return the sample with the steps among the last readings; to be called once, behind the last block."""
         if self._tail.shape[1]:
             self.add(np.repeat(self._tail[:, -1:], HALF - 1, axis=1))
+        self._trim()
         return self
 
     def _keep(self, readings: Floats, at: Int64s) -> None:
@@ -168,6 +169,11 @@ class StepSample:
         self.voltage = np.concatenate([self.voltage, readings[1][around]])
         self.place = np.concatenate([self.place, at + self._rows])
         if len(self.place) > 2 * MOST_STEPS:
+            self._trim()
+
+    def _trim(self) -> None:
+        """Keep the largest steps alone."""
+        if len(self.place) > MOST_STEPS:
             size = np.abs(self.current[:, HALF] - self.current[:, HALF - 1])
             keep = np.sort(np.argpartition(size, len(size) - MOST_STEPS)[-MOST_STEPS:])
             self._least = float(size[keep].min())

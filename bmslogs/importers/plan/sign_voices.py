@@ -147,32 +147,24 @@ def trend_voice(blocks: Floats, capacity_Ah: float | None, one_signed: bool) -> 
     current through the largest likely resistance explains; a rising open-circuit curve adds its least slope. Where
     the charge is held at one voltage while its current tapers, either direction is left as it is.
     """
-    votes, late, moved = [], [], 0.0
     capacity = 3600.0 * capacity_Ah if capacity_Ah else None
-    fastest = 0.0
-    runs = 0
-    for run in _runs(blocks):
-        pieces = _pieces(blocks[:, run], capacity)
-        if pieces is None:
-            continue
-        charge, current, voltage = pieces
-        fastest = max(fastest, float(np.median(np.abs(current))))
-        against = _against(charge, current, voltage, capacity)
-        # positive: the current discharges where it is positive
-        vote = np.clip(
-            against[1] - against[0],
-            -STEEPEST_V * _share(charge, capacity),
-            STEEPEST_V * _share(charge, capacity),
-        )
-        votes.append(vote)
-        late.append(np.arange(len(vote)) >= 0.5 * len(vote))
-        moved += float(np.abs(charge).sum())
-        runs += 1
-    if not votes:
+    cut = [_pieces(blocks[:, run], capacity) for run in _runs(blocks)]
+    runs = [r for r in cut if r is not None]
+    if not runs:
         return SILENT
-    vote, second = np.concatenate(votes), np.concatenate(late)
+    fastest = max(float(np.median(np.abs(current))) for _, current, _ in runs)
     slow = capacity_Ah is not None and fastest < SLOW * capacity_Ah
-    return _weighed(vote, second, votes, moved / capacity if capacity else None, slow, one_signed)
+    votes, late = [], []
+    for charge, current, voltage in runs:
+        # a slow trend must show in the readings alone: relaxation looks like one that a least slope is added to
+        against = _against(charge, current, voltage, capacity, 0.0 if slow else 1.0)
+        most = STEEPEST_V * _share(charge, capacity)
+        # positive: the current discharges where it is positive
+        votes.append(np.clip(against[1] - against[0], -most, most))
+        late.append(np.arange(len(votes[-1])) >= 0.5 * len(votes[-1]))
+    moved = sum(float(np.abs(charge).sum()) for charge, _, _ in runs)
+    share = moved / capacity if capacity else None
+    return _weighed(np.concatenate(votes), np.concatenate(late), votes, share, slow, one_signed)
 
 
 def _share(charge: Floats, capacity: float | None) -> Floats:
@@ -198,16 +190,17 @@ def _weighed(
                 0, "the voltages rise for long and fall for long under a current of one sign", both=True
             )
     sense = 1 if for_ > against else -1
-    own = np.sort(np.maximum(sense * vote, 0.0))[::-1]
+    own = np.maximum(sense * vote, 0.0)
     rest = np.maximum(sense * vote, 0.0)
     rest[np.argmax(rest)] = 0.0
     if own.sum() < least or min(for_, against) > 0.15 * max(for_, against):
         return SILENT
     if np.count_nonzero(own) < 4 or rest.sum() < 0.4 * LEAST_V:
         return SILENT
-    if len(runs) == 1 and rest[second].sum() < (0.35 if slow else 0.2) * rest.sum():
+    if len(runs) == 1 and rest[second].sum() < 0.2 * rest.sum():
         return SILENT
-    if slow and (moved is None or moved < 0.03):
+    # what relaxes goes on ever slower; what a load moves goes on
+    if slow and (moved is None or moved < 0.03 or own[second].sum() < 0.35 * own.sum()):
         return SILENT
     share = f" while {moved:.0%} of the capacity flows" if moved else ""
     return Voice(
@@ -249,13 +242,13 @@ def _pieces(run: Floats, capacity: float | None) -> tuple[Floats, Floats, Floats
 
 
 def _against(
-    charge: Floats, current: Floats, voltage: Floats, capacity: float | None
+    charge: Floats, current: Floats, voltage: Floats, capacity: float | None, slopes: float
 ) -> tuple[Floats, Floats]:
     """Return by how many volts each step from piece to piece contradicts discharge, and charge, as the positive."""
     way = np.sign(charge[1:])
     rise, less = way * np.diff(voltage), np.maximum(-way * np.diff(current), 0.0)
     explained = less * MOST_OHM_AH * 3600.0 / capacity if capacity else less * 0.05
-    slope = np.where(voltage[1:] > FLAT_V, SLOPE_V[1], SLOPE_V[0])
+    slope = slopes * np.where(voltage[1:] > FLAT_V, SLOPE_V[1], SLOPE_V[0])
     least = slope * np.abs(charge[1:]) / capacity if capacity else np.zeros(len(rise))
     out = []
     for moved in (rise, -rise):
@@ -326,9 +319,33 @@ def _answer(
     # what the current around the step moves is no scatter
     left = dv - slope * np.roll(di, lag - lags, axis=1)
     scatter = np.maximum(1.25 * np.abs(left[:, outer]).mean(axis=1), NOISE_V)
+    if one_signed and _answered_both_ways(
+        step, answer, slope, _noise(di[:, outer], dv[:, outer], step, scatter)
+    ):
+        says = "the voltage answers some steps of a current of one sign by rising, others by falling"
+        return Voice(0, says, both=True)
     likely = not capacity_Ah or LIKELY_OHM_AH[0] < abs(slope) * capacity_Ah < LIKELY_OHM_AH[1]
-    one = _one_by_one(step, answer, scatter, one_signed, likely)
-    return one if one.sense or one.both else _by_groups(step, answer, slope)
+    one = _one_by_one(step, answer, scatter, likely)
+    return one if one.sense else _by_groups(step, answer, slope)
+
+
+def _noise(di: Floats, dv: Floats, step: Floats, scatter: Floats) -> float:
+    """Return the scatter of a step of the voltage where the current rests [V]; around the steps where it never does."""
+    at_rest = np.abs(di) < 0.1 * np.median(np.abs(step))
+    if at_rest.sum() < 20:
+        return float(np.median(scatter))
+    return max(1.25 * float(np.abs(dv[at_rest]).mean()), NOISE_V)
+
+
+def _answered_both_ways(step: Floats, answer: Floats, slope: float, noise: float) -> bool:
+    """Whether steps that must be answered beyond the noise are answered the other way, too often for chance.
+
+    At three standard deviations one in some ten thousand would be; a magnitude that rises as the pack begins to be
+    charged is answered by a rise, as it begins to be discharged by a fall.
+    """
+    due = np.abs(slope * step) > 3 * noise
+    other = answer[due] / (slope * step[due]) < -0.3
+    return bool(other.sum() >= max(FEW, 0.03 * due.sum()))
 
 
 def _over_more_rows(current: Floats, voltage: Floats, lag: int) -> float:
@@ -343,7 +360,7 @@ def _over_more_rows(current: Floats, voltage: Floats, lag: int) -> float:
     return float(di @ dv / (di @ di + 1e-300))
 
 
-def _one_by_one(step: Floats, answer: Floats, scatter: Floats, one_signed: bool, likely: bool) -> Voice:
+def _one_by_one(step: Floats, answer: Floats, scatter: Floats, likely: bool) -> Voice:
     """Hear steps whose answer stands out alone; a few of them only where it is as large as is likely."""
     clear = np.abs(answer) > CLEAR_STEP * scatter
     up, down = int(np.sum(clear & (step > 0))), int(np.sum(clear & (step < 0)))
@@ -352,10 +369,6 @@ def _one_by_one(step: Floats, answer: Floats, scatter: Floats, one_signed: bool,
         return SILENT
     rises = step[clear] * answer[clear] > 0
     share = float(np.mean(rises))
-    fewer = int(n * min(share, 1 - share) + 0.5)
-    if one_signed and fewer >= FEW and fewer >= 0.06 * n:
-        says = "the voltage answers some steps of a current of one sign by rising, others by falling"
-        return Voice(0, says, both=True)
     # the few that stand out among many that do not are chance or something else
     if 0.05 < share < 0.95 or n < ANSWERED * len(step):
         return SILENT

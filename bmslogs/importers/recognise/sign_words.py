@@ -7,7 +7,7 @@ import re
 from bmslogs.importers.text.words import meanings, plain, take_apart
 
 _MARK = re.compile(
-    r"(?<![a-z])(?P<plus>pos|positiv\w*|plus|dodatni\w*)(?![a-z])|(?<![a-z])(?P<minus>neg|negativ\w*|minus|ujemn\w*)(?![a-z])"
+    r"(?<![a-z])(?P<plus>pos|positi[vf]\w*|plus|dodatni\w*)(?![a-z])|(?<![a-z])(?P<minus>neg|negati[vf]\w*|minus|ujemn\w*)(?![a-z])"
     r"|(?P<plus_sign>\+|>\s*0)|(?P<minus_sign>[-\u2212](?=\s*(?:[=:)\]]|$))|(?<=[(\[/,=:])\s*[-\u2212]|<\s*0)"
 )
 """Signs and their words; a hyphen between letters and a dash between words are none."""
