@@ -13,6 +13,7 @@ from bmslogs.importers.plan.sign_voices import (
     counter_voice,
     modes_voice,
     steps_voice,
+    stop_and_go,
     trend_voice,
 )
 
@@ -100,6 +101,9 @@ def judge_sign(
     ]
     if mode.both and evidence.one_signed and not stated.profile:
         return _by_mode(mode, evidence, blocks)
+    if evidence.one_signed and not any(v.sense for v in steps):
+        # whether such a current has a sign at all only its steps could tell
+        trend = Voice(0, trend.says, trend.both) if _comes_and_goes(evidence) else trend
     header = Voice(stated.header, stated.says)
     on_record = [v for v in (header, mode, *counted) if v.sense]
     physical = [v for v in (trend, *steps) if v.sense]
@@ -111,6 +115,10 @@ def judge_sign(
     if stated.profile:
         return _as_given(stated.profile, on_record, physical)
     return _agreed(on_record + physical, evidence, blocks, capacity_Ah)
+
+
+def _comes_and_goes(evidence: SignEvidence) -> bool:
+    return stop_and_go(evidence.scales[0].steps, evidence.largest)
 
 
 def _by_mode(mode: Voice, evidence: SignEvidence, blocks: Floats) -> Sign:

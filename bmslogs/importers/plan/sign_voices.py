@@ -45,10 +45,17 @@ LEAST_V = 0.012
 """Choice [V]: a trend below it may be temperature or relaxation."""
 SLOW = 0.01
 """Choice [1/h]: below C/100 a standing offset of the sensor and the relaxation after a load look like a trend."""
+GOES_ON = 0.28
+"""Choice: share of a slow trend that its second half must have. Relaxation over the logarithm of time has 0.2 there at
+most, a steady load a half, and 0.32 where the curve flattens."""
 CLEAR_STEP = 6.0
 """Choice: a step's answer stands out from the scatter around it by as many standard deviations."""
 FEW = 4
 """Choice: steps below which they must be alike in all; or with the other answer that show a current without a sign."""
+OTHER_WAY = 0.02
+"""Choice: share of the steps that are answered the other way, from which on the current has no sign."""
+STOP_AND_GO = 20
+"""Choice: so many large steps make a log of stop and go."""
 ANSWERED = 0.3
 """Choice: share of the steps that must be answered so."""
 CLEAR_MEAN = 6.0
@@ -200,7 +207,7 @@ def _weighed(
     if len(runs) == 1 and rest[second].sum() < 0.2 * rest.sum():
         return SILENT
     # what relaxes goes on ever slower; what a load moves goes on
-    if slow and (moved is None or moved < 0.03 or own[second].sum() < 0.35 * own.sum()):
+    if slow and (moved is None or moved < 0.03 or own[second].sum() < GOES_ON * own.sum()):
         return SILENT
     share = f" while {moved:.0%} of the capacity flows" if moved else ""
     return Voice(
@@ -292,6 +299,12 @@ def steps_voice(steps: StepSample, capacity_Ah: float | None, one_signed: bool, 
     return clear[0]
 
 
+def stop_and_go(steps: StepSample, largest: float) -> bool:
+    """Whether the current comes and goes, as on a drive, rather than flowing steadily for hours."""
+    size = np.abs(steps.current[:, HALF] - steps.current[:, HALF - 1])
+    return bool(np.count_nonzero(size > 0.25 * largest) >= STOP_AND_GO)
+
+
 def _answer(
     current: Floats, voltage: Floats, capacity_Ah: float | None, one_signed: bool, lags: int
 ) -> Voice:
@@ -319,14 +332,15 @@ def _answer(
     # what the current around the step moves is no scatter
     left = dv - slope * np.roll(di, lag - lags, axis=1)
     scatter = np.maximum(1.25 * np.abs(left[:, outer]).mean(axis=1), NOISE_V)
-    if one_signed and _answered_both_ways(
-        step, answer, slope, _noise(di[:, outer], dv[:, outer], step, scatter)
-    ):
-        says = "the voltage answers some steps of a current of one sign by rising, others by falling"
-        return Voice(0, says, both=True)
+    if one_signed:
+        noise = _noise(di[:, outer], dv[:, outer], step, scatter)
+        if _answered_both_ways(step, answer, slope, noise):
+            says = "the voltage answers some steps of a current of one sign by rising, others by falling"
+            return Voice(0, says, both=True)
     likely = not capacity_Ah or LIKELY_OHM_AH[0] < abs(slope) * capacity_Ah < LIKELY_OHM_AH[1]
     one = _one_by_one(step, answer, scatter, likely)
-    return one if one.sense else _by_groups(step, answer, slope)
+    # among steps that the noise hides, those of a magnitude that goes up as the pack is charged would go unseen
+    return one if one.sense or one_signed else _by_groups(step, answer, slope)
 
 
 def _noise(di: Floats, dv: Floats, step: Floats, scatter: Floats) -> float:
@@ -338,14 +352,13 @@ def _noise(di: Floats, dv: Floats, step: Floats, scatter: Floats) -> float:
 
 
 def _answered_both_ways(step: Floats, answer: Floats, slope: float, noise: float) -> bool:
-    """Whether steps that must be answered beyond the noise are answered the other way, too often for chance.
+    """Whether steps are answered the other way beyond the noise, too often for chance.
 
-    At three standard deviations one in some ten thousand would be; a magnitude that rises as the pack begins to be
-    charged is answered by a rise, as it begins to be discharged by a fall.
+    Beyond three standard deviations one in some 700 would be; a magnitude that rises as the pack begins to be charged
+    is answered by a rise, as it begins to be discharged by a fall.
     """
-    due = np.abs(slope * step) > 3 * noise
-    other = answer[due] / (slope * step[due]) < -0.3
-    return bool(other.sum() >= max(FEW, 0.03 * due.sum()))
+    other = -np.sign(slope) * np.sign(step) * answer > 3 * noise
+    return bool(other.sum() >= max(FEW, OTHER_WAY * len(step)))
 
 
 def _over_more_rows(current: Floats, voltage: Floats, lag: int) -> float:
