@@ -101,6 +101,9 @@ def judge_sign(
     ]
     if mode.both and evidence.one_signed and not stated.profile:
         return _by_mode(mode, evidence, blocks)
+    if any(v.sense and not v.few for v in steps):
+        # two or three steps at one scale are nothing beside many at another
+        steps = [v for v in steps if not v.few]
     if evidence.one_signed and not any(v.sense for v in steps):
         # whether such a current has a sign at all only its steps could tell
         trend = Voice(0, trend.says, trend.both) if _comes_and_goes(evidence) else trend

@@ -78,11 +78,14 @@ class Voice:
         A clause.
     both
         Whether both directions occur under one sign of the current.
+    few
+        Whether it rests on two or three steps.
     """
 
     sense: int = 0
     says: str = ""
     both: bool = False
+    few: bool = False
 
 
 SILENT = Voice()
@@ -389,6 +392,7 @@ def _one_by_one(step: Floats, answer: Floats, scatter: Floats, likely: bool) -> 
     return Voice(
         sense,
         f"the voltage {_word(sense)} with the current at {n} steps, each clear of the scatter around it",
+        few=n < FEW,
     )
 
 
