@@ -20,9 +20,10 @@ from bmslogs.base.version import __version__
 from bmslogs.importers.clock_offset import align, nearest
 from bmslogs.importers.plan.profile import Profile
 from bmslogs.importers.plan.repairs import iso
-from bmslogs.importers.plan.sign import judge_sign
+from bmslogs.importers.plan.sign import Stated, judge_sign
 from bmslogs.importers.reading.stream import Reading, metadata, read_whole
 from bmslogs.importers.reading.table_writer import ROW_GROUP, TableWriter, finish_parquet, open_parquet
+from bmslogs.importers.recognise.currents import NO_CURRENT
 from bmslogs.importers.recognise.inspection import profile_toml
 from bmslogs.importers.recognise.look import Job, look_at
 from bmslogs.importers.text.arrow import arrow_numbers
@@ -105,7 +106,7 @@ def _has_current(part: Part) -> bool:
 def _part(store: Store, path: Path, pack: Pack, profile: Profile, modules: tuple[str, ...] | None) -> Part:
     """Read one file, though it may lack the cells or the current."""
     job = look_at(path, profile, pack, modules)
-    lacking = [p for p in job.plan.problems if p.found in ("a log with no current", "no cell voltages found")]
+    lacking = [p for p in job.plan.problems if p.found.startswith((NO_CURRENT, "no cell voltages found"))]
     others = [p for p in job.plan.problems if p not in lacking]
     if others or len(lacking) > 1:
         raise (others or lacking)[0].in_file(path)
@@ -202,14 +203,17 @@ def _beside(parts: list[Part], target: Path, pack: Pack) -> tuple[int, list[Repa
     pick = nearest(time_v, time_i + shift, int(0.51 * period))
     beside = np.where(pick >= 0, current[np.maximum(pick, 0)], np.nan)
     evidence = cells.reading.findings.sign
-    evidence.add(beside, mean)
-    verdict = judge_sign(evidence, pack.nominal_capacity_Ah, amps.job.plan.sign_hint or None, "by the header")
+    evidence.add(time_v, beside, mean)
+    plan = amps.job.plan
     # a sign that the profile gives, or two columns, is in the readings already
-    factor = 1 if amps.job.plan.sign_fixed else verdict.factor
+    in_readings = plan.sign_fixed or bool(plan.of("discharge current"))
+    stated = Stated(1 if plan.sign_fixed else 0, plan.sign_hint, plan.sign_says)
+    verdict = judge_sign(evidence, pack.nominal_capacity_Ah, stated)
+    factor = 1 if in_readings and verdict.factor is not None else verdict.factor
     if factor is None:
         raise Ambiguous(
             f"which sign of the current is discharge: {verdict.why}",
-            'a profile with [current] discharge = "positive" or "negative"',
+            verdict.settle,
             file=amps.job.source.path,
         )
     beside = beside * factor

@@ -12,6 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from bmslogs.importers.plan.plan import Plan, Taken
+from bmslogs.importers.reading.directions import directions
 from bmslogs.importers.reading.fills import extremes
 from bmslogs.importers.recognise.bleed_columns import decode_bits, flag
 from bmslogs.importers.text.arrow import arrow_numbers, arrow_texts, no_text, numpy_of, whole
@@ -341,6 +342,8 @@ class BlockReader:
         current = None
         if self._roles.get("current"):
             current = self._scaled(table, "current", bad)[0]
+            if plan.sign_by_mode and plan.beside.mode is not None:
+                current = self._signed_by_mode(table, current)
         elif self._roles.get("discharge current"):
             out = np.abs(self._scaled(table, "discharge current", bad)[0])
             into = np.abs(self._scaled(table, "charge current", bad)[0])
@@ -359,6 +362,15 @@ class BlockReader:
             known,
             self._others(table, bad),
         )
+
+    def _signed_by_mode(self, table: Any, current: Float32s) -> Float32s:
+        """Return a current without a sign with the one that the mode column says: charge is negative."""
+        mode = self.plan.beside.mode
+        assert mode is not None
+        taken = next(t for t in self._roles["extra"] if t.target == mode.target)
+        charging = directions(whole(table.column(column_key(taken.index))), mode) < 0
+        size = np.abs(current)
+        return np.where(charging, -size, size)
 
     def _bleed(self, table: Any) -> tuple[npt.NDArray[np.bool_] | None, npt.NDArray[np.bool_] | None]:
         n, rows = len(self.plan.cells), table.num_rows

@@ -9,8 +9,9 @@ import numpy.typing as npt
 
 from bmslogs.importers.plan.plan import Plan
 from bmslogs.importers.plan.repairs import Repairs
-from bmslogs.importers.plan.sign import SignEvidence
+from bmslogs.importers.plan.sign_evidence import SignEvidence
 from bmslogs.importers.reading.blocks import Chunk, join_chunks
+from bmslogs.importers.reading.directions import add_to_evidence
 from bmslogs.importers.reading.fills import cell_fills, extremes, scalar_fills, temperature_fills
 from bmslogs.importers.reading.order import SECOND, Clockwork, Corrections, rising, spread
 from bmslogs.importers.reading.repeated_frames import held_rows
@@ -37,7 +38,7 @@ class Findings:
         Rows written.
     """
 
-    sign: SignEvidence = field(default_factory=SignEvidence.empty)
+    sign: SignEvidence = field(default_factory=SignEvidence)
     finest: float = 0.0
     text_columns: set[int] = field(default_factory=set)
     rows: int = 0
@@ -63,7 +64,7 @@ class Finisher:
     ) -> None:
         self.plan = plan
         self.repairs = Repairs()
-        self.findings = Findings()
+        self.findings = Findings(SignEvidence(tuple(c.direction for c in plan.beside.counters)))
         clock = plan.clock
         self._zone = LocalClock(clock.zone if clock else "UTC")
         # a time of day goes over midnight; elapsed time does not
@@ -329,11 +330,8 @@ class Finisher:
         if not len(chunk.cells):
             return
         found = self.findings
-        if chunk.current is not None and not self.plan.sign_fixed:
-            picked = chunk.cells[:: max(len(chunk.cells) // 12, 1)]
-            whole = ((picked > 500) & (picked < 6000)).all(axis=0)
-            total = np.where(whole, picked.sum(axis=0).astype(np.float64), np.nan)
-            found.sign.add(chunk.current.astype(np.float64), total / (1e3 * len(picked)))
+        if chunk.current is not None:
+            add_to_evidence(found.sign, chunk, self.plan.beside)
         if not self.plan.fine:
             # the rounding to whole mV is done here, once, and checked; nobody needs the readings unrounded after
             for first in range(0, len(chunk.cells), CELLS_AT_ONCE):

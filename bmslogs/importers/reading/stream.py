@@ -20,7 +20,7 @@ from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.importers.plan.plan import Plan
 from bmslogs.importers.plan.repairs import Repairs
-from bmslogs.importers.plan.sign import judge_sign
+from bmslogs.importers.plan.sign import Stated, judge_sign
 from bmslogs.importers.reading.background import Aside
 from bmslogs.importers.reading.blocks import BlockReader, Chunk, tidy
 from bmslogs.importers.reading.clean import Findings, Finisher
@@ -152,18 +152,8 @@ def _revised(
         new = work.resolve()
         if new.coarse and not corrections.coarse:
             new = replace(new, rows_per_stamp=1)
-    if not plan.sign_fixed and plan.of("current") and plan.cells:
-        verdict = judge_sign(found.sign, pack.nominal_capacity_Ah, plan.sign_hint or None, "by the header")
-        if verdict.factor is None:
-            raise Ambiguous(
-                f"which sign of the current is discharge: {verdict.why}",
-                'a profile with [current] discharge = "positive" or "negative"',
-                file=file,
-                column=next((t.name for t in plan.of("current")), None),
-            )
-        if plan.sign != verdict.factor:
-            changed["sign"] = verdict.factor
-        changed["sign_why"] = verdict.why
+    if plan.of("current", "discharge current") and plan.cells:
+        changed |= _sign_of_whole(found, plan, pack, file)
     if (
         plan.clock is not None
         and plan.clock.dated
@@ -180,6 +170,29 @@ def _revised(
         return fresh, corrections, False
     reading.plan = fresh
     return None
+
+
+def _sign_of_whole(found: Findings, plan: Plan, pack: Pack, file: Path) -> dict[str, Any]:
+    """Return what the whole file says otherwise of the sign of the current than the plan does."""
+    given = (plan.sign or 0) if plan.sign_fixed else 0
+    # what the mode column gave its sign speaks for itself
+    stated = Stated(given, plan.sign_hint if not plan.sign_by_mode else 1, plan.sign_says)
+    verdict = judge_sign(found.sign, pack.nominal_capacity_Ah, stated, plan.beside)
+    if verdict.factor is None:
+        raise Ambiguous(
+            f"which sign of the current is discharge: {verdict.why}",
+            verdict.settle,
+            file=file,
+            column=next((t.name for t in plan.of("current", "discharge current")), None),
+        )
+    changed: dict[str, Any] = {}
+    if plan.sign != verdict.factor:
+        changed["sign"] = verdict.factor
+    if verdict.by_mode:
+        changed["sign_by_mode"] = True
+    if not plan.sign_by_mode:
+        changed["sign_why"] = verdict.why
+    return changed
 
 
 def _refuse_coarse(work: Clockwork, rows: int, plan: Plan, file: Path) -> None:
