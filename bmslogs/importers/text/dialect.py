@@ -15,6 +15,8 @@ from bmslogs.importers.text.units import is_unit
 HEAD_BYTES = 256 << 10
 """Choice [bytes]: the part of a file in which preamble and header must end."""
 _MOST_LINES = 3000
+MOST_COLUMNS = 2000
+"""Choice: a pack of hundreds of cells with a flag for each stays below; 10,000 take a minute and a gigabyte."""
 LEAST_ROWS = 10
 """Choice: as many rows of readings with another number of fields make a layout of their own."""
 _MOST_BROKEN = 1000
@@ -193,6 +195,8 @@ def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
     if not any(line.strip() for line in lines):
         raise BadInput("nothing but blanks", "a log with a header and rows", file=file)
     delimiter, width = _delimiter(lines, file)
+    if width > MOST_COLUMNS:
+        raise BadInput(f"{width} columns", f"{MOST_COLUMNS} at most", file=file)
     lines = _one_line_each(lines, delimiter)
     rows = [split(line, delimiter) for line in lines[:_MOST_LINES]]
     lines, rows, width = _first_layout(lines, rows, width)
