@@ -32,6 +32,7 @@ Role = Literal[
     "cell number",
     "module",
     "unused",
+    "silent",
     "nothing",
 ]
 

@@ -13,8 +13,10 @@ from bmslogs.importers.reading.fills import FULL_SCALE_MV, LEAST_MV
 
 Floats = npt.NDArray[np.float32]
 Bools = npt.NDArray[np.bool_]
-ALIKE = 0.25
-"""Choice: behind a mark stands what the row's median cell reads, to within this share of it."""
+ALIKE, ALIKE_WHERE_RARE = 0.25, 0.08
+"""Choice: behind a mark stands what the row's median cell reads, to within this share of it; a lone sign may be damage."""
+RARE = 0.02
+"""Choice: fewer readings of a cell than this share with a sign are no habit of the logger."""
 NEIGHBOUR_LEAST, NEIGHBOUR_DOUBLED = 1.15, 1.5
 """Choice: a neighbour that reads so many times the median has taken up what a swapped tap lacks."""
 
@@ -40,7 +42,8 @@ def minus_marks(cells: Floats, low: float) -> Bools | None:
         high = some > np.maximum(
             NEIGHBOUR_LEAST * middle, np.minimum(NEIGHBOUR_DOUBLED * middle, FULL_SCALE_MV)
         )
-        alike = np.abs(some - middle) < ALIKE * middle
+        rare = negative.mean(axis=1) < RARE
+        alike = np.abs(some - middle) < np.where(rare, ALIKE_WHERE_RARE, ALIKE)[:, None] * middle
     beside = np.zeros_like(high)
     beside[1:] |= high[:-1]
     beside[:-1] |= high[1:]

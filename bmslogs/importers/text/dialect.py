@@ -249,12 +249,21 @@ def _first_layout(
     others = [i for i, r in enumerate(rows) if len(r) not in (width, 1) and len(r) > 3]
     others = [i for i in others if _data_share(rows[i]) > 0.7]
     counts = Counter(len(rows[i]) for i in others).most_common(1)
-    if not counts or counts[0][1] < LEAST_ROWS:
+    if not counts or (counts[0][1] < LEAST_ROWS and not _own_header(rows, others[0], counts[0][0], width)):
         return lines, rows, width
     end = max(i for i in others if len(rows[i]) == counts[0][0]) + 1
     if any(len(r) == width and _data_share(r) > 0.7 for r in rows[:end]):
         return lines, rows, width
     return lines[:end], rows[:end], counts[0][0]
+
+
+def _own_header(rows: list[list[str]], first: int, narrow: int, width: int) -> bool:
+    """Whether few rows of another width stand under names of their own, and those of the usual width under others."""
+
+    def names(row: list[str], fields: int) -> bool:
+        return len(row) == fields and all(row[: narrow - 1]) and _data_share(row) < 0.3
+
+    return any(names(r, narrow) for r in rows[:first]) and any(names(r, width) for r in rows[first:])
 
 
 def _delimiter(lines: list[str], file: Path) -> tuple[str, int]:
