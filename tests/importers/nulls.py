@@ -20,6 +20,7 @@ from bmslogs.importers.reading.repeated_frames import UNKNOWN, held_rows
 
 Floats = npt.NDArray[np.float64]
 Float32s = npt.NDArray[np.float32]
+RULES = ("cell fills", "temperature fills", "current fills", "held frames", "held cells")
 BLOCK = 10_000
 """Rows handed to the rules at a time: about those of a block of the file."""
 
@@ -107,7 +108,7 @@ def noise(kind: Kind, shape: tuple[int, ...], rng: np.random.Generator) -> Float
 
 
 def truth(kind: Kind, rows: int, rng: np.random.Generator) -> tuple[Float32s, Float32s, Float32s]:
-    """Return cells (cells, rows) [mV], temperatures (3, rows) [degC] and current (rows,) [A] as a logger writes them."""
+    """Return cells (cells, rows) [mV], temperatures (3, rows) [degC], current (rows,) [A] as a logger writes them."""
     amps = currents(kind, rows, rng)
     slow = np.cumsum(amps) * kind.period_s / 3600 / 100
     lag = amps.copy()
@@ -122,6 +123,7 @@ def truth(kind: Kind, rows: int, rng: np.random.Generator) -> tuple[Float32s, Fl
     if kind.bursts:
         when = np.repeat(rng.random(rows // 20 + 1) < 0.5, 20)[:rows].astype(float)
     spread = noise(kind, volts.shape, rng) * kind.noise_mV + noise(kind, (rows,), rng) * kind.common_mV
+    volts = np.clip(volts, 0.5, 4.8)  # no cell is driven further
     cells = np.round((volts * 1e3 + when * spread) / kind.step_mV) * kind.step_mV
     warm = rng.uniform(-5, 35) + np.cumsum(rng.normal(0, 0.02, (3, rows)), axis=1)
     temperatures = np.round(warm / 0.5) * 0.5 if kind.step_mV > 1 else np.round(warm, 1)
@@ -138,7 +140,7 @@ def nulled(
     cells: Float32s, temperatures: Float32s, current: Float32s
 ) -> tuple[dict[str, int], npt.NDArray[np.bool_]]:
     """Return how many rows each rule nulls, and which rows are taken for held."""
-    out = dict.fromkeys(("cell fills", "temperature fills", "current fills", "held frames", "held cells"), 0)
+    out = dict.fromkeys(RULES, 0)
     held = np.zeros(cells.shape[1], dtype=bool)
     scatter, last_cells, last_warm = UNKNOWN, None, None
     never = np.zeros(len(temperatures), dtype=bool)
@@ -197,9 +199,7 @@ def count(rows: int, seed: int, a_log: int = 40_000, loud: bool = False) -> dict
             and not kind.slow_noise
         ):
             one |= {"lost, noisy": int(lost.sum()), "found, noisy": int((lost & held).sum())}
-        bad = sum(
-            one[k] for k in ("cell fills", "temperature fills", "current fills", "held frames", "held cells")
-        )
+        bad = sum(one[k] for k in RULES)
         if loud and (bad or one["wrongly found"]):
             print(f"log {number}: {length} rows, {kind.says()}: { {k: v for k, v in one.items() if v} }")
         for key, value in one.items():
@@ -220,10 +220,11 @@ def main() -> None:
     total = count(options.rows, options.seed, loud=True)
     rows = total["rows"]
     print(f"{rows} fault-free rows, {total['readings']} readings of cells")
-    for rule in ("cell fills", "temperature fills", "current fills", "held frames", "held cells"):
+    for rule in RULES:
         print(f"{rule:<18} {total[rule]:>6} true rows nulled, {total[rule] * 1e6 / rows:.3f} per million")
     print(
-        f"lost frames found: {total['found']} of {total['lost']}; true rows nulled beside them: {total['wrongly found']}"
+        f"lost frames found: {total['found']} of {total['lost']}; "
+        f"true rows nulled beside them: {total['wrongly found']}"
     )
     if "lost, noisy" in total:
         print(

@@ -14,15 +14,31 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from bmslogs.base.pack import Pack
-from tests.importers.writing import Dialect, assert_same, drive, imported, pack_for, put, refusal, stamp, text_of, write
+from tests.importers.nulls import RULES, count
+from tests.importers.writing import (
+    Dialect,
+    assert_same,
+    drive,
+    imported,
+    pack_for,
+    put,
+    refusal,
+    stamp,
+    text_of,
+    write,
+)
 
 D = Dialect()
 DIALECTS = (
     D,
     D.but(cell_unit=1e-3, cell_decimals=0, cell_name=lambda c: f"U{c} [mV]", delimiter=";"),
-    D.but(delimiter=";", decimal=",", time_text=stamp("%d.%m.%Y %H:%M:%S"), cell_name=lambda c: f"Zelle {c} [V]"),
+    D.but(
+        delimiter=";", decimal=",", time_text=stamp("%d.%m.%Y %H:%M:%S"), cell_name=lambda c: f"Zelle {c} [V]"
+    ),
 )
-QUICK = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True)
+QUICK = settings(
+    max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True
+)
 
 
 def rules(log) -> set[str]:  # type: ignore[no-untyped-def]
@@ -73,7 +89,11 @@ def test_a_swapped_tap_is_kept_whole_or_clipped(
     truth.cells = np.round(truth.cells - 3.75 + level, 3)
     k = place % (cells - 2)
     a, b, c = (truth.cells[:, k + j].copy() for j in range(3))
-    truth.cells[:, k], truth.cells[:, k + 1], truth.cells[:, k + 2] = np.round(a + b, 3), -b, np.round(b + c, 3)
+    truth.cells[:, k], truth.cells[:, k + 1], truth.cells[:, k + 2] = (
+        np.round(a + b, 3),
+        -b,
+        np.round(b + c, 3),
+    )
     if clip is not None:
         truth.cells = np.clip(truth.cells, *clip)
     with tempfile.TemporaryDirectory() as name:
@@ -83,7 +103,12 @@ def test_a_swapped_tap_is_kept_whole_or_clipped(
 
 
 @QUICK
-@given(st.sampled_from([-4.2, 6.93, 9.99, -0.9, 5.43]), st.integers(0, 239), st.integers(0, 11), st.integers(0, 99))
+@given(
+    st.sampled_from([-4.2, 6.93, 9.99, -0.9, 5.43]),
+    st.integers(0, 239),
+    st.integers(0, 11),
+    st.integers(0, 99),
+)
 def test_a_number_that_no_cell_has_is_null(value: float, row: int, cell: int, seed: int) -> None:
     truth = drive(rows=240, seed=seed)
     shown = truth.cells.copy()
@@ -125,8 +150,15 @@ def test_readings_that_pass_through_a_fill_value_stay(
 
 
 @QUICK
-@given(st.sampled_from([25.5, 0.0, 85.0, 12.7, -1.0]), st.floats(0.05, 9.0), st.sampled_from([1, 0]), st.integers(0, 99))
-def test_temperatures_that_pass_through_a_fill_value_stay(value: float, step: float, decimals: int, seed: int) -> None:
+@given(
+    st.sampled_from([25.5, 0.0, 85.0, 12.7, -1.0]),
+    st.floats(0.05, 9.0),
+    st.sampled_from([1, 0]),
+    st.integers(0, 99),
+)
+def test_temperatures_that_pass_through_a_fill_value_stay(
+    value: float, step: float, decimals: int, seed: int
+) -> None:
     truth = drive(rows=200, seed=seed)
     at = 20 + seed
     warm = value + np.clip(step * (np.arange(200) - at) * (1 if seed % 2 else -1), -25, 25)
@@ -156,6 +188,13 @@ def test_rest_with_little_noise_loses_no_row(seed: int, tmp_path: Path) -> None:
     truth.cells[300:1700] = np.round(3.74 + rng.normal(0, 0.0003 + 0.0001 * seed, (1400, 12)), 3)
     log = imported(write(truth, D, tmp_path), pack_for(truth), tmp_path / "store")
     assert_same(log, truth)
+
+
+def test_no_true_row_is_nulled_in_half_a_million() -> None:
+    """A slice of what ``python -m tests.importers.nulls`` counts over ten million rows."""
+    total = count(500_000, seed=3, a_log=20_000)
+    assert {rule: total[rule] for rule in RULES} == dict.fromkeys(RULES, 0)
+    assert total["wrongly found"] == 0
 
 
 @pytest.mark.parametrize("cells, seed", [(12, 1), (16, 2), (48, 3), (96, 4)])
@@ -213,7 +252,9 @@ def with_columns(truth, names: list[str], values: list[np.ndarray], folder: Path
     return write(truth, d, folder)
 
 
-@pytest.mark.parametrize("names", [("Pack T1 F", "Pack T1 C"), ("T1_C", "T1_F"), ("Temp 1 (°F)", "Temp 1 (°C)")])
+@pytest.mark.parametrize(
+    "names", [("Pack T1 F", "Pack T1 C"), ("T1_C", "T1_F"), ("Temp 1 (°F)", "Temp 1 (°C)")]
+)
 def test_a_sensor_in_both_units_is_taken_once(names: tuple[str, str], tmp_path: Path) -> None:
     truth = drive()
     warm = truth.temperatures[:, 0].copy()
@@ -242,7 +283,9 @@ def test_letters_that_name_sensors_are_no_units(letters: str, tmp_path: Path) ->
 
 def test_modules_f1_and_f2_are_no_degrees(tmp_path: Path) -> None:
     truth = drive()
-    modules = [{"name": n, "cells": list(range(4 * k + 1, 4 * k + 5))} for k, n in enumerate(("F1", "F2", "C1"))]
+    modules = [
+        {"name": n, "cells": list(range(4 * k + 1, 4 * k + 5))} for k, n in enumerate(("F1", "F2", "C1"))
+    ]
     pack = Pack.model_validate(pack_for(truth).model_dump() | {"modules": modules})
     d = D.but(cell_name=lambda c: f"{('F1', 'F2', 'C1')[(c - 1) // 4]} cell {(c - 1) % 4 + 1}")
     assert_same(imported(write(truth, d, tmp_path), pack, tmp_path / "store"), truth)

@@ -368,7 +368,9 @@ class BlockReader:
         for taken in self._roles.get("silent", []):
             column = whole(table.column(column_key(taken.index)))
             text = pc.utf8_lower(pc.utf8_trim_whitespace(column))
-            if not pc.all(pc.or_kleene(pc.is_in(text, value_set=arrow_texts(sorted(FILLS))), pc.is_null(text))).as_py():
+            if not pc.all(
+                pc.or_kleene(pc.is_in(text, value_set=arrow_texts(sorted(FILLS))), pc.is_null(text))
+            ).as_py():
                 not_text.add(taken.index)
 
     def _bleed(self, table: Any) -> tuple[npt.NDArray[np.bool_] | None, npt.NDArray[np.bool_] | None]:

@@ -23,8 +23,8 @@ IMPOSSIBLE = (
     "({columns})"
 )
 MINUS_MARK = (
-    "a minus sign before cell voltages in {rows} taken for a mark of the logger (bleeding, perhaps), not for a voltage: "
-    "the size is kept, the mark is not used ({columns})"
+    "a minus sign before cell voltages in {rows} taken for a mark of the logger (bleeding, perhaps), not for a "
+    "voltage: the size is kept, the mark is not used ({columns})"
 )
 CELLS_AT_ONCE = 12
 """Choice: as many cells of a block stay in the processor's cache while they are rounded."""

@@ -2,13 +2,14 @@
 
 Two kinds of values, two rules:
 
-* what a sound channel may read too (4095 mV, 25.5 degC, 99.99 A): a fill only where it leaves its neighbours in time on
-  both sides in the same direction, by more than `STANDS_OUT` times the largest step that the channel takes elsewhere in
-  the block, and by a least amount besides. A reading that passes through such a value, or stays at it, is a reading.
-  A true reading falls to the rule where it is such a value by chance (one of some thousand steps) in the one row of the
-  block that leaves all others so far and comes back: fewer than one in a hundred million.
-* what no sound channel reads (0 and -1 mV, 65.535 V, -40 degC among warm readings): a fill unless it is approached, or a
-  neighbour of the string reads what it lacks, as with swapped, clipped and open taps. No true reading of a sound cell.
+* what a sound channel may read too (4095 mV, 25.5 degC, 99.99 A): a fill only where it leaves its neighbours in time
+  on both sides in the same direction, by more than `STANDS_OUT` times the largest step that the channel takes
+  elsewhere in the block, and by a least amount besides; nowhere where the channel also truly reads so. A reading that
+  passes through such a value, or stays at it, is a reading. A true reading falls to the rule where it is such a value by chance (one of some thousand steps) in
+  the one row of the block that leaves all others so far and comes back: fewer than one in a hundred million.
+* what no sound channel reads (0 and -1 mV, 65.535 V, -40 degC among warm readings): a fill unless it is approached, or
+  a neighbour of the string reads what it lacks, as with swapped, clipped and open taps. No true reading of a sound
+  cell.
 
 ``python -m tests.importers.nulls`` counts both on fault-free rows.
 """
@@ -41,7 +42,7 @@ RAW_FILLS = (
 LEAST_SOUND_MV, MOST_SOUND_MV = 1000.0, 4700.0
 """Choice: the voltages of sound cells, with margin."""
 LEAST_MV, MOST_MV = -500.0, 5200.0
-"""Choice: no cell reads beyond, reversed or overcharged; only a swapped or open tap does, and then its neighbour tells."""
+"""Choice: no cell reads beyond, reversed or overcharged; a swapped or open tap does, and its neighbour tells."""
 FULL_SCALE_MV = 4600.0
 """Choice: a neighbour at or above this has gained all that its converter shows."""
 IMPOSSIBLE_MV = 10_000.0
@@ -55,7 +56,7 @@ UNKNOWN_MV, UNKNOWN_K = 250.0, 30.0
 LEAST_CELLS = 4
 """Choice: with fewer cells their median is no measure of the others."""
 ABSURD, ABSURD_ALONE = 20_000.0, 3_000.0
-"""Choice [A or V]: no battery of a vehicle gives more; what says so is no reading; nor what says less and nothing else."""
+"""Choice [A or V]: no battery of a vehicle gives more: no reading; nor is what says less and nothing else."""
 BEYOND = 1.5
 """Choice: a fill of the current or the pack voltage is this many times larger than all other readings of the block."""
 JUMP_K = 8.0
@@ -129,6 +130,7 @@ def cell_fills(
         absurd = np.abs(values) > IMPOSSIBLE_MV
         taken = _taken_by_neighbour(cells, middle, k, rows)
         lone = _leaves(clean, middle, k, rows, values, last)
+        lone &= bool(lone[sound & exact[k, rows]].all())  # a channel that is also truly there is never told apart
         away = _approached_by_none(clean[k], middle, rows, values, last)
         fill[k, rows] = (exact[k, rows] & np.where(sound, lone, away & ~taken)) | absurd
         impossible[k, rows] = beyond[k, rows] & ~fill[k, rows] & ~taken
@@ -145,7 +147,7 @@ def _leaves(clean: Floats, middle: Floats, k: int, rows: Ints, values: Floats, b
     apart = _stands_out(clean[k] - middle, rows, values - middle[rows], last, JUMP_MV, UNKNOWN_MV)
     prior, later = _around(clean[k], rows, before)
     far = ~(np.fmin(np.abs(values - prior), np.abs(values - later)) <= JUMP_MV)
-    return apart & far
+    return np.asarray(apart & far, dtype=bool)
 
 
 def _stands_out(

@@ -14,7 +14,7 @@ from bmslogs.importers.reading.fills import FULL_SCALE_MV, LEAST_MV
 Floats = npt.NDArray[np.float32]
 Bools = npt.NDArray[np.bool_]
 ALIKE, ALIKE_WHERE_RARE = 0.25, 0.08
-"""Choice: behind a mark stands what the row's median cell reads, to within this share of it; a lone sign may be damage."""
+"""Choice: behind a mark stands the row's median cell, to within this share; a lone sign may be damage."""
 RARE = 0.02
 """Choice: fewer readings of a cell than this share with a sign are no habit of the logger."""
 NEIGHBOUR_LEAST, NEIGHBOUR_DOUBLED = 1.15, 1.5

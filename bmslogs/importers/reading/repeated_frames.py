@@ -11,7 +11,8 @@ log of any length, since every row is tested. That chance is taken from the log 
 At rest a held frame says nothing false, so there the demand is stricter (`CHANCE_AT_REST`), and more than
 `LONGEST_AT_REST` rows alike are a logger that sleeps. Where no row says how the readings scatter, nothing is held.
 
-``python -m tests.importers.nulls`` counts the true rows nulled on fault-free logs of many kinds, and the held ones found.
+``python -m tests.importers.nulls`` counts the true rows nulled on fault-free logs of many kinds, and the held ones
+found.
 """
 
 from __future__ import annotations
@@ -49,7 +50,7 @@ CHANNELS_AT_ONCE = 128
 
 @dataclass(frozen=True)
 class Scatter:
-    """How readings repeat by chance: natural logarithm of the chance that all channels of a row do, and from how many rows."""
+    """How readings repeat: natural logarithm of the chance that all channels of a row do; from how many rows."""
 
     chance: float
     rows: int
@@ -239,7 +240,7 @@ class _Answer:
             self.least_step = 0.5 * self._finest / abs(self._slope)
 
     def missing(self, rows: Bools) -> npt.NDArray[np.float64]:
-        """Return the logarithm of the chance that the answer of sound cells to the steps of these rows is none at all."""
+        """Return the logarithm of the chance that sound cells do not answer the steps of these rows at all."""
         if not self._slope or not np.isfinite(self._finest) or not len(self._worst):
             return np.zeros(int(rows.sum()))
         due = abs(self._slope) * self._change[rows] - self._finest

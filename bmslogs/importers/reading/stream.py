@@ -148,7 +148,9 @@ def _revised(
     woken = {t.index for t in plan.of("silent")} & found.text_columns
     if woken:
         changed["columns"] = tuple(
-            replace(t, role="temperature", style=t.style or NumberStyle(plan.dialect.decimal)) if t.index in woken else t
+            t
+            if t.index not in woken
+            else replace(t, role="temperature", style=t.style or NumberStyle(plan.dialect.decimal))
             for t in plan.columns
         )
     if found.text_columns - plan.text_columns - woken:

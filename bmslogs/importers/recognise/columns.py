@@ -505,7 +505,9 @@ def mean_cells(sample: Sample, cells: Cells) -> np.ndarray[tuple[int], np.dtype[
     block = np.array([sample.columns[i].values for i in cells.columns.values()]) * cells.unit.scale
     marked = block < -0.5
     if marked.any():
-        block[marked & (np.abs(block + np.nanmedian(np.abs(block), axis=0)) < 0.5)] *= -1.0  # a sign that is a mark
+        block[
+            marked & (np.abs(block + np.nanmedian(np.abs(block), axis=0)) < 0.5)
+        ] *= -1.0  # a sign that is a mark
     block[~((block > 0.5) & (block < 6.0))] = np.nan
     out = np.full(block.shape[1], np.nan)
     good = np.isfinite(block).any(axis=0)

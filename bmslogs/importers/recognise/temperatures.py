@@ -120,7 +120,9 @@ def find_temperatures(
     silent = _silent(sample, chosen, pack)
     if silent:
         names = ", ".join(repr(sample.columns[i].name) for i in silent)
-        notes.append(f"temperature columns without a reading are left out, as sensors that are not fitted: {names}")
+        notes.append(
+            f"temperature columns without a reading are left out, as sensors that are not fitted: {names}"
+        )
     chosen = [i for i in chosen if i not in silent]
     found = [
         Found(i, number, units[i][0], f"by its header; {units[i][1]}")
@@ -135,7 +137,7 @@ def _units(
     """Return the unit of each column and why: columns that say different units are judged apart."""
     stated = named("temperature", profile.unit) if profile.unit else None
     if stated is not None:
-        return {i: (stated, "unit by the profile") for i in chosen}
+        return dict.fromkeys(chosen, (stated, "unit by the profile"))
     groups: dict[Unit | None, list[int]] = {}
     for i in chosen:
         style = sample.columns[i].style
@@ -167,12 +169,14 @@ def _twins(sample: Sample, headers: list[Header], units: dict[int, tuple[Unit, s
                 continue
             if units[i][0] == units[j][0] or not _agree(sample, i, j, units):
                 continue
-            kept = min((i, j), key=lambda k: _step_K(sample, k, units) * (1.0 if units[k][0].name == "degC" else 2.5))
+            kept = min(
+                (i, j), key=lambda k: _step(sample, k, units) * (1.0 if units[k][0].name == "degC" else 2.5)
+            )
             out[j if kept == i else i] = kept
     return out
 
 
-def _step_K(sample: Sample, index: int, units: dict[int, tuple[Unit, str]]) -> float:
+def _step(sample: Sample, index: int, units: dict[int, tuple[Unit, str]]) -> float:
     return float(units[index][0].scale * 10.0 ** -sample.columns[index].decimals)
 
 
@@ -183,7 +187,7 @@ def _agree(sample: Sample, i: int, j: int, units: dict[int, tuple[Unit, str]]) -
     if not both.any():
         return not np.isfinite(a).any() and not np.isfinite(b).any()
     off = np.abs(a[both] - b[both])
-    return bool(np.mean(off <= _step_K(sample, i, units) + _step_K(sample, j, units)) > 0.95)
+    return bool(np.mean(off <= _step(sample, i, units) + _step(sample, j, units)) > 0.95)
 
 
 def _silent(sample: Sample, chosen: list[int], pack: Pack | None) -> list[int]:
