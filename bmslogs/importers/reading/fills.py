@@ -5,8 +5,9 @@ Two kinds of values, two rules:
 * what a sound channel may read too (4095 mV, 25.5 degC, 99.99 A): a fill only where it leaves its neighbours in time
   on both sides in the same direction, by more than `STANDS_OUT` times the largest step that the channel takes
   elsewhere in the block, and by a least amount besides; nowhere where the channel also truly reads so. A reading that
-  passes through such a value, or stays at it, is a reading. A true reading falls to the rule where it is such a value by chance (one of some thousand steps) in
-  the one row of the block that leaves all others so far and comes back: fewer than one in a hundred million.
+  passes through such a value, or stays at it, is a reading. A true reading falls to the rule where it is such a value
+  by chance (one of some thousand steps) in the one row of the block that leaves all others so far and comes back:
+  fewer than one in a hundred million.
 * what no sound channel reads (0 and -1 mV, 65.535 V, -40 degC among warm readings): a fill unless it is approached, or
   a neighbour of the string reads what it lacks, as with swapped, clipped and open taps. No true reading of a sound
   cell.
