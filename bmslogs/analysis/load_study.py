@@ -184,7 +184,7 @@ class LoadStudy(Readings):
         if not summed.all() or len(self.cells) != self.pack.cells_in_series:
             raise NotEnoughData("not every cell of the string has a reading to be believed")
         s = self.sampled
-        volts, total = self.at_samples(self.log.pack_voltage), self.at_samples(self.log.cell_voltage).sum(axis=1)
+        volts, total = self.at_samples(self.log.pack_voltage), self.at_samples(self.as_read).sum(axis=1)
         good = ~np.isnan(volts) & ~np.isnan(total) & self.moving
         return terminals.outside_taps(
             volts[good], total[good], s.current[good], s.seconds[good], renumber(s.section[good])

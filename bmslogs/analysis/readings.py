@@ -5,7 +5,7 @@ Each step is done once, on demand, and kept.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -22,6 +22,8 @@ Bools = npt.NDArray[np.bool_]
 
 FILL_S = 5.0
 """Missing readings are bridged over no more than this, or three readings (choice)."""
+LEAST_CELL_V, MOST_CELL_V = 0.3, 5.0
+"""What lithium cells read [V], deep discharged and overcharged ones included (choice)."""
 SILENT_SHARE = 0.3
 """A channel with more than this share of readings missing is not used (choice)."""
 
@@ -54,13 +56,30 @@ class Sampled:
     period_s: float
 
 
+def possible(log: Log) -> Log:
+    """Return a log in which voltages that no cell has are NaN; the log itself where there are none."""
+    with np.errstate(invalid="ignore"):
+        outside = (log.cell_voltage < LEAST_CELL_V) | (log.cell_voltage > MOST_CELL_V)
+    return replace(log, cell_voltage=np.where(outside, np.nan, log.cell_voltage)) if outside.any() else log
+
+
 class Readings:
-    """A log as it was read, and what can be said of the reading itself."""
+    """A log as it was read, and what can be said of the reading itself.
+
+    Attributes
+    ----------
+    as_read
+        (rows, cells) [V] with all that the log holds: swapped and open taps read what no cell has. For what asks
+        whether a reading is to be believed, and for sums over the string, which stay whole.
+    log
+        The log with such readings NaN: for all that is said of cells.
+    """
 
     def __init__(self, log: Log) -> None:
         if log.rows < 2:
             raise NotEnoughData("the log has fewer than two rows")
-        self.log = log
+        self.as_read = log.cell_voltage
+        self.log = possible(log)
         self.pack = log.pack
         self.cells = log.cells
         self.capacity = float(log.pack.nominal_capacity_Ah)
@@ -141,11 +160,11 @@ class Readings:
     @cached_property
     def held(self) -> Bools:
         """(rows,) True where a row repeats the last voltages although the current changed: a frame was lost."""
-        return sampling.held_rows(self.log.cell_voltage, self.read_current, self.log.voltage_step, 0.1 / self.capacity)
+        return sampling.held_rows(self.as_read, self.read_current, self.log.voltage_step, 0.1 / self.capacity)
 
     @cached_property
     def _fresh(self) -> tuple[Bools, float]:
-        fresh, period = sampling.fresh_rows(self.log.cell_voltage, self.seconds)
+        fresh, period = sampling.fresh_rows(self.as_read, self.seconds)
         return fresh & ~self.held, period
 
     @property
@@ -161,7 +180,7 @@ class Readings:
     def _single(self) -> tuple[Floats, Floats]:
         """Voltages of the first row of each sample, not averaged, and their times: for what hangs on equality."""
         rows = self._samples.rows[self._samples.start]
-        return self.log.cell_voltage[rows], self.seconds[rows]
+        return self.as_read[rows], self.seconds[rows]
 
     @cached_property
     def silent(self) -> Bools:
@@ -249,7 +268,7 @@ class Readings:
             return None
         step = np.diff(self.seconds, append=self.seconds[-1])
         step[np.diff(self.section, append=self.section[-1]) != 0] = 0.0
-        volts = np.nan_to_num(self.log.cell_voltage)
+        volts = np.nan_to_num(self.as_read)
         amps = np.where(self.log.bleed, np.clip(volts, 0.0, 5.0), 0.0) / self.resistor
         total = np.cumsum(amps * step[:, None], axis=0) / 3600.0
         return np.asarray(np.vstack([np.zeros(total.shape[1]), total[:-1]]), float)

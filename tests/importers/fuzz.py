@@ -282,6 +282,31 @@ class Field:
         assert took < LONGEST_S, f"seed {seed}: {took:.1f} s"
         return ended, damage.__name__
 
+    def whole(self, seed: int) -> tuple[int, int, int]:
+        """Import an undamaged file of random size and rate; return rows, rows missing, and readings lost to null."""
+        rng = random.Random(seed)
+        truth = drive(
+            rows=rng.choice((30, 300, 2000)),
+            cells=rng.choice((1, 4, 12, 24)),
+            sensors=rng.choice((0, 2)),
+            seed=seed,
+            period_s=rng.choice((0.1, 1.0, 10.0)),
+            amperes=rng.choice((5.0, 80.0)),
+        )
+        d = BASES[rng.choice(list(BASES))].but(time_text=Dialect().time_text)
+        path, store = self.folder / f"whole{seed}.csv", self.folder / f"store{seed}"
+        path.write_bytes(text_of(truth, d).encode(d.encoding))
+        try:
+            report = Store(store).import_files([path], pack_for(truth))
+            assert not report.refused, f"seed {seed}: {report.refused[0].reason}"
+            log = read_log(Store(store).log_path(report.logs[0].id))
+        finally:
+            path.unlink()
+            shutil.rmtree(store, ignore_errors=True)
+        assert log.current is not None
+        blocks = (log.cell_voltage, log.temperature, log.current[:, None])
+        return log.rows, len(truth.time) - log.rows, sum(int(np.isnan(b).sum()) for b in blocks)
+
 
 def main() -> None:
     """Run many cases and print how they ended."""
@@ -293,6 +318,7 @@ def main() -> None:
     options = parser.parse_args()
     ends: dict[tuple[str, str], int] = {}
     failures = []
+    sound = np.zeros(3, dtype=int)
     with tempfile.TemporaryDirectory() as name:
         field = Field(Path(name))
         for seed in range(options.seed, options.seed + options.count):
@@ -303,9 +329,14 @@ def main() -> None:
                 print(f"seed {seed}: {type(error).__name__}: {str(error)[:300]}")
                 continue
             ends[key] = ends.get(key, 0) + 1
+        for seed in range(options.seed, options.seed + options.count // 20):
+            sound += field.whole(seed)
     for (ended, damage), count in sorted(ends.items()):
         print(f"{ended:<8} {damage:<18} {count}")
     print(f"{options.count} cases, {len(failures)} failures")
+    print(f"{sound[0]} rows of undamaged files: {sound[1]} missing, {sound[2]} readings lost to null")
+    if sound[1:].any():
+        failures.append(-1)
     if failures:
         raise SystemExit(1)
 

@@ -33,6 +33,7 @@ Role = Literal[
     "cell number",
     "module",
     "unused",
+    "silent",
     "nothing",
 ]
 

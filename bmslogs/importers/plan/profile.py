@@ -30,6 +30,8 @@ def _regex(value: str, *groups: str) -> str:
         pattern = re.compile(value)
     except re.error as error:
         raise ValueError(f"{value!r} is no regular expression ({error})") from None
+    except (RecursionError, OverflowError):
+        raise ValueError(f"{value[:40]!r}.. is no regular expression that can be used") from None
     if groups and not set(groups) & set(pattern.groupindex):
         raise ValueError(f"{value!r} has no group (?P<{groups[0]}>..)")
     return value

@@ -49,6 +49,8 @@ class Chunk:
         Further columns by their normalised name.
     line
         Line of the block's first line in the file.
+    not_text
+        Columns that hold other than the plan says: texts among numbers, readings where there were none.
     whole
         Whether the cells were rounded to whole mV: once they are finished, where the logger's step allows it.
     """
@@ -184,7 +186,7 @@ class BlockReader:
             and self._fast(taken.style)
         ):
             return pa.float64()
-        return pa.string()
+        return pa.string()  # of a silent column: whether anything stands in it
 
     def numeric_extra(self, taken: Taken) -> bool:
         """Whether an extra column is kept as numbers."""
@@ -221,14 +223,14 @@ class BlockReader:
             block = b"\n".join(b" ".join(x.split()) for x in block.splitlines()) + b"\n"
         even = self._even(block) if self._cells_at else None
         if even is not None:
-            chunk = self._chunk(even[0], bad, even[1])
+            chunk = self._chunk(even[0], bad, not_text, even[1])
         else:
             try:
                 table = read_typed(block, self.plan.dialect, self._types, self._include, wrong)
             except pa.ArrowInvalid:
                 wrong = Wrong()
                 table = self._lenient(read_text(block, self.plan.dialect, wrong), bad, not_text)
-            chunk = self._chunk(table, bad)
+            chunk = self._chunk(table, bad, not_text)
         chunk.line = line
         chunk.wrong = [(line + _line_of(block, text), fields, text) for _, fields, text in wrong.rows]
         chunk.repeated_headers, chunk.nul_lines, chunk.odd_quotes = repeated, nuls, quotes
@@ -330,7 +332,7 @@ class BlockReader:
             out[endless] = np.nan
         return out
 
-    def _chunk(self, table: Any, bad: Bad, cells: Float32s | None = None) -> Chunk:
+    def _chunk(self, table: Any, bad: Bad, not_text: set[int], cells: Float32s | None = None) -> Chunk:
         plan, rows = self.plan, table.num_rows
         time = np.full(rows, MISSING, dtype=np.int64)
         if plan.clock is not None:
@@ -339,6 +341,7 @@ class BlockReader:
                 taken = next(t for t in plan.columns if t.index == plan.clock.columns[0])
                 columns = [arrow_numbers(numbers_of(columns[0], taken.style or NumberStyle())[0])]
             time = plan.clock.raw(columns)
+        self._awake(table, not_text)
         current = None
         if self._roles.get("current"):
             current = self._scaled(table, "current", bad)[0]
@@ -371,6 +374,16 @@ class BlockReader:
         charging = directions(whole(table.column(column_key(taken.index))), mode) < 0
         size = np.abs(current)
         return np.where(charging, -size, size)
+
+    def _awake(self, table: Any, not_text: set[int]) -> None:
+        """Note the columns that were taken for silent and hold a reading after all."""
+        for taken in self._roles.get("silent", []):
+            column = whole(table.column(column_key(taken.index)))
+            text = pc.utf8_lower(pc.utf8_trim_whitespace(column))
+            if not pc.all(
+                pc.or_kleene(pc.is_in(text, value_set=arrow_texts(sorted(FILLS))), pc.is_null(text))
+            ).as_py():
+                not_text.add(taken.index)
 
     def _bleed(self, table: Any) -> tuple[npt.NDArray[np.bool_] | None, npt.NDArray[np.bool_] | None]:
         n, rows = len(self.plan.cells), table.num_rows

@@ -13,11 +13,20 @@ from bmslogs.importers.plan.sign_evidence import SignEvidence
 from bmslogs.importers.reading.blocks import Chunk, join_chunks
 from bmslogs.importers.reading.directions import add_to_evidence
 from bmslogs.importers.reading.fills import cell_fills, extremes, scalar_fills, temperature_fills
+from bmslogs.importers.reading.minus_marks import minus_marks
 from bmslogs.importers.reading.order import SECOND, Clockwork, Corrections, rising, spread
-from bmslogs.importers.reading.repeated_frames import held_rows
+from bmslogs.importers.reading.repeated_frames import UNKNOWN, held_rows
 from bmslogs.importers.text.stamps import MISSING
 from bmslogs.importers.text.zones import LocalClock
 
+IMPOSSIBLE = (
+    "cell voltages that no cell has, and that no neighbour makes up for as beside a swapped tap, in {rows} made null "
+    "({columns})"
+)
+MINUS_MARK = (
+    "a minus sign before cell voltages in {rows} taken for a mark of the logger (bleeding, perhaps), not for a "
+    "voltage: the size is kept, the mark is not used ({columns})"
+)
 CELLS_AT_ONCE = 12
 """Choice: as many cells of a block stay in the processor's cache while they are rounded."""
 
@@ -81,6 +90,7 @@ class Finisher:
         self._last: int | None = None
         self._good_cells: npt.NDArray[np.float32] | None = None
         self._good_temperatures: npt.NDArray[np.float32] | None = None
+        self._scatter = UNKNOWN
         self._good_current = float("nan")
         self._good_pack = float("nan")
         self._cells = plan.of("cell")
@@ -232,21 +242,31 @@ class Finisher:
         found.end = int(chunk.time[-1])
         return chunk
 
+    def _without_marks(self, chunk: Chunk, ends: tuple[float, float]) -> tuple[float, float]:
+        """Take a minus sign that is no value off the cells; return their least and largest reading."""
+        marks = minus_marks(chunk.cells, ends[0])
+        if marks is None:
+            return ends
+        self._repair_cells("minus_mark", MINUS_MARK, marks, chunk)
+        np.negative(chunk.cells, out=chunk.cells, where=marks)
+        return extremes(chunk.cells)
+
+    def _repair_cells(self, rule: str, sentence: str, mask: npt.NDArray[np.bool_], chunk: Chunk) -> None:
+        rows = mask.any(axis=0)
+        names = [self._cells[k].name for k in np.flatnonzero(mask.any(axis=1))]
+        self.repairs.add(rule, sentence, int(rows.sum()), names, *_ends(chunk.time[rows]))
+
     def _null_fills(self, chunk: Chunk) -> None:
         if len(chunk.cells):
-            scale = self._cells[0].scale * 1e3
-            mask = cell_fills(chunk.cells, scale, self._good_cells)
-            if mask.any():
-                rows = mask.any(axis=0)
-                names = [self._cells[k].name for k in np.flatnonzero(mask.any(axis=1))]
-                self.repairs.add(
-                    "fill_value",
-                    "fill values for missing readings in {rows} made null ({columns})",
-                    int(rows.sum()),
-                    names,
-                    *_ends(chunk.time[rows]),
-                )
-                chunk.cells[mask] = np.nan
+            ends = self._without_marks(chunk, extremes(chunk.cells))
+            fill, impossible = cell_fills(chunk.cells, self._cells[0].scale * 1e3, self._good_cells, ends)
+            for mask, rule, sentence in (
+                (fill, "fill_value", "fill values for missing readings in {rows} made null ({columns})"),
+                (impossible, "impossible_reading", IMPOSSIBLE),
+            ):
+                if mask.any():
+                    self._repair_cells(rule, sentence, mask, chunk)
+                    chunk.cells[mask] = np.nan
             self._good_cells = _last_good(chunk.cells, self._good_cells)
         if len(chunk.temperatures):
             mask = temperature_fills(
@@ -301,7 +321,7 @@ class Finisher:
     def _null_held(self, chunk: Chunk) -> None:
         if self._regular or not len(chunk.cells):
             return
-        whole, alone = held_rows(chunk.cells, chunk.current)
+        whole, alone, self._scatter = held_rows(chunk.cells, chunk.current, chunk.pack, self._scatter)
         for mask, rule, sentence in (
             (
                 whole,

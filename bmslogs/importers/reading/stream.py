@@ -31,6 +31,7 @@ from bmslogs.importers.reading.whole_rows import Gatherer
 from bmslogs.importers.recognise.long_table import Pivot
 from bmslogs.importers.text.encoding import to_utf8
 from bmslogs.importers.text.fixed_width import PIECE_BYTES
+from bmslogs.importers.text.numbers import NumberStyle
 from bmslogs.importers.text.source import Source, lines_of
 
 Progress = Callable[[int, int], None]
@@ -117,6 +118,8 @@ def read_whole(
         if again is None:
             return reading, writer
         plan, corrections, same_rows = again
+        sensors = len(plan.of("temperature"))
+        never = np.concatenate([never, np.zeros(sensors - len(never), dtype=bool)])
         if same_rows:
             reading.plan = plan
             return reading, writer
@@ -142,8 +145,16 @@ def _revised(
             column=next((t.name for t in plan.of("time")), None),
         )
     _refuse_coarse(work, found.rows, plan, file)
-    if found.text_columns - plan.text_columns:
-        changed["text_columns"] = plan.text_columns | frozenset(found.text_columns)
+    woken = {t.index for t in plan.of("silent")} & found.text_columns
+    if woken:
+        changed["columns"] = tuple(
+            t
+            if t.index not in woken
+            else replace(t, role="temperature", style=t.style or NumberStyle(plan.dialect.decimal))
+            for t in plan.columns
+        )
+    if found.text_columns - plan.text_columns - woken:
+        changed["text_columns"] = plan.text_columns | frozenset(found.text_columns - woken)
     if not plan.fine and found.finest > 0.02 and plan.cells:
         changed["fine"] = True
         changed["voltage_step"] = 1e-4

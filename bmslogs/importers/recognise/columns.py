@@ -26,7 +26,7 @@ from bmslogs.importers.recognise.temperatures import find_temperatures
 from bmslogs.importers.text.dialect import Dialect
 from bmslogs.importers.text.sample import Sample
 from bmslogs.importers.text.units import Unit, named
-from bmslogs.importers.text.words import Header, take_apart
+from bmslogs.importers.text.words import Header, letters_as_names, take_apart
 
 
 class _Mapping:
@@ -75,7 +75,7 @@ def recognise(
     Plan
         With `problems` where the file cannot be imported as it is.
     """
-    headers = [take_apart(c.name, c.unit_text) for c in sample.columns]
+    headers = letters_as_names([take_apart(c.name, c.unit_text) for c in sample.columns])
     mapping = _Mapping(sample)
     problems: list[BadInput] = []
     notes: list[str] = []
@@ -132,8 +132,12 @@ def recognise(
     for index, role, unit, why in current.columns:
         mapping.take(index, role, "current_A" if role == "current" else "", why, unit)
     try:
-        for t in find_temperatures(sample, headers, mapping.free, profile.temperature, pack, file):
+        sensors = find_temperatures(sample, headers, mapping.free, profile.temperature, pack, file)
+        for t in sensors.found:
             mapping.take(t.index, "temperature", temperature_column(t.number), t.why, t.unit, t.number)
+        for k, (index, unit) in enumerate(sensors.silent, len(sensors.found) + 1):
+            mapping.take(index, "silent", temperature_column(k), "a sensor that never reads", unit, k)
+        notes += sensors.notes
     except BadInput as error:
         problems.append(error)
     _pack_voltage(mapping, headers, cells, profile, file, problems)
@@ -394,8 +398,9 @@ def _sum_of_cells(sample: Sample, cells: Cells | None) -> float:
     ]
     if not medians:
         return float("nan")
-    # a column that is missing counts as the others do
-    return float(np.mean(medians)) * len(cells.columns) * cells.unit.scale
+    # a column that is missing counts as the others do; a minus sign may be a mark, and then the middle cell says more
+    usual = float(np.median(np.abs(medians))) if min(medians) < 0 else float(np.mean(medians))
+    return usual * len(cells.columns) * cells.unit.scale
 
 
 def _states(mapping: _Mapping, headers: list[Header]) -> None:

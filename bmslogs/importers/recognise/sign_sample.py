@@ -85,6 +85,10 @@ def stamps_of(sample: Sample, clock: Clock) -> Int64s:
 def mean_cells(sample: Sample, cells: Cells) -> Floats:
     """Return the mean cell voltage [V] of every row of the sample."""
     block = np.array([sample.columns[i].values for i in cells.columns.values()]) * cells.unit.scale
+    minus = block < -0.5
+    if minus.any():
+        # a sign that is a mark, not a voltage
+        block[minus & (np.abs(block + np.nanmedian(np.abs(block), axis=0)) < 0.5)] *= -1.0
     block[~((block > 0.5) & (block < 6.0))] = np.nan
     out = np.full(block.shape[1], np.nan)
     good = np.isfinite(block).any(axis=0)

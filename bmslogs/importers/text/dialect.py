@@ -15,6 +15,8 @@ from bmslogs.importers.text.units import is_unit
 HEAD_BYTES = 256 << 10
 """Choice [bytes]: the part of a file in which preamble and header must end."""
 _MOST_LINES = 3000
+MOST_COLUMNS = 2000
+"""Choice: a pack of hundreds of cells with a flag for each stays below; 10,000 take a minute and a gigabyte."""
 LEAST_ROWS = 10
 """Choice: as many rows of readings with another number of fields make a layout of their own."""
 _MOST_BROKEN = 1000
@@ -193,6 +195,8 @@ def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
     if not any(line.strip() for line in lines):
         raise BadInput("nothing but blanks", "a log with a header and rows", file=file)
     delimiter, width = _delimiter(lines, file)
+    if width > MOST_COLUMNS:
+        raise BadInput(f"{width} columns", f"{MOST_COLUMNS} at most", file=file)
     lines = _one_line_each(lines, delimiter)
     rows = [split(line, delimiter) for line in lines[:_MOST_LINES]]
     lines, rows, width = _first_layout(lines, rows, width)
@@ -245,12 +249,21 @@ def _first_layout(
     others = [i for i, r in enumerate(rows) if len(r) not in (width, 1) and len(r) > 3]
     others = [i for i in others if _data_share(rows[i]) > 0.7]
     counts = Counter(len(rows[i]) for i in others).most_common(1)
-    if not counts or counts[0][1] < LEAST_ROWS:
+    if not counts or (counts[0][1] < LEAST_ROWS and not _own_header(rows, others[0], counts[0][0], width)):
         return lines, rows, width
     end = max(i for i in others if len(rows[i]) == counts[0][0]) + 1
     if any(len(r) == width and _data_share(r) > 0.7 for r in rows[:end]):
         return lines, rows, width
     return lines[:end], rows[:end], counts[0][0]
+
+
+def _own_header(rows: list[list[str]], first: int, narrow: int, width: int) -> bool:
+    """Whether few rows of another width stand under names of their own, and those of the usual width under others."""
+
+    def names(row: list[str], fields: int) -> bool:
+        return len(row) == fields and all(row[: narrow - 1]) and _data_share(row) < 0.3
+
+    return any(names(r, narrow) for r in rows[:first]) and any(names(r, width) for r in rows[first:])
 
 
 def _delimiter(lines: list[str], file: Path) -> tuple[str, int]:
