@@ -337,7 +337,7 @@ class BlockReader:
             if plan.clock.kind == "number" and not pa.types.is_floating(columns[0].type):
                 taken = next(t for t in plan.columns if t.index == plan.clock.columns[0])
                 columns = [arrow_numbers(numbers_of(columns[0], taken.style or NumberStyle())[0])]
-            time = plan.clock.raw(columns)
+            time = plan.clock.raw(columns, self._fraction(table))
         current = None
         if self._roles.get("current"):
             current = self._scaled(table, "current", bad)[0]
@@ -359,6 +359,14 @@ class BlockReader:
             known,
             self._others(table, bad),
         )
+
+    def _fraction(self, table: Any) -> npt.NDArray[np.float64] | None:
+        """Return the column that tells the fraction of the second, where there is one."""
+        clock = self.plan.clock
+        if clock is None or clock.fraction is None:
+            return None
+        taken = next(t for t in self.plan.columns if t.index == clock.fraction.index)
+        return np.asarray(self._numbers(table, taken, {}), dtype=np.float64)
 
     def _bleed(self, table: Any) -> tuple[npt.NDArray[np.bool_] | None, npt.NDArray[np.bool_] | None]:
         n, rows = len(self.plan.cells), table.num_rows

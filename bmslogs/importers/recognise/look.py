@@ -119,7 +119,8 @@ def sample_time(sample: Sample, plan: Plan) -> npt.NDArray[np.int64]:
             columns.append(arrow_numbers(column.values))
         else:
             columns.append(pa.chunked_array([arrow_texts([t or "" for t in column.texts])]))
-    return plan.clock.raw(columns)
+    part = None if plan.clock.fraction is None else sample.columns[plan.clock.fraction.index].values
+    return plan.clock.raw(columns, part)
 
 
 def _newest_first(sample: Sample, plan: Plan) -> bool:
