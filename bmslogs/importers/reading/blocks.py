@@ -71,7 +71,7 @@ class Chunk:
     whole: bool = False
 
     def take(self, where: Any) -> Chunk:
-        """Return the chunk with some rows: a slice or a mask."""
+        """Return the chunk with some rows: a slice, a mask, or the rows' numbers in their new order."""
 
         def cut(x: Any) -> Any:
             return None if x is None else x[..., where]
@@ -79,8 +79,9 @@ class Chunk:
         if isinstance(where, slice):
             others = {k: v[where] for k, v in self.others.items()}
         else:
-            mask = arrow_numbers(where)
-            others = {k: v.filter(mask) for k, v in self.others.items()}
+            chosen = arrow_numbers(where)
+            mask = where.dtype == np.bool_
+            others = {k: v.filter(chosen) if mask else v.take(chosen) for k, v in self.others.items()}
         time = self.time[where]
         return Chunk(
             len(time),

@@ -12,8 +12,10 @@ from bmslogs.importers.plan.repairs import Repairs
 from bmslogs.importers.plan.sign import SignEvidence
 from bmslogs.importers.reading.blocks import Chunk, join_chunks
 from bmslogs.importers.reading.fills import cell_fills, extremes, scalar_fills, temperature_fills
-from bmslogs.importers.reading.order import SECOND, Clockwork, Corrections, rising, spread
+from bmslogs.importers.reading.jumps import SECOND
+from bmslogs.importers.reading.order import Clockwork, Corrections, rising, spread
 from bmslogs.importers.reading.repeated_frames import held_rows
+from bmslogs.importers.reading.sorting import Sorter, order_of
 from bmslogs.importers.text.stamps import MISSING
 from bmslogs.importers.text.zones import LocalClock
 
@@ -35,12 +37,15 @@ class Findings:
         Extra columns that turned out to hold text.
     rows
         Rows written.
+    shuffled
+        Whether rows stand a few rows from their place.
     """
 
     sign: SignEvidence = field(default_factory=SignEvidence.empty)
     finest: float = 0.0
     text_columns: set[int] = field(default_factory=set)
     rows: int = 0
+    shuffled: bool = False
     start: int | None = None
     end: int | None = None
 
@@ -72,9 +77,13 @@ class Finisher:
             rollover=bool(clock and clock.kind == "day"),
             dated=bool(clock and not clock.relative),
             relative=bool(clock and clock.relative and clock.kind != "day"),
+            hint=clock.hint if clock else None,
+            right=clock.right if clock else "",
+            column=next((t.name for t in plan.of("time")), None),
         )
         self._never = never
         self._regular = regular
+        self._sorter = Sorter() if corrections.shuffled else None
         self._tail: Chunk | None = None
         self._first = True
         self._last: int | None = None
@@ -88,7 +97,15 @@ class Finisher:
     def add(self, chunk: Chunk) -> Chunk | None:
         """Take the next block; return finished rows, None where there are none yet."""
         self._note(chunk)
-        chunk = self._timed(chunk)
+        chunk = self._in_utc(chunk)
+        if self._sorter is not None and chunk.rows:
+            chunk = self._sorter.add(chunk)
+        return self._on(chunk)
+
+    def _on(self, chunk: Chunk) -> Chunk | None:
+        """Take rows in their order to the end, as far as they need not wait."""
+        if chunk.rows:
+            chunk = self._followed(chunk)
         if not chunk.rows:
             return None
         if self.clockwork.corrections.coarse:
@@ -100,6 +117,18 @@ class Finisher:
 
     def end(self) -> Chunk | None:
         """Return the rows that were held back until now."""
+        last = self._sorter.end() if self._sorter is not None else None
+        ready = self._on(last) if last is not None else None
+        self.clockwork.end()
+        if self._sorter is not None and self._sorter.moved:
+            sentence = "{rows} that stood a few rows from their place sorted by their stamps"
+            self.repairs.add("rows_sorted", sentence, self._sorter.moved, ["time"])
+        tail = self._spread_tail()
+        if ready is None or tail is None:
+            return ready if tail is None else tail
+        return join_chunks(ready, tail)
+
+    def _spread_tail(self) -> Chunk | None:
         if self._tail is None:
             return None
         chunk, self._tail = self._tail, None
@@ -118,7 +147,7 @@ class Finisher:
         zone = self.plan.clock.zone if self.plan.clock else "UTC"
         return _ends(LocalClock(zone).to_utc(ends, int(MISSING)))
 
-    def _timed(self, chunk: Chunk) -> Chunk:
+    def _in_utc(self, chunk: Chunk) -> Chunk:
         good = chunk.time != MISSING
         if not good.all():
             self.repairs.add("no_time", "{rows} without a readable time left out", int((~good).sum()))
@@ -139,7 +168,13 @@ class Finisher:
                 "{rows} within the hour that a change to winter time doubles, parted by the step back",
                 self._zone.doubled - doubled,
             )
-        time, keep = self.clockwork.follow(time)
+        chunk.time = self.clockwork.over_midnight(time)
+        return chunk
+
+    def _followed(self, chunk: Chunk) -> Chunk:
+        if self._sorter is None and not self.findings.shuffled and (np.diff(chunk.time) < 0).any():
+            self.findings.shuffled = order_of(chunk.time) is not None
+        time, keep = self.clockwork.follow(chunk.time)
         chunk.time = time
         if not keep.all():
             self.repairs.add(

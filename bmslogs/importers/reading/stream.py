@@ -24,8 +24,9 @@ from bmslogs.importers.plan.sign import judge_sign
 from bmslogs.importers.reading.background import Aside
 from bmslogs.importers.reading.blocks import BlockReader, Chunk, tidy
 from bmslogs.importers.reading.clean import Findings, Finisher
+from bmslogs.importers.reading.jumps import SECOND, SET_CLOCK
 from bmslogs.importers.reading.later import NewColumns, with_later_columns
-from bmslogs.importers.reading.order import SECOND, SET_CLOCK, Clockwork, Corrections
+from bmslogs.importers.reading.order import Clockwork, Corrections
 from bmslogs.importers.reading.table_writer import TableWriter
 from bmslogs.importers.reading.whole_rows import Gatherer
 from bmslogs.importers.recognise.long_table import Pivot
@@ -134,6 +135,8 @@ def _revised(
     changed: dict[str, Any] = {}
     if not found.rows:
         raise BadInput("no row with a time and readings", "rows of readings", file=file)
+    if found.shuffled and not corrections.shuffled:
+        return plan, replace(corrections, shuffled=True), False
     if len(work.jumps) > max(MOST_STEPS_BACK, 0.05 * work.row):
         raise BadInput(
             f"time steps back at {len(work.jumps)} places or more in {work.row} rows",
@@ -148,7 +151,7 @@ def _revised(
         changed["fine"] = True
         changed["voltage_step"] = 1e-4
     new = corrections
-    if work.jumps or (work.repeats and not corrections.coarse):
+    if work.jumps or work.strays or (work.repeats and not corrections.coarse):
         new = work.resolve()
         if new.coarse and not corrections.coarse:
             new = replace(new, rows_per_stamp=1)
@@ -249,7 +252,10 @@ def _pass(
         )
     for rule, amount, rows, before, after in corrections.says:
         text = {
-            "clock_unset": "the clock was not set until later: {rows} at its head moved " + amount,
+            "clock_unset": "the clock was not set until later: {rows} before that moved " + amount,
+            "clock_lost": "the clock was lost: {rows} behind moved "
+            + amount
+            + " to follow those before; the pause between is not known",
             "clock_back": "the clock stepped back: {rows} before the step moved " + amount,
             "counter_wrapped": "the counter of time ran over: {rows} behind moved " + amount,
             "counter_restarted": "time since the start began again (a restart?): {rows} behind moved "

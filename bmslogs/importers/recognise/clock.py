@@ -74,6 +74,8 @@ class Clock:
         Another column that parts the rows of a coarse stamp.
     right
         Which side of a jump of the clock is right, where the profile says so: ``earlier``, ``later`` or ``both``.
+    hint
+        Date that the file's name or its preamble gives [us]; None where they give none.
     """
 
     kind: str
@@ -88,6 +90,7 @@ class Clock:
     dated: bool = True
     fraction: Fraction | None = None
     right: str = ""
+    hint: int | None = None
 
     @property
     def relative(self) -> bool:
@@ -218,7 +221,10 @@ def find_clock(
             file=file,
             line=dialect.header_line or None,
         )
-    clock = replace(clock, zone=profile.zone or "UTC", right=profile.right or "")
+    hint = hinted_date(dialect, file)
+    clock = replace(
+        clock, zone=profile.zone or "UTC", right=profile.right or "", hint=hint[0] if hint else None
+    )
     if profile.zone is None:
         clock = _in_utc(clock, sample, headers)
     return _with_fraction(_based(clock, sample, dialect, profile, file), sample, headers)

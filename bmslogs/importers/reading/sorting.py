@@ -1,0 +1,113 @@
+"""Rows that stand a few rows from their place, as several writers leave them, sorted by their stamps.
+
+Such rows are told from a clock that was set back by their density: rows in disorder fill the time that they take as the
+others do, while a clock that was set back passes the same time twice.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.importers.reading.blocks import Chunk, join_chunks
+
+Int64s = npt.NDArray[np.int64]
+WINDOW = 64
+"""Choice [rows]: no writer is further behind; what is held in memory for sorting is bounded by it."""
+DENSE = 1.5
+"""Choice: rows of a clock that was set back stand twice as dense as others, rows in disorder just as dense."""
+LAG = 16
+GAP = 5.0
+"""Choice [usual steps]: between rows in disorder no pause lies; what is further off has a wrong stamp."""
+SHORT, MANY = 8, 3
+"""Choice [rows, runs]: where this many runs are mere disorder, short ones are taken for it whatever their density."""
+
+
+def order_of(time: Int64s) -> tuple[Int64s, int] | None:
+    """Return the order of rows that sorts what is in disorder, and how many rows it moves; None where none is.
+
+    Parameters
+    ----------
+    time
+        (rows,) stamps [us] in the order of the file.
+    """
+    if len(time) < 3 or not (np.diff(time) < 0).any():
+        return None
+    before, behind = time.copy(), time.copy()
+    for shift in (1, 2, 4, 8, 16, 32):
+        before[shift:] = np.maximum(before[shift:], before[:-shift].copy())
+        behind[:-shift] = np.minimum(behind[:-shift], behind[shift:].copy())
+    cuts = np.concatenate([[0], np.flatnonzero(before[:-1] <= behind[1:]) + 1, [len(time)]])
+    rate, widest = _rate(time), GAP * _usual_step(time)
+    able: list[tuple[int, Int64s, bool]] = []
+    for k in np.flatnonzero(np.diff(cuts) > 1).tolist():
+        first, end = int(cuts[k]), int(cuts[k + 1])
+        part = time[first:end]
+        order = np.argsort(part, kind="stable")
+        near = np.abs(order - np.arange(len(order))).max() <= WINDOW
+        if near and np.diff(part[order]).max() <= widest:
+            able.append((first, order, (len(part) - 1) * rate <= DENSE * float(np.ptp(part))))
+    sure = sum(good for *_, good in able)
+    whole = np.arange(len(time))
+    for first, order, good in able:
+        if good or (sure >= MANY and len(order) <= SHORT):
+            whole[first : first + len(order)] = first + order
+    moved = int((whole != np.arange(len(time))).sum())
+    return (whole, moved) if moved else None
+
+
+def _usual_step(time: Int64s) -> float:
+    steps = np.diff(time)
+    steps = steps[steps > 0]
+    return float(np.median(steps)) if len(steps) else 0.0
+
+
+def _rate(time: Int64s) -> float:
+    """Return the usual time a row takes [us], rows in disorder and shared stamps regardless."""
+    lag = min(LAG, len(time) - 1)
+    steps = (time[lag:] - time[:-lag]) / lag
+    steps = steps[steps > 0]
+    return float(np.median(steps)) if len(steps) else 0.0
+
+
+class Sorter:
+    """Sorts rows over the borders of blocks: the last rows wait for those behind."""
+
+    def __init__(self) -> None:
+        self._rest: Chunk | None = None
+        self._numbers = np.empty(0, dtype=np.int64)
+        self._given = 0
+        self._next = 0
+        self.moved = 0
+
+    def add(self, chunk: Chunk) -> Chunk:
+        """Take the rows of a block; return those that nothing behind can come before."""
+        whole = self._sorted(chunk)
+        keep = max(whole.rows - 2 * WINDOW, 0)
+        self._rest = whole.take(slice(keep, None))
+        return self._gone(whole, keep)
+
+    def end(self) -> Chunk | None:
+        """Return the rows that waited."""
+        if self._rest is None:
+            return None
+        rest, self._rest = self._rest, None
+        return self._gone(rest, rest.rows)
+
+    def _sorted(self, chunk: Chunk) -> Chunk:
+        numbers = np.arange(self._next, self._next + chunk.rows)
+        self._next += chunk.rows
+        self._numbers = np.concatenate([self._numbers, numbers])
+        whole = chunk if self._rest is None else join_chunks(self._rest, chunk)
+        found = order_of(whole.time)
+        if found is None:
+            return whole
+        self._numbers = self._numbers[found[0]]
+        return whole.take(found[0])
+
+    def _gone(self, whole: Chunk, keep: int) -> Chunk:
+        places = np.arange(self._given, self._given + keep)
+        self.moved += int((self._numbers[:keep] != places).sum())
+        self._given += keep
+        self._numbers = self._numbers[keep:]
+        return whole.take(slice(0, keep))
