@@ -15,7 +15,9 @@ from bmslogs.importers.reading.fills import cell_fills, extremes, scalar_fills, 
 from bmslogs.importers.reading.jumps import SECOND
 from bmslogs.importers.reading.order import Clockwork, Corrections, rising, spread
 from bmslogs.importers.reading.repeated_frames import held_rows
+from bmslogs.importers.reading.sections import Joints
 from bmslogs.importers.reading.sorting import Sorter, order_of
+from bmslogs.importers.text.arrow import arrow_numbers
 from bmslogs.importers.text.stamps import MISSING
 from bmslogs.importers.text.zones import LocalClock
 
@@ -61,10 +63,17 @@ class Finisher:
         What an earlier reading found out about the clock.
     never
         Sensors that read nothing but fills in the whole sample.
+    capacity
+        Nominal capacity of the pack [Ah].
     """
 
     def __init__(
-        self, plan: Plan, corrections: Corrections, never: npt.NDArray[np.bool_], regular: bool
+        self,
+        plan: Plan,
+        corrections: Corrections,
+        never: npt.NDArray[np.bool_],
+        regular: bool,
+        capacity: float = 100.0,
     ) -> None:
         self.plan = plan
         self.repairs = Repairs()
@@ -83,6 +92,7 @@ class Finisher:
         )
         self._never = never
         self._regular = regular
+        self.joints = Joints(plan.voltage_step * 1e3, capacity)
         self._sorter = Sorter() if corrections.shuffled else None
         self._tail: Chunk | None = None
         self._first = True
@@ -232,6 +242,7 @@ class Finisher:
             if chunk.current is not None:
                 same[1:] &= chunk.current[1:] == chunk.current[:-1]
             twin &= same
+            twin = _same_beside(chunk, twin)
             if twin.any():
                 self.repairs.add(
                     "row_repeated",
@@ -260,6 +271,7 @@ class Finisher:
         self._null_fills(chunk)
         self._null_held(chunk)
         self._evidence(chunk)
+        self.joints.add(chunk)
         found = self.findings
         found.rows += chunk.rows
         found.start = int(chunk.time[0]) if found.start is None else found.start
@@ -389,6 +401,8 @@ class Finisher:
             self.repairs.add("nul_bytes", "{rows} with bytes of nought left out", chunk.nul_lines)
         if chunk.odd_quotes:
             self.repairs.add("open_quote", "{rows} with an open quote left out", chunk.odd_quotes)
+        if chunk.stray_quotes:
+            self.repairs.add("quote_stray", "{rows} with a stray quote, read without it", chunk.stray_quotes)
         if chunk.unreadable:
             rows = np.unique(np.concatenate(list(chunk.unreadable.values())))
             sentence = "fields that are no number made null in {rows} ({columns})"
@@ -396,6 +410,19 @@ class Finisher:
                 "unreadable", sentence, len(rows), list(chunk.unreadable), *self._span(chunk, rows)
             )
         self.findings.text_columns |= chunk.not_text
+
+
+def _same_beside(chunk: Chunk, twin: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Return the twins that agree with the row before in every other column too: a counter that moves denies it."""
+    rows = np.flatnonzero(twin)
+    same = np.ones(len(rows), dtype=bool)
+    for values in chunk.others.values():
+        here = values.take(arrow_numbers(rows)).to_pylist()
+        before = values.take(arrow_numbers(rows - 1)).to_pylist()
+        same &= np.array([a == b for a, b in zip(here, before)], dtype=bool)
+    out = np.zeros_like(twin)
+    out[rows[same]] = True
+    return out
 
 
 def _ends(time: npt.NDArray[np.int64]) -> tuple[int | None, int | None]:

@@ -79,6 +79,29 @@ def epochs_beside(sample: Sample, headers: list[Header], taken: tuple[int, ...])
     return out
 
 
+def counts_beside(
+    sample: Sample, headers: list[Header], taken: tuple[int, ...], rows: Int64s
+) -> list[Int64s]:
+    """Return what other columns count since a start, at some rows of the sample [us]."""
+    out = []
+    for c in sample.columns:
+        if c.index in taken or c.style is None or c.filled < 0.95 * sample.rows or not is_named(headers[c.index]):
+            continue
+        t = track(c, sample)
+        if t is None or t.rising < 0.99 or not t.span:
+            continue
+        found = readings(t, unit_of(headers[c.index]), True)
+        if len(found) == 1 and not found[0].absolute:
+            out.append(counted_us(c, found[0], rows))
+    return out
+
+
+def runs_with(us: Int64s, other: Int64s) -> bool:
+    """Whether a clock and a count go on together, to an hour of a change to summer time."""
+    ahead = apart(us, other)
+    return len(ahead) > 1 and float(np.ptp(ahead)) <= 3700 * SECOND
+
+
 def counted_us(column: SampledColumn, counted: Counted, rows: Int64s) -> Int64s:
     """Return what a column of numbers says at some rows of the sample [us]."""
     values = column.values[rows]

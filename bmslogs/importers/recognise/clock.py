@@ -17,8 +17,10 @@ from bmslogs.importers.recognise.beside import (
     Fraction,
     compared_rows,
     counted_us,
+    counts_beside,
     epochs_beside,
     find_fraction,
+    runs_with,
     same_days,
     text_us,
     zone_between,
@@ -490,6 +492,10 @@ def _order_beside(
         fits = [o for o in sorted(orders) if same_days(text_us(column, o, rows), other)]
         if len(fits) == 1:
             return fits[0]
+    for other in counts_beside(sample, headers, (column.index,), rows):
+        fits = [o for o in sorted(orders) if runs_with(text_us(column, o, rows), other)]
+        if len(fits) == 1:
+            return fits[0]
     return None
 
 
@@ -510,7 +516,7 @@ def _settle_order(
     if beside is not None:
         return beside
     texts = [t for t in column.texts if t]
-    if re.match(r"\D*\d{1,2}\.", texts[0]) or dialect.decimal == "," or dialect.delimiter == ";":
+    if re.match(r"\D*\d{1,2}\.", texts[0]):
         return "dmy"
     spans = {
         o: _span_days([parse_one(t, o) for t in (texts[0], texts[len(texts) // 2], texts[-1])])
@@ -520,6 +526,8 @@ def _settle_order(
         return "dmy"
     if spans["mdy"] <= 3 < 20 < spans["dmy"]:
         return "mdy"
+    if dialect.decimal == "," or dialect.delimiter == ";":
+        return "dmy"
     hint = hinted_date(dialect, file)
     days = {o: parse_one(texts[0], o) // 86_400_000_000 for o in orders}
     if hint is not None:

@@ -79,6 +79,9 @@ class Track:
     decimals: int
 
 
+AGES = Counted("elapsed_s", 1.0, 0.0, "counts since a year that is not 1970")
+
+
 def latest_s() -> float:
     """Return the end of next year [s since 1970]: no log is of later."""
     return dt.datetime(dt.datetime.now(dt.UTC).year + 2, 1, 1, tzinfo=dt.UTC).timestamp()
@@ -135,6 +138,8 @@ def readings(t: Track, unit: str | None, named: bool) -> list[Counted]:
             return [own]
         if epoch is not None or (serial is not None and unit == "d"):
             return [c for c in (epoch, serial) if c is not None][:1]
+        if own is not None and max(t.span, t.level) * own.scale >= LONGEST_S and serial is None:
+            return [own, AGES] if t.step > 0 else []
         return [c for c in (own, serial) if c is not None]
     if epoch is not None and (FASTEST_S <= t.step * epoch.scale <= SLOWEST_S or t.step == 0):
         return [epoch]
@@ -146,6 +151,8 @@ def readings(t: Track, unit: str | None, named: bool) -> list[Counted]:
     ]
     if epoch is not None:
         return [epoch, *able] if able else [epoch]
+    if not able and serial is None and FASTEST_S <= t.step <= SLOWEST_S:
+        return [Counted("elapsed_s", 1.0, 0.0, ""), AGES]
     if serial is not None:
         seconds = [c for c in able if c.format == "elapsed_s"]
         sure = t.step < COARSE_STEP or (t.decimals > 3 and not seconds)
@@ -253,6 +260,14 @@ def _question(column: SampledColumn, found: list[Counted], sample: Sample, file:
     assert t is not None
     names = {c.format: f"{c.format} (a row every {t.step * c.scale:.3g} s)" for c in found}
     first = column.examples(1)[0]
+    if AGES in found:
+        return Ambiguous(
+            f"numbers from {first} count no time since 1970, and a log is not that long",
+            f'a profile with [time] format = "{found[0].format}" and start = the day from which they count, '
+            'such as "1904-01-01"',
+            file=file,
+            column=column.name,
+        )
     return Ambiguous(
         f"numbers from {first} in steps of {t.step:.6g} may be {' or '.join(names.values())}",
         "a profile with [time] " + " or ".join(f'format = "{f}"' for f in names),
