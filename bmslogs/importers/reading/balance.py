@@ -18,6 +18,7 @@ LEFT_OUT = frozenset(
         "no_time",
         "stamp_wrong",
         "row_repeated",
+        "row_twice",
         "out_of_order",
         "rows_put_together",
         "scan_gathered",

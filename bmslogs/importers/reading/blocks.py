@@ -22,9 +22,12 @@ from bmslogs.importers.text.fixed_width import read_even
 from bmslogs.importers.text.numbers import NumberStyle
 from bmslogs.importers.text.stamps import MISSING
 from bmslogs.importers.text.text_table import Wrong, column_key, read_text, read_typed
+from bmslogs.importers.text.words import plain
 
 Float32s = npt.NDArray[np.float32]
 Int64s = npt.NDArray[np.int64]
+MOST_HEADERS = 50
+"""Choice [rows]: as many unreadable rows of a block are looked at for a second header."""
 LEAST_TIMELESS = 3
 """Choice [rows]: with as many rows without a time another delimiter is looked for."""
 Bad = dict[str, npt.NDArray[np.int64]]
@@ -55,6 +58,8 @@ class Chunk:
         Lines of the block that hold something, those between the rows included.
     other_delimiter
         Another delimiter that parts some of its lines, and the number of the first of them.
+    other_header
+        Line of a second header that names the columns otherwise, 0 where there is none.
     whole
         Whether the cells were rounded to whole mV: once they are finished, where the logger's step allows it.
     """
@@ -76,6 +81,7 @@ class Chunk:
     stray_quotes: int = 0
     lines: int = 0
     other_delimiter: tuple[str, int] | None = None
+    other_header: int = 0
     unreadable: Bad = field(default_factory=dict)
     not_text: set[int] = field(default_factory=set)
     whole: bool = False
@@ -223,7 +229,9 @@ class BlockReader:
         odd = bool(chunk.wrong or chunk.unreadable) or bool((chunk.time == MISSING).any())
         if odd and not self.plan.dialect.quoted and b'"' in block:
             quoted = replace(self.plan, dialect=replace(self.plan.dialect, quoted=True))
-            chunk = BlockReader(quoted)._read(block, line) or chunk
+            other = BlockReader(quoted)._read(block, line)
+            if other is not None and _timed(other) > _timed(chunk):
+                chunk = other
         if odd and chunk.other_delimiter is None:
             chunk.other_delimiter = self._other_delimiter(chunk, block, line)
         named = len(chunk.wrong) + chunk.repeated_headers + chunk.nul_lines + chunk.odd_quotes
@@ -255,6 +263,7 @@ class BlockReader:
             return chunk
         wrong = Wrong()
         bad: Bad = {}
+        header = ""
         not_text: set[int] = set()
         second: Chunk | None = None
         if self._later is not None:
@@ -275,12 +284,16 @@ class BlockReader:
                 table = read_typed(block, self.plan.dialect, self._types, self._include, wrong)
             except pa.ArrowInvalid:
                 wrong = Wrong()
-                table = self._lenient(read_text(block, self.plan.dialect, wrong), bad, not_text)
+                text = read_text(block, self.plan.dialect, wrong)
+                table = self._lenient(text, bad, not_text)
+                header = self._other_header(text, bad)
             chunk = self._chunk(table, bad)
         chunk.line = line
         chunk.wrong = [(line + _line_of(block, text), fields, text) for _, fields, text in wrong.rows]
         chunk.repeated_headers, chunk.nul_lines, chunk.odd_quotes = repeated, nuls, quotes
         chunk.stray_quotes = strays
+        if header:
+            chunk.other_header = line + _line_of(block, header)
         if wrong.other is not None:
             mark, text = wrong.other
             chunk.other_delimiter = mark, line + _line_of(block, text)
@@ -355,6 +368,18 @@ class BlockReader:
                 bad[taken.name] = wrong
             out[key] = pa.chunked_array([arrow_numbers(values, np.isnan(values)).cast(kind)])
         return pa.Table.from_arrays(list(out.values()), names=list(out))
+
+    def _other_header(self, text: Any, bad: Bad) -> str:
+        """Return the start of a line that names the columns in another order, empty where there is none."""
+        names = [plain(n.strip().strip('"')) for n in self.plan.dialect.names]
+        rows = np.unique(np.concatenate(list(bad.values()))) if bad else np.empty(0, dtype=np.int64)
+        for row in rows[:MOST_HEADERS].tolist():
+            fields = [plain(str(f or "").strip().strip('"')) for f in text.slice(row, 1).to_pylist()[0].values()]
+            known = sum(bool(f) and f in names for f in fields)
+            if known > 0.5 * len([n for n in names if n]) and fields != names[: len(fields)]:
+                mark = self.plan.dialect.delimiter
+                return mark.join(str(f or "") for f in list(text.slice(row, 1).to_pylist()[0].values())[:2])
+        return ""
 
     def _numbers(self, table: Any, taken: Taken, bad: Bad) -> npt.NDArray[Any]:
         column = table.column(column_key(taken.index))
@@ -474,6 +499,11 @@ class BlockReader:
                         whole(_null_empty(column)) if pa.types.is_string(column.type) else column
                     )
         return out
+
+
+def _timed(chunk: Chunk) -> int:
+    """Return how many rows have a time."""
+    return int(np.count_nonzero(chunk.time != MISSING))
 
 
 def _without(block: bytes, end: bytes, odd: Callable[[bytes], bool]) -> tuple[bytes, int]:

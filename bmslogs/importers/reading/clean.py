@@ -17,6 +17,7 @@ from bmslogs.importers.reading.order import Clockwork, Corrections, rising, spre
 from bmslogs.importers.reading.repeated_frames import held_rows
 from bmslogs.importers.reading.sections import Joints
 from bmslogs.importers.reading.sorting import Sorter, order_of
+from bmslogs.importers.reading.twice import Repeats
 from bmslogs.importers.text.arrow import arrow_numbers
 from bmslogs.importers.text.stamps import MISSING
 from bmslogs.importers.text.zones import LocalClock
@@ -93,6 +94,7 @@ class Finisher:
         self._never = never
         self._regular = regular
         self.joints = Joints(plan.voltage_step * 1e3, capacity)
+        self._twice = Repeats() if corrections.twice else None
         self._sorter = Sorter() if corrections.shuffled else None
         self._tail: Chunk | None = None
         self._first = True
@@ -184,6 +186,14 @@ class Finisher:
     def _followed(self, chunk: Chunk) -> Chunk:
         if self._sorter is None and not self.findings.shuffled and (np.diff(chunk.time) < 0).any():
             self.findings.shuffled = order_of(chunk.time) is not None
+        if self._twice is not None:
+            again = self._twice.find(chunk)
+            if again.any():
+                sentence = "{rows} that stand in the file a second time, stamp and all, left out"
+                self.repairs.add("row_twice", sentence, int(again.sum()), [], *_ends(chunk.time[again]))
+                chunk = chunk.take(~again)
+                if not chunk.rows:
+                    return chunk
         time, keep = self.clockwork.follow(chunk.time)
         chunk.time = time
         if not keep.all():

@@ -48,6 +48,8 @@ class Corrections:
         How many usually do.
     shuffled
         Whether rows stand a few rows from their place and are to be sorted.
+    twice
+        Whether the clock steps back, so that rows may stand in the file a second time.
     """
 
     shifts: tuple[tuple[int, int, int], ...] = ()
@@ -55,6 +57,7 @@ class Corrections:
     coarse: bool = False
     rows_per_stamp: int = 1
     shuffled: bool = False
+    twice: bool = False
     says: tuple[tuple[str, str, int, int, int], ...] = ()
 
 

@@ -29,6 +29,8 @@ ALONE = 2.5
 """Choice: and as many times the largest other stray nearby: what comes often is the logger's habit."""
 FOLLOWED = 3.0
 """Choice: cells follow the current nearby where no other stray is more than a part in this of the jump."""
+SURELY = 3.0
+"""Choice: where no sensor jumps with the cells, by as many times more."""
 EXPLAINED = 0.6
 """Choice: and more than this share of the drop that all current nearby could make."""
 TOGETHER, SHARE = 0.9, 0.4
@@ -131,18 +133,17 @@ class Joints:
         """Return the joints of the whole log."""
         if self._tail:
             self._look({k: v[..., :0] for k, v in self._tail.items()}, True)
-        drop = self._drop()
+        drop = max(abs(self._slope()), 1e3 * TYPICAL_OHM / self.capacity)
         found = [p for p in self.places if self._is_joint(p, drop)]
         if len(found) > max(HABIT, self._rows // 500):
             return []
         return [Joint(p.row, p.time, p.jump, p.warmer) for p in found]
 
-    def _drop(self) -> float:
-        """Return the drop of a cell by its own steps of current [mV per A]; typical where nothing tells."""
+    def _slope(self) -> float:
+        """Return what a cell does by its steps of current [mV per A], in the logger's sign; typical at least."""
         typical = 1e3 * TYPICAL_OHM / self.capacity
-        if self._square <= 0:
-            return typical
-        return float(np.clip(-self._cross / self._square, 0.2 * typical, 10 * typical))
+        found = self._cross / self._square if self._square > 0 else 0.0
+        return float(np.copysign(np.clip(abs(found), 0.2 * typical, 20 * typical), found))
 
     def _learn(self, mean: Float32s, current: Float32s) -> None:
         """Add to what steps of current do, over as many rows as current and cells may be apart."""
@@ -160,7 +161,7 @@ class Joints:
         if not self._known:
             return colder
         # where the current moves as much nearby and the cells follow it, it would explain this step as well
-        follows = p.active_a >= p.range_a and size > FOLLOWED * p.others
+        follows = p.active_a >= p.range_a and size > (1.0 if colder else SURELY) * FOLLOWED * p.others
         return follows or size > EXPLAINED * drop * p.range_a
 
     def _look(self, new: dict[str, npt.NDArray[Any]], final: bool) -> None:
@@ -189,7 +190,7 @@ class Joints:
             mean, current, time = rows["mean"], rows["current"], rows["time"]
         dv, di = np.diff(mean), np.nan_to_num(np.diff(current))
         self._learn(mean, current)
-        stray = np.abs(dv + np.float32(self._drop()) * di)
+        stray = np.abs(dv - np.float32(self._slope()) * di)
         sample = stray[:: max(len(stray) // 512, 1)]
         limit = max(LEAST_MV, LEAST_STEPS * self.step_mv, 0.5 * FAR * 1.4826 * float(np.median(sample)))
         able = np.flatnonzero(stray > limit) + 1

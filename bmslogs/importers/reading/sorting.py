@@ -12,8 +12,10 @@ import numpy.typing as npt
 from bmslogs.importers.reading.blocks import Chunk, join_chunks
 
 Int64s = npt.NDArray[np.int64]
-WINDOW = 64
+FURTHEST = 32
 """Choice [rows]: no writer is further behind; what is held in memory for sorting is bounded by it."""
+WINDOW = 2 * FURTHEST
+"""Rows over which disorder is looked for: a row that goes further is seen to do so."""
 DENSE = 1.5
 """Choice: rows of a clock that was set back stand twice as dense as others, rows in disorder just as dense."""
 LAG = 16
@@ -44,7 +46,7 @@ def order_of(time: Int64s) -> tuple[Int64s, int] | None:
         first, end = int(cuts[k]), int(cuts[k + 1])
         part = time[first:end]
         order = np.argsort(part, kind="stable")
-        near = np.abs(order - np.arange(len(order))).max() <= WINDOW
+        near = np.abs(order - np.arange(len(order))).max() <= FURTHEST
         if near and np.diff(part[order]).max() <= widest:
             able.append((first, order, (len(part) - 1) * rate <= DENSE * float(np.ptp(part))))
     sure = sum(good for *_, good in able)

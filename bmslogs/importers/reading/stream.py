@@ -45,7 +45,7 @@ READ_AHEAD, AHEAD, WRITE_BEHIND = 2, 4, 8
 write as eight blocks to parse."""
 SMALLEST_BLOCK, LARGEST_BLOCK = 1 << 20, 4 << 20
 """Bytes: measured; larger blocks fall out of the processor's cache, smaller ones cost calls."""
-MOST_PASSES = 4
+MOST_PASSES = 6
 COARSEST, MOST_ALIKE = 61.0, 100
 """Choice [s, rows]: spreadsheets cut stamps to the minute; no pack is read more than 100 times in a stamp."""
 MOST_SAID = 5
@@ -147,8 +147,9 @@ def _revised(
     changed: dict[str, Any] = {}
     if not found.rows:
         raise BadInput("no row with a time and readings", "rows of readings", file=file)
-    if found.shuffled and not corrections.shuffled:
-        return plan, replace(corrections, shuffled=True), False
+    back = any(j.after < j.before for j in work.jumps)
+    if (found.shuffled and not corrections.shuffled) or (back and not corrections.twice):
+        return plan, replace(corrections, shuffled=found.shuffled or corrections.shuffled, twice=True), False
     if len(work.jumps) > max(MOST_STEPS_BACK, 0.05 * work.row):
         raise BadInput(
             f"time steps back at {len(work.jumps)} places or more in {work.row} rows",
@@ -321,6 +322,13 @@ def _balanced(chunks: Iterator[Chunk], plan: Plan, balance: Balance, file: Path)
         if chunk.other_delimiter is not None:
             mark, line = chunk.other_delimiter
             raise delimiter_changes(plan.dialect.delimiter, mark, file, line)
+        if chunk.other_header:
+            raise BadInput(
+                "a second header names the columns in another order",
+                "one set of columns in a file; split it at that line",
+                file=file,
+                line=chunk.other_header,
+            )
         balance.read(chunk, file)
         yield chunk
 
