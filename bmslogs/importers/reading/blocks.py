@@ -230,7 +230,7 @@ class BlockReader:
         if odd and not self.plan.dialect.quoted and b'"' in block:
             quoted = replace(self.plan, dialect=replace(self.plan.dialect, quoted=True))
             other = BlockReader(quoted)._read(block, line)
-            if other is not None and _timed(other) > _timed(chunk):
+            if other is not None and _read_well(other) > _read_well(chunk):
                 chunk = other
         if odd and chunk.other_delimiter is None:
             chunk.other_delimiter = self._other_delimiter(chunk, block, line)
@@ -501,9 +501,9 @@ class BlockReader:
         return out
 
 
-def _timed(chunk: Chunk) -> int:
-    """Return how many rows have a time."""
-    return int(np.count_nonzero(chunk.time != MISSING))
+def _read_well(chunk: Chunk) -> tuple[int, int]:
+    """Return how many rows have a time, and how few fields are no number."""
+    return int(np.count_nonzero(chunk.time != MISSING)), -sum(map(len, chunk.unreadable.values()))
 
 
 def _without(block: bytes, end: bytes, odd: Callable[[bytes], bool]) -> tuple[bytes, int]:

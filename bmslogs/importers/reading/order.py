@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections import deque
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -26,6 +27,8 @@ MOST_JUMPS = 2000
 """Choice: a log with more steps back is not in order of time."""
 GLITCH_ROWS = 3
 """Choice: at most this many rows with a wrong stamp among right ones are left out rather than a clock shifted."""
+SEAM = 5
+"""Choice [usual steps]: parts of one log that stand in another order meet as closely."""
 LEAPS = 50
 """Choice: as many pauses are remembered, of which one may have been a clock that went wrong."""
 FAR = 10
@@ -50,6 +53,8 @@ class Corrections:
         Whether rows stand a few rows from their place and are to be sorted.
     twice
         Whether the clock steps back, so that rows may stand in the file a second time.
+    scattered
+        Whether blocks of rows stand in another order than that of time.
     """
 
     shifts: tuple[tuple[int, int, int], ...] = ()
@@ -58,6 +63,7 @@ class Corrections:
     rows_per_stamp: int = 1
     shuffled: bool = False
     twice: bool = False
+    scattered: bool = False
     says: tuple[tuple[str, str, int, int, int], ...] = ()
 
 
@@ -93,6 +99,7 @@ class Clockwork:
     _numbers: Int64s = field(default_factory=lambda: np.empty(0, dtype=np.int64))
     _began: int | None = None
     _usual: int = 0
+    _pauses: list[Jump] = field(default_factory=list)
     _leaps: deque[Jump] = field(default_factory=lambda: deque(maxlen=LEAPS))
     _until: int = -1
 
@@ -151,6 +158,8 @@ class Clockwork:
         began = int(kept[0]) if self._began is None else self._began
         if after > before and not self._odd_forward(before, after, began, int(numbers[k])):
             self._leaps.append(Jump(int(numbers[k]), before, after))
+            if len(self._pauses) < MOST_JUMPS:
+                self._pauses.append(self._leaps[-1])
             return
         stray = self._stray(kept, k)
         if stray is not None:
@@ -216,6 +225,20 @@ class Clockwork:
         days = self.days + np.cumsum(turns)
         self.days, self._last_of_day = int(days[-1]), int(time[-1])
         return np.asarray(time + days * DAY, dtype=np.int64)
+
+    @property
+    def scattered(self) -> bool:
+        """Whether the rows between steps back and pauses are one log in another order: they fit without a seam."""
+        places = {j.row: j for j in (*self.jumps, *self._pauses)}
+        if len(places) >= MOST_JUMPS or not any(j.after < j.before for j in self.jumps):
+            return False
+        parts = stretches([places[r] for r in sorted(places)], self.first or 0, self.last or 0, self.row)
+        ranks = sorted(range(len(parts)), key=lambda k: parts[k].start)
+        for one, other in itertools.pairwise(ranks):
+            gap = parts[other].start - parts[one].last
+            if gap <= 0 or (other != one + 1 and gap > SEAM * self.step):
+                return False
+        return True
 
     def _counted_on(self, step: int, dropped: frozenset[int]) -> Corrections:
         """Let time since a start go on where it began again: the rows behind move, for the start is the anchor."""

@@ -29,6 +29,10 @@ ALONE = 2.5
 """Choice: and as many times the largest other stray nearby: what comes often is the logger's habit."""
 FOLLOWED = 3.0
 """Choice: cells follow the current nearby where no other stray is more than a part in this of the jump."""
+QUIET, LEAST_ALIKE = 0.02, 5
+"""Choice [1/h, rows]: steps of current below this share of the capacity are none; as many rows tell what is usual."""
+ANSWERED = 0.4
+"""Choice: cells answer a step of current whose usual drop they miss by less than this share."""
 SURELY = 3.0
 """Choice: where no sensor jumps with the cells, by as many times more."""
 EXPLAINED = 0.6
@@ -204,6 +208,16 @@ class Joints:
                 if place is not None:
                     self.places.append(place)
 
+    def _around(self, stray: Float32s, current: Float32s, k: int) -> Float32s:
+        """Return the strays beside a row; for one at rest not those where cells answered a step, if not as usual."""
+        near = current[max(k - NEXT_TO - 1, 0) : k + NEXT_TO + 1]
+        places = np.r_[max(k - 1 - BESIDE, 0) : k - 1, k : min(k + BESIDE, len(stray))]
+        steps = np.abs(np.diff(current))[places]
+        beside = stray[places]
+        answered = (steps > QUIET * self.capacity) & (beside < ANSWERED * abs(self._slope()) * steps)
+        rests = float(np.ptp(near)) < QUIET * self.capacity
+        return beside[~answered] if rests and np.count_nonzero(~answered) >= LEAST_ALIKE else beside
+
     def _place(self, rows: dict[str, npt.NDArray[Any]], stray: Float32s, k: int) -> _Place | None:
         jump = rows["cells"][:, k] - rows["cells"][:, k - 1]
         mean = float(rows["mean"][k] - rows["mean"][k - 1])
@@ -213,7 +227,7 @@ class Joints:
         near = slice(max(k - NEXT_TO - 1, 0), k + NEXT_TO + 1)
         if (rows["bled"][near] != rows["bled"][near][0]).any():
             return None
-        around = np.concatenate([stray[max(k - 1 - BESIDE, 0) : k - 1], stray[k : k + BESIDE]])
+        around = self._around(stray, np.nan_to_num(rows["current"]), k)
         amps = rows["current"][near]
         amps = amps[np.isfinite(amps)]
         beside = np.r_[max(k - BESIDE, 0) : near.start, near.stop : min(k + BESIDE, len(stray) + 1)]

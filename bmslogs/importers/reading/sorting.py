@@ -12,13 +12,12 @@ import numpy.typing as npt
 from bmslogs.importers.reading.blocks import Chunk, join_chunks
 
 Int64s = npt.NDArray[np.int64]
-FURTHEST = 32
+FURTHEST = 128
 """Choice [rows]: no writer is further behind; what is held in memory for sorting is bounded by it."""
 WINDOW = 2 * FURTHEST
 """Rows over which disorder is looked for: a row that goes further is seen to do so."""
 DENSE = 1.5
 """Choice: rows of a clock that was set back stand twice as dense as others, rows in disorder just as dense."""
-LAG = 16
 GAP = 5.0
 """Choice [usual steps]: between rows in disorder no pause lies; what is further off has a wrong stamp."""
 SHORT, MANY = 8, 3
@@ -36,18 +35,18 @@ def order_of(time: Int64s) -> tuple[Int64s, int] | None:
     if len(time) < 3 or not (np.diff(time) < 0).any():
         return None
     before, behind = time.copy(), time.copy()
-    for shift in (1, 2, 4, 8, 16, 32):
+    for shift in (1, 2, 4, 8, 16, 32, 64, 128):
         before[shift:] = np.maximum(before[shift:], before[:-shift].copy())
         behind[:-shift] = np.minimum(behind[:-shift], behind[shift:].copy())
     cuts = np.concatenate([[0], np.flatnonzero(before[:-1] <= behind[1:]) + 1, [len(time)]])
-    rate, widest = _rate(time), GAP * _usual_step(time)
+    rate, usual = _rate(time)
     able: list[tuple[int, Int64s, bool]] = []
     for k in np.flatnonzero(np.diff(cuts) > 1).tolist():
         first, end = int(cuts[k]), int(cuts[k + 1])
         part = time[first:end]
         order = np.argsort(part, kind="stable")
         near = np.abs(order - np.arange(len(order))).max() <= FURTHEST
-        if near and np.diff(part[order]).max() <= widest:
+        if near and np.diff(part[order]).max() <= GAP * usual:
             able.append((first, order, (len(part) - 1) * rate <= DENSE * float(np.ptp(part))))
     sure = sum(good for *_, good in able)
     whole = np.arange(len(time))
@@ -58,24 +57,36 @@ def order_of(time: Int64s) -> tuple[Int64s, int] | None:
     return (whole, moved) if moved else None
 
 
-def _usual_step(time: Int64s) -> float:
-    steps = np.diff(time)
-    steps = steps[steps > 0]
-    return float(np.median(steps)) if len(steps) else 0.0
+def _rate(time: Int64s) -> tuple[float, float]:
+    """Return the usual time a row takes, shared stamps counted, and the usual step from stamp to stamp [us]."""
+    steps = np.diff(np.sort(time))
+    forward = steps[steps > 0]
+    if not len(forward):
+        return 0.0, 0.0
+    usual = float(np.median(forward))
+    return float(np.mean(np.minimum(steps, GAP * usual))), usual
 
 
-def _rate(time: Int64s) -> float:
-    """Return the usual time a row takes [us], rows in disorder and shared stamps regardless."""
-    lag = min(LAG, len(time) - 1)
-    steps = (time[lag:] - time[:-lag]) / lag
-    steps = steps[steps > 0]
-    return float(np.median(steps)) if len(steps) else 0.0
+def _joined(chunks: list[Chunk]) -> Chunk:
+    """Return chunks as one, joined two by two."""
+    while len(chunks) > 1:
+        pairs = [chunks[k : k + 2] for k in range(0, len(chunks), 2)]
+        chunks = [join_chunks(*pair) if len(pair) == 2 else pair[0] for pair in pairs]
+    return chunks[0]
 
 
 class Sorter:
-    """Sorts rows over the borders of blocks: the last rows wait for those behind."""
+    """Sorts rows over the borders of blocks: the last rows wait for those behind.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    everything
+        Whether all rows wait: blocks of them stand in another order than that of time.
+    """
+
+    def __init__(self, everything: bool = False) -> None:
+        self.everything = everything
+        self._all: list[Chunk] = []
         self._rest: Chunk | None = None
         self._numbers = np.empty(0, dtype=np.int64)
         self._given = 0
@@ -84,6 +95,9 @@ class Sorter:
 
     def add(self, chunk: Chunk) -> Chunk:
         """Take the rows of a block; return those that nothing behind can come before."""
+        if self.everything:
+            self._all.append(chunk)
+            return chunk.take(slice(0, 0))
         whole = self._sorted(chunk)
         keep = max(whole.rows - 2 * WINDOW, 0)
         self._rest = whole.take(slice(keep, None))
@@ -91,6 +105,12 @@ class Sorter:
 
     def end(self) -> Chunk | None:
         """Return the rows that waited."""
+        if self._all:
+            whole = _joined(self._all)
+            self._all = []
+            order = np.argsort(whole.time, kind="stable")
+            self.moved = int((order != np.arange(whole.rows)).sum())
+            return whole.take(order)
         if self._rest is None:
             return None
         rest, self._rest = self._rest, None

@@ -48,6 +48,8 @@ SMALLEST_BLOCK, LARGEST_BLOCK = 1 << 20, 4 << 20
 MOST_PASSES = 6
 COARSEST, MOST_ALIKE = 61.0, 100
 """Choice [s, rows]: spreadsheets cut stamps to the minute; no pack is read more than 100 times in a stamp."""
+MOST_SORTED = 300 << 20
+"""Choice [bytes]: a file whose blocks stand in another order is held in memory as a whole, so it may not be larger."""
 MOST_SAID = 5
 """Choice: as many joints are told in words."""
 MOST_STEPS_BACK = 10
@@ -123,7 +125,7 @@ def read_whole(
             writer.discard()
             raise
         try:
-            again = _revised(reading, finisher, plan, corrections, pack, source.path)
+            again = _revised(reading, finisher, plan, corrections, pack, source.path, source.size)
         except BaseException:
             writer.discard()
             raise
@@ -140,7 +142,13 @@ def read_whole(
 
 
 def _revised(
-    reading: Reading, finisher: Finisher, plan: Plan, corrections: Corrections, pack: Pack, file: Path
+    reading: Reading,
+    finisher: Finisher,
+    plan: Plan,
+    corrections: Corrections,
+    pack: Pack,
+    file: Path,
+    source_size: int,
 ) -> tuple[Plan, Corrections, bool] | None:
     """Return what must be done otherwise, None where all fits."""
     found, work = reading.findings, finisher.clockwork
@@ -150,6 +158,10 @@ def _revised(
     back = any(j.after < j.before for j in work.jumps)
     if (found.shuffled and not corrections.shuffled) or (back and not corrections.twice):
         return plan, replace(corrections, shuffled=found.shuffled or corrections.shuffled, twice=True), False
+    if not corrections.scattered and not corrections.shifts and work.scattered:
+        if source_size > MOST_SORTED:
+            raise BadInput("blocks of rows in another order than that of time", "them in order", file=file)
+        return plan, replace(corrections, scattered=True), False
     if len(work.jumps) > max(MOST_STEPS_BACK, 0.05 * work.row):
         raise BadInput(
             f"time steps back at {len(work.jumps)} places or more in {work.row} rows",

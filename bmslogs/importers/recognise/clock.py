@@ -392,6 +392,12 @@ def _clocklike(column: SampledColumn) -> bool:
     )
 
 
+def _durations(column: SampledColumn) -> bool:
+    """Whether texts are lengths of time, some of more than a day."""
+    texts = [t for t in column.texts if t]
+    return bool(texts) and sum(elapsed_us(t) != MISSING for t in texts) >= 0.98 * len(texts)
+
+
 def _from_texts(
     sample: Sample, headers: list[Header], dialect: Dialect, profile: Time, file: Path
 ) -> Clock | None:
@@ -402,7 +408,7 @@ def _from_texts(
             continue
         if c.style is not None and c.style.plain and not _maybe_compact(c) and "." not in c.examples(1)[0]:
             continue
-        if c.style is None and _clocklike(c):
+        if c.style is None and (_clocklike(c) or ("time" in headers[c.index].means and _durations(c))):
             clocks.append(c)
             continue
         orders = _stamp_orders(c)
@@ -423,7 +429,7 @@ def _from_texts(
     for c in clocks:
         means, tokens = headers[c.index].means, headers[c.index].tokens
         first = elapsed_us(next(t for t in c.texts if t))
-        if {"elapsed", "laufzeit", "duration", "runtime"} & set(tokens) or (
+        if not _clocklike(c) or {"elapsed", "laufzeit", "duration", "runtime"} & set(tokens) or (
             0 <= first < 60_000_000 and "time" in means
         ):
             return Clock("elapsed_text", (c.index,), "elapsed_hms", "reads as time since the start")
@@ -526,7 +532,7 @@ def _settle_order(
         return "dmy"
     if spans["mdy"] <= 3 < 20 < spans["dmy"]:
         return "mdy"
-    if dialect.decimal == "," or dialect.delimiter == ";":
+    if dialect.decimal == ",":
         return "dmy"
     hint = hinted_date(dialect, file)
     days = {o: parse_one(texts[0], o) // 86_400_000_000 for o in orders}

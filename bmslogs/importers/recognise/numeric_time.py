@@ -35,6 +35,8 @@ EARLIEST_S = 6e8
 """Choice [s]: 1989; loggers whose clock was never set begin at a year such as 1999 or 2000."""
 FASTEST_S, SLOWEST_S = 0.01, 3600.0
 """Choice [s]: no logger of packs writes rows closer or further apart, on the average of a log."""
+LAGS = (1, 16, 128)
+"""Choice [rows]: time rises over one of these: rows of writers in turn are far apart, a wrap or a seam is one place."""
 QUICKEST_S = 0.001
 """Choice [s]: seconds without a unit are asked about below `FASTEST_S` and not believed below this."""
 LONGEST_S = 20 * 365 * DAY_S
@@ -90,19 +92,20 @@ def latest_s() -> float:
 def track(column: SampledColumn, sample: Sample) -> Track | None:
     """Return what a column does, None where it holds too little or stands still within rows."""
     steps: list[Floats] = []
-    far: list[Floats] = []
+    far: list[list[Floats]] = [[] for _ in LAGS]
     values = column.values
     for w in np.unique(sample.window):
         here = values[(sample.window == w) & np.isfinite(values)]
         if len(here) < 2:
             continue
         steps.append(np.diff(here))
-        lag = min(16, max(len(here) // 4, 1))
-        far.append(here[lag:] - here[:-lag])
+        for k, lag in enumerate(LAGS):
+            lag = min(lag, max(len(here) // 4, 1))
+            far[k].append(here[lag:] - here[:-lag])
     if not steps:
         return None
-    step, lagged = np.concatenate(steps), np.concatenate(far)
-    down, up = float(np.mean(lagged <= 0)), float(np.mean(lagged >= 0))
+    step, lagged = np.concatenate(steps), [np.concatenate(f) for f in far]
+    down, up = max(float(np.mean(x <= 0)) for x in lagged), max(float(np.mean(x >= 0)) for x in lagged)
     if down > up:  # the newest row first
         step, up = -step, down
     forward = step[step > 0]
@@ -126,6 +129,8 @@ def readings(t: Track, unit: str | None, named: bool) -> list[Counted]:
         Whether the header speaks of time at all: else only a date is believed.
     """
     epoch = next((c for c in _epochs(t) if named or t.level >= 1e9), None)
+    if not t.decimals and t.step < FASTEST_S and epoch is None:
+        return []  # whole numbers that stand still for hundreds of rows: the days of a date beside its time
     if not named:
         return [epoch] if epoch is not None else []
     if t.span == 0:
