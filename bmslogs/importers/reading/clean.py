@@ -25,6 +25,10 @@ from bmslogs.importers.text.zones import LocalClock
 CELLS_AT_ONCE = 12
 """Choice: as many cells of a block stay in the processor's cache while they are rounded."""
 
+REPEATS, BEYOND_CHANCE = 0.5, 0.3
+"""Choice: rows are repeats where this share of those with one stamp say the same, and as much more than others do: a
+logger a little faster than its stamps has pairs of rows with one stamp too, alike at rest."""
+
 
 @dataclass
 class Findings:
@@ -42,6 +46,8 @@ class Findings:
         Rows written.
     shuffled
         Whether rows stand a few rows from their place.
+    sharing, sharing_alike, others, others_alike
+        Rows that share the stamp of the row before, those of them that say the same; and so of all others.
     """
 
     sign: SignEvidence = field(default_factory=SignEvidence.empty)
@@ -49,8 +55,21 @@ class Findings:
     text_columns: set[int] = field(default_factory=set)
     rows: int = 0
     shuffled: bool = False
+    sharing: int = 0
+    sharing_alike: int = 0
+    others: int = 0
+    others_alike: int = 0
     start: int | None = None
     end: int | None = None
+
+    @property
+    def repeats(self) -> bool:
+        """Whether rows that share stamp and readings are one row twice, rather than alike by chance."""
+        if not self.sharing_alike:
+            return False
+        share = self.sharing_alike / self.sharing
+        chance = self.others_alike / max(self.others, 1)
+        return share >= REPEATS and share - chance >= BEYOND_CHANCE
 
 
 class Finisher:
@@ -253,9 +272,14 @@ class Finisher:
                     ).all(axis=0)
             if chunk.current is not None:
                 same[1:] &= chunk.current[1:] == chunk.current[:-1]
+            found = self.findings
+            found.sharing += int(twin.sum())
+            found.others += chunk.rows - int(twin.sum())
+            found.others_alike += int((same & ~twin)[1:].sum())
             twin &= same
             twin = _same_beside(chunk, twin)
-            if twin.any():
+            found.sharing_alike += int(twin.sum())
+            if twin.any() and self.clockwork.corrections.repeats:
                 self.repairs.add(
                     "row_repeated",
                     "{rows} that repeat the row before, stamp and all, left out",

@@ -55,6 +55,8 @@ class Corrections:
         Whether the clock steps back, so that rows may stand in the file a second time.
     scattered
         Whether blocks of rows stand in another order than that of time.
+    repeats
+        Whether rows that share stamp and readings with the row before are left out.
     """
 
     shifts: tuple[tuple[int, int, int], ...] = ()
@@ -64,6 +66,7 @@ class Corrections:
     shuffled: bool = False
     twice: bool = False
     scattered: bool = False
+    repeats: bool = False
     says: tuple[tuple[str, str, int, int, int], ...] = ()
 
 

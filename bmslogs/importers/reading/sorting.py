@@ -38,16 +38,18 @@ def order_of(time: Int64s) -> tuple[Int64s, int] | None:
     for shift in (1, 2, 4, 8, 16, 32, 64, 128):
         before[shift:] = np.maximum(before[shift:], before[:-shift].copy())
         behind[:-shift] = np.minimum(behind[:-shift], behind[shift:].copy())
-    cuts = np.concatenate([[0], np.flatnonzero(before[:-1] <= behind[1:]) + 1, [len(time)]])
+    # rows of one stamp stay together: time that passes twice repeats its stamps
+    cuts = np.concatenate([[0], np.flatnonzero(before[:-1] < behind[1:]) + 1, [len(time)]])
+    runs = np.unique(np.searchsorted(cuts, np.flatnonzero(np.diff(time) < 0), side="right") - 1)
     rate, usual = _rate(time)
     able: list[tuple[int, Int64s, bool]] = []
-    for k in np.flatnonzero(np.diff(cuts) > 1).tolist():
+    for k in runs.tolist():
         first, end = int(cuts[k]), int(cuts[k + 1])
         part = time[first:end]
         order = np.argsort(part, kind="stable")
         near = np.abs(order - np.arange(len(order))).max() <= FURTHEST
         if near and np.diff(part[order]).max() <= GAP * usual:
-            able.append((first, order, (len(part) - 1) * rate <= DENSE * float(np.ptp(part))))
+            able.append((first, order, len(part) * rate <= DENSE * (float(np.ptp(part)) + usual)))
     sure = sum(good for *_, good in able)
     whole = np.arange(len(time))
     for first, order, good in able:

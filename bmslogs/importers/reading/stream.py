@@ -175,6 +175,8 @@ def _revised(
     if not plan.fine and found.finest > 0.02 and plan.cells:
         changed["fine"] = True
         changed["voltage_step"] = 1e-4
+    if found.repeats and not corrections.repeats:
+        return plan, replace(corrections, repeats=True), False
     new = corrections
     if work.jumps or work.strays or (work.repeats and not corrections.coarse):
         new = work.resolve()

@@ -31,6 +31,7 @@ from bmslogs.importers.recognise.numeric_time import (
     EPOCHS,
     SPREADSHEET_NOUGHT_S,
     find_counted,
+    latest_s,
 )
 from bmslogs.importers.text.arrow import arrow_numbers, arrow_texts, numpy_of, whole
 from bmslogs.importers.text.dialect import Dialect
@@ -40,6 +41,9 @@ from bmslogs.importers.text.words import Header, plain
 
 Int64s = npt.NDArray[np.int64]
 DAY_US = 86_400_000_000
+SET_CLOCK = 1_104_537_600_000_000
+"""2005-01-01 [us]."""
+ELAPSED_WORDS = {"elapsed", "laufzeit", "duration", "runtime"}
 FAR_ON_US = 60_000_000
 """Choice [us]: a count that begins later than this did not begin with the file."""
 _FAR = 4_102_444_800
@@ -372,12 +376,19 @@ def _stamp_orders(column: SampledColumn) -> set[str]:
     if not texts or (numbers and not all(re.fullmatch(r"\d{1,2}\.\d{1,2}\.\d{2,4}", t) for t in head)):
         return set()
     out = set()
-    for order in ("ymd", "dmy", "mdy"):
+    for order in ("ymd", "dmy", "mdy", "yy"):
+        if order == "yy" and not _recent(texts[0]):
+            continue
         if all(match_stamp(t, order) for t in texts[:3]) or match_stamp(texts[len(texts) // 2], order):
             hits = sum(match_stamp(t, order) is not None for t in texts)
             if hits >= 0.98 * len(texts):
                 out.add(order)
     return out
+
+
+def _recent(text: str) -> bool:
+    """Whether a date of two digits a part may begin with a year of our time."""
+    return parse_one(text, "yy") // 1_000_000 in range(SET_CLOCK // 1_000_000, int(latest_s()))
 
 
 def _maybe_compact(column: SampledColumn) -> bool:
@@ -390,6 +401,10 @@ def _clocklike(column: SampledColumn) -> bool:
     return bool(texts) and sum(match_stamp(t, "") is not None and ":" in t for t in texts) >= 0.98 * len(
         texts
     )
+
+
+def _of_time(header: Header) -> bool:
+    return "time" in header.means or bool(ELAPSED_WORDS & set(header.tokens))
 
 
 def _durations(column: SampledColumn) -> bool:
@@ -408,7 +423,7 @@ def _from_texts(
             continue
         if c.style is not None and c.style.plain and not _maybe_compact(c) and "." not in c.examples(1)[0]:
             continue
-        if c.style is None and (_clocklike(c) or ("time" in headers[c.index].means and _durations(c))):
+        if c.style is None and (_clocklike(c) or (_of_time(headers[c.index]) and _durations(c))):
             clocks.append(c)
             continue
         orders = _stamp_orders(c)
@@ -429,7 +444,7 @@ def _from_texts(
     for c in clocks:
         means, tokens = headers[c.index].means, headers[c.index].tokens
         first = elapsed_us(next(t for t in c.texts if t))
-        if not _clocklike(c) or {"elapsed", "laufzeit", "duration", "runtime"} & set(tokens) or (
+        if not _clocklike(c) or ELAPSED_WORDS & set(tokens) or (
             0 <= first < 60_000_000 and "time" in means
         ):
             return Clock("elapsed_text", (c.index,), "elapsed_hms", "reads as time since the start")
@@ -465,6 +480,8 @@ def _format_text(column: SampledColumn, order: str) -> str:
     if match is None:
         return order
     names = {"Y": "%Y", "m": "%m", "d": "%d", "H": "%H", "M": "%M", "S": "%S", "f": "%f", "z": "%z"}
+    if len(match.groupdict().get("p") or "") == 2:
+        names["p"] = "%p"
     out, last = "", 0
     source = text.strip()
     for key in sorted((k for k in names if match.groupdict().get(k)), key=lambda k: match.start(k)):
@@ -474,6 +491,8 @@ def _format_text(column: SampledColumn, order: str) -> str:
             code = "%y"
         if key == "m" and not match.group(key).isdigit():
             code = "%b"
+        if key == "H" and match.groupdict().get("p"):
+            code = "%I"
         out += source[last:start] + code
         last = end
     return out
@@ -528,12 +547,13 @@ def _settle_order(
         o: _span_days([parse_one(t, o) for t in (texts[0], texts[len(texts) // 2], texts[-1])])
         for o in orders
     }
-    if spans["dmy"] <= 3 < 20 < spans["mdy"]:
-        return "dmy"
-    if spans["mdy"] <= 3 < 20 < spans["dmy"]:
-        return "mdy"
-    if dialect.decimal == ",":
-        return "dmy"
+    short = [o for o in sorted(orders) if spans[o] <= 3]
+    if len(short) == 1 and all(spans[o] > 20 for o in orders if o not in short):
+        return short[0]
+    if dialect.decimal == "," and "dmy" in orders:
+        orders = orders - {"mdy"}  # who writes a decimal comma writes no month first
+        if len(orders) == 1:
+            return "dmy"
     hint = hinted_date(dialect, file)
     days = {o: parse_one(texts[0], o) // 86_400_000_000 for o in orders}
     if hint is not None:
@@ -541,7 +561,7 @@ def _settle_order(
         if len(near) == 1:
             return near[0]
     words = {t for h in headers for t in h.tokens}
-    if words & {
+    if "dmy" in orders and "yy" not in orders and words & {
         "zeit",
         "strom",
         "spannung",
@@ -557,11 +577,13 @@ def _settle_order(
         "tid",
     }:
         return "dmy"
-    if days["dmy"] == days["mdy"]:
-        return "dmy"
+    if len(set(days.values())) == 1:
+        return sorted(orders)[0]
+    parts = {"dmy": "day", "mdy": "month", "yy": "year"}
+    forms = [f'format = "{_spelled(column, o)}"' for o in sorted(orders)]
     raise Ambiguous(
-        f"{texts[0]!r} may be day or month first",
-        f'a profile with [time] format = "{_spelled(column, "dmy")}" or format = "{_spelled(column, "mdy")}"',
+        f"{texts[0]!r} may be {' or '.join(parts[o] for o in sorted(orders))} first",
+        f"a profile with [time] {' or '.join(forms)}",
         file=file,
         column=column.name,
     )
@@ -570,7 +592,7 @@ def _settle_order(
 def _spelled(column: SampledColumn, order: str) -> str:
     """Return how a profile would say an order of date parts, the time of day in its usual form."""
     form = _format_text(column, order)
-    return form if "%H" in form else f"{form} %H:%M:%S"
+    return form if "%H" in form or "%I" in form else f"{form} %H:%M:%S"
 
 
 def _span_days(stamps: list[int]) -> float:

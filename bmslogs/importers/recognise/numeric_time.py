@@ -159,7 +159,7 @@ def readings(t: Track, unit: str | None, named: bool) -> list[Counted]:
     if not able and serial is None and FASTEST_S <= t.step <= SLOWEST_S:
         return [Counted("elapsed_s", 1.0, 0.0, ""), AGES]
     if serial is not None:
-        seconds = [c for c in able if c.format == "elapsed_s"]
+        seconds = [c for c in able if c.format == "elapsed_s" and t.step >= FASTEST_S]
         sure = t.step < COARSE_STEP or (t.decimals > 3 and not seconds)
         return [serial] if sure else [*seconds, serial]
     return _without_unit(t, able)
