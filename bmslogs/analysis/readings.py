@@ -98,8 +98,8 @@ class Readings:
 
     @cached_property
     def section(self) -> Ints:
-        """(rows,) section between long pauses."""
-        return sampling.sections(self.seconds)
+        """(rows,) section between long pauses, and between the joints of the log."""
+        return sampling.sections(self.seconds, self.log.sections)
 
     @cached_property
     def interval(self) -> float:

@@ -38,13 +38,14 @@ def _regex(value: str, *groups: str) -> str:
 
 
 class Time(_Section):
-    """Where the time stands, how it is written, and in which zone."""
+    """Where the time stands, how it is written, in which zone, and which side of a jump of the clock is right."""
 
     column: str | None = None
     columns: tuple[str, ...] | None = None
     format: str | None = None
     zone: str | None = None
     start: dt.datetime | None = None
+    right: Literal["earlier", "later", "both"] | None = None
 
     @field_validator("zone")
     @classmethod

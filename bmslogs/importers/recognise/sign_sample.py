@@ -79,7 +79,8 @@ def stamps_of(sample: Sample, clock: Clock) -> Int64s:
             columns.append(arrow_numbers(column.values))
         else:
             columns.append(pa.chunked_array([arrow_texts([t or "" for t in column.texts])]))
-    return clock.raw(columns)
+    part = None if clock.fraction is None else sample.columns[clock.fraction.index].values
+    return clock.raw(columns, part)
 
 
 def mean_cells(sample: Sample, cells: Cells) -> Floats:
