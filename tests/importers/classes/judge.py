@@ -178,7 +178,7 @@ def compare(truth: Truth, file: Path, case: Case) -> list[str]:
         return [f"{len(cells)} cells stored, truth has {truth.cells_mV.shape[1]}"]
     volts = np.stack([column(table, n) for n in cells], axis=1)
     current = column(table, "current_A") if "current_A" in names else None
-    which = align(truth, stored_t, volts)
+    which = align(truth, stored_t, volts, current)
     if which is None:
         return [f"{len(stored_t)} rows stored cannot be matched with the {len(truth.time_s)} true rows"]
     wrong += compare_rows(truth, which) + balance(case, len(stored_t), meta)
@@ -206,7 +206,7 @@ def same(a: Array, b: Array, tolerance: float) -> NDArray[np.bool_]:
     return (np.abs(a - b) <= tolerance + 2e-7 * np.abs(b)) | (np.isnan(a) & np.isnan(b))
 
 
-def align(truth: Truth, stored_t: Array, volts: Array) -> NDArray[np.int64] | None:
+def align(truth: Truth, stored_t: Array, volts: Array, current: Array | None) -> NDArray[np.int64] | None:
     """Return for each stored row its row in the truth; None where there is none."""
     n, m = len(truth.time_s), len(stored_t)
     if m == n:
@@ -218,23 +218,39 @@ def align(truth: Truth, stored_t: Array, volts: Array) -> NDArray[np.int64] | No
     # Stamps that are off by whole steps fit other rows: then the readings tell which rows these are.
     if by_time and np.mean(same(volts, truth.cells_mV[near], 0.03) | np.isnan(volts)) > 0.9:
         return near
-    found = by_values(truth, volts)
+    found = by_values(truth, volts, current, spare=n - m)
+    if found is None:
+        found = by_values(truth, volts, current, spare=0)
     return near if found is None and by_time else found
 
 
-def by_values(truth: Truth, volts: Array) -> NDArray[np.int64] | None:
-    """Return the first subsequence of true rows whose voltages are the stored ones."""
+def by_values(truth: Truth, volts: Array, current: Array | None, spare: int) -> NDArray[np.int64] | None:
+    """Return the first subsequence of true rows whose readings are the stored ones, up to the current's sign.
+
+    Up to `spare` rows that may be left out are passed over first.
+    """
+    rows, optional = len(truth.time_s), truth.optional
+    compare_current = current is not None and truth.current_A is not None
     which, k = [], 0
-    for row in volts:
-        while k < len(truth.cells_mV) and not np.all(
-            same(row, truth.cells_mV[k], 0.03) | np.isnan(row) | np.isnan(truth.cells_mV[k])
-        ):
+    for j, row in enumerate(volts):
+        while k < rows:
+            if optional is not None and optional[k] and spare > 0:
+                spare -= 1
+            elif alike(row, truth.cells_mV[k], 0.03) and not (
+                compare_current and not alike(np.abs(current[j]), np.abs(truth.current_A[k]), 2e-4)  # type: ignore[index]
+            ):
+                break
             k += 1
-        if k == len(truth.cells_mV):
+        if k == rows:
             return None
         which.append(k)
         k += 1
     return np.asarray(which, np.int64)
+
+
+def alike(a: Array, b: Array, tolerance: float) -> bool:
+    """Return whether readings agree wherever both are there."""
+    return bool(np.all((np.abs(a - b) <= tolerance) | np.isnan(a) | np.isnan(b)))
 
 
 def compare_rows(truth: Truth, which: NDArray[np.int64]) -> list[str]:

@@ -70,11 +70,13 @@ def current_of(rng: Rng, rows: int, dt: float) -> Array:
     if kind < 0.25:
         return np.zeros(rows)
     if kind < 0.4:
-        return np.full(rows, 1e-3)
+        return np.full(rows, min(1e-3, 0.6 * 3600 / (rows * dt)))
     work = day_current(rng, rows * dt, dt, 0.8, 0.6)
     if kind < 0.6:
         work[(np.arange(len(work)) // max(1, int(1800 / dt))) % 4 > 0] = 0.0
-    return work
+    # Only as much as keeps the cells between empty and full.
+    moved = float(np.max(np.abs(np.cumsum(work)))) * dt / 3600
+    return work * min(1.0, 0.7 / max(moved, 1e-9))
 
 
 def make_log(rng: Rng, rows: int) -> Log:
@@ -84,7 +86,7 @@ def make_log(rng: Rng, rows: int) -> Log:
     chemistry = str(rng.choice(["NMC", "LFP"]))
     capacity = float(rng.uniform(20, 200))
     current_C = current_of(rng, rows, dt)
-    run = simulate(rng, chemistry, cells, sensors, current_C, dt, 1, 0.8, capacity)
+    run = simulate(rng, chemistry, cells, sensors, current_C, dt, 1, 0.75, capacity)
     rows = len(run.t)
     step_mV = float(rng.choice([0.1, 1.0, 1.0, 1.0, 5.0, 10.0]))
     noise = float(rng.choice([0.0, 0.1, 0.3, 0.6, 1.0, 2.5])) * max(1.0, step_mV / 2)
@@ -163,7 +165,7 @@ def run(rows: int, seed: int) -> Tally:
                 ["import", str(folder / "log.csv"), "--pack", pack, "--store", store, "--json", "-"]
             )
             if answer.code or answer.error:
-                tally.asked.append((answer.error or answer.err).strip()[-300:])
+                tally.asked.append(f"log {number}: {(answer.error or answer.err).strip()[-300:]}")
                 if len(tally.asked) > 5 + tally.logs:
                     break
                 continue
