@@ -107,6 +107,59 @@ def tester_counters(rng: Rng) -> Case:
     return finish(d, "bench tester with counters of charge in and out", "plain")
 
 
+def late_voltages(rng: Rng, beside: bool) -> Case:
+    d = log(
+        rng, "tester", dt_s=(10.0, 30.0, 60.0), rows=(3000, 7000), cells=(1, 1), noise_mV=float(rng.choice([0.2, 2.0])),
+        step_mV=float(rng.choice([0.1, 1.0, 5.0])),
+    )  # fmt: skip
+    lag = int(rng.integers(1, 4))
+    signs = np.sign(d.current)
+    # Both directions for hours: what the voltage does over them is plain, though no single step is answered in time.
+    hours = float(d.run.t[1]) / 3600
+    plain = beside or (min(np.sum(signs < 0), np.sum(signs > 0)) * hours > 1.5 and d.run.chemistry == "NMC")
+    d.volts = np.concatenate([np.repeat(d.volts[:1], lag, axis=0), d.volts[:-lag]])
+    d.write_time()
+    d.write_current()
+    if beside:
+        counters(d, COUNTERS[int(rng.integers(len(COUNTERS)))], rng.random() < 0.5)
+        return finish(d, "bench tester, voltage read rows late, counters beside", "plain")
+    return finish(d, "bench tester, voltage read rows late", "plain" if plain else "ambiguous")
+
+
+def following_voltage(rng: Rng, beside: bool) -> Case:
+    d = log(
+        rng, "tester", dt_s=(10.0, 30.0, 60.0), rows=(2000, 5000), cells=(1, 2), noise_mV=float(rng.choice([0.2, 1.0])),
+        step_mV=float(rng.choice([0.1, 1.0])), current_step=0.01,
+    )  # fmt: skip
+    share = d.run.cells.mean(axis=1) / float(np.mean(d.run.cells))
+    # A resistor draws more where the voltage is high, a charger of constant power gives less: within such a stretch
+    # the current moves with the voltage, against the answer of the resistance, and much slower.
+    true = d.run.current * np.where(d.run.current > 0, share, 1 / share)
+    d.current = np.round(true + rng.normal(0, 0.004, d.rows) * (true != 0), 2) + 0.0
+    hours = float(d.run.t[1]) / 3600
+    d.run.charge_in = np.cumsum(np.maximum(-true, 0)) * hours
+    d.run.charge_out = np.cumsum(np.maximum(true, 0)) * hours
+    d.write_time()
+    d.write_current()
+    if beside:
+        counters(d, COUNTERS[int(rng.integers(len(COUNTERS)))], rng.random() < 0.5)
+    moved = min(d.run.charge_in[-1], d.run.charge_out[-1]) / d.run.capacity_Ah
+    plain = beside or (moved > 0.5 and d.run.chemistry == "NMC")
+    return finish(
+        d, "resistor as a load, charger of constant power" + (", counters beside" if beside else ""),
+        "plain" if plain else "ambiguous",
+    )  # fmt: skip
+
+
+def resistor_only(rng: Rng) -> Case:
+    d = log(rng, "discharge", dt_s=(10.0, 30.0), rows=(700, 2000), cells=(1, 4), step_mV=1.0, current_step=0.01)
+    share = d.run.cells.mean(axis=1) / float(np.mean(d.run.cells))
+    d.current = np.round(d.run.current * share, 2)
+    d.write_time()
+    d.write_current()
+    return finish(d, "discharge through a resistor, nothing else", by_trend(d))
+
+
 def mode_texts(d: Draft, words: tuple[str, str, str]) -> list[str]:
     """Return the mode of each row: charge, discharge, rest."""
     return [words[0] if i < 0 else words[1] if i > 0 else words[2] for i in d.current]
@@ -334,10 +387,27 @@ def _unsigned_mode(rng: Rng) -> Case:
     return tester_mode(rng, True)
 
 
+def _late_with_counters(rng: Rng) -> Case:
+    return late_voltages(rng, True)
+
+
+def _late_alone(rng: Rng) -> Case:
+    return late_voltages(rng, False)
+
+
+def _following_with_counters(rng: Rng) -> Case:
+    return following_voltage(rng, True)
+
+
+def _following_alone(rng: Rng) -> Case:
+    return following_voltage(rng, False)
+
+
 HABITS: tuple[Habit, ...] = (
     plain_drive, slow_drive, coarse_drive, lagging_current, tester_counters, _signed_mode, _unsigned_mode,
     unsigned_alone, unsigned_counters, pure_charge, pure_discharge, parked_week, parked_noise, all_zero,
     relaxing_while_parked, header_states, header_contradicted, counters_contradict, mode_contradicts, two_directions,
-    positive_discharge_only, charge_with_soc, numeric_mode, pulses, regen_heavy, counter_only_net, tester_counters,
-    pure_charge, header_states, plain_drive,
+    positive_discharge_only, charge_with_soc, numeric_mode, pulses, regen_heavy, counter_only_net, _late_with_counters,
+    pure_charge, header_states, plain_drive, _late_alone, _following_with_counters,
+    _following_alone, resistor_only,
 )  # fmt: skip
