@@ -339,7 +339,7 @@ class BlockReader:
         lines, strays = block.split(end), 0
         for k, x in enumerate(lines):
             if x.count(b'"') % 2 == 1 and x.count(mark) == marks:
-                lines[k] = x.replace(b'"', b"")
+                lines[k] = mark.join(_unquoted(field) for field in x.split(mark))
                 strays += 1
         return (end.join(lines), strays) if strays else (block, 0)
 
@@ -499,6 +499,11 @@ class BlockReader:
                         whole(_null_empty(column)) if pa.types.is_string(column.type) else column
                     )
         return out
+
+
+def _unquoted(field: bytes) -> bytes:
+    """Return a field without the quotes around it; one with a quote inside is no number any more."""
+    return field.strip().removeprefix(b'"').removesuffix(b'"').replace(b'"', b"#")
 
 
 def _read_well(chunk: Chunk) -> tuple[int, int]:

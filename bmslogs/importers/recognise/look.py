@@ -15,7 +15,7 @@ from bmslogs.importers.plan.profile import Profile
 from bmslogs.importers.reading.order import Corrections, usual_rows_per_stamp
 from bmslogs.importers.reading.whole_rows import find_spread
 from bmslogs.importers.recognise.columns import recognise
-from bmslogs.importers.text.arrow import arrow_numbers, arrow_texts
+from bmslogs.importers.text.arrow import arrow_numbers
 from bmslogs.importers.text.dialect import HEAD_BYTES, Dialect, sniff
 from bmslogs.importers.text.sample import Sample, take_sample
 from bmslogs.importers.text.source import Source, open_source
@@ -118,7 +118,7 @@ def sample_time(sample: Sample, plan: Plan) -> npt.NDArray[np.int64]:
         if plan.clock.kind == "number":
             columns.append(arrow_numbers(column.values))
         else:
-            columns.append(pa.chunked_array([arrow_texts([t or "" for t in column.texts])]))
+            columns.append(pa.chunked_array([column.array]))
     part = None if plan.clock.fraction is None else sample.columns[plan.clock.fraction.index].values
     return plan.clock.raw(columns, part)
 
