@@ -21,6 +21,7 @@ from bmslogs.importers.text.dialect import DELIMITERS, FILLS, Dialect, is_row
 from bmslogs.importers.text.encoding import block_to_utf8
 from bmslogs.importers.text.fixed_width import read_even
 from bmslogs.importers.text.numbers import NumberStyle
+from bmslogs.importers.text.quotes import is_open, without_stray
 from bmslogs.importers.text.stamps import MISSING
 from bmslogs.importers.text.text_table import Wrong, column_key, read_text, read_typed
 from bmslogs.importers.text.words import plain
@@ -333,16 +334,17 @@ class BlockReader:
         if self.plan.dialect.quoted and b'"' in block:
             # an open quote would swallow the lines behind it up to the next one
             block, strays = self._without_stray_quotes(block, end)
-            block, quotes = _without(block, end, lambda x: x.count(b'"') % 2 == 1)
+            block, quotes = _without(block, end, is_open)
         return block, repeated, nuls, quotes, strays
 
     def _without_stray_quotes(self, block: bytes, end: bytes) -> tuple[bytes, int]:
         """Take the quotes from lines that have an odd number of them and are whole without."""
-        mark, marks = self.plan.dialect.delimiter.encode(), self.plan.dialect.width - 1
+        mark, width = self.plan.dialect.delimiter.encode(), self.plan.dialect.width
         lines, strays = block.split(end), 0
         for k, x in enumerate(lines):
-            if x.count(b'"') % 2 == 1 and x.count(mark) == marks:
-                lines[k] = x.replace(b'"', b"")
+            mended = without_stray(x, mark, width) if is_open(x) else None
+            if mended is not None:
+                lines[k] = mended
                 strays += 1
         return (end.join(lines), strays) if strays else (block, 0)
 

@@ -33,6 +33,8 @@ QUIET, LEAST_ALIKE = 0.02, 5
 """Choice [1/h, rows]: steps of current below this share of the capacity are none; as many rows tell what is usual."""
 ANSWERED = 0.4
 """Choice: cells answer a step of current whose usual drop they miss by less than this share."""
+LEARNT = 5000
+"""Choice: as many steps of a block tell what cells do by their current."""
 SURELY = 3.0
 """Choice: where no sensor jumps with the cells, by as many times more."""
 EXPLAINED = 0.6
@@ -152,7 +154,8 @@ class Joints:
     def _learn(self, mean: Float32s, current: Float32s) -> None:
         """Add to what steps of current do, over as many rows as current and cells may be apart."""
         lag = min(2 * NEXT_TO + 1, len(mean) - 1)
-        dv, di = mean[lag:] - mean[:-lag], np.nan_to_num(current[lag:] - current[:-lag])
+        part = slice(0, None, max(len(mean) // LEARNT, 1))
+        dv, di = (mean[lag:] - mean[:-lag])[part], _whole((current[lag:] - current[:-lag])[part])
         self._cross += float(dv @ di)
         self._square += float(di @ di)
 
@@ -192,7 +195,7 @@ class Joints:
             first = max(first, 1)
             rows = {k: v[..., good] for k, v in rows.items()}
             mean, current, time = rows["mean"], rows["current"], rows["time"]
-        dv, di = np.diff(mean), np.nan_to_num(np.diff(current))
+        dv, di = np.diff(mean), _whole(np.diff(current))
         self._learn(mean, current)
         stray = np.abs(dv - np.float32(self._slope()) * di)
         sample = stray[:: max(len(stray) // 512, 1)]
@@ -201,6 +204,8 @@ class Joints:
         able = able[(able >= first) & (able < stop)]
         if len(able) > 200:
             able = np.sort(able[np.argsort(stray[able - 1])[-200:]])
+        if not len(able):
+            return
         usual_us = float(np.median(np.diff(time)))
         for k in able.tolist():
             if time[k] - time[k - 1] <= GAP * usual_us and len(self.places) < MOST:
@@ -245,6 +250,11 @@ class Joints:
             float(np.ptp(more)) if len(more) else 0.0,
             float(np.nan_to_num(warmth[-1] - warmth[0])) if len(warmth) == 4 else 0.0,
         )
+
+
+def _whole(values: Float32s) -> Float32s:
+    """Return values with nought for NaN."""
+    return np.nan_to_num(values) if np.isnan(values.sum()) else values
 
 
 def _warmth(chunk: Chunk) -> Float32s:

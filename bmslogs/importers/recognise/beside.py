@@ -25,6 +25,8 @@ SECOND = 1_000_000
 QUARTER = 900 * SECOND
 FARTHEST_ZONE = 14.5 * 3600 * SECOND
 """[us]: no zone of the IANA database is further from UTC than 14 h."""
+LEAST_UNNAMED = 1e9
+"""Seconds since 1970 of 2001: a smaller number under a header that speaks of no time is none."""
 COMPARED = 60
 """Choice: as many rows of the sample are compared."""
 TWINS = 0.02
@@ -70,10 +72,13 @@ def epochs_beside(sample: Sample, headers: list[Header], taken: tuple[int, ...])
     for c in sample.columns:
         if c.index in taken or c.style is None or c.filled < 0.5 * sample.rows:
             continue
+        named = is_named(headers[c.index])
+        if not named and not np.nan_to_num(c.values[:1])[0] >= LEAST_UNNAMED:
+            continue
         t = track(c, sample)
         if t is None or t.rising < 0.9 or not t.span:
             continue
-        found = readings(t, unit_of(headers[c.index]), is_named(headers[c.index]))
+        found = readings(t, unit_of(headers[c.index]), named)
         if len(found) == 1 and found[0].absolute:
             out.append((c.index, found[0]))
     return out

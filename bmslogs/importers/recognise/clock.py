@@ -33,7 +33,7 @@ from bmslogs.importers.recognise.numeric_time import (
     find_counted,
     latest_s,
 )
-from bmslogs.importers.text.arrow import arrow_numbers, arrow_texts, numpy_of, whole
+from bmslogs.importers.text.arrow import arrow_numbers, numpy_of, whole
 from bmslogs.importers.text.dialect import Dialect
 from bmslogs.importers.text.sample import Sample, SampledColumn
 from bmslogs.importers.text.stamps import MISSING, match_stamp, parse_one, parse_stamps
@@ -154,7 +154,7 @@ def _strptime(columns: list[Any], form: str) -> Int64s:
     known: dict[str, int] = {}
     out = np.empty(len(texts[0]), dtype=np.int64)
     for i, parts in enumerate(zip(*texts)):
-        text = " ".join(p.strip() for p in parts)
+        text = " ".join((p or "").strip() for p in parts)
         if text not in known:
             try:
                 stamp = dt.datetime.strptime(text, form)
@@ -296,7 +296,7 @@ def _texts(column: SampledColumn, rows: Int64s) -> Any:
     import pyarrow as pa
 
     array = column.array if len(rows) == len(column.array) else column.array.take(arrow_numbers(rows))
-    return pa.chunked_array([arrow_texts([t or "" for t in array.to_pylist()])])
+    return pa.chunked_array([array])
 
 
 def _named(profile: Time) -> bool:
@@ -409,8 +409,10 @@ def _of_time(header: Header) -> bool:
 
 def _durations(column: SampledColumn) -> bool:
     """Whether texts are lengths of time, some of more than a day."""
-    texts = [t for t in column.texts if t]
-    return bool(texts) and sum(elapsed_us(t) != MISSING for t in texts) >= 0.98 * len(texts)
+    texts = list(dict.fromkeys(t for t in column.texts if t))[:200]
+    if not texts or elapsed_us(texts[0]) == MISSING:
+        return False
+    return sum(elapsed_us(t) != MISSING for t in texts) >= 0.98 * len(texts)
 
 
 def _from_texts(

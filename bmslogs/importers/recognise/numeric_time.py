@@ -232,6 +232,8 @@ def find_counted(sample: Sample, headers: list[Header], file: Path) -> tuple[int
         head = headers[c.index]
         if c.style is None or c.filled < 0.5 * sample.rows or np.isfinite(c.values).sum() < 2:
             continue
+        if not is_named(head) and not np.nanmax(c.values) >= EARLIEST_S:
+            continue
         t = track(c, sample)
         if t is None or t.rising < 0.9:
             continue

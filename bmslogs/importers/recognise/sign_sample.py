@@ -10,7 +10,7 @@ from bmslogs.importers.plan.plan import Taken
 from bmslogs.importers.plan.sign_evidence import Floats, Int64s, SignEvidence
 from bmslogs.importers.recognise.cells import Cells
 from bmslogs.importers.recognise.clock import Clock
-from bmslogs.importers.text.arrow import arrow_numbers, arrow_texts
+from bmslogs.importers.text.arrow import arrow_numbers
 from bmslogs.importers.text.sample import Sample
 from bmslogs.importers.text.stamps import MISSING
 
@@ -78,7 +78,7 @@ def stamps_of(sample: Sample, clock: Clock) -> Int64s:
         if clock.kind == "number":
             columns.append(arrow_numbers(column.values))
         else:
-            columns.append(pa.chunked_array([arrow_texts([t or "" for t in column.texts])]))
+            columns.append(pa.chunked_array([column.array]))
     part = None if clock.fraction is None else sample.columns[clock.fraction.index].values
     return clock.raw(columns, part)
 

@@ -149,7 +149,7 @@ def split(line: str, delimiter: str) -> list[str]:
     """Split one line at the delimiter, quotes respected; fields stripped."""
     if delimiter == " ":
         return line.split()
-    if '"' in line:
+    if '"' in line and line.count('"') % 2 == 0:
         try:
             return [f.strip() for f in next(csv.reader([line.replace("\0", "")], delimiter=delimiter), [])]
         except csv.Error:
