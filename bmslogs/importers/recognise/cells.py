@@ -30,6 +30,8 @@ _NOT_CELLS = frozenset(
         "discharge",
     }
 )
+MOST_NUMBER = 65_536
+"""Choice: loggers number cells by module and place (0x1203), in two bytes at most; more is no cell."""
 _SCALES = ("V", "mV", "0.1mV", "10mV", "0.1V", "uV")
 _DROPPED = (0.0, 65535.0, 32767.0, -1.0, -32768.0, 65.535, 32.767)
 
@@ -381,6 +383,10 @@ def _numbered(
                     f"cell numbers with a gap ({numbers[0]}..{numbers[-1]} in {len(numbers)} columns)",
                     "a pack file that says how many cells there are",
                     file=file,
+                )
+            if numbers[-1] > MOST_NUMBER:
+                raise BadInput(
+                    f"a cell of number {numbers[-1]}", f"cells counted up to {MOST_NUMBER} at most", file=file
                 )
             notes.append(f"the logger's numbers run {numbers[0]}..{numbers[-1]} with gaps")
     targets = wanted if wanted is not None else tuple(range(1, len(ordered) + 1))
