@@ -381,3 +381,32 @@ def test_an_ordinary_pattern_is_taken(pattern: str) -> None:
     from bmslogs.importers.plan.profile import parse_profile
 
     assert parse_profile({"cell_voltage": {"pattern": pattern}}).cell_voltage is not None
+
+
+@pytest.mark.parametrize("name", [lambda c: f"CP{c}", lambda c: f"Cell{c} (V)"])
+def test_marked_cells_without_a_word_are_cells_and_pack_voltages_beside_are_not(name, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    truth = drive(cells=24)
+    rng = np.random.default_rng(4)
+    total = truth.pack_voltage
+    d = D.but(cell_name=name, extras={f"HVolt{k}": (lambda r: f"{total[r]:.2f}") for k in (1, 2)})
+    marks = rng.random(truth.cells.shape) < np.linspace(0.3, 0.7, 24)
+    lines = [x.split(",") for x in text_of(truth, d).splitlines()]
+    for r in range(len(truth.time)):
+        for k in np.flatnonzero(marks[r]):
+            lines[r + 1][2 + k] = "-" + lines[r + 1][2 + k]
+    path = put(("\n".join(map(",".join, lines)) + "\n").encode(), tmp_path / "log.csv")
+    log = imported(path, pack_for(truth), tmp_path / "store")
+    assert_same(log, truth)
+    assert rules(log) == {"minus_mark"}
+
+
+def test_the_one_cell_beside_unused_inputs(tmp_path: Path) -> None:
+    truth = drive(cells=1)
+    inputs = {f"V{k}(V)": (lambda r: "0.0003") for k in (1, 2, 3)}
+    d = D.but(
+        cell_name=lambda c: "Voltage(V)",
+        extras=inputs | {"Positive electrode potential [V]": lambda r: "4.02"},
+    )
+    log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert_same(log, truth)
+    assert log.pack_voltage is None

@@ -131,6 +131,8 @@ def find_cells(
         families = _lone(headers, free)
     judged = [(f, *_judge(f, sample)) for f in families]
     able = [(f, u, w) for f, u, w in judged if u is not None]
+    if cells == 1 and not able:
+        able = [(f, u, w) for f in _lone(headers, free) for u, w in [_judge(f, sample)] if u is not None]
     if not able:
         raise BadInput(
             "no cell voltages found",
@@ -290,7 +292,8 @@ def _judge(family: Family, sample: Sample) -> tuple[Unit | None, str]:
         return None, "most of the columns are no cell voltages"
     # a slow temperature of 2..4 or an index could pass: a word or a unit must speak, or the values must agree
     if not family.means & {"cell", "voltage"} and stated is None:
-        scaled = np.array([m * unit.scale for m in known if m not in _DROPPED])
+        # a minus sign may be a mark
+        scaled = np.array([abs(m) * unit.scale for m in known if m not in _DROPPED])
         if len(scaled) < 2 or float(np.ptp(scaled)) > 0.5 or family.means & {"temperature", "current"}:
             return None, "neither header nor values say cells"
     return unit, why
