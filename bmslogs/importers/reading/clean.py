@@ -11,7 +11,7 @@ from bmslogs.importers.plan.plan import Plan
 from bmslogs.importers.plan.repairs import Repairs
 from bmslogs.importers.plan.sign_evidence import SignEvidence
 from bmslogs.importers.reading.blocks import Chunk, join_chunks
-from bmslogs.importers.reading.directions import add_to_evidence
+from bmslogs.importers.reading.directions import add_to_evidence, sound_cells
 from bmslogs.importers.reading.fills import cell_fills, extremes, scalar_fills, temperature_fills
 from bmslogs.importers.reading.jumps import SECOND
 from bmslogs.importers.reading.minus_marks import minus_marks
@@ -131,6 +131,7 @@ class Finisher:
         self._good_cells: npt.NDArray[np.float32] | None = None
         self._good_temperatures: npt.NDArray[np.float32] | None = None
         self._scatter = UNKNOWN
+        self._sound: npt.NDArray[np.int64] | None = None
         self._good_current = float("nan")
         self._good_pack = float("nan")
         self._cells = plan.of("cell")
@@ -434,7 +435,9 @@ class Finisher:
             return
         found = self.findings
         if chunk.current is not None:
-            add_to_evidence(found.sign, chunk, self.plan.beside)
+            if self._sound is None:
+                self._sound = sound_cells(chunk.cells)
+            add_to_evidence(found.sign, chunk, self.plan.beside, self._sound)
         if not self.plan.fine:
             # the rounding to whole mV is done here, once, and checked; nobody needs the readings unrounded after
             for first in range(0, len(chunk.cells), CELLS_AT_ONCE):

@@ -131,7 +131,9 @@ def cell_fills(
         absurd = np.abs(values) > IMPOSSIBLE_MV
         taken = _taken_by_neighbour(cells, middle, k, rows)
         lone = _leaves(clean, middle, k, rows, values, last)
-        lone &= bool(lone[sound & exact[k, rows]].all())  # a channel that is also truly there is never told apart
+        lone &= bool(
+            lone[sound & exact[k, rows]].all()
+        )  # a channel that is also truly there is never told apart
         away = _approached_by_none(clean[k], middle, rows, values, last)
         fill[k, rows] = (exact[k, rows] & np.where(sound, lone, away & ~taken)) | absurd
         impossible[k, rows] = beyond[k, rows] & ~fill[k, rows] & ~taken

@@ -527,6 +527,9 @@ def _without_head(block: bytes, lines: int) -> tuple[bytes, int]:
 
 def _whole_lines(block: bytes, plan: Plan, repairs: Repairs) -> bytes:
     """Leave out a last line that was cut off in the middle of a number."""
+    if block.endswith(b"\0") and plan.dialect.encoding in ("utf-8", "cp1252"):
+        block = block.rstrip(b"\0")
+        repairs.add("nul_bytes_behind", "bytes of nought behind the last row left out")
     if block.endswith((b"\n", b"\r")) or not block.strip():
         return block
     mark = b"\n" if b"\n" in block else b"\r"

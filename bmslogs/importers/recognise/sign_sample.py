@@ -90,7 +90,11 @@ def mean_cells(sample: Sample, cells: Cells) -> Floats:
     if minus.any():
         # a sign that is a mark, not a voltage
         block[minus & (np.abs(block + np.nanmedian(np.abs(block), axis=0)) < 0.5)] *= -1.0
-    block[~((block > 0.5) & (block < 6.0))] = np.nan
+    inside = (block > 0.5) & (block < 5.0)
+    # the same cells in every row: beside a swapped tap one that is half the time out of range would turn the sign
+    sound = (inside | np.isnan(block)).mean(axis=1) > 0.98
+    block = block[sound] if sound.any() else block
+    block[~((block > 0.5) & (block < 5.0))] = np.nan
     out = np.full(block.shape[1], np.nan)
     good = np.isfinite(block).any(axis=0)
     out[good] = np.nanmean(block[:, good], axis=0)
