@@ -109,7 +109,7 @@ def _cold(scene: Scene) -> go.Figure:
     times = scene.times
     coldest = np.nanmin(log.temperature, axis=1)
     charging = np.where(log.current < 0, -log.current, 0.0)
-    past = (coldest < level) & (charging > 0.05 * scene.pack.nominal_capacity_Ah)
+    past = (coldest < level) & (charging > 0.02 * scene.pack.nominal_capacity_Ah)
     figure = blank(look, scene.height)
     line(figure, times, coldest, "coldest sensor", look, 0)
     x, y = thin(times, charging)
