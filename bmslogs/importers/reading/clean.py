@@ -16,6 +16,7 @@ from bmslogs.importers.reading.fills import cell_fills, extremes, scalar_fills, 
 from bmslogs.importers.reading.minus_marks import minus_marks
 from bmslogs.importers.reading.order import SECOND, Clockwork, Corrections, rising, spread
 from bmslogs.importers.reading.repeated_frames import UNKNOWN, held_rows
+from bmslogs.importers.reading.thinned import Thinner
 from bmslogs.importers.text.stamps import MISSING
 from bmslogs.importers.text.zones import LocalClock
 
@@ -45,9 +46,12 @@ class Findings:
         Extra columns that turned out to hold text.
     rows
         Rows written.
+    thinner
+        The log in few rows.
     """
 
     sign: SignEvidence = field(default_factory=SignEvidence)
+    thinner: Thinner = field(default_factory=Thinner)
     finest: float = 0.0
     text_columns: set[int] = field(default_factory=set)
     rows: int = 0
@@ -237,6 +241,7 @@ class Finisher:
         self._null_held(chunk)
         self._evidence(chunk)
         found = self.findings
+        found.thinner.add(chunk)
         found.rows += chunk.rows
         found.start = int(chunk.time[0]) if found.start is None else found.start
         found.end = int(chunk.time[-1])
