@@ -102,6 +102,13 @@ def _flat_sd(curve: OcvCurve, volt: Floats) -> Floats:
     return np.asarray(np.hypot(FLAT_SD_V, curve.slope(z) * aside), float)
 
 
+def table_sd(curve: OcvCurve, volt: Floats) -> Floats:
+    """Return how far a settled cell may stand from the table at these voltages [V], one sd."""
+    if curve.flat:
+        return np.asarray(np.hypot(FLAT_REST_SD_V, _flat_sd(curve, volt)), float)
+    return _table_sd(curve, volt)
+
+
 def align(
     q: Floats, volt: Floats, curve: OcvCurve, nominal: float, *, under_load: Floats | None = None,
     rests: Anchors = NONE, lead: Anchors = NONE,

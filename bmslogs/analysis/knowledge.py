@@ -131,6 +131,8 @@ class Knowledge(Place):
     def offset(self) -> OffsetKnown | str:
         """Charge offsets at the first row, or why not."""
         s = self.study
+        if self.curve_contradicted:
+            return self.curve_contradicted
         errors = self._errors
         if isinstance(errors, str):
             return self._offset_at_rest(errors)
@@ -176,6 +178,8 @@ class Knowledge(Place):
 
     def _flat_sentence(self, swing: float) -> str:
         s = self.study
+        if self.curve_contradicted:
+            return f"the open-circuit voltage moved {swing * 1e3:.0f} mV over the charge covered"
         span = self.soc_span or (0.5, 0.5)
         z = np.linspace(*span, 9)
         slope = max(float(np.median(s.curve.slope(z))), 1e-4)
@@ -216,6 +220,8 @@ class Knowledge(Place):
     def _absolute(self) -> tuple[float, float, bool, str]:
         """Return the middle cell's capacity, its half width [Ah], whether it is known, and why not."""
         s, a = self.study, self.alignment
+        if self.curve_contradicted:
+            return s.capacity, s.capacity, False, self.curve_contradicted
         if a is None:
             return s.capacity, s.capacity, False, "no charge was counted"
         span = (s.split.q_high - s.split.q_low) / s.capacity
@@ -234,6 +240,8 @@ class Knowledge(Place):
         Where the capacities are not known better than the spread of a lot, that spread stands in.
         """
         s = self.study
+        if self.curve_contradicted:
+            return None
         errors = self._errors
         if isinstance(errors, str):
             return self._remaining_at_rest()
@@ -258,6 +266,8 @@ class Knowledge(Place):
         """
         s = self.study
         out = np.zeros((2, len(s.cells)))
+        if self.curve_contradicted:
+            return out
         excess = np.zeros(len(s.cells)) if s.excess is None else np.nan_to_num(s.excess[0])
         resistance = s.usual_resistance * (1.0 + np.maximum(excess, 0.0))
         for part in s.stretches:
@@ -286,6 +296,8 @@ class Knowledge(Place):
     def top(self) -> TopKnown | str:
         """Charge to full when the last charge ended, or why not."""
         s = self.study
+        if self.curve_contradicted:
+            return self.curve_contradicted
         charges = [p for p in s.stretches if p.kind == "charge"]
         if not charges:
             return "the log holds no charge"
@@ -333,6 +345,8 @@ class Knowledge(Place):
     def worth(self) -> WorthKnown | str:
         """Usable charge and what balancing and replacing would win, or why not."""
         s = self.study
+        if self.curve_contradicted:
+            return self.curve_contradicted
         cap, a = self.capacity, self.alignment
         if isinstance(cap, str):
             return cap
@@ -387,6 +401,8 @@ class Knowledge(Place):
     def leak(self) -> LeakKnown | str:
         """Leak currents from a parked stretch, or why not."""
         s = self.study
+        if self.curve_contradicted:
+            return self.curve_contradicted
         try:
             found, level = s.parked
         except NotEnoughData as reason:

@@ -14,7 +14,7 @@ from bmslogs.analysis.knowledge import Knowledge
 from bmslogs.analysis.study import Study
 from bmslogs.base.cautions import CAUTIONS
 from bmslogs.base.results import Diagnosis, Finding, by_urgency
-from bmslogs.findings import rules_bleed, rules_cells, rules_limits, rules_sensing
+from bmslogs.findings import rules_bleed, rules_cells, rules_limits, rules_pack_file, rules_sensing
 from bmslogs.findings.case import Case
 from bmslogs.log import Log
 
@@ -28,6 +28,7 @@ RULES: tuple[Callable[[Case], list[Finding]], ...] = (
     rules_bleed.effect, rules_bleed.plateau,
     rules_limits.voltage, rules_limits.temperature, rules_limits.current, rules_limits.cold, rules_limits.zero,
     rules_limits.log_itself,
+    rules_pack_file.mismatch,
 )
 """Every rule, sensing first."""
 
@@ -51,7 +52,7 @@ def diagnose(log: Log) -> Diagnosis:
         knowledge = Knowledge(Study(log))
         estimates = estimate_all(knowledge)
         case = Case(knowledge)
-        findings = [found for rule in RULES for found in rule(case)]
+        findings = rules_pack_file.without_unread(found for rule in RULES for found in rule(case))
     return Diagnosis(
         log=describe(log, knowledge.study.kinds) | {"settings": settings(knowledge.study)},
         pack={"id": log.pack.id, "vehicle": log.pack.vehicle, "cells": log.pack.cells_in_series},

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,6 +34,7 @@ from bmslogs.store.entries import (
 )
 from bmslogs.store.files import store_errors
 from bmslogs.store.overlaps import shared_rows
+from bmslogs.store.pack_notes import pack_notes, thinned_reading
 
 if TYPE_CHECKING:
     from bmslogs.store.store import Store
@@ -129,6 +131,9 @@ def _finish(
                 "a log without any, as --strict asks",
                 file=source.path,
             )
+        said = pack_notes(store, pack, thinned_reading(reading), reading.sha256)
+        if said:
+            reading.plan = replace(reading.plan, notes=(*reading.plan.notes, *said))
         meta = metadata(reading, source, pack, profile_toml(reading.plan), __version__, SCHEMA)
         meta |= more
         meta["bmslogs.mapping"] = mapping

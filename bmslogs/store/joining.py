@@ -30,6 +30,7 @@ from bmslogs.importers.recognise.look import Job, look_at
 from bmslogs.importers.text.arrow import arrow_numbers
 from bmslogs.store.entries import Imported, RepairEntry, content_key, log_id, mapping_key, moment, seal
 from bmslogs.store.files import store_errors
+from bmslogs.store.pack_notes import pack_notes, thinned_file
 
 if TYPE_CHECKING:
     from bmslogs.store.store import Store
@@ -293,6 +294,9 @@ def _committed(
             [{"source": p.job.source.path.name, "sha256": p.reading.sha256} for p in parts]
         ),
     }
+    notes = first.reading.notes
+    notes += pack_notes(store, pack, thinned_file(joined, first.reading.plan.voltage_step), sha)
+    meta["bmslogs.notes"] = json.dumps(notes, ensure_ascii=False)
     meta["bmslogs.seal"] = seal(meta)
     final = store.incoming()
     try:
@@ -311,4 +315,4 @@ def _committed(
         final.unlink(missing_ok=True)
     files = " + ".join(str(p.job.source.path) for p in parts)
     start, end = moment(meta["bmslogs.start"]), moment(meta["bmslogs.end"])
-    return Imported(new_id, files, rows, start, end, "new", tuple(repairs), first.reading.notes)
+    return Imported(new_id, files, rows, start, end, "new", tuple(repairs), notes)

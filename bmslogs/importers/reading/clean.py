@@ -19,6 +19,7 @@ from bmslogs.importers.reading.order import Clockwork, Corrections, rising, spre
 from bmslogs.importers.reading.repeated_frames import UNKNOWN, held_rows
 from bmslogs.importers.reading.sections import Joints
 from bmslogs.importers.reading.sorting import Sorter, order_of
+from bmslogs.importers.reading.thinned import Thinner
 from bmslogs.importers.reading.twice import Repeats
 from bmslogs.importers.text.arrow import arrow_numbers
 from bmslogs.importers.text.stamps import MISSING
@@ -58,9 +59,12 @@ class Findings:
         Whether rows stand a few rows from their place.
     sharing, sharing_alike, others, others_alike
         Rows that share the stamp of the row before, those of them that say the same; and so of all others.
+    thinner
+        The log in few rows.
     """
 
     sign: SignEvidence = field(default_factory=SignEvidence)
+    thinner: Thinner = field(default_factory=Thinner)
     finest: float = 0.0
     text_columns: set[int] = field(default_factory=set)
     rows: int = 0
@@ -321,6 +325,7 @@ class Finisher:
         self._evidence(chunk)
         self.joints.add(chunk)
         found = self.findings
+        found.thinner.add(chunk)
         found.rows += chunk.rows
         found.start = int(chunk.time[0]) if found.start is None else found.start
         found.end = int(chunk.time[-1])
