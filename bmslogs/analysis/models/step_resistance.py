@@ -43,6 +43,8 @@ USUAL_GROWTH = 0.12
 """Growth of the fall per unit of the logarithm of time, as a share of it, where a log does not show it."""
 SLOPE_ERROR, RELATIVE_FLOOR = 0.4, 0.003
 """How well the slope of the curve is known, as a fraction, and what one step leaves of every ratio (one sd)."""
+MOST_TREND = 0.3
+"""A string that moved by more than this share of the fall in as much time before the step is not read there."""
 MOST_STEPS = 24
 
 
@@ -200,6 +202,11 @@ def _step(seconds: Floats, current: Floats, section: Ints, a: int, b: int, noise
     if np.isnan(current[a : b + 1]).any() or amps == 0.0:
         return None
     most = max(WANDER * abs(amps), 4.0 * noise)
+    # the first row of a ramp may still pass for a current that holds
+    while a > first and abs(current[a] - old) > 0.6 * most:
+        a -= 1
+    while b < last and abs(current[b] - new) > 0.6 * most:
+        b += 1
     off = np.flatnonzero(~(np.abs(current[first : a + 1] - old) <= most) | (section[first : a + 1] != section[a]))
     before = slice(first + (int(off[-1]) + 1 if len(off) else 0), a + 1)
     off = np.flatnonzero(~(np.abs(current[b : last + 1] - new) <= most) | (section[b : last + 1] != section[b]))
@@ -280,7 +287,8 @@ def _read(one: Step, r: Readings, slopes: Floats) -> _Read | None:
         base, trend, scatter, apart = _before(before, one, r)
         fall = base - np.nanmean(r.volts[here], axis=0) + trend * float(np.mean(r.seconds[here] - one.moment))
     middle = float(np.nanmedian(fall[r.trusted]))
-    if not abs(middle) > 0:
+    # after a stronger load, or on a knee, the string moves by itself as much as by the step
+    if not abs(middle) > 0 or abs(trend) * PULSE_S > MOST_TREND * abs(middle):
         return None
     growth = _common_growth(after, since, base, trend, r) or USUAL_GROWTH * middle
     away = float(np.mean(np.log((r.seconds[here] - one.moment) / PULSE_S)))
@@ -322,7 +330,7 @@ def _before(rows: Ints, one: Step, r: Readings) -> tuple[Floats, float, float, F
     scatter = float(np.sqrt(np.nanmedian(np.nanmean(quick**2, axis=0)) / 2.0)) if len(quick) > 2 else 0.0
     scatter = max(scatter, 0.0 if r.voltage_step > 0 else 1e-4)
     trend, apart = 0.0, np.zeros(volts.shape[1])
-    if good.sum() >= 4 and np.ptp(t[good]) >= 15.0:
+    if good.sum() >= 4:
         trend = float(np.polyfit(t[good], middle[good], 1)[0])
         own = (t - t.mean()) @ np.nan_to_num(volts - np.nanmean(volts, axis=0)) / float(((t - t.mean()) ** 2).sum())
         sure = 3.0 * np.hypot(scatter, r.voltage_step) / np.sqrt(float(((t - t.mean()) ** 2).sum()))
