@@ -28,8 +28,9 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 PULSE_S = 10.0
-STEADY_S = 9.5
-"""The current must hold this long before and after a step [s]."""
+STEADY_S, AFTER_S = 9.5, 7.4
+"""The current must hold this long before a step, and from its middle to the last row after it [s]: of a pulse of 10 s
+rows further apart show less."""
 RAMP_MOST_S = 15.0
 LEAST_C_RATE, LEAST_NOISES = 0.03, 8.0
 """Least step, as a share of the capacity per hour and in noises of the current."""
@@ -151,8 +152,8 @@ def clean_steps(seconds: Floats, current: Floats, section: Ints, capacity: float
     jump = np.abs(np.diff(current))
     quick = 1.4826 * float(np.nanmedian(jump)) / np.sqrt(2.0) if np.isfinite(jump).any() else 0.0
     noise = min(quick, 0.02 * capacity)
-    window = max(STEADY_S, 1.05 * interval)
-    past = _holds(seconds, current, section, noise, capacity, -window)
+    past = _holds(seconds, current, section, noise, capacity, -(np.ceil(STEADY_S / interval) + 0.2) * interval)
+    window = (max(np.floor(AFTER_S / interval + 1e-6), 1.0) + 0.2) * interval
     coming = np.flatnonzero(_holds(seconds, current, section, noise, capacity, window))
     out: list[Step] = []
     for a in np.flatnonzero(past[:-1] & ~past[1:]):
@@ -177,7 +178,7 @@ def _holds(
         low, high = rows, np.searchsorted(seconds, seconds + window_s + 1e-6, side="right")
     else:
         low, high = np.searchsorted(seconds, seconds + window_s - 1e-6, side="left"), rows + 1
-    far = np.abs(seconds[high - 1] - seconds[low]) >= STEADY_S - 0.5 * float(np.median(np.diff(seconds)))
+    far = seconds[high - 1] - seconds[low] >= min(abs(window_s) - 1.3 * float(np.median(np.diff(seconds))), AFTER_S)
     known = ~np.isnan(current)
     filled = np.where(known, current, 0.0)
     middle = filled.mean()
@@ -214,14 +215,13 @@ def _step(seconds: Floats, current: Floats, section: Ints, a: int, b: int, noise
     if before.stop - before.start < 2 or after.stop <= after.start:
         return None
     interval = float(np.median(np.diff(seconds)))
-    short = STEADY_S - 0.5 * interval
-    if seconds[a] - seconds[before.start] < short or seconds[after.stop - 1] - seconds[b] < short - 0.5 * float(
-        seconds[b] - seconds[a]
-    ):
+    if seconds[a] - seconds[before.start] < STEADY_S - 0.5 * interval:
         return None
     t, share = seconds[a : b + 1], (current[a : b + 1] - old) / amps
     flowed = float((0.5 * (share[1:] + share[:-1]) * np.diff(t)).sum())
     moment = float(np.clip(seconds[b] - flowed, seconds[a], seconds[b]))
+    if seconds[after.stop - 1] - moment < AFTER_S:
+        return None
     return Step(before, after, moment, amps, float(seconds[b] - seconds[a]))
 
 
@@ -290,7 +290,12 @@ def _read(one: Step, r: Readings, slopes: Floats) -> _Read | None:
     # after a stronger load, or on a knee, the string moves by itself as much as by the step
     if not abs(middle) > 0 or abs(trend) * PULSE_S > MOST_TREND * abs(middle):
         return None
-    growth = _common_growth(after, since, base, trend, r) or USUAL_GROWTH * middle
+    seen = _common_growth(after, since, base, trend, r)
+    growth = USUAL_GROWTH * middle if seen is None else seen
+    # the open-circuit voltage cannot fall faster than the readings do, whatever the table says of its slope
+    most = abs(growth) * PULSE_S / float(min(since[-1], 60.0))
+    believed = min(1.0, most / max(abs(slope * one.amps) * PULSE_S / 3600.0, 1e-12))
+    slope, slopes = slope * believed, slopes * believed
     away = float(np.mean(np.log((r.seconds[here] - one.moment) / PULSE_S)))
     fall = fall - growth * away * fall / middle
     rounding = lasting_error(scatter, r.voltage_step) if r.voltage_step > 0 else 0.0
