@@ -38,8 +38,8 @@ WANDER = 0.06
 """The current may wander by this share of the step while it "holds"."""
 BEFORE_S, WINDOW_S, EARLY_S, LATE_S = 40.0, (5.0, 20.0), (1.5, 4.5), (45.0, 80.0)
 """Seconds before the step that tell the level, and after it those that tell the fall at 10 s, early and late."""
-LAG_SD_S = 0.4
-"""How far current and voltages are read apart [s], one sd."""
+GUARD_S, LAG_SD_S = 2.0, 0.4
+"""How far current and voltages are read apart [s], at most where rows are close, and one sd."""
 USUAL_GROWTH = 0.12
 """Growth of the fall per unit of the logarithm of time, as a share of it, where a log does not show it."""
 SLOPE_ERROR, RELATIVE_FLOOR = 0.4, 0.003
@@ -277,6 +277,10 @@ def _read(one: Step, r: Readings, slopes: Floats) -> _Read | None:
     """Read one step; None where too few rows tell of it."""
     slope = float(np.nanmedian(slopes[r.trusted]))
     before = np.arange(one.before.start, one.before.stop)
+    # the voltages of the last rows may be read after a step that the current does not show yet
+    guard = max(1.05 * r.interval_s, min(2.05 * r.interval_s, GUARD_S))
+    sure = before[r.seconds[before] < r.seconds[before[-1]] - guard]
+    before = sure if len(sure) >= 2 else before[:-1] if len(before) > 2 else before
     after = np.arange(one.after.start, one.after.stop)
     since = r.seconds[after] - one.moment
     late_s = max(WINDOW_S[0], min(r.refresh_s, 10.0)) if r.refresh_s > 3.0 else WINDOW_S[0]
