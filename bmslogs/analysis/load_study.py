@@ -8,8 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis import resistance, terminals, thermal
+from bmslogs.analysis.models import step_resistance
 from bmslogs.analysis.readings import Readings, renumber
-from bmslogs.analysis.regression import equal_blocks, jackknife_se
+from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.base.errors import NotEnoughData
 
@@ -107,7 +108,13 @@ class LoadStudy(Readings):
 
     @cached_property
     def excess(self) -> tuple[Floats, Floats] | None:
-        """Relative resistance less one and its standard error, where the load fit has it."""
+        """Relative resistance less one and its standard error, where the load fit or single steps have it."""
+        if self.by_steps:
+            found = self.steps
+            assert found is not None
+            known = np.isfinite(found.relative)
+            away = np.where(known, found.relative - 1.0, 0.0)
+            return away, np.where(known, np.maximum(found.relative_se, 0.005), 0.2)
         try:
             ratio, se = self.relative_resistance
         except NotEnoughData:
@@ -116,10 +123,64 @@ class LoadStudy(Readings):
             return None
         return ratio - 1.0, np.maximum(se, 0.002)
 
+    # ---- single steps ---------------------------------------------------------------------------------------
+
+    @cached_property
+    def clean_steps(self) -> list[step_resistance.Step]:
+        """Steps of a current that holds before and after, as of a pulse test, a heater, a charger."""
+        if not self.has_current or self.refresh_s > resistance.SLOWEST_S:
+            return []
+        return step_resistance.clean_steps(self.seconds, self.current, self.section, self.capacity)
+
+    @cached_property
+    def steps(self) -> step_resistance.StepFit | None:
+        """What single clean steps tell of the resistances; None where there are none."""
+        found = self.clean_steps
+        if not found or self.trusted.sum() < 2:
+            return None
+        readings = step_resistance.Readings(
+            self.seconds, self.current, self.bridged_volts, self.interval, self.refresh_s, self.log.voltage_step,
+            self.trusted, self.log.bleed,
+        )
+        slopes = np.array([self._slope_before(one) for one in found]) / self.capacity
+        return step_resistance.step_fit(found, readings, slopes)
+
+    def _slope_before(self, one: step_resistance.Step) -> Floats:
+        """(cells,) slope of the curve at each cell where a step begins [V per unit of charge]."""
+        with np.errstate(all="ignore"):
+            volts = np.nanmedian(self.bridged_volts[one.before], axis=0)
+        level = volts + float(np.median(self.current[one.before])) * 0.1 / self.capacity
+        return np.asarray(self.curve.slope(np.nan_to_num(self.curve.inverse(level), nan=0.5), 0.02), float)
+
+    def step_rows(self) -> Bools:
+        """(rows,) True in the seconds after the clean steps that count."""
+        out = np.zeros(self.log.rows, bool)
+        for one in self.steps.steps if self.steps is not None else []:
+            until = int(np.searchsorted(self.seconds, one.moment + step_resistance.WINDOW_S[1], side="right"))
+            out[one.after.start : min(until, one.after.stop)] = True
+        return out
+
+    @cached_property
+    def by_steps(self) -> bool:
+        """Whether single steps tell the resistances better than the load fit."""
+        if self.steps is None:
+            return False
+        try:
+            ratio, se = self.relative_resistance
+        except NotEnoughData:
+            return True
+        middle = float(np.median(self.load.resistance()[0][self.trusted]))
+        spread = t_factor(BLOCKS) * se[self.trusted] / 1.96
+        own = self.steps.relative_se[self.trusted]
+        known = np.isfinite(own).sum() > 0.5 * len(own)
+        return bool(known and (not middle > 0 or np.median(spread) > np.nanmedian(own)))
+
     @cached_property
     def usual_resistance(self) -> float:
-        """Resistance of a usual cell [ohm]: from the load fit, else what 100 Ah cells have, scaled."""
+        """Resistance of a usual cell [ohm]: from the loads, else what 100 Ah cells have, scaled."""
         usual = 0.1 / self.capacity
+        if self.by_steps and self.steps is not None:
+            return self.steps.middle if self.steps.middle > 0 else usual
         try:
             value, without = self.load.resistance()
         except NotEnoughData:

@@ -195,7 +195,10 @@ class Readings:
         found = sensing.swapped_taps(volts)
         # on a flat curve only the load's own steps prove that a channel stands still
         found += [] if self.curve.flat and not self.has_current else [
-            f for f in sensing.stuck_channels(volts, seconds, self.log.voltage_step, self._rough_drop)
+            f for f in sensing.stuck_channels(
+                volts, seconds, self.log.voltage_step, self._rough_drop,
+                self.read_current[self._samples.rows[self._samples.start]] if self.has_current else None,
+            )
             if not any(set(f.columns) & set(g.columns) for g in found)
         ]
         trusted = ~self.silent

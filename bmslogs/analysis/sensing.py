@@ -84,7 +84,7 @@ def swapped_taps(volts: Floats) -> list[SensingFault]:
 
 
 def stuck_channels(
-    volts: Floats, seconds: Floats, step: float, drop: Floats | None = None
+    volts: Floats, seconds: Floats, step: float, drop: Floats | None = None, current: Floats | None = None
 ) -> list[SensingFault]:
     """Find channels that stand still while the middle one of the others moves.
 
@@ -99,6 +99,9 @@ def stuck_channels(
     drop
         (rows,) what the load alone takes off a usual cell [V], to be given where the open-circuit curve is flat: there
         a sound cell may stand still while the others climb the knee, and only the load's own steps prove a channel.
+    current
+        (rows,) [A]: a charger that holds the leading cell at its limit makes that reading stand still; None where it
+        is not known.
     """
     rows, n = volts.shape
     if rows < 20 or n < 3:
@@ -127,7 +130,8 @@ def stuck_channels(
             if len(part) < 20:
                 continue
             low, high = np.percentile(part, [2, 98])
-            if high - low > least and _loaded(drop, known[starts[run] : ends[run] + 1], step):
+            here = known[starts[run] : ends[run] + 1]
+            if high - low > least and _loaded(drop, here, step) and not _regulated(current, volts, i, here):
                 found.append(
                     SensingFault(
                         "channel_stuck",
@@ -148,6 +152,25 @@ def _loaded(drop: Floats | None, rows: npt.NDArray[np.int64], step: float) -> bo
         return True
     low, high = np.nanpercentile(drop[rows], [2, 98])
     return bool(high - low > max(3.0 * step, 0.003))
+
+
+def _regulated(current: Floats | None, volts: Floats, cell: int, rows: npt.NDArray[np.int64]) -> bool:
+    """Whether a charger held this cell at its limit over these rows: it leads all, and the current tapers for it.
+
+    A channel that stands still after the charge as well is not held by a charger.
+    """
+    if current is None:
+        return False
+    amps = current[rows]
+    known = amps[~np.isnan(amps)]
+    if len(known) < 10:
+        return False
+    tenth = max(len(known) // 10, 3)
+    first, last = float(np.median(known[:tenth])), float(np.median(known[-tenth:]))
+    tapers = 0.9 * first < last < 0.02 * first
+    with np.errstate(all="ignore"):
+        leads = float(np.mean(volts[rows, cell] >= np.nanmax(volts[rows], axis=1)))
+    return tapers and leads > 0.95
 
 
 def floating_taps(volts: Floats, explained: Floats, trusted: Bools, step: float) -> list[SensingFault]:
