@@ -26,6 +26,8 @@ STUCK_STEPS = 8
 STUCK_LEAST_S = 60.0
 MIRROR_CORRELATION = -0.9
 MIRROR_LEAST_V = 0.004
+WRONG_LEAST_ROWS = 10
+"""Fewer rows with readings of two cells and of none are a disturbance, not a wire (choice)."""
 LEVEL_LEAST_V = 0.060
 """Two neighbours that stand apart by this much, one up and one down by the same [V] (choice)."""
 
@@ -44,43 +46,89 @@ class SensingFault:
         How far a reading is off [V], where that can be said.
     evidence
         One line for people.
+    share
+        Of the rows in which it shows.
+    rows
+        Those rows; None: all of them.
     """
 
     kind: Kind
     columns: tuple[int, ...]
     size_V: float | None
     evidence: str
+    share: float = 1.0
+    rows: npt.NDArray[np.int64] | None = None
 
 
-def swapped_taps(volts: Floats) -> list[SensingFault]:
-    """Find pairs of sense wires that changed places.
+def swapped_taps(volts: Floats, low: float = 0.5, high: float = 4.9) -> list[SensingFault]:
+    """Find pairs of sense wires that changed places, and wires that are off between a cell at nought and one at two.
+
+    Told row by row, so that a plug that is wrong for part of a log is named and costs only those rows.
 
     Parameters
     ----------
     volts
-        (rows, cells) [V]; a clipped reading may be nought or NaN.
+        (rows, cells) [V] as they were read; a clipped reading may be nought, NaN or the end of the converter's range.
+    low, high
+        What a cell can have [V].
     """
     with np.errstate(all="ignore"):
-        level = np.nanmedian(volts, axis=0)
-    usual = float(np.nanmedian(level))
-    n = len(level)
-    found = []
-    for k in range(n):
-        mirrored = np.isfinite(level[k]) and level[k] < -0.5 * usual
-        silent = not np.isfinite(level[k]) or abs(level[k]) < 0.1 * usual
-        below = k > 0 and 1.7 * usual < level[k - 1] < 2.3 * usual
-        above = k < n - 1 and 1.7 * usual < level[k + 1] < 2.3 * usual
-        clipped = (k > 0 and level[k - 1] > 1.15 * usual) and (k < n - 1 and level[k + 1] > 1.15 * usual)
-        beside = (below or k == 0) and (above or k == n - 1) and (below or above)
-        if (mirrored and (beside or clipped or below or above)) or (silent and beside):
-            columns = tuple(j for j in (k - 1, k, k + 1) if 0 <= j < n)
-            shown = "nothing" if not np.isfinite(level[k]) else f"{level[k]:.2f} V"
-            found.append(SensingFault(
-                "taps_swapped", columns, 2 * usual,
-                f"the middle one reads {shown}, beside it {', '.join(f'{level[j]:.2f} V' for j in columns if j != k)}, "
-                f"where a usual cell reads {usual:.2f} V",
-            ))
-    return found
+        least, most = np.fmin.reduce(volts, axis=0), np.fmax.reduce(volts, axis=0)
+    beside = np.zeros(len(most), bool)
+    beside[1:] |= most[:-1] > high
+    beside[:-1] |= most[1:] > high
+    # a NaN among the least ones: nothing was read at all
+    suspects = np.flatnonzero(~(least >= low) | (beside & np.isnan(volts).any(axis=0)))
+    if not len(suspects):
+        return []
+    with np.errstate(all="ignore"):
+        usual = float(np.nanmedian(np.nanmedian(volts, axis=0)))
+    n = volts.shape[1]
+    found: list[SensingFault] = []
+    taken: set[int] = set()
+    for k in suspects.tolist():
+        rows, columns, kind = _wrong_wires(volts, k, usual, high)
+        read = max(int((~np.isnan(volts).all(axis=1)).sum()), 1)
+        if rows.sum() < min(WRONG_LEAST_ROWS, read) or taken & set(columns):
+            continue
+        with np.errstate(all="ignore"):
+            level = np.nanmedian(volts[rows], axis=0)
+        shown = "nothing" if not np.isfinite(level[k]) else f"{level[k]:.2f} V"
+        beside = ", ".join("nothing" if not np.isfinite(level[j]) else f"{level[j]:.2f} V" for j in columns if j != k)
+        share = float(rows.sum() / read)
+        when = "" if share > 0.95 else f", in {share * 100:.0f} % of the rows"
+        middle = "the middle one" if 0 < k < n - 1 and len(columns) == 3 else "one"
+        found.append(SensingFault(
+            kind, columns, 2 * usual if kind == "taps_swapped" else usual,
+            f"{middle} reads {shown}, beside it {beside}, where a usual cell reads {usual:.2f} V{when}",
+            share, np.flatnonzero(rows),
+        ))
+        taken |= set(columns)
+    return sorted(found, key=lambda f: (f.kind != "taps_swapped", f.columns))
+
+
+def _wrong_wires(volts: Floats, k: int, usual: float, high: float) -> tuple[Bools, tuple[int, ...], Kind]:
+    """Return in which rows the wires about cell `k` are wrong, the columns that this touches, and how.
+
+    The middle of a swapped pair reads the negative of a cell, or nothing where negatives are cut off; both beside it
+    read two cells, or the end of the range. A wire that is off leaves one cell nothing and its neighbour two.
+    """
+    n = volts.shape[1]
+    v = volts[:, k]
+    with np.errstate(invalid="ignore"):
+        mirrored = v < -0.5 * usual
+        silent = np.isnan(v) | (np.abs(v) < 0.1 * usual)
+        sides = [j for j in (k - 1, k + 1) if 0 <= j < n]
+        two = [((volts[:, j] > 1.7 * usual) & (volts[:, j] < 2.3 * usual)) | (volts[:, j] > high) for j in sides]
+        raised = [volts[:, j] > 1.15 * usual for j in sides]
+    every, some = np.logical_and.reduce(two), np.logical_or.reduce(two)
+    swapped = (mirrored & (some | np.logical_and.reduce(raised))) | (silent & every)
+    whole = tuple(sorted([k, *sides]))
+    if swapped.any():
+        return swapped, whole, "taps_swapped"
+    counts = [int((silent & t).sum()) for t in two]
+    one = int(np.argmax(counts))
+    return silent & two[one] & ~np.isnan(v), tuple(sorted([k, sides[one]])), "tap_open"
 
 
 def stuck_channels(
