@@ -90,7 +90,12 @@ class Knowledge(Place):
         absolute = np.sqrt(slow**2 + bend**2 + (common * t_factor(BLOCKS) / Z95) ** 2)
         half_relative = resistance.half_width(se, BLOCKS, RELATIVE_FLOOR * relative)
         # ratios hold where ohms do not: a cold pack's resistance falls by a third while it warms, every cell's alike
-        if Z95 * absolute > 0.4 or np.median(half_relative[s.trusted]) > 0.05:
+        if np.median(half_relative[s.trusted]) > 0.05:
+            return (
+                f"from part to part of the log the cells' resistances scatter by {50 * np.median(half_relative[s.trusted]):.0f} "
+                "% of the middle one"
+            )
+        if Z95 * absolute > 0.4:
             return "the current varied too little to tell the resistance from the open-circuit voltage"
         half = ohm * np.hypot(Z95 * np.hypot(absolute, self.gain_sd), half_relative / relative)
         share, half_share = self._scale_share(relative)

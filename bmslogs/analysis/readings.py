@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from bmslogs.analysis import ocv, polarisation, sampling, sensing, stretches, taps, thermal
 from bmslogs.analysis.models import standing_load
-from bmslogs.analysis.signals import physics
+from bmslogs.analysis.signals import physics, refresh
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.log import Log
@@ -206,6 +206,13 @@ class Readings:
         return sampling.held_rows(self.source.cell_voltage, self.read_current, self.source.voltage_step, 0.1 / self.capacity)
 
     @cached_property
+    def turns(self) -> refresh.Turns | None:
+        """Channels that are read in turns, a few each row; None where all are read together."""
+        return refresh.find_turns(
+            self.source.cell_voltage, self.read_current, self.seconds, self.source.voltage_step, 0.1 / self.capacity
+        )
+
+    @cached_property
     def _fresh(self) -> tuple[Bools, float]:
         fresh, period = sampling.fresh_rows(self.source.cell_voltage, self.seconds)
         return fresh & ~self.held, period
@@ -213,10 +220,13 @@ class Readings:
     @property
     def refresh_s(self) -> float:
         """Real time between voltage readings [s]."""
-        return self._fresh[1]
+        return self._fresh[1] if self.turns is None else self.turns.period_s
 
     @cached_property
     def _samples(self) -> sampling.Samples:
+        if self.turns is not None:
+            rows = np.arange(self.source.rows)
+            return sampling.Samples(rows, rows, self.interval)
         return sampling.group_rows(self.seconds, *self._fresh)
 
     @cached_property
@@ -354,6 +364,8 @@ class Readings:
     def bridged_volts(self) -> Floats:
         """(rows, cells) readings [V], short holes bridged; NaN in long ones."""
         volts = self.log.cell_voltage
+        if self.turns is not None:
+            volts = refresh.held_straight(volts, self.seconds, self.turns)
         if np.isnan(volts).any():
             longest = max(FILL_S, 3.5 * self.refresh_s)
             volts = volts.copy()

@@ -23,6 +23,10 @@ Kind = Literal["taps_swapped", "channel_stuck", "tap_open"]
 STUCK_MOVE_V = 0.020
 """The others must have moved this far while a stuck channel stood still [V] (judgement, no source)."""
 STUCK_STEPS = 8
+STUCK_TURNS, RENEWALS = 8, 10
+"""So many times the others must have been renewed, and so many of a channel's changes tell its own interval (choice:
+while the others move over eight of their steps a reading repeats half of the time at most, all eight times by chance
+in one of 256 at most, and over twenty rows and a minute of it far less)."""
 STUCK_LEAST_S = 60.0
 MIRROR_CORRELATION = -0.9
 MIRROR_LEAST_V = 0.004
@@ -136,7 +140,9 @@ def stuck_channels(
 ) -> list[SensingFault]:
     """Find channels that stand still while the middle one of the others moves.
 
-    Run length alone proves nothing (a quiet channel repeats by chance); the movement of the others does.
+    Run length alone proves nothing: a quiet channel repeats by chance, and one that is read in turns or slowly stands
+    still until its turn. What proves it is that the others moved and were renewed several times meanwhile, over several
+    times the interval at which this channel itself is renewed elsewhere.
 
     Parameters
     ----------
@@ -159,6 +165,7 @@ def stuck_channels(
     middle[read] = median(volts[read] - levels, axis=1)
     middle += np.median(levels)
     least = max(STUCK_MOVE_V, STUCK_STEPS * step)
+    moves: _Renewals | None = None
     found = []
     for i in range(n):
         v = volts[:, i]
@@ -166,28 +173,62 @@ def stuck_channels(
         if len(known) < 20:
             continue
         value = v[known]
-        others = middle[known]
         starts = np.concatenate([[0], np.flatnonzero(np.diff(value) != 0) + 1])
         ends = np.append(starts[1:], len(value)) - 1
         t = seconds[known]
         for run in np.flatnonzero(t[ends] - t[starts] >= STUCK_LEAST_S):
-            part = others[starts[run] : ends[run] + 1]
+            inside = known[starts[run] : ends[run] + 1]
+            part = middle[inside]
             if len(part) < 20:
                 continue
             low, high = np.percentile(part, [2, 98])
-            if high - low > least and _loaded(drop, known[starts[run] : ends[run] + 1], step):
-                found.append(
-                    SensingFault(
-                        "channel_stuck",
-                        (i,),
-                        float(np.max(np.abs(part - value[starts[run]]))),
-                        f"reads {value[starts[run]]:.3f} V without a change for "
-                        f"{(t[ends[run]] - t[starts[run]]) / 60:.0f} min "
-                        f"while the others moved over {(high - low) * 1e3:.0f} mV",
-                    )
-                )
-                break
+            if high - low <= least or not _loaded(drop, inside, step):
+                continue
+            moves = _Renewals.of(volts, seconds) if moves is None else moves
+            renewed = moves.of_others(i, int(inside[0]), int(inside[-1]))
+            if renewed < STUCK_TURNS or t[ends[run]] - t[starts[run]] < STUCK_TURNS * moves.interval(i, run, starts, t):
+                continue
+            lasts = (t[ends[run]] - t[starts[run]]) / 60
+            found.append(SensingFault(
+                "channel_stuck", (i,), float(np.max(np.abs(part - value[starts[run]]))),
+                f"reads {value[starts[run]]:.3f} V without a change for {lasts:.0f} min while the others moved over "
+                f"{(high - low) * 1e3:.0f} mV and changed {renewed:.0f} times",
+            ))
+            break
     return found
+
+
+@dataclass(frozen=True)
+class _Renewals:
+    """Rows in which each channel changed, and the usual time between its changes [s]; infinite where hardly any."""
+
+    rows: tuple[npt.NDArray[np.int64], ...]
+    usual_s: Floats
+
+    @classmethod
+    def of(cls, volts: Floats, seconds: Floats) -> _Renewals:
+        rows, usual = [], []
+        for v in volts.T:
+            known = np.flatnonzero(~np.isnan(v))
+            at = known[1:][np.diff(v[known]) != 0]
+            rows.append(at)
+            usual.append(float(np.median(np.diff(seconds[at]))) if len(at) > RENEWALS else np.inf)
+        return cls(tuple(rows), np.array(usual))
+
+    def of_others(self, i: int, first: int, last: int) -> float:
+        """How often the middle one of the other channels changed from row `first` to `last`."""
+        counts = [np.searchsorted(r, last, "right") - np.searchsorted(r, first, "right")
+                  for j, r in enumerate(self.rows) if j != i]
+        return float(np.median(counts))
+
+    def interval(self, i: int, run: int, starts: npt.NDArray[np.int64], t: Floats) -> float:
+        """Usual time between the changes of channel `i` outside of one run [s]; of the slowest others if it has none."""
+        own = np.delete(np.diff(t[starts]), run) if run < len(starts) - 1 else np.diff(t[starts])
+        if len(own) > RENEWALS:
+            return float(np.median(own))
+        others = np.delete(self.usual_s, i)
+        others = others[np.isfinite(others)]
+        return float(np.percentile(others, 90)) if len(others) else np.inf
 
 
 def _loaded(drop: Floats | None, rows: npt.NDArray[np.int64], step: float) -> bool:

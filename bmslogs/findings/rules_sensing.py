@@ -60,8 +60,9 @@ def _impossible(case: Case, columns: list[int]) -> list[Finding]:
         share = float(study.beyond_physics[i])
         if share < 0.5 * np.isnan(study.log.cell_voltage[:, i]).mean():
             continue
-        level = float(np.nanmedian(study.source.cell_voltage[:, i]))
         low, high = physics.bounds(study.curve)
+        read = study.source.cell_voltage[:, i]
+        level = float(np.nanmedian(read[(read < low) | (read > high)]))
         bound = low if level < low else high
         out.append(finding(
             case.pack, "limit_exceeded", "act", [case.cells[i]],
