@@ -57,6 +57,9 @@ FULL_FROM_SOC = 0.93
 """From here on the way to full is short enough to be reckoned by the curve (choice)."""
 SLOW_S = 1800.0
 """For so long a cell's slow polarisation remembers a current [s] (choice)."""
+STANDING_SHARE = 0.03
+"""A standing current that may or may not flow spoils an absolute capacity from this share of the charge moved on
+(choice)."""
 LEAST_SWING_V, LEAST_SPAN = 0.050, 0.25
 """Least open-circuit voltage covered for a relative capacity, least share of the capacity moved for an absolute one
 (choice)."""
@@ -258,6 +261,16 @@ class Knowledge(Place):
         if a is None:
             return s.capacity, s.capacity, False, "no charge was counted"
         span = (s.split.q_high - s.split.q_low) / s.capacity
+        standing = s.standing
+        if standing is not None and standing.kind == "either":
+            last = s.piece[-1]
+            ah = abs(standing.amps) * float(s.sampled.seconds[last] - s.sampled.seconds[s.piece[0]]) / 3600.0
+            if ah > STANDING_SHARE * (s.split.q_high - s.split.q_low):
+                why = (
+                    f"whether the {standing.amps:+.2f} A that the sensor reads at rest flow is not known: they are "
+                    f"{ah:.1f} Ah over the charge counted"
+                )
+                return a.capacity, a.capacity, False, why
         half = Z95 * float(np.hypot(a.capacity_se, self.gain_sd * a.capacity))
         if span < LEAST_SPAN:
             why = f"only {span * 100:.0f} % of the capacity was moved; {LEAST_SPAN * 100:.0f} % are needed"
@@ -420,7 +433,11 @@ class Knowledge(Place):
         s = self.study
         rows = s.quiet
         if not rows.any():
-            return "the pack never rests in this log"
+            load = s.standing_load
+            return "the pack never rests in this log" if load is None else (
+                f"the pack never rests in this log: {load.amps:+.2f} A stand for long, and flow: "
+                f"{load.evidence()}"
+            )
         step = np.diff(s.seconds, append=s.seconds[-1])
         length = float(step[rows].sum())
         if length < 60.0 or rows.sum() < 10:

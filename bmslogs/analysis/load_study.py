@@ -84,11 +84,25 @@ class LoadStudy(Readings):
         s, here = self.sampled, self.moving
         if s.period_s > resistance.SLOWEST_S:
             raise NotEnoughData(f"the voltages are read every {s.period_s:.0f} s only")
-        if here.sum() < resistance.LEAST_SAMPLES:
+        if self.turns is None:
+            return self._load_of(here, slice(None), rms_A, resistance.LEAST_SAMPLES)
+        # each turn by the rows in which it was read: the current of those moments is known
+        groups = [g for g in self.turns.groups if self.trusted[g].any()]
+        rows = [here & f[s.row] for g, f in zip(self.turns.groups, self.turns.fresh.T, strict=True)
+                if self.trusted[g].any()]
+        parts = [self._load_of(r, g, rms_A, resistance.LEAST_TURNS) for g, r in zip(groups, rows, strict=True)]
+        return resistance.joined(parts, groups, len(self.cells))
+
+    def _load_of(
+        self, here: Bools, columns: Ints | slice, rms_A: float | None, least: int
+    ) -> resistance.LoadFit:
+        """The load fit of some columns over some samples."""
+        s = self.sampled
+        if here.sum() < least:
             raise NotEnoughData(f"only {int(here.sum())} readings under load")
         taus = resistance.time_constants(s.period_s)
         return resistance.load_fit(
-            s.volts[here], s.charge[here], s.current[here], self._filters(taus)[here], s.steps[here],
+            s.volts[here][:, columns], s.charge[here], s.current[here], self._filters(taus)[here], s.steps[here],
             renumber(s.section[here]), s.seconds[here], equal_blocks(int(here.sum()), BLOCKS), taus, s.period_s,
             knot_every=0.05 * self.capacity, shifts_s=self.shifts_s, rms_A=rms_A,
             drift=None if self._drive_rms is None else self._drift(here),
@@ -193,12 +207,57 @@ class LoadStudy(Readings):
     def noise(self) -> float:
         """Standard deviation of one cell's reading about the string's mean [V]."""
         s = self.sampled
+        if self.turns is not None:
+            # what is carried over between readings scatters less than the readings do
+            try:
+                return float(max(np.median(self.load.fit.residual_sd[self.trusted]), 2e-4))
+            except NotEnoughData:
+                return float(max(self.log.voltage_step, 2e-3))
         away = s.volts[:, self.trusted] - s.volts[:, self.trusted].mean(axis=1, keepdims=True)
         if len(away) < 10:
             return self.log.voltage_step
         quick = np.diff(away, axis=0)
         sd = 1.4826 * float(np.median(np.abs(quick))) / np.sqrt(2.0)
         return float(max(sd, self.log.voltage_step / np.sqrt(12.0), 2e-4))
+
+    @cached_property
+    def volts_at_once(self) -> Floats:
+        """(samples, cells) readings as if all had been read at the sample [V].
+
+        Where channels are read in turns, each is carried from its own moments to the others' by the load that flowed in
+        between; its open-circuit voltage goes straight from one reading to the next.
+        """
+        s = self.sampled
+        if self.turns is None or not self.rows_of("drive")[s.row].any():
+            return s.volts
+        drop = self._drop_at_samples()
+        out = s.volts.copy()
+        for group, fresh in zip(self.turns.groups, self.turns.fresh.T, strict=True):
+            new = np.flatnonzero(fresh[s.row])
+            for i in group:
+                out[:, i] = np.interp(s.seconds, s.seconds[new], s.volts[new, i] + drop[new, i]) - drop[:, i]
+        return out
+
+    def _drop_at_samples(self) -> Floats:
+        """(samples, cells) what the load takes off each cell's voltage [V]; raises `NotEnoughData` where not told."""
+        s = self.sampled
+        try:
+            load = self.load
+        except NotEnoughData as reason:
+            raise NotEnoughData(
+                f"each channel is read every {self.refresh_s:.0f} s only while the load changes, and what the "
+                f"load takes off it is not known: {reason}"
+            ) from None
+        if self.excess is None:
+            raise NotEnoughData(
+                f"each channel is read every {self.refresh_s:.0f} s only while the load changes, and its readings "
+                "scatter too much to tell what the load takes off it"
+            )
+        weights = np.column_stack([s.current, self._filters(load.taus)])
+        drop = np.asarray(weights @ np.nan_to_num(load.fit.coef[: weights.shape[1]]), float)
+        if load.rms_A is not None:
+            drop += (s.current * np.abs(s.current) / load.rms_A)[:, None] * np.nan_to_num(load.bend())
+        return drop
 
     # ---- warmth ---------------------------------------------------------------------------------------------
 

@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from bmslogs.analysis.knowledge import Knowledge
 from bmslogs.analysis.known import ResistanceKnown
+from bmslogs.analysis.models.supply_block import ALIKE, Block, supply_blocks
 from bmslogs.analysis.reference import ACTIVATION_EV, arrhenius_factor
 from bmslogs.analysis.statistics import robust_scale
 from bmslogs.base.errors import NotEnoughData
@@ -320,9 +321,19 @@ def self_discharge(case: Case) -> list[Finding]:
         return []
     least = LEAK_PER_AH * k.study.capacity
     known = k.study.trusted & np.isfinite(found.amps) & np.isfinite(found.half)
-    value = np.nan_to_num(found.amps)
-    stand = standing_out(value, np.nan_to_num(found.half, nan=1.0), least, known) & (value > 0)
-    out = []
+    value, half_width = np.nan_to_num(found.amps), np.nan_to_num(found.half, nan=1.0)
+    parts = [*(m.cells for m in case.pack.modules), *(b.cells for b in case.pack.sense_boards)]
+    groups = [[case.cells.index(c) for c in part if c in case.cells] for part in parts]
+    blocks = supply_blocks(value, half_width, known, least, groups)
+    out = [_fed(case, block, float(found.conditions["hours"])) for block in blocks]
+    for block in blocks:
+        known[block.columns] = False
+    if blocks:
+        value = value - float(np.median(value[known]))
+    for block in blocks:
+        known[list(block.beyond)] = True
+        value[list(block.beyond)] -= block.amps
+    stand = standing_out(value, half_width, least, known) & (value > 0)
     for i in np.flatnonzero(stand):
         cell, size, half = case.cells[i], float(value[i]), float(found.half[i])
         out.append(
@@ -353,6 +364,29 @@ def self_discharge(case: Case) -> list[Finding]:
             )
         )
     return out
+
+
+def _fed(case: Case, block: Block, hours: float) -> Finding:
+    """Neighbours that lose alike: something is fed from them."""
+    cells = [case.cells[i] for i in block.columns]
+    apart = [case.cells[i] for i in block.beyond]
+    edges = [i for i in (block.first - 1, block.last + 1) if 0 <= i < len(case.cells)]
+    beside = " and ".join(f"cell {case.cells[i]}" for i in edges)
+    return finding(
+        case.pack, "self_discharge_high", "look", cells,
+        f"{case.places(cells)}: all {len(cells)} lose the same {block.amps * 1e3:.1f} mA more than the others while "
+        f"parked ({block.amps * 720:.2f} Ah a month): something is fed from these cells, such as the supply of the BMS "
+        "or a load across them.",
+        [f"over {hours:.0f} h parked they lie within {ALIKE * 100:.0f} % of one level"
+         + (f", and beside them {beside} {'does' if len(edges) == 1 else 'do'} not" if edges else "")
+         + ": cells that discharge themselves do so each at its own rate",
+         *([f"{case.places(apart)}: more than that, see there"] if apart else [])],
+        ["Find what is connected across these cells: the supply of the BMS, a converter, a heater or lamp tapped off "
+         "part of the string.", METER_FIRST,
+         "Measure the current in its wire; feed it from the whole string or from elsewhere, and balance afterwards.",
+         "Park it again without it: if these cells still lose more, treat each as a cell that discharges itself."],
+        size=block.amps, half=block.half,
+    )
 
 
 def guarded(case: Case) -> list[Finding]:

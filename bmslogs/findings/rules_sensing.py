@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.stats import norm
 
+from bmslogs.analysis.signals import physics
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.results import Finding
 from bmslogs.findings.case import METER_FIRST, Case, finding
@@ -40,12 +41,38 @@ def loom(case: Case) -> list[Finding]:
             case.pack, fault.kind, "act", cells, says, [fault.evidence], steps, size=fault.size_V,
             half=None if fault.size_V is None else max(0.1 * abs(fault.size_V), study.log.voltage_step),
         ))
+    out += _impossible(case, [int(i) for i in np.flatnonzero(study.silent) if not _named(out, case.cells[i])])
     silent = [case.cells[i] for i in np.flatnonzero(study.silent) if not _named(out, case.cells[i])]
     if silent:
         out.append(finding(
             case.pack, "log_quality", "look", silent, f"{case.places(silent)}: most readings are missing.",
             ["the column holds fill values or nothing in over 30 % of the rows"],
             ["Look at the channel, its wire and the logger's settings.", PROVE_TAPS],
+        ))
+    return out
+
+
+def _impossible(case: Case, columns: list[int]) -> list[Finding]:
+    """Channels that read, most of the time, what no cell in service has, and no wrong wire explains it."""
+    study = case.knowledge.study
+    out = []
+    for i in columns:
+        share = float(study.beyond_physics[i])
+        if share < 0.5 * np.isnan(study.log.cell_voltage[:, i]).mean():
+            continue
+        low, high = physics.bounds(study.curve)
+        read = study.source.cell_voltage[:, i]
+        level = float(np.nanmedian(read[(read < low) | (read > high)]))
+        bound = low if level < low else high
+        out.append(finding(
+            case.pack, "limit_exceeded", "act", [case.cells[i]],
+            f"{case.places([case.cells[i]])}: it reads {level:.3f} V, which no cell in service has: the channel or its "
+            "wire is at fault, or the cell is dead.",
+            [f"{share * 100:.0f} % of its readings lie outside {low:.1f} to {high:.1f} V, its neighbours' do not; none "
+             "of them was used for any figure"],
+            ["Neither charge nor use the pack: nothing watches this cell.", METER_FIRST,
+             "Measure the cell itself with a meter; a cell found that low is not charged again.", PROVE_TAPS],
+            size=abs(level - bound), half=study.log.voltage_step,
         ))
     return out
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from bmslogs import diagnose
-from bmslogs.analysis.readings import Readings, possible
+from bmslogs.analysis.readings import Readings
 from tests.importers.writing import Dialect, drive, imported, pack_for, write
 
 
@@ -32,7 +32,7 @@ def test_estimators_do_not_see_them_and_sensing_does(tmp_path: Path) -> None:
 def test_a_sound_log_is_the_log_itself(tmp_path: Path) -> None:
     truth = drive()
     log = imported(write(truth, Dialect(), tmp_path), pack_for(truth), tmp_path / "store")
-    assert possible(log) is log
+    assert Readings(log).log is log
 
 
 def test_no_limit_is_judged_by_them(tmp_path: Path) -> None:
