@@ -100,13 +100,13 @@ class Knowledge(Place):
         share, half_share = self._scale_share(relative)
         rows = s.moving
         span = self.soc_span or (None, None)
-        warmth = None if s.mean_temperature is None else float(np.nanmean(s.mean_temperature[s.sampled.row[rows]]))
+        warmth = s.cell_warmth.reading
         rms = float(np.sqrt((s.sampled.current[rows] ** 2).mean()))
         conditions = {
-            "temperature_C": warmth, "soc_low": span[0], "soc_high": span[1],
+            "temperature_C": None, "soc_low": span[0], "soc_high": span[1],
             "current_rms_A": self.current_rms or rms,
         }
-        return ResistanceKnown(ohm, half, relative, half_relative, middle, share, half_share, conditions)
+        return ResistanceKnown(ohm, half, relative, half_relative, middle, share, half_share, conditions, warmth)
 
     def _by_steps(self, found: StepFit) -> ResistanceKnown:
         """Resistance off single clean steps of the current."""

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis import resistance, terminals, thermal
-from bmslogs.analysis.models import step_resistance
+from bmslogs.analysis.models import cell_warmth, step_resistance
 from bmslogs.analysis.readings import Readings, renumber
 from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.stretches import Stretch
@@ -180,7 +180,7 @@ class LoadStudy(Readings):
         if self.steps is None:
             return False
         try:
-            ratio, se = self.relative_resistance
+            _ratio, se = self.relative_resistance
         except NotEnoughData:
             return True
         middle = float(np.median(self.load.resistance()[0][self.trusted]))
@@ -282,6 +282,42 @@ class LoadStudy(Readings):
             self.log.temperature[rows], self.current[rows], self.seconds[rows], renumber(self.section[rows]), good,
             rate * self.capacity,
         )
+
+    @cached_property
+    def settled_sensor_faults(self) -> list[thermal.SensorFault]:
+        """Temperature sensors at fault, the cells' resistances heard: a cold cell drops more, a shifted reading not."""
+        excess = self.excess
+        if excess is None or not any(f.kind == "offset" for f in self.sensor_faults):
+            return self.sensor_faults
+        ratio = np.where(self.trusted, 1.0 + excess[0], np.nan)
+        middle = float(np.nanmedian(self.mean_temperature)) if self.mean_temperature is not None else 20.0
+        return thermal.settled_by_cells(self.sensor_faults, ratio, self.cells_at_sensors, middle)
+
+    @cached_property
+    def cells_at_sensors(self) -> list[Bools]:
+        """For each sensor (cells,) True where it is said to be the nearest."""
+        described = self.pack.temperature_sensors
+        return [
+            np.isin(self.cells, described[j].cells if j < len(described) else ())
+            for j in range(self.log.temperature.shape[1])
+        ]
+
+    @cached_property
+    def cell_warmth(self) -> cell_warmth.CellWarmth:
+        """What the temperature of each cell can be while the resistance is told."""
+        n = self.log.temperature.shape[1]
+        rows = np.unique(self.sampled.row[self.moving])
+        level = np.full(n, np.nan)
+        if n and len(rows):
+            with np.errstate(all="ignore"):
+                level = np.nanmean(self.log.temperature[rows], axis=0)
+        believed, doubt = ~np.isnan(level), np.zeros(n)
+        for fault in self.settled_sensor_faults:
+            if fault.doubt is None:
+                believed[fault.column] = False
+            else:
+                doubt[fault.column] = abs(fault.size_C or 0.0)
+        return cell_warmth.cell_warmth(self.pack, self.cells, level, believed, doubt)
 
     # ---- measuring chain ------------------------------------------------------------------------------------
 

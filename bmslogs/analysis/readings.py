@@ -453,14 +453,30 @@ class Readings:
     @cached_property
     def sensor_faults(self) -> list[thermal.SensorFault]:
         """Temperature sensors at fault."""
-        return thermal.sensor_faults(self.log.temperature, self.seconds, self.soaked)
+        order = self._sensor_order
+        current = self._filled if self.has_current else None
+        found = thermal.sensor_faults(
+            self.log.temperature[:, order], self.seconds, self.soaked, current, self.section
+        )
+        return [replace(f, column=int(order[f.column])) for f in found]
+
+    @property
+    def _sensor_order(self) -> Ints:
+        """Sensors in the order of the cells that they sit at: neighbours share a gradient."""
+        described = self.pack.temperature_sensors
+        at = [
+            float(np.mean(described[j].cells)) if j < len(described) and described[j].cells else float("inf")
+            for j in range(self.log.temperature.shape[1])
+        ]
+        return np.asarray(np.argsort(at, kind="stable"), np.int64)
 
     @cached_property
     def sensors_trusted(self) -> Bools:
         """(sensors,) True where a sensor is believed."""
         good: Bools = np.asarray(~np.isnan(self.log.temperature).all(axis=0), bool)
         for fault in self.sensor_faults:
-            good[fault.column] = False
+            if fault.doubt is None:
+                good[fault.column] = False
         return np.asarray(good, bool)
 
     @cached_property
@@ -481,19 +497,6 @@ class Readings:
             return None
         seen = np.isfinite(self.mean_temperature)
         return self.at_samples(np.interp(self.seconds, self.seconds[seen], self.mean_temperature[seen]))
-
-    def cell_temperature(self, rows: Bools) -> Floats:
-        """(cells,) mean temperature [degC] at the nearest believed sensor over `rows`; NaN where not known."""
-        out = np.full(len(self.cells), np.nan)
-        if not rows.any() or not self.log.temperature.shape[1]:
-            return out
-        with np.errstate(all="ignore"):
-            level = np.nanmean(self.log.temperature[rows], axis=0)
-        for i, cell in enumerate(self.cells):
-            column = self.pack.sensor_column_of(cell)
-            if column is not None and column <= len(level) and self.sensors_trusted[column - 1]:
-                out[i] = level[column - 1]
-        return out
 
 
 def renumber(section: Ints) -> Ints:

@@ -98,13 +98,13 @@ def swapped_taps(volts: Floats, low: float = 0.5, high: float = 4.9) -> list[Sen
         with np.errstate(all="ignore"):
             level = np.nanmedian(volts[rows], axis=0)
         shown = "nothing" if not np.isfinite(level[k]) else f"{level[k]:.2f} V"
-        beside = ", ".join("nothing" if not np.isfinite(level[j]) else f"{level[j]:.2f} V" for j in columns if j != k)
+        others = ", ".join("nothing" if not np.isfinite(level[j]) else f"{level[j]:.2f} V" for j in columns if j != k)
         share = float(rows.sum() / read)
         when = "" if share > 0.95 else f", in {share * 100:.0f} % of the rows"
         named = "the middle one" if 0 < k < n - 1 and len(columns) == 3 else "one"
         found.append(SensingFault(
             kind, columns, 2 * usual if kind == "taps_swapped" else usual,
-            f"{named} reads {shown}, beside it {beside}, where a usual cell reads {usual:.2f} V{when}",
+            f"{named} reads {shown}, beside it {others}, where a usual cell reads {usual:.2f} V{when}",
             share, np.flatnonzero(rows),
         ))
         taken |= set(columns)
@@ -189,9 +189,10 @@ def stuck_channels(
                 continue
             moves = _Renewals.of(volts, seconds) if moves is None else moves
             renewed = moves.of_others(i, int(inside[0]), int(inside[-1]))
-            if renewed < STUCK_TURNS or t[ends[run]] - t[starts[run]] < STUCK_TURNS * moves.interval(i, int(run), starts, t):
+            stood = float(t[ends[run]] - t[starts[run]])
+            if renewed < STUCK_TURNS or stood < STUCK_TURNS * moves.interval(i, int(run), starts, t):
                 continue
-            lasts = (t[ends[run]] - t[starts[run]]) / 60
+            lasts = stood / 60
             found.append(SensingFault(
                 "channel_stuck", (i,), float(np.max(np.abs(part - value[starts[run]]))),
                 f"reads {value[starts[run]]:.3f} V without a change for {lasts:.0f} min while the others moved over "
