@@ -6,7 +6,7 @@ a chemistry may be off at each of them is part of the answer, so only a capacity
 
 from __future__ import annotations
 
-import itertools
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -24,8 +24,9 @@ LEAST_Q, MOST_Q = 0.5, 1.25
 """Shares of the nominal capacity between which an aged or a fresh pack may lie (judgement)."""
 SURE_SD = 2.5
 """Standard deviations of the table by which a capacity must lie outside (choice)."""
-STEEP_V = 0.25
-"""Least slope [V per unit of charge] at which a rest tells a place on a flat curve (choice)."""
+FLAT_FULL_V, FLAT_EMPTY_V, FLAT_FELL = 3.345, 3.15, 0.55
+"""On a flat curve only its ends tell a place: from a rest above the plateau, hysteresis allowed for, to
+one below it a cell gives at least this share of its charge (judgement)."""
 LOW_SLOPE_V = 0.5
 """An NMC cell that stands low falls by more than this for each unit of charge (any published curve; judgement) [V]."""
 LEAST_MOVED = 0.1
@@ -80,7 +81,7 @@ def _flat_by_rests(rests: Anchors, pack: Pack) -> Contradiction | None:
     if len(rests.charge) < 2:
         return None
     order = np.argsort(rests.charge)
-    for a, b in itertools.pairwise(order):
+    for a, b in pairwise(order):
         moved = float(rests.charge[b] - rests.charge[a])
         fell = float(rests.volt[a] - rests.volt[b]) + SURE_SD * float(np.hypot(rests.sd[a], rests.sd[b]))
         share = moved / pack.nominal_capacity_Ah
@@ -98,18 +99,22 @@ def _capacity_by_rests(rests: Anchors, curve: OcvCurve, table_sd: Floats, nomina
     """Return the contradiction between the charge counted from rest to rest and the table, where there is one."""
     if len(rests.charge) < 2:
         return None
-    z = curve.inverse(rests.volt)
-    slope = np.maximum(curve.slope(np.clip(z, 0.0, 1.0), 0.02), 1e-3)
-    sd = np.hypot(rests.sd, table_sd) / slope
-    usable = (z > 0.0) & (z < 1.0) & ((slope > STEEP_V) if curve.flat else True)
     a, b = int(np.argmin(rests.charge)), int(np.argmax(rests.charge))
     moved = float(rests.charge[b] - rests.charge[a])
-    if not (usable[a] and usable[b]) or moved < LEAST_MOVED * nominal:
+    if moved < LEAST_MOVED * nominal:
         return None
-    fell = float(z[a] - z[b])
-    off = SURE_SD * float(np.hypot(sd[a], sd[b]))
-    most = moved / (fell - off) if fell > off else np.inf
-    least = moved / (fell + off) if fell + off > 0 else np.inf
+    z = curve.inverse(rests.volt)
+    if curve.flat:
+        if rests.volt[a] < FLAT_FULL_V or rests.volt[b] > FLAT_EMPTY_V:
+            return None
+        least, most = moved, moved / FLAT_FELL
+    else:
+        if not (0.0 < z[a] < 1.0 and 0.0 < z[b] < 1.0):
+            return None
+        slope = np.maximum(curve.slope(z, 0.02), 1e-3)
+        fell, off = float(z[a] - z[b]), SURE_SD * float(np.hypot(*(np.hypot(rests.sd, table_sd) / slope)[[a, b]]))
+        most = moved / (fell - off) if fell > off else np.inf
+        least = moved / (fell + off) if fell + off > 0 else np.inf
     if most >= LEAST_Q * nominal and least <= MOST_Q * nominal:
         return None
     between = f"{least:.0f} to {most:.0f} Ah" if np.isfinite(most) else f"{least:.0f} Ah or more"
