@@ -25,7 +25,7 @@ from bmslogs.findings import (
 from bmslogs.findings.case import Case
 from bmslogs.log import Log
 
-METHOD = "2026-11.6"
+METHOD = "2026-11.9"
 """Version of the methods: stored answers of another version are worked out again."""
 
 RULES: tuple[Callable[[Case], list[Finding]], ...] = (
