@@ -91,10 +91,8 @@ class Knowledge(Place):
         half_relative = resistance.half_width(se, BLOCKS, RELATIVE_FLOOR * relative)
         # ratios hold where ohms do not: a cold pack's resistance falls by a third while it warms, every cell's alike
         if np.median(half_relative[s.trusted]) > 0.05:
-            return (
-                f"from part to part of the log the cells' resistances scatter by {50 * np.median(half_relative[s.trusted]):.0f} "
-                "% of the middle one"
-            )
+            sd = 100.0 * float(np.median(half_relative[s.trusted])) / Z95
+            return f"from part to part of the log the cells' resistances scatter by {sd:.0f} % of the middle one's"
         if Z95 * absolute > 0.4:
             return "the current varied too little to tell the resistance from the open-circuit voltage"
         half = ohm * np.hypot(Z95 * np.hypot(absolute, self.gain_sd), half_relative / relative)
@@ -279,8 +277,8 @@ class Knowledge(Place):
         excess = np.zeros(len(s.cells)) if s.excess is None else np.nan_to_num(s.excess[0])
         resistance = s.usual_resistance * (1.0 + np.maximum(excess, 0.0))
         for part in s.stretches:
-            if part.kind in ("rest", "parked"):
-                continue
+            if part.kind in ("rest", "parked") or (part.kind == "drive" and s.turns is not None):
+                continue  # in turns, the last readings of a drive are of other moments
             rows = np.arange(max(part.first, part.last - 4), part.last + 1)
             with np.errstate(all="ignore"):
                 volts = np.nanmedian(s.log.cell_voltage[rows], axis=0)

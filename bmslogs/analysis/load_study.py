@@ -81,7 +81,8 @@ class LoadStudy(Readings):
 
     def _load(self, rms_A: float | None) -> resistance.LoadFit:
         s, here = self.sampled, self.moving
-        if s.period_s > resistance.SLOWEST_S:
+        # what flowed between two readings is known where rows come faster than readings are renewed
+        if s.period_s > (resistance.SLOWEST_S if self._told_s == s.period_s else resistance.RAREST_S):
             raise NotEnoughData(f"the voltages are read every {s.period_s:.0f} s only")
         if self.turns is None:
             return self._load_of(here, slice(None), rms_A, resistance.LEAST_SAMPLES)
@@ -92,6 +93,12 @@ class LoadStudy(Readings):
         parts = [self._load_of(r, g, rms_A, resistance.LEAST_TURNS) for g, r in zip(groups, rows, strict=True)]
         return resistance.joined(parts, groups, len(self.cells))
 
+    @property
+    def _told_s(self) -> float:
+        """Time between two currents that are known [s]."""
+        period = self.sampled.period_s
+        return max(self.interval, 1.0) if period > 1.5 * self.interval and period > 1.0 else period
+
     def _load_of(
         self, here: Bools, columns: Ints | slice, rms_A: float | None, least: int
     ) -> resistance.LoadFit:
@@ -99,7 +106,7 @@ class LoadStudy(Readings):
         s = self.sampled
         if here.sum() < least:
             raise NotEnoughData(f"only {int(here.sum())} readings under load")
-        taus = resistance.time_constants(s.period_s)
+        taus = resistance.time_constants(self._told_s)
         return resistance.load_fit(
             s.volts[here][:, columns], s.charge[here], s.current[here], self._filters(taus)[here], s.steps[here],
             renumber(s.section[here]), s.seconds[here], equal_blocks(int(here.sum()), BLOCKS), taus, s.period_s,
@@ -178,20 +185,15 @@ class LoadStudy(Readings):
         return out
 
     def _drop_at_samples(self) -> Floats:
-        """(samples, cells) what the load takes off each cell's voltage [V]; raises `NotEnoughData` where it is not told."""
+        """(samples, cells) what the load takes off each cell's voltage [V]; raises where it is not told."""
         s = self.sampled
+        seldom = f"each channel is read every {self.refresh_s:.0f} s only while the load changes"
         try:
             load = self.load
         except NotEnoughData as reason:
-            raise NotEnoughData(
-                f"each channel is read every {self.refresh_s:.0f} s only while the load changes, and what the load takes "
-                f"off it is not known: {reason}"
-            ) from None
+            raise NotEnoughData(f"{seldom}, and what the load takes off it is not known: {reason}") from None
         if self.excess is None:
-            raise NotEnoughData(
-                f"each channel is read every {self.refresh_s:.0f} s only while the load changes, and its readings scatter "
-                "too much to tell what the load takes off it"
-            )
+            raise NotEnoughData(f"{seldom}, and its readings scatter too much to tell what the load takes off it")
         weights = np.column_stack([s.current, self._filters(load.taus)])
         drop = np.asarray(weights @ np.nan_to_num(load.fit.coef[: weights.shape[1]]), float)
         if load.rms_A is not None:
@@ -236,14 +238,14 @@ class LoadStudy(Readings):
         if self.log.pack_voltage is None:
             raise NotEnoughData("the log has no pack voltage")
         # a wire that hangs or changed places with the next moves readings from cell to cell, not their sum
-        summed = self.trusted.copy()
+        summed, read = self.trusted.copy(), self.log
         for fault in self.sensing_faults:
-            if fault.kind in ("tap_open", "taps_swapped"):
-                summed[list(fault.columns)] = True
+            if fault.kind in ("tap_open", "taps_swapped") and fault.whole:
+                summed[list(fault.columns)], read = True, self.source
         if not summed.all() or len(self.cells) != self.pack.cells_in_series:
             raise NotEnoughData("not every cell of the string has a reading to be believed")
         s = self.sampled
-        volts, total = self.at_samples(self.log.pack_voltage), self.at_samples(self.log.cell_voltage).sum(axis=1)
+        volts, total = self.at_samples(self.log.pack_voltage), self.at_samples(read.cell_voltage).sum(axis=1)
         good = ~np.isnan(volts) & ~np.isnan(total) & self.moving
         return terminals.outside_taps(
             volts[good], total[good], s.current[good], s.seconds[good], renumber(s.section[good])

@@ -73,7 +73,7 @@ class Readings:
     @cached_property
     def log(self) -> Log:
         """The log without readings that no cell can have: those are the measuring chain's (`physics`)."""
-        wrong = physics.outside(self.source.cell_voltage, self.curve)
+        wrong = None if self._outside is None else self._outside.copy()
         for fault in self._swapped:
             if wrong is None:
                 wrong = np.zeros(self.source.cell_voltage.shape, bool)
@@ -84,9 +84,14 @@ class Readings:
         return replace(self.source, cell_voltage=np.where(wrong, np.nan, self.source.cell_voltage))
 
     @cached_property
+    def _outside(self) -> Bools | None:
+        """(rows, cells) True where a reading is none of a cell; None where there is none."""
+        return physics.outside(self.source.cell_voltage, self.curve)
+
+    @cached_property
     def beyond_physics(self) -> Floats:
         """(cells,) share of the readings that no cell can have."""
-        wrong = physics.outside(self.source.cell_voltage, self.curve)
+        wrong = self._outside
         return np.zeros(len(self.cells)) if wrong is None else np.asarray(wrong.mean(axis=0), float)
 
     # ---- clock, current -------------------------------------------------------------------------------------
@@ -203,7 +208,8 @@ class Readings:
     @cached_property
     def held(self) -> Bools:
         """(rows,) True where a row repeats the last voltages although the current changed: a frame was lost."""
-        return sampling.held_rows(self.source.cell_voltage, self.read_current, self.source.voltage_step, 0.1 / self.capacity)
+        log = self.source
+        return sampling.held_rows(log.cell_voltage, self.read_current, log.voltage_step, 0.1 / self.capacity)
 
     @cached_property
     def turns(self) -> refresh.Turns | None:
@@ -244,9 +250,10 @@ class Readings:
     @cached_property
     def _swapped(self) -> list[sensing.SensingFault]:
         """Pairs of taps that changed places or hang, by readings that no cell has."""
-        if physics.outside(self.source.cell_voltage, self.curve) is None and not np.isnan(self.source.cell_voltage).any():
+        volts = self.source.cell_voltage
+        if self._outside is None and not np.isnan(volts).any():
             return []
-        return sensing.swapped_taps(self.source.cell_voltage, *physics.bounds(self.curve))
+        return sensing.swapped_taps(volts, *physics.bounds(self.curve))
 
     @cached_property
     def sensing_faults(self) -> list[sensing.SensingFault]:

@@ -54,6 +54,8 @@ class SensingFault:
         Of the rows in which it shows.
     rows
         Those rows; None: all of them.
+    whole
+        Whether the readings still add up to the string's voltage: not where some are cut off.
     """
 
     kind: Kind
@@ -62,6 +64,7 @@ class SensingFault:
     evidence: str
     share: float = 1.0
     rows: npt.NDArray[np.int64] | None = None
+    whole: bool = True
 
 
 def swapped_taps(volts: Floats, low: float = 0.5, high: float = 4.9) -> list[SensingFault]:
@@ -98,14 +101,15 @@ def swapped_taps(volts: Floats, low: float = 0.5, high: float = 4.9) -> list[Sen
         with np.errstate(all="ignore"):
             level = np.nanmedian(volts[rows], axis=0)
         shown = "nothing" if not np.isfinite(level[k]) else f"{level[k]:.2f} V"
-        beside = ", ".join("nothing" if not np.isfinite(level[j]) else f"{level[j]:.2f} V" for j in columns if j != k)
+        sides = ", ".join("nothing" if not np.isfinite(level[j]) else f"{level[j]:.2f} V" for j in columns if j != k)
         share = float(rows.sum() / read)
+        whole = abs(float(level[list(columns)].sum()) / usual - len(columns)) < 0.2
         when = "" if share > 0.95 else f", in {share * 100:.0f} % of the rows"
         middle = "the middle one" if 0 < k < n - 1 and len(columns) == 3 else "one"
         found.append(SensingFault(
             kind, columns, 2 * usual if kind == "taps_swapped" else usual,
-            f"{middle} reads {shown}, beside it {beside}, where a usual cell reads {usual:.2f} V{when}",
-            share, np.flatnonzero(rows),
+            f"{middle} reads {shown}, beside it {sides}, where a usual cell reads {usual:.2f} V{when}",
+            share, np.flatnonzero(rows), bool(whole),
         ))
         taken |= set(columns)
     return sorted(found, key=lambda f: (f.kind != "taps_swapped", f.columns))
@@ -186,13 +190,13 @@ def stuck_channels(
                 continue
             moves = _Renewals.of(volts, seconds) if moves is None else moves
             renewed = moves.of_others(i, int(inside[0]), int(inside[-1]))
-            if renewed < STUCK_TURNS or t[ends[run]] - t[starts[run]] < STUCK_TURNS * moves.interval(i, run, starts, t):
+            lasts = float(t[ends[run]] - t[starts[run]])
+            if renewed < STUCK_TURNS or lasts < STUCK_TURNS * moves.interval(i, int(run), starts, t):
                 continue
-            lasts = (t[ends[run]] - t[starts[run]]) / 60
             found.append(SensingFault(
                 "channel_stuck", (i,), float(np.max(np.abs(part - value[starts[run]]))),
-                f"reads {value[starts[run]]:.3f} V without a change for {lasts:.0f} min while the others moved over "
-                f"{(high - low) * 1e3:.0f} mV and changed {renewed:.0f} times",
+                f"reads {value[starts[run]]:.3f} V without a change for {lasts / 60:.0f} min while the others moved "
+                f"over {(high - low) * 1e3:.0f} mV and changed {renewed:.0f} times",
             ))
             break
     return found
@@ -222,7 +226,7 @@ class _Renewals:
         return float(np.median(counts))
 
     def interval(self, i: int, run: int, starts: npt.NDArray[np.int64], t: Floats) -> float:
-        """Usual time between the changes of channel `i` outside of one run [s]; of the slowest others if it has none."""
+        """Usual time between changes of channel `i` outside of one run [s]; of the slowest others if it has none."""
         own = np.delete(np.diff(t[starts]), run) if run < len(starts) - 1 else np.diff(t[starts])
         if len(own) > RENEWALS:
             return float(np.median(own))

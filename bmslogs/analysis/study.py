@@ -164,10 +164,10 @@ class Study(LoadStudy):
         columns = thin(polar)
         live = np.sqrt((columns**2).mean(axis=0)) > 1e-6
         return splitting.split(
-            thin(self.volts_at_once), thin(charge), columns[:, live], thin(s.current), equal_blocks(len(starts), BLOCKS),
-            reference, self.capacity, self.usual_resistance, self.noise, period_s=s.period_s * group,
-            new=thin(self._new), excess=self.excess, links=self.links, table=self.curve, anchors=self.anchors,
-            grows=grows[live],
+            thin(self.volts_at_once), thin(charge), columns[:, live], thin(s.current),
+            equal_blocks(len(starts), BLOCKS), reference, self.capacity, self.usual_resistance, self.noise,
+            period_s=s.period_s * group, new=thin(self._new), excess=self.excess, links=self.links, table=self.curve,
+            anchors=self.anchors, grows=grows[live],
         )
 
     @cached_property

@@ -322,8 +322,8 @@ def self_discharge(case: Case) -> list[Finding]:
     least = LEAK_PER_AH * k.study.capacity
     known = k.study.trusted & np.isfinite(found.amps) & np.isfinite(found.half)
     value, half_width = np.nan_to_num(found.amps), np.nan_to_num(found.half, nan=1.0)
-    groups = [[case.cells.index(c) for c in part.cells if c in case.cells]
-              for part in (*case.pack.modules, *case.pack.sense_boards)]
+    parts = [m.cells for m in case.pack.modules] + [b.cells for b in case.pack.sense_boards]
+    groups = [[case.cells.index(c) for c in part if c in case.cells] for part in parts]
     blocks = supply_blocks(value, half_width, known, least, groups)
     out = [_fed(case, block, float(found.conditions["hours"])) for block in blocks]
     for block in blocks:

@@ -41,7 +41,7 @@ def loom(case: Case) -> list[Finding]:
             case.pack, fault.kind, "act", cells, says, [fault.evidence], steps, size=fault.size_V,
             half=None if fault.size_V is None else max(0.1 * abs(fault.size_V), study.log.voltage_step),
         ))
-    out += _impossible(case, [i for i in np.flatnonzero(study.silent) if not _named(out, case.cells[i])])
+    out += _impossible(case, [i for i in np.flatnonzero(study.silent).tolist() if not _named(out, case.cells[i])])
     silent = [case.cells[i] for i in np.flatnonzero(study.silent) if not _named(out, case.cells[i])]
     if silent:
         out.append(finding(
