@@ -317,8 +317,8 @@ class Knowledge(Place):
         excess = np.zeros(len(s.cells)) if s.excess is None else np.nan_to_num(s.excess[0])
         resistance = s.usual_resistance * (1.0 + np.maximum(excess, 0.0))
         for part in s.stretches:
-            if part.kind in ("rest", "parked"):
-                continue
+            if part.kind in ("rest", "parked") or (part.kind == "drive" and s.turns is not None):
+                continue  # in turns, the last readings of a drive are of other moments
             rows = np.arange(max(part.first, part.last - 4), part.last + 1)
             with np.errstate(all="ignore"):
                 volts = np.nanmedian(s.log.cell_voltage[rows], axis=0)

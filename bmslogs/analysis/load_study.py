@@ -82,7 +82,8 @@ class LoadStudy(Readings):
 
     def _load(self, rms_A: float | None) -> resistance.LoadFit:
         s, here = self.sampled, self.moving
-        if s.period_s > resistance.SLOWEST_S:
+        # what flowed between two readings is known where rows come faster than readings are renewed
+        if s.period_s > (resistance.SLOWEST_S if self._told_s == s.period_s else resistance.RAREST_S):
             raise NotEnoughData(f"the voltages are read every {s.period_s:.0f} s only")
         if self.turns is None:
             return self._load_of(here, slice(None), rms_A, resistance.LEAST_SAMPLES)
@@ -93,6 +94,12 @@ class LoadStudy(Readings):
         parts = [self._load_of(r, g, rms_A, resistance.LEAST_TURNS) for g, r in zip(groups, rows, strict=True)]
         return resistance.joined(parts, groups, len(self.cells))
 
+    @property
+    def _told_s(self) -> float:
+        """Time between two currents that are known [s]."""
+        period = self.sampled.period_s
+        return max(self.interval, 1.0) if period > 1.5 * self.interval and period > 1.0 else period
+
     def _load_of(
         self, here: Bools, columns: Ints | slice, rms_A: float | None, least: int
     ) -> resistance.LoadFit:
@@ -100,7 +107,7 @@ class LoadStudy(Readings):
         s = self.sampled
         if here.sum() < least:
             raise NotEnoughData(f"only {int(here.sum())} readings under load")
-        taus = resistance.time_constants(s.period_s)
+        taus = resistance.time_constants(self._told_s)
         return resistance.load_fit(
             s.volts[here][:, columns], s.charge[here], s.current[here], self._filters(taus)[here], s.steps[here],
             renumber(s.section[here]), s.seconds[here], equal_blocks(int(here.sum()), BLOCKS), taus, s.period_s,
@@ -241,6 +248,7 @@ class LoadStudy(Readings):
     def _drop_at_samples(self) -> Floats:
         """(samples, cells) what the load takes off each cell's voltage [V]; raises `NotEnoughData` where not told."""
         s = self.sampled
+        seldom = f"each channel is read every {self.refresh_s:.0f} s only while the load changes"
         try:
             load = self.load
         except NotEnoughData as reason:
@@ -333,10 +341,10 @@ class LoadStudy(Readings):
         if self.log.pack_voltage is None:
             raise NotEnoughData("the log has no pack voltage")
         # a wire that hangs or changed places with the next moves readings from cell to cell, not their sum
-        summed = self.trusted.copy()
+        summed, read = self.trusted.copy(), self.log
         for fault in self.sensing_faults:
-            if fault.kind in ("tap_open", "taps_swapped"):
-                summed[list(fault.columns)] = True
+            if fault.kind in ("tap_open", "taps_swapped") and fault.whole:
+                summed[list(fault.columns)], read = True, self.source
         if not summed.all() or len(self.cells) != self.pack.cells_in_series:
             raise NotEnoughData("not every cell of the string has a reading to be believed")
         s = self.sampled

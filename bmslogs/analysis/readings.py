@@ -87,7 +87,7 @@ class Readings:
     @cached_property
     def log(self) -> Log:
         """The log without readings that no cell can have: those are the measuring chain's (`physics`)."""
-        wrong = physics.outside(self.source.cell_voltage, self.curve)
+        wrong = None if self._outside is None else self._outside.copy()
         for fault in self._swapped:
             if wrong is None:
                 wrong = np.zeros(self.source.cell_voltage.shape, bool)
@@ -98,9 +98,14 @@ class Readings:
         return replace(self.source, cell_voltage=np.where(wrong, np.nan, self.source.cell_voltage))
 
     @cached_property
+    def _outside(self) -> Bools | None:
+        """(rows, cells) True where a reading is none of a cell; None where there is none."""
+        return physics.outside(self.source.cell_voltage, self.curve)
+
+    @cached_property
     def beyond_physics(self) -> Floats:
         """(cells,) share of the readings that no cell can have."""
-        wrong = physics.outside(self.source.cell_voltage, self.curve)
+        wrong = self._outside
         return np.zeros(len(self.cells)) if wrong is None else np.asarray(wrong.mean(axis=0), float)
 
     # ---- clock, current -------------------------------------------------------------------------------------
@@ -263,7 +268,7 @@ class Readings:
         volts = self.source.cell_voltage
         if physics.outside(volts, self.curve) is None and not np.isnan(volts).any():
             return []
-        return sensing.swapped_taps(self.source.cell_voltage, *physics.bounds(self.curve))
+        return sensing.swapped_taps(volts, *physics.bounds(self.curve))
 
     @cached_property
     def sensing_faults(self) -> list[sensing.SensingFault]:

@@ -30,6 +30,8 @@ LEAST_TURNS = 60
 """The same where a channel is read now and then while the current is known in between (choice)."""
 SLOWEST_S = 10.0
 """Readings further apart than this cannot tell what happens 10 s into a load."""
+RAREST_S = 60.0
+"""The same where the current is known in between (choice)."""
 LATE_MOST_S = 3.0
 """No channel is taken to be read further from the current than this (choice)."""
 

@@ -54,6 +54,8 @@ class SensingFault:
         Of the rows in which it shows.
     rows
         Those rows; None: all of them.
+    whole
+        Whether the readings still add up to the string's voltage: not where some are cut off.
     """
 
     kind: Kind
@@ -62,6 +64,7 @@ class SensingFault:
     evidence: str
     share: float = 1.0
     rows: npt.NDArray[np.int64] | None = None
+    whole: bool = True
 
 
 def swapped_taps(volts: Floats, low: float = 0.5, high: float = 4.9) -> list[SensingFault]:
@@ -100,6 +103,7 @@ def swapped_taps(volts: Floats, low: float = 0.5, high: float = 4.9) -> list[Sen
         shown = "nothing" if not np.isfinite(level[k]) else f"{level[k]:.2f} V"
         others = ", ".join("nothing" if not np.isfinite(level[j]) else f"{level[j]:.2f} V" for j in columns if j != k)
         share = float(rows.sum() / read)
+        whole = abs(float(level[list(columns)].sum()) / usual - len(columns)) < 0.2
         when = "" if share > 0.95 else f", in {share * 100:.0f} % of the rows"
         named = "the middle one" if 0 < k < n - 1 and len(columns) == 3 else "one"
         found.append(SensingFault(
@@ -195,8 +199,8 @@ def stuck_channels(
             lasts = stood / 60
             found.append(SensingFault(
                 "channel_stuck", (i,), float(np.max(np.abs(part - value[starts[run]]))),
-                f"reads {value[starts[run]]:.3f} V without a change for {lasts:.0f} min while the others moved over "
-                f"{(high - low) * 1e3:.0f} mV and changed {renewed:.0f} times",
+                f"reads {value[starts[run]]:.3f} V without a change for {lasts / 60:.0f} min while the others moved "
+                f"over {(high - low) * 1e3:.0f} mV and changed {renewed:.0f} times",
             ))
             break
     return found

@@ -33,6 +33,8 @@ SCALE_SD = 0.15
 """How far slope of the table over nominal capacity may be off, as a fraction (judgement, one sd)."""
 WOBBLE = 0.1
 """The same from rest to rest: of the charge moved between them (judgement, one sd)."""
+TABLE_SD, TABLE_REACH = 0.015, 0.1
+"""How far charge by the table is off, and over how much charge that changes, as shares of the capacity (judgement)."""
 TAUS_S = (30.0, 120.0, 480.0, 1900.0, 7600.0, 30000.0)
 LEFT = (0.3, 0.3, 0.3, 0.3, 0.1, 0.05)
 """Share of the drop under load that relaxes with each of `TAUS_S` (judgement, one sd)."""
@@ -42,6 +44,8 @@ UNKNOWN_C_RATE = 0.3
 """What may have flowed before the first row, as a multiple of the capacity per hour (judgement, one sd)."""
 LASTING_V, FLAT_LASTING_V = 0.001, 0.008
 """How well a rested voltage stands for charge: temperature, slow relaxation; hysteresis of a flat curve [V, one sd]."""
+FLAT_WITHIN_V = 0.025
+"""How far the plateau of a flat curve may lie from the table's [V] (judgement, no source)."""
 ODDS = 3.0
 """Log odds from which one explanation is left."""
 LEAST_S, MOST_RESTS, POINTS = 120.0, 12, 25
@@ -128,6 +132,8 @@ def weigh(
     hours = float(longest.hours[-1] - longest.hours[0])
     x, q, t, part = (np.concatenate([getattr(r, n) for r in rests]) for n in ("x", "charge", "hours", "part"))
     cover = block_diag(*(r.cover for r in rests))
+    # a table that is not these cells' own is off by a smooth course over the charge
+    cover += (TABLE_SD * capacity) ** 2 * np.exp(-0.5 * (np.subtract.outer(x, x) / (TABLE_REACH * capacity)) ** 2)
     for number in np.unique(part):
         here = part == number
         # what the pack held when the section began is not known
@@ -171,7 +177,12 @@ def _rest(
     bins = np.array_split(np.arange(len(rows)), min(POINTS, len(rows)))
     v, t, q = (np.array([values[b].mean() for b in bins]) for values in (volts, seconds[rows], charge[rows]))
     z = float(curve.inverse(np.array([np.median(v)]))[0])
-    slope = max(curve.least_slope(z) if curve.flat else float(curve.slope(z, 0.02)), 1e-3)
+    slope = float(curve.slope(z, 0.02))
+    if curve.flat:
+        # where the plateau of these cells ends the table does not say within that
+        near = np.abs(curve.volt - float(curve.voltage(z))) <= FLAT_WITHIN_V
+        slope = min(slope, float(np.min(curve.slope(curve.soc[near])))) if near.any() else slope
+    slope = max(slope, 1e-3)
     lasting = FLAT_LASTING_V if curve.flat else LASTING_V
     moved = 0.0 if counted is None else abs(float(q[0]) - counted)
     into = t - first
@@ -182,7 +193,8 @@ def _rest(
                       *(np.hypot(share * drop, 0.0003) for share in LEFT)])
     noise = np.hypot(0.0003, 0.3 * step_V)
     cover = (capacity / slope) ** 2 * ((shapes * sizes[:, None] ** 2).T @ shapes + noise**2 * np.eye(len(t)))
-    x = capacity * (z + (v - float(curve.voltage(z))) / slope)
+    # on a flat curve the table's own wiggles are no charge
+    x = capacity * (z + (v - float(curve.voltage(z))) / slope if curve.flat else curve.inverse(v))
     return _Rest(x, q, t / 3600.0, cover, np.full(len(t), section), slope, float(v[0] - v[-1]))
 
 
