@@ -31,7 +31,9 @@ class ResistanceKnown:
     """Resistance of every cell: ohms and ratio to the median with their half widths.
 
     `scale_share` is the part of a cell's excess that grows with time into the load as an aged cell's does: one for a
-    cell, nought for a joint.
+    cell, nought for a joint. Only a high one says anything: sluggish kinetics or a film add ohms that do not grow.
+    `change_share` is the part of the excess that changes with load, charge and warmth within the log as the string's
+    resistance does: about one for a cell, nought for a joint; None where not known.
     """
 
     ohm: Floats
@@ -42,6 +44,8 @@ class ResistanceKnown:
     scale_share: Floats
     half_scale_share: Floats
     conditions: dict[str, Any]
+    change_share: Floats | None = None
+    half_change_share: Floats | None = None
 
 
 @dataclass(frozen=True)

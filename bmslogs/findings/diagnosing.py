@@ -14,7 +14,7 @@ from bmslogs.analysis.knowledge import Knowledge
 from bmslogs.analysis.study import Study
 from bmslogs.base.cautions import CAUTIONS
 from bmslogs.base.results import Diagnosis, Finding, by_urgency
-from bmslogs.findings import rules_bleed, rules_cells, rules_limits, rules_sensing
+from bmslogs.findings import rules_bleed, rules_cells, rules_joint, rules_limits, rules_sensing
 from bmslogs.findings.case import Case
 from bmslogs.log import Log
 
@@ -23,6 +23,7 @@ METHOD = "2026-11.6"
 
 RULES: tuple[Callable[[Case], list[Finding]], ...] = (
     rules_sensing.loom, rules_sensing.shifted, rules_sensing.wires, rules_sensing.sensors,
+    rules_joint.bursts,
     rules_cells.guarded,
     rules_sensing.hot,
     rules_bleed.effect, rules_bleed.plateau,
