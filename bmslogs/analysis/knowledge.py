@@ -28,6 +28,7 @@ from bmslogs.analysis.models.lead import lead_bounds
 from bmslogs.analysis.models.step_resistance import StepFit
 from bmslogs.analysis.place import LOT_CAPACITY_SD, Z95, Place
 from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
+from bmslogs.analysis.resistance import LoadFit
 from bmslogs.analysis.rounding import mean_error, step_of
 from bmslogs.analysis.statistics import robust_scale
 from bmslogs.analysis.worth import string_worth
@@ -107,11 +108,12 @@ class Knowledge(Place):
             "temperature_C": warmth, "soc_low": span[0], "soc_high": span[1],
             "current_rms_A": self.current_rms or rms,
         }
+        changes = self._change_share(load, relative)
         return ResistanceKnown(
-            ohm, half, relative, half_relative, middle, share, half_share, conditions, *self._change_share(load, relative)
+            ohm, half, relative, half_relative, middle, share, half_share, conditions, *changes
         )
 
-    def _change_share(self, load: resistance.LoadFit, relative: Floats) -> tuple[Floats | None, Floats | None]:
+    def _change_share(self, load: LoadFit, relative: Floats) -> tuple[Floats | None, Floats | None]:
         """Return which share of a cell's excess changes with load, charge and warmth as the string's resistance does.
 
         A cell's resistance falls as it warms (Arrhenius) and as the load grows (Butler-Volmer); copper's does neither.

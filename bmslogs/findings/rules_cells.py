@@ -197,7 +197,8 @@ def _time_sentence(share: float, half: float) -> str:
         return "how the drop grows with time into the load is not known well enough to tell cell from joint"
     return (
         f"of the growth with time into the load that an evenly aged cell would show it shows {share * 100:.0f} % "
-        f"(+- {half * 100:.0f} %): near 100 % is a cell, near 0 % a joint, or a cell whose kinetics or contacts have aged"
+        f"(+- {half * 100:.0f} %): near 100 % is a cell, near 0 % a joint, or a cell whose kinetics or contacts have "
+        "aged"
     )
 
 
