@@ -16,6 +16,7 @@ Bools = npt.NDArray[np.bool_]
 RESTS_ON: dict[str, tuple[str, ...]] = {
     "cell_resistance_high": ("drive",),
     "joint_resistance_high": ("drive",),
+    "joint_loose": ("drive",),
     "cell_or_joint_resistance_high": ("drive",),
     "capacity_low": ("drive", "charge"),
     "soc_offset_low": ("charge", "rest", "parked"),

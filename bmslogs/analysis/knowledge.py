@@ -28,7 +28,9 @@ from bmslogs.analysis.models.lead import lead_bounds
 from bmslogs.analysis.models.step_resistance import StepFit
 from bmslogs.analysis.place import LOT_CAPACITY_SD, Z95, Place
 from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
+from bmslogs.analysis.resistance import LoadFit
 from bmslogs.analysis.rounding import mean_error, step_of
+from bmslogs.analysis.statistics import robust_scale
 from bmslogs.analysis.worth import string_worth
 from bmslogs.base.errors import NotEnoughData
 
@@ -55,6 +57,9 @@ END_SLOPE_ERROR = 0.08
 of polarisation looks like it (half width, choice from simulation)."""
 FULL_FROM_SOC = 0.93
 """From here on the way to full is short enough to be reckoned by the curve (choice)."""
+CHANGE_NULLS, CHANGE_FLOOR = 2.5, 0.08
+"""Half width of the share of an excess that changes with load and warmth, in scatters of the other cells, and what is
+added: a cell of more resistance warms itself (choice)."""
 SLOW_S = 1800.0
 """For so long a cell's slow polarisation remembers a current [s] (choice)."""
 STANDING_SHARE = 0.03
@@ -106,7 +111,38 @@ class Knowledge(Place):
             "temperature_C": None, "soc_low": span[0], "soc_high": span[1],
             "current_rms_A": self.current_rms or rms,
         }
-        return ResistanceKnown(ohm, half, relative, half_relative, middle, share, half_share, conditions, warmth)
+        changes = self._change_share(load, relative)
+        return ResistanceKnown(
+            ohm, half, relative, half_relative, middle, share, half_share, conditions, warmth, *changes
+        )
+
+    def _change_share(self, load: LoadFit, relative: Floats) -> tuple[Floats | None, Floats | None]:
+        """Return which share of a cell's excess changes with load, charge and warmth as the string's resistance does.
+
+        A cell's resistance falls as it warms (Arrhenius) and as the load grows (Butler-Volmer); copper's does neither.
+        Changes are weighed by how well the other cells agree on them: their scatter is the null.
+        """
+        value, without = load.changes()
+        trusted = self.study.trusted
+        if len(value) == 0 or trusted.sum() < 4:
+            return None, None
+        middle = np.median(value[:, trusted], axis=1)
+        away = without - np.median(without[:, :, trusted], axis=2, keepdims=True)
+        away = away - away.mean(axis=0)
+        blocks = len(away)
+        spread = np.einsum("bic,bjc->cij", away, away)[trusted] * (blocks - 1) / blocks
+        own = (value - relative * middle[:, None])[:, trusted]
+        scatter = np.diag((1.4826 * np.median(np.abs(own - np.median(own, axis=1, keepdims=True)), axis=1)) ** 2)
+        weight = np.linalg.pinv(np.median(spread, axis=0) + scatter)
+        strength = float(middle @ weight @ middle)
+        if not strength > 0:
+            return None, None
+        ratio = (middle @ weight @ value) / strength
+        # by how much more than its due each cell's resistance changes, were it all its own
+        excess = relative - 1.0
+        share = (ratio / np.median(ratio[trusted]) - 1.0) / np.where(excess == 0.0, np.nan, excess)
+        null = robust_scale((ratio - relative)[trusted], float(np.sqrt(1.0 / strength)))
+        return share, CHANGE_NULLS * null / np.abs(excess) + CHANGE_FLOOR
 
     def _by_steps(self, found: StepFit) -> ResistanceKnown:
         """Resistance off single clean steps of the current."""

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis import resistance, terminals, thermal
-from bmslogs.analysis.models import cell_warmth, step_resistance
+from bmslogs.analysis.models import cell_warmth, loose_joint, step_resistance
 from bmslogs.analysis.readings import Readings, renumber
 from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.stretches import Stretch
@@ -81,7 +81,7 @@ class LoadStudy(Readings):
         return self.load if self.load.rms_A is None else self._load(None)
 
     def _load(self, rms_A: float | None) -> resistance.LoadFit:
-        s, here = self.sampled, self.moving
+        s, here = self.sampled, self.moving & ~self.burst_rows
         # what flowed between two readings is known where rows come faster than readings are renewed
         if s.period_s > (resistance.SLOWEST_S if self._told_s == s.period_s else resistance.RAREST_S):
             raise NotEnoughData(f"the voltages are read every {s.period_s:.0f} s only")
@@ -187,7 +187,7 @@ class LoadStudy(Readings):
         if self.steps is None:
             return False
         try:
-            _ratio, se = self.relative_resistance
+            se = self.relative_resistance[1]
         except NotEnoughData:
             return True
         middle = float(np.median(self.load.resistance()[0][self.trusted]))
@@ -260,6 +260,48 @@ class LoadStudy(Readings):
         if load.rms_A is not None:
             drop += (s.current * np.abs(s.current) / load.rms_A)[:, None] * np.nan_to_num(load.bend())
         return drop
+
+    # ---- bursts ---------------------------------------------------------------------------------------------
+
+    @cached_property
+    def loose(self) -> tuple[list[loose_joint.LooseJoint], list[loose_joint.LooseWire]]:
+        """Cells whose drop comes and goes under load, and sense wires that open now and then."""
+        s = self.sampled
+        nothing: tuple[list[loose_joint.LooseJoint], list[loose_joint.LooseWire]] = ([], [])
+        flows = np.abs(s.current) > loose_joint.LEAST_C_RATE * self.capacity
+        if s.period_s > resistance.SLOWEST_S or flows.sum() < 60 or self.trusted.sum() < 4 or self.turns is not None:
+            return nothing
+        taus = (4.0, 20.0, 90.0)
+        loads = np.column_stack([
+            np.ones(len(s.row)), s.charge, s.charge**2, s.current, s.current * np.abs(s.current), self._filters(taus),
+            s.steps,
+        ])
+        left = loose_joint.residuals(s.volts, loads, self.trusted)
+        # a generous resistance: what a step of the current does to a reading taken a row apart
+        mean = s.volts[:, self.trusted].mean(axis=1)
+        coef = np.linalg.lstsq(loads / np.maximum(np.sqrt((loads**2).mean(axis=0)), 1e-12), mean, rcond=None)[0]
+        size = np.maximum(np.sqrt((loads**2).mean(axis=0)), 1e-12)
+        usual = max(float(-(coef / size)[[3, 5]].sum()), 0.05 / self.capacity)
+        masked = None if self.log.bleed is None else self._bleed_edges()
+        return loose_joint.find(
+            left, loads, s.current, s.seconds, s.section, np.full(len(self.cells), min(usual, 0.5 / self.capacity)),
+            self.trusted, self.log.voltage_step, self.capacity, masked,
+        )
+
+    def _bleed_edges(self) -> Bools:
+        """(samples,) True where bleeding goes on or off within a row or two."""
+        assert self.log.bleed is not None
+        flags = self.log.bleed[self.sampled.row]
+        edge = np.concatenate([[False], (flags[1:] != flags[:-1]).any(axis=1)])
+        return np.asarray(edge | np.roll(edge, 1) | np.roll(edge, -1), bool)
+
+    @cached_property
+    def burst_rows(self) -> Bools:
+        """(samples,) True where a joint was open for the moment: such rows tell nothing of a cell's resistance."""
+        out = np.zeros(len(self.sampled.row), bool)
+        for joint in self.loose[0]:
+            out |= joint.rows
+        return out
 
     # ---- warmth ---------------------------------------------------------------------------------------------
 

@@ -66,6 +66,8 @@ class LoadFit:
     rms_A
         Current [A] for which the resistance is told, where the fit has a column for the fall of resistance with the
         size of the load; None where it has not.
+    drifts
+        How many columns the fit has for what the resistance follows as the load goes on.
     """
 
     fit: BlockFit
@@ -73,6 +75,7 @@ class LoadFit:
     period_s: float
     shifts_s: tuple[float, ...]
     rms_A: float | None = None
+    drifts: int = 0
 
     def resistance(self, seconds: float = PULSE_S) -> tuple[Floats, Floats]:
         """Return the resistance (cells,) [ohm] `seconds` into a load, and (blocks, cells) with a block left out."""
@@ -97,6 +100,16 @@ class LoadFit:
         if self.rms_A is None:
             return np.zeros(self.fit.coef.shape[1])
         return np.asarray(self.fit.coef[1 + len(self.taus)], float)
+
+
+    def changes(self) -> tuple[Floats, Floats]:
+        """Return by how much the resistance changes with load, charge and warmth (k, cells), and with a block left out.
+
+        In ohm over the range of each in the log; (blocks, k, cells).
+        """
+        first = 1 + len(self.taus) + (self.rms_A is not None) + len(self.shifts_s)
+        rows = [*([1 + len(self.taus)] if self.rms_A is not None else []), *range(first, first + self.drifts)]
+        return self.fit.coef[rows], self.fit.without[:, rows]
 
 
 def load_fit(
@@ -150,7 +163,7 @@ def load_fit(
     weight = steady_weights(design, volts, np.abs(steps[:, nearest]).max(axis=1))[:, None]
     fit = block_fit(weight * design, weight * volts, block, wanted=1 + len(taus) + len(bend))
     fit = replace(fit, pseudo_inverse=fit.pseudo_inverse * weight[:, 0])  # of readings as they were, not weighted
-    return LoadFit(fit, taus, period_s, shifts_s, rms_A)
+    return LoadFit(fit, taus, period_s, shifts_s, rms_A, drifting.shape[1])
 
 
 def joined(parts: list[LoadFit], groups: list[Ints], cells: int) -> LoadFit:
@@ -167,7 +180,7 @@ def joined(parts: list[LoadFit], groups: list[Ints], cells: int) -> LoadFit:
         coef[:, group], without[:, :, group] = part.fit.coef[:count], part.fit.without[:, :count]
         left[group] = part.fit.residual_sd
     fit = BlockFit(coef, without, first.fit.pseudo_inverse[:count], left)
-    return replace(first, fit=fit)
+    return replace(first, fit=fit, drifts=0)
 
 
 def steady_weights(design: Floats, volts: Floats, step: Floats) -> Floats:

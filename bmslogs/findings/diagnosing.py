@@ -17,6 +17,7 @@ from bmslogs.base.results import Diagnosis, Finding, by_urgency
 from bmslogs.findings import (
     rules_bleed,
     rules_cells,
+    rules_joint,
     rules_limits,
     rules_pack_file,
     rules_sensing,
@@ -30,6 +31,7 @@ METHOD = "2026-11.9"
 
 RULES: tuple[Callable[[Case], list[Finding]], ...] = (
     rules_sensing.loom, rules_sensing.shifted, rules_sensing.wires, rules_thermal.sensors,
+    rules_joint.bursts,
     rules_cells.guarded,
     rules_thermal.hot,
     rules_bleed.effect, rules_bleed.plateau,

@@ -51,6 +51,7 @@ CAUSES: dict[str, Cause] = _table(
           "the extra drop is ohmic and sits where a link or lug is", "ohm", "mohm", 1e3, None, "cell_or_joint"),
     Cause("cell_or_joint_resistance_high", "Cell or joint resistance high",
           "high, and this log cannot tell which of the two", MEDIAN, "%", 100.0, 0.10, "cell_or_joint"),
+    Cause("joint_loose", "Joint loose", "a contact opens for moments under load", "ohm", "mohm", 1e3, 0.2, "bursts"),
     Cause("capacity_low", "Capacity low", "the cell holds less than the others",
           MEDIAN, "%", 100.0, 0.03, "empty_or_small"),
     Cause("soc_offset_low", "Emptier than the others",

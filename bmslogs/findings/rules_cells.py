@@ -148,8 +148,9 @@ def _resistance_finding(
         link = bool(study.links[group[0]])
         described = bool(case.pack.modules)
         if link or not described:
-            cause = _cell_or_joint(share, half_share, described)
-            because.append(_time_sentence(share, half_share))
+            changes = _change(found, group[0])
+            cause = _cell_or_joint((share, half_share), changes, described and link, size - width)
+            because += [_time_sentence(share, half_share), *_change_sentences(*changes)]
             if link:
                 because.append("a link to the next module lies inside the tap of this cell")
         elif np.isfinite(share):
@@ -211,13 +212,35 @@ def _resistance_finding(
     )
 
 
-def _cell_or_joint(share: float, half: float, described: bool) -> str:
-    if not np.isfinite(share) or not np.isfinite(half):
-        return "cell_or_joint_resistance_high"
+LARGE_EXCESS = 1.5
+"""Above this no cell is known to add resistance without some of it growing with time into the load (judgement)."""
+
+
+def _change(found: ResistanceKnown, i: int) -> tuple[float, float]:
+    """Return the share of the excess that changes with load and warmth, and its half width; NaN where not known."""
+    if found.change_share is None or found.half_change_share is None:
+        return float("nan"), float("nan")
+    return float(found.change_share[i]), float(found.half_change_share[i])
+
+
+def _cell_or_joint(time: tuple[float, float], change: tuple[float, float], at_link: bool, least: float) -> str:
+    """Weigh cell against joint.
+
+    What grows with time into the load, or changes with load and warmth as the string does, is a cell. What does not
+    grow may be either: slower kinetics, a film or a contact inside a cell add ohms that grow as little as a joint's
+    (simulated from first principles with seven parameter sets: halved kinetics show -7 to +7 % of the growth). So a
+    joint wants a link in the tap, and ohms that stay the same where the string's change, or more than a cell can add.
+    """
+    (share, half), (changes, half_changes) = time, change
     if share - half > 0.35 and share > CELL_SHARE:
         return "cell_resistance_high"
-    if share + half < 0.65 and share < JOINT_SHARE:
-        return "joint_resistance_high" if described else "cell_or_joint_resistance_high"
+    if changes - half_changes > 0.35 and changes > CELL_SHARE:
+        return "cell_resistance_high"
+    flat = share + half < 0.65 and share < JOINT_SHARE
+    constant = changes + half_changes < 0.65 and changes < JOINT_SHARE
+    large = least > LARGE_EXCESS and share + half < 0.25
+    if at_link and flat and (constant or large):
+        return "joint_resistance_high"
     return "cell_or_joint_resistance_high"
 
 
@@ -225,9 +248,19 @@ def _time_sentence(share: float, half: float) -> str:
     if not np.isfinite(share) or half > 1.0:
         return "how the drop grows with time into the load is not known well enough to tell cell from joint"
     return (
-        f"of the growth with time into the load that an aged cell would show it shows {share * 100:.0f} % "
-        f"(+- {half * 100:.0f} %): near 100 % is a cell, near 0 % a joint"
+        f"of the growth with time into the load that an evenly aged cell would show it shows {share * 100:.0f} % "
+        f"(+- {half * 100:.0f} %): near 100 % is a cell, near 0 % a joint, or a cell whose kinetics or contacts have "
+        "aged"
     )
+
+
+def _change_sentences(share: float, half: float) -> list[str]:
+    if not np.isfinite(share) or half > 1.0:
+        return ["the resistance of the string hardly changed with load and warmth in this log: a joint's never does"]
+    return [
+        f"of the change with load, charge and warmth that a cell would show its excess shows {share * 100:.0f} % "
+        f"(+- {half * 100:.0f} %): near 100 % is a cell, near 0 % a joint"
+    ]
 
 
 def capacity(case: Case) -> list[Finding]:

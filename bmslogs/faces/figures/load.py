@@ -9,8 +9,8 @@ import plotly.graph_objects as go
 from bmslogs.analysis.polarisation import charge_drawn, low_pass
 from bmslogs.analysis.sampling import sections
 from bmslogs.faces.figures.cells import per_cell
-from bmslogs.faces.figures.scene import Scene, below_legend, guide, remark
-from bmslogs.faces.figures.series import steady_current
+from bmslogs.faces.figures.scene import Scene, below_legend, cloud, guide, remark
+from bmslogs.faces.figures.series import deviation, spread_rows, steady_current
 from bmslogs.faces.figures.theme import blank, nothing, series
 from bmslogs.log import Log
 
@@ -18,6 +18,7 @@ Floats = npt.NDArray[np.float64]
 TIMES_S = (1.0, 10.0, 60.0)  # a joint adds the same at each, an aged cell more at the later ones
 TAUS_S = (3.0, 45.0)  # filters of the regression; need not be the cell's own
 MOST_ROWS = 6000
+MOST_BURST_ROWS = 600
 
 
 def resistance(scene: Scene) -> go.Figure:
@@ -115,3 +116,27 @@ def cell_or_joint(scene: Scene) -> go.Figure:
     figure.update_yaxes(title_text="drop per ampere [mohm]", rangemode="normal")
     remark(figure, "Guides meet the first named cell at 10 s; see which one it follows at 1 and 60 s.", look)
     return below_legend(figure, 110)
+
+
+def bursts(scene: Scene) -> go.Figure:
+    """The named cell less the middle one over the current: a contact that opens leaves the line of the others."""
+    current = steady_current(scene.log)
+    if current is None or not scene.cells:
+        return resistance(scene)
+    look, log, cell = scene.look, scene.log, scene.cells[0]
+    away = deviation(log, cell)
+    far = np.abs(away - np.nanmedian(away))
+    # the moments that the finding is about must not be thinned away
+    rows = np.union1d(np.arange(log.rows)[spread_rows(log.rows)], np.argsort(np.nan_to_num(far))[-MOST_BURST_ROWS:])
+    figure = blank(look, scene.height)
+    other = next((c for c in log.cells if c not in scene.cells), None)
+    if other is not None:
+        cloud(figure, current[rows], deviation(log, other)[rows], scene.name(other), look.soft, "x", 5)
+    cloud(figure, current[rows], away[rows], scene.name(cell), look.series[0], size=6)
+    if scene.finding.size:
+        ends = [float(np.nanmin(current)), float(np.nanmax(current))]
+        guide(figure, ends, [-scene.finding.size * 1e3 * i for i in ends], "while it is open", look)
+    figure.update_xaxes(title_text="current [A], discharge positive")
+    figure.update_yaxes(title_text="cell less the mean [mV]")
+    remark(figure, "Points along the slanted line: the contact was open for the moment.", look)
+    return below_legend(figure)

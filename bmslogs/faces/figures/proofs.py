@@ -16,6 +16,7 @@ from bmslogs.log import Log
 PROOFS: dict[str, tuple[str, Callable[[Scene], go.Figure]]] = {
     "resistance": ("Does a cell drop more under load?", load.resistance),
     "cell_or_joint": ("Is it the cell or a joint?", load.cell_or_joint),
+    "bursts": ("Does the drop come and go?", load.bursts),
     "empty_or_small": ("Is it empty or small?", balance.empty_or_small),
     "full_first": ("Who is full first?", balance.full_first),
     "bleed_effect": ("Does bleeding work?", balance.bleed_effect),
