@@ -95,7 +95,7 @@ def model_of(study: Study, soc: float | None = None) -> Model:
     taus: tuple[float, ...] = (4.0, 20.0, 90.0)
     parts = np.repeat(study.usual_resistance * np.array(USUAL_SHAPE)[:, None], cells, axis=1)
     known = Knowledge(study).resistance
-    if not isinstance(known, str) and study.rows_of("drive").any():
+    if not isinstance(known, str) and study.rows_of("drive").any() and not study.by_steps:
         load = study.load
         taus, count = load.taus, len(load.taus) + 1
         parts = np.maximum(np.median(load.fit.coef[:count, study.trusted], axis=1, keepdims=True), 0.0)

@@ -25,6 +25,7 @@ from bmslogs.analysis.known import (
 )
 from bmslogs.analysis.load_study import BLOCKS
 from bmslogs.analysis.models.lead import lead_bounds
+from bmslogs.analysis.models.step_resistance import StepFit
 from bmslogs.analysis.place import LOT_CAPACITY_SD, Z95, Place
 from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.rounding import mean_error, step_of
@@ -54,6 +55,11 @@ END_SLOPE_ERROR = 0.08
 of polarisation looks like it (half width, choice from simulation)."""
 FULL_FROM_SOC = 0.93
 """From here on the way to full is short enough to be reckoned by the curve (choice)."""
+SLOW_S = 1800.0
+"""For so long a cell's slow polarisation remembers a current [s] (choice)."""
+STANDING_SHARE = 0.03
+"""A standing current that may or may not flow spoils an absolute capacity from this share of the charge moved on
+(choice)."""
 LEAST_SWING_V, LEAST_SPAN = 0.050, 0.25
 """Least open-circuit voltage covered for a relative capacity, least share of the capacity moved for an absolute one
 (choice)."""
@@ -66,17 +72,21 @@ class Knowledge(Place):
 
     @cached_property
     def resistance(self) -> ResistanceKnown | str:
-        """Resistance of every cell, or why not."""
+        """Resistance of every cell, or why not: by the loads of drives and charges, or by single steps."""
         s = self.study
+        if s.by_steps and s.steps is not None:
+            return self._by_steps(s.steps)
         try:
             load = s.load
         except NotEnoughData as reason:
-            return str(reason)
+            return f"{reason}, and no step of the current between two steady spells"
         ohm, without = load.resistance()
         middle = float(np.median(ohm[s.trusted]))
         middles = np.median(without[:, s.trusted], axis=1)
         if not middle > 0 or not np.all(middles > 0):
-            return "the current varied too little to tell the resistance from the open-circuit voltage"
+            return (
+                "the readings show no drop that follows the current: parts of the log disagree even on its sign"
+            )
         relative, se = s.relative_resistance
         common = float(jackknife_se(middles[:, None])[0]) / middle
         slow = ABSOLUTE_FLOOR * (1.0 + 1.5 * max(load.period_s - 1.0, 0.0))
@@ -86,20 +96,46 @@ class Knowledge(Place):
         bend = unsure * abs(float(np.median(load.bend()[s.trusted]))) / middle
         absolute = np.sqrt(slow**2 + bend**2 + (common * t_factor(BLOCKS) / Z95) ** 2)
         half_relative = resistance.half_width(se, BLOCKS, RELATIVE_FLOOR * relative)
-        # ratios hold where ohms do not: a cold pack's resistance falls by a third while it warms, every cell's alike
-        if Z95 * absolute > 0.4 or np.median(half_relative[s.trusted]) > 0.05:
-            return "the current varied too little to tell the resistance from the open-circuit voltage"
         half = ohm * np.hypot(Z95 * np.hypot(absolute, self.gain_sd), half_relative / relative)
         share, half_share = self._scale_share(relative)
         rows = s.moving
         span = self.soc_span or (None, None)
-        warmth = None if s.mean_temperature is None else float(np.nanmean(s.mean_temperature[s.sampled.row[rows]]))
+        warmth = s.cell_warmth.reading
         rms = float(np.sqrt((s.sampled.current[rows] ** 2).mean()))
         conditions = {
-            "temperature_C": warmth, "soc_low": span[0], "soc_high": span[1],
+            "temperature_C": None, "soc_low": span[0], "soc_high": span[1],
             "current_rms_A": self.current_rms or rms,
         }
-        return ResistanceKnown(ohm, half, relative, half_relative, middle, share, half_share, conditions)
+        return ResistanceKnown(ohm, half, relative, half_relative, middle, share, half_share, conditions, warmth)
+
+    def _by_steps(self, found: StepFit) -> ResistanceKnown:
+        """Resistance off single clean steps of the current."""
+        s = self.study
+        half_relative = Z95 * found.relative_se
+        absolute = Z95 * float(np.hypot(found.common_se, self.gain_sd))
+        with np.errstate(all="ignore"):
+            half = np.abs(found.ohm) * np.hypot(absolute, half_relative / np.abs(found.relative))
+            excess = found.relative - 1.0
+            share = found.growth / excess
+            half_share = Z95 * np.hypot(found.growth_se, share * found.relative_se) / np.abs(excess)
+        rows = s.step_rows()
+        warmth = None if s.mean_temperature is None else float(np.nanmean(s.mean_temperature[rows]))
+        conditions = {
+            "temperature_C": warmth, **self._charge_at(rows), "step_A": found.amps, "steps": len(found.steps),
+        }
+        return ResistanceKnown(
+            found.ohm, half, found.relative, half_relative, found.middle, share, half_share, conditions
+        )
+
+    def _charge_at(self, rows: Bools) -> dict[str, float | None]:
+        """Least and most state of charge of the middle cell over rows, where its place is known."""
+        s, a = self.study, self.alignment
+        if a is None:
+            span = self.soc_span or (None, None)
+            return {"soc_low": span[0], "soc_high": span[1]}
+        drawn = s._charge_rows[rows] - s.sampled.charge[s.piece[0]]
+        soc = np.clip(a.soc(drawn), 0.0, 1.0)
+        return {"soc_low": float(soc.min()), "soc_high": float(soc.max())}
 
     def _scale_share(self, relative: Floats) -> tuple[Floats, Floats]:
         """Return which share of a cell's excess grows with time into the load as the cells' own resistance does.
@@ -225,6 +261,16 @@ class Knowledge(Place):
         if a is None:
             return s.capacity, s.capacity, False, "no charge was counted"
         span = (s.split.q_high - s.split.q_low) / s.capacity
+        standing = s.standing
+        if standing is not None and standing.kind == "either":
+            last = s.piece[-1]
+            ah = abs(standing.amps) * float(s.sampled.seconds[last] - s.sampled.seconds[s.piece[0]]) / 3600.0
+            if ah > STANDING_SHARE * (s.split.q_high - s.split.q_low):
+                why = (
+                    f"whether the {standing.amps:+.2f} A that the sensor reads at rest flow is not known: they are "
+                    f"{ah:.1f} Ah over the charge counted"
+                )
+                return a.capacity, a.capacity, False, why
         half = Z95 * float(np.hypot(a.capacity_se, self.gain_sd * a.capacity))
         if span < LEAST_SPAN:
             why = f"only {span * 100:.0f} % of the capacity was moved; {LEAST_SPAN * 100:.0f} % are needed"
@@ -280,7 +326,11 @@ class Knowledge(Place):
             if not np.isfinite(current):
                 continue
             sign = 1 if part.kind == "charge" else -1
-            found = sign * lead_bounds(volts, current, resistance, s.curve, s.trusted & ~self.shifted, sign)
+            # an aged cell still answers what flowed before the current tapered off
+            before = s.current[(s.seconds > s.seconds[part.last] - SLOW_S) & (np.arange(s.log.rows) <= part.last)]
+            past = float(np.nanmean(before)) / current if current else 1.0
+            lasting = resistance + s.usual_resistance * np.maximum(excess, 0.0) * np.clip(past - 1.0, 0.0, 20.0)
+            found = sign * lead_bounds(volts, current, resistance, s.curve, s.trusted & ~self.shifted, sign, lasting)
             out = np.where(np.abs(found[0]) > np.abs(out[0]), found, out)
         return out
 
@@ -383,7 +433,11 @@ class Knowledge(Place):
         s = self.study
         rows = s.quiet
         if not rows.any():
-            return "the pack never rests in this log"
+            load = s.standing_load
+            return "the pack never rests in this log" if load is None else (
+                f"the pack never rests in this log: {load.amps:+.2f} A stand for long, and flow: "
+                f"{load.evidence()}"
+            )
         step = np.diff(s.seconds, append=s.seconds[-1])
         length = float(step[rows].sum())
         if length < 60.0 or rows.sum() < 10:

@@ -31,7 +31,7 @@ class ResistanceKnown:
     """Resistance of every cell: ohms and ratio to the median with their half widths.
 
     `scale_share` is the part of a cell's excess that grows with time into the load as an aged cell's does: one for a
-    cell, nought for a joint.
+    cell, nought for a joint. `warmth` is each cell's temperature by its nearest sensor [degC], NaN where none tells it.
     """
 
     ohm: Floats
@@ -42,6 +42,7 @@ class ResistanceKnown:
     scale_share: Floats
     half_scale_share: Floats
     conditions: dict[str, Any]
+    warmth: Floats | None = None
 
 
 @dataclass(frozen=True)

@@ -8,8 +8,9 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis import resistance, terminals, thermal
+from bmslogs.analysis.models import cell_warmth, step_resistance
 from bmslogs.analysis.readings import Readings, renumber
-from bmslogs.analysis.regression import equal_blocks, jackknife_se
+from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.base.errors import NotEnoughData
 
@@ -83,11 +84,25 @@ class LoadStudy(Readings):
         s, here = self.sampled, self.moving
         if s.period_s > resistance.SLOWEST_S:
             raise NotEnoughData(f"the voltages are read every {s.period_s:.0f} s only")
-        if here.sum() < resistance.LEAST_SAMPLES:
+        if self.turns is None:
+            return self._load_of(here, slice(None), rms_A, resistance.LEAST_SAMPLES)
+        # each turn by the rows in which it was read: the current of those moments is known
+        groups = [g for g in self.turns.groups if self.trusted[g].any()]
+        rows = [here & f[s.row] for g, f in zip(self.turns.groups, self.turns.fresh.T, strict=True)
+                if self.trusted[g].any()]
+        parts = [self._load_of(r, g, rms_A, resistance.LEAST_TURNS) for g, r in zip(groups, rows, strict=True)]
+        return resistance.joined(parts, groups, len(self.cells))
+
+    def _load_of(
+        self, here: Bools, columns: Ints | slice, rms_A: float | None, least: int
+    ) -> resistance.LoadFit:
+        """The load fit of some columns over some samples."""
+        s = self.sampled
+        if here.sum() < least:
             raise NotEnoughData(f"only {int(here.sum())} readings under load")
         taus = resistance.time_constants(s.period_s)
         return resistance.load_fit(
-            s.volts[here], s.charge[here], s.current[here], self._filters(taus)[here], s.steps[here],
+            s.volts[here][:, columns], s.charge[here], s.current[here], self._filters(taus)[here], s.steps[here],
             renumber(s.section[here]), s.seconds[here], equal_blocks(int(here.sum()), BLOCKS), taus, s.period_s,
             knot_every=0.05 * self.capacity, shifts_s=self.shifts_s, rms_A=rms_A,
             drift=None if self._drive_rms is None else self._drift(here),
@@ -107,7 +122,13 @@ class LoadStudy(Readings):
 
     @cached_property
     def excess(self) -> tuple[Floats, Floats] | None:
-        """Relative resistance less one and its standard error, where the load fit has it."""
+        """Relative resistance less one and its standard error, where the load fit or single steps have it."""
+        if self.by_steps:
+            found = self.steps
+            assert found is not None
+            known = np.isfinite(found.relative)
+            away = np.where(known, found.relative - 1.0, 0.0)
+            return away, np.where(known, np.maximum(found.relative_se, 0.005), 0.2)
         try:
             ratio, se = self.relative_resistance
         except NotEnoughData:
@@ -116,10 +137,64 @@ class LoadStudy(Readings):
             return None
         return ratio - 1.0, np.maximum(se, 0.002)
 
+    # ---- single steps ---------------------------------------------------------------------------------------
+
+    @cached_property
+    def clean_steps(self) -> list[step_resistance.Step]:
+        """Steps of a current that holds before and after, as of a pulse test, a heater, a charger."""
+        if not self.has_current or self.refresh_s > resistance.SLOWEST_S:
+            return []
+        return step_resistance.clean_steps(self.seconds, self.current, self.section, self.capacity)
+
+    @cached_property
+    def steps(self) -> step_resistance.StepFit | None:
+        """What single clean steps tell of the resistances; None where there are none."""
+        found = self.clean_steps
+        if not found or self.trusted.sum() < 2:
+            return None
+        readings = step_resistance.Readings(
+            self.seconds, self.current, self.bridged_volts, self.interval, self.refresh_s, self.log.voltage_step,
+            self.trusted, self.log.bleed,
+        )
+        slopes = np.array([self._slope_before(one) for one in found]) / self.capacity
+        return step_resistance.step_fit(found, readings, slopes)
+
+    def _slope_before(self, one: step_resistance.Step) -> Floats:
+        """(cells,) slope of the curve at each cell where a step begins [V per unit of charge]."""
+        with np.errstate(all="ignore"):
+            volts = np.nanmedian(self.bridged_volts[one.before], axis=0)
+        level = volts + float(np.median(self.current[one.before])) * 0.1 / self.capacity
+        return np.asarray(self.curve.slope(np.nan_to_num(self.curve.inverse(level), nan=0.5), 0.02), float)
+
+    def step_rows(self) -> Bools:
+        """(rows,) True in the seconds after the clean steps that count."""
+        out = np.zeros(self.log.rows, bool)
+        for one in self.steps.steps if self.steps is not None else []:
+            until = int(np.searchsorted(self.seconds, one.moment + step_resistance.WINDOW_S[1], side="right"))
+            out[one.after.start : min(until, one.after.stop)] = True
+        return out
+
+    @cached_property
+    def by_steps(self) -> bool:
+        """Whether single steps tell the resistances better than the load fit."""
+        if self.steps is None:
+            return False
+        try:
+            _ratio, se = self.relative_resistance
+        except NotEnoughData:
+            return True
+        middle = float(np.median(self.load.resistance()[0][self.trusted]))
+        spread = t_factor(BLOCKS) * se[self.trusted] / 1.96
+        own = self.steps.relative_se[self.trusted]
+        known = np.isfinite(own).sum() > 0.5 * len(own)
+        return bool(known and (not middle > 0 or np.median(spread) > np.nanmedian(own)))
+
     @cached_property
     def usual_resistance(self) -> float:
-        """Resistance of a usual cell [ohm]: from the load fit, else what 100 Ah cells have, scaled."""
+        """Resistance of a usual cell [ohm]: from the loads, else what 100 Ah cells have, scaled."""
         usual = 0.1 / self.capacity
+        if self.by_steps and self.steps is not None:
+            return self.steps.middle if self.steps.middle > 0 else usual
         try:
             value, without = self.load.resistance()
         except NotEnoughData:
@@ -132,12 +207,57 @@ class LoadStudy(Readings):
     def noise(self) -> float:
         """Standard deviation of one cell's reading about the string's mean [V]."""
         s = self.sampled
+        if self.turns is not None:
+            # what is carried over between readings scatters less than the readings do
+            try:
+                return float(max(np.median(self.load.fit.residual_sd[self.trusted]), 2e-4))
+            except NotEnoughData:
+                return float(max(self.log.voltage_step, 2e-3))
         away = s.volts[:, self.trusted] - s.volts[:, self.trusted].mean(axis=1, keepdims=True)
         if len(away) < 10:
             return self.log.voltage_step
         quick = np.diff(away, axis=0)
         sd = 1.4826 * float(np.median(np.abs(quick))) / np.sqrt(2.0)
         return float(max(sd, self.log.voltage_step / np.sqrt(12.0), 2e-4))
+
+    @cached_property
+    def volts_at_once(self) -> Floats:
+        """(samples, cells) readings as if all had been read at the sample [V].
+
+        Where channels are read in turns, each is carried from its own moments to the others' by the load that flowed in
+        between; its open-circuit voltage goes straight from one reading to the next.
+        """
+        s = self.sampled
+        if self.turns is None or not self.rows_of("drive")[s.row].any():
+            return s.volts
+        drop = self._drop_at_samples()
+        out = s.volts.copy()
+        for group, fresh in zip(self.turns.groups, self.turns.fresh.T, strict=True):
+            new = np.flatnonzero(fresh[s.row])
+            for i in group:
+                out[:, i] = np.interp(s.seconds, s.seconds[new], s.volts[new, i] + drop[new, i]) - drop[:, i]
+        return out
+
+    def _drop_at_samples(self) -> Floats:
+        """(samples, cells) what the load takes off each cell's voltage [V]; raises `NotEnoughData` where not told."""
+        s = self.sampled
+        try:
+            load = self.load
+        except NotEnoughData as reason:
+            raise NotEnoughData(
+                f"each channel is read every {self.refresh_s:.0f} s only while the load changes, and what the "
+                f"load takes off it is not known: {reason}"
+            ) from None
+        if self.excess is None:
+            raise NotEnoughData(
+                f"each channel is read every {self.refresh_s:.0f} s only while the load changes, and its readings "
+                "scatter too much to tell what the load takes off it"
+            )
+        weights = np.column_stack([s.current, self._filters(load.taus)])
+        drop = np.asarray(weights @ np.nan_to_num(load.fit.coef[: weights.shape[1]]), float)
+        if load.rms_A is not None:
+            drop += (s.current * np.abs(s.current) / load.rms_A)[:, None] * np.nan_to_num(load.bend())
+        return drop
 
     # ---- warmth ---------------------------------------------------------------------------------------------
 
@@ -162,6 +282,42 @@ class LoadStudy(Readings):
             self.log.temperature[rows], self.current[rows], self.seconds[rows], renumber(self.section[rows]), good,
             rate * self.capacity,
         )
+
+    @cached_property
+    def settled_sensor_faults(self) -> list[thermal.SensorFault]:
+        """Temperature sensors at fault, the cells' resistances heard: a cold cell drops more, a shifted reading not."""
+        excess = self.excess
+        if excess is None or not any(f.kind == "offset" for f in self.sensor_faults):
+            return self.sensor_faults
+        ratio = np.where(self.trusted, 1.0 + excess[0], np.nan)
+        middle = float(np.nanmedian(self.mean_temperature)) if self.mean_temperature is not None else 20.0
+        return thermal.settled_by_cells(self.sensor_faults, ratio, self.cells_at_sensors, middle)
+
+    @cached_property
+    def cells_at_sensors(self) -> list[Bools]:
+        """For each sensor (cells,) True where it is said to be the nearest."""
+        described = self.pack.temperature_sensors
+        return [
+            np.isin(self.cells, described[j].cells if j < len(described) else ())
+            for j in range(self.log.temperature.shape[1])
+        ]
+
+    @cached_property
+    def cell_warmth(self) -> cell_warmth.CellWarmth:
+        """What the temperature of each cell can be while the resistance is told."""
+        n = self.log.temperature.shape[1]
+        rows = np.unique(self.sampled.row[self.moving])
+        level = np.full(n, np.nan)
+        if n and len(rows):
+            with np.errstate(all="ignore"):
+                level = np.nanmean(self.log.temperature[rows], axis=0)
+        believed, doubt = ~np.isnan(level), np.zeros(n)
+        for fault in self.settled_sensor_faults:
+            if fault.doubt is None:
+                believed[fault.column] = False
+            else:
+                doubt[fault.column] = abs(fault.size_C or 0.0)
+        return cell_warmth.cell_warmth(self.pack, self.cells, level, believed, doubt)
 
     # ---- measuring chain ------------------------------------------------------------------------------------
 

@@ -15,7 +15,14 @@ from bmslogs.analysis.knowledge import Knowledge
 from bmslogs.analysis.study import Study
 from bmslogs.base.cautions import CAUTIONS
 from bmslogs.base.results import Diagnosis, Finding, by_urgency
-from bmslogs.findings import rules_bleed, rules_cells, rules_limits, rules_pack_file, rules_sensing
+from bmslogs.findings import (
+    rules_bleed,
+    rules_cells,
+    rules_limits,
+    rules_pack_file,
+    rules_sensing,
+    rules_thermal,
+)
 from bmslogs.findings.case import Case
 from bmslogs.log import Log
 
@@ -23,9 +30,9 @@ METHOD = "2026-11.7"
 """Version of the methods: stored answers of another version are worked out again."""
 
 RULES: tuple[Callable[[Case], list[Finding]], ...] = (
-    rules_sensing.loom, rules_sensing.shifted, rules_sensing.wires, rules_sensing.sensors,
+    rules_sensing.loom, rules_sensing.shifted, rules_sensing.wires, rules_thermal.sensors,
     rules_cells.guarded,
-    rules_sensing.hot,
+    rules_thermal.hot,
     rules_bleed.effect, rules_bleed.plateau,
     rules_limits.voltage, rules_limits.temperature, rules_limits.current, rules_limits.cold, rules_limits.zero,
     rules_limits.log_itself,

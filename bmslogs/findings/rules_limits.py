@@ -310,45 +310,38 @@ def zero(case: Case) -> list[Finding]:
     least = ZERO_C_RATE * k.study.capacity
     if abs(value) < 0.98 * least or abs(value) - half < 0.5 * least:
         return []
-    if _real(case, value, length):
-        return []
+    standing = k.study.standing
+    either = standing is None or standing.kind == "either"
+    says = f"The current reads {value:+.2f} A at rest"
+    because = [f"median over {length / 60:.0f} min at rest: {value:+.2f} +- {half:.2f} A"]
+    if standing is not None and standing.hours > 0:
+        because.append(standing.evidence())
+    if standing is not None and not either:
+        because.append(
+            f"charge counted with and without it, put beside the voltages of all rests: the share of it that flows is "
+            f"{standing.share:.2f} +- {1.96 * standing.share_sd:.2f}"
+        )
+    first = "Open the contactors and read the sensor: what it shows then is its zero, the rest of it is a load."
     return [
         finding(
             case.pack,
             "current_sensor_zero",
             "look" if abs(value) >= 2 * least else "note",
             [],
-            f"The current reads {value:+.2f} A at rest; over a day that would invent {abs(value) * 24:.0f} Ah.",
-            [f"median over {length / 60:.0f} min at rest: {value:+.2f} +- {half:.2f} A"],
-            [
-                "Set the sensor's zero with the contactors open.",
-                "If something is switched on at rest (a supply, a heater), the reading may be true: switch "
-                "it off and log again.",
-            ],
+            f"{says}, and this log cannot tell whether the sensor's zero is off or a load of that size stays on; as a "
+            f"zero it would invent {abs(value) * 24:.0f} Ah a day, as a load take them."
+            if either else
+            f"{says} though no such charge leaves the cells; over a day that would invent {abs(value) * 24:.0f} Ah.",
+            because,
+            [first, "Set the sensor's zero while the contactors are open.",
+             "Where it is a load (a supply, a heater), find it and switch it off, or log again with it off."]
+            if either else
+            ["Set the sensor's zero with the contactors open.",
+             "Log a rest again: the current must read nought, and the counted charge must agree with the voltages."],
             size=value,
             half=half,
         )
     ]
-
-
-def _real(case: Case, value: float, length: float) -> bool:
-    """Whether the voltages fall or rise at rest as that current would make them."""
-    study = case.knowledge.study
-    moved = abs(value) * length / 3600.0
-    if moved < 0.02 * study.capacity or study.curve.flat:
-        return False
-    longest = max((p for p in study.stretches if p.kind in ("rest", "parked")),
-                  key=lambda p: study.seconds[p.last] - study.seconds[p.first], default=None)
-    if longest is None:
-        return False
-    n = longest.last - longest.first
-    volts = study.log.cell_voltage[longest.rows][:, study.trusted]
-    begin = float(np.nanmedian(volts[n // 3 : n // 3 + max(n // 10, 1)]))
-    end = float(np.nanmedian(volts[-max(n // 10, 1) :]))
-    hours = (study.seconds[longest.last] - study.seconds[longest.first]) / 3600.0
-    z = study.curve.inverse(np.array([begin]))
-    expected = value * hours * 0.65 / study.capacity * float(study.curve.slope(z, 0.02)[0])
-    return bool(0.5 < (begin - end) / expected < 1.6) if abs(expected) > 0.003 else False
 
 
 def log_itself(case: Case) -> list[Finding]:

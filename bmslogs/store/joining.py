@@ -7,9 +7,10 @@ import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -246,6 +247,12 @@ def _entry(rule: str, rows: int, says: str) -> RepairEntry:
     return RepairEntry(rule=rule, rows=rows, columns=["time"], first=None, last=None, says=says)
 
 
+def _sections(parts: list[Part], time: npt.NDArray[np.int64]) -> list[dict[str, Any]]:
+    """Return the joints of the parts at their rows in the whole."""
+    joints = sorted((j for p in parts for j in p.reading.joints), key=lambda j: j.time)
+    return [replace(j, row=int(np.searchsorted(time, j.time))).to_json() for j in joints]
+
+
 def _committed(
     store: Store,
     parts: list[Part],
@@ -259,9 +266,10 @@ def _committed(
 ) -> Imported:
     repairs = [RepairEntry(r) for p in parts for r in p.reading.repairs.to_json()] + more
     first = next((p for p in parts if p.job.plan.cells), parts[0])
-    if strict and repairs:
+    mended = [r for r in repairs if r["rule"] != "rows_put_together"]  # a layout, no damage
+    if strict and mended:
         raise BadInput(
-            f"needs repair: {'; '.join(map(str, repairs))}",
+            f"needs repair: {'; '.join(map(str, mended))}",
             "a log without any, as --strict asks",
             file=first.job.source.path,
         )
@@ -281,11 +289,12 @@ def _committed(
         "bmslogs.end": iso(int(time[-1])),
         "bmslogs.mapping": mapping,
         "bmslogs.refresh_s": json.dumps(first.job.refresh),
+        "bmslogs.sections": json.dumps(_sections(parts, time), ensure_ascii=False),
         "bmslogs.parts": json.dumps(
             [{"source": p.job.source.path.name, "sha256": p.reading.sha256} for p in parts]
         ),
     }
-    notes = first.reading.plan.notes
+    notes = first.reading.notes
     notes += pack_notes(store, pack, thinned_file(joined, first.reading.plan.voltage_step), sha)
     meta["bmslogs.notes"] = json.dumps(notes, ensure_ascii=False)
     meta["bmslogs.seal"] = seal(meta)

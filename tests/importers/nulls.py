@@ -116,14 +116,14 @@ def truth(kind: Kind, rows: int, rng: np.random.Generator) -> tuple[Float32s, Fl
     for k in range(1, rows):
         lag[k] = share * lag[k - 1] + (1 - share) * amps[k]
     own = rng.normal(0, 0.004, kind.cells)[:, None]
-    ohms = kind.ohm * rng.normal(1, 0.05, kind.cells)[:, None]
+    largest = 0.5 / (1.6 * max(float(np.abs(amps).max()), 1.0))  # no cell is driven beyond half a volt
+    ohms = min(kind.ohm, largest) * rng.normal(1, 0.05, kind.cells)[:, None]
     curve = 0.3 * np.tanh(slow) + 0.01 * np.sin(np.arange(rows) / 3000)
     volts = kind.level_V + own - ohms * (amps + 0.6 * lag) - curve
     when = np.ones(rows)
     if kind.bursts:
         when = np.repeat(rng.random(rows // 20 + 1) < 0.5, 20)[:rows].astype(float)
     spread = noise(kind, volts.shape, rng) * kind.noise_mV + noise(kind, (rows,), rng) * kind.common_mV
-    volts = np.clip(volts, 0.5, 4.8)  # no cell is driven further
     cells = np.round((volts * 1e3 + when * spread) / kind.step_mV) * kind.step_mV
     warm = rng.uniform(-5, 35) + np.cumsum(rng.normal(0, 0.02, (3, rows)), axis=1)
     temperatures = np.round(warm / 0.5) * 0.5 if kind.step_mV > 1 else np.round(warm, 1)

@@ -325,3 +325,88 @@ def test_a_header_that_brings_another_cell_or_sensor_is_refused_with_its_line(
     path = put(("\n".join([*lines[: at + 1], *wide]) + "\n").encode(), tmp_path / "log.csv")
     reason = refusal(path, pack_for(truth), tmp_path / "store")
     assert f"line {at + 2}" in reason or f"line {at + 3}" in reason
+
+
+@pytest.mark.parametrize("level", [2.95, 3.29, 4.1])
+@pytest.mark.parametrize("clip", [None, (0.0, 5.0)])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_swapped_tap_does_not_turn_the_sign(
+    level: float, clip: tuple[float, float] | None, sign: int, tmp_path: Path
+) -> None:
+    """Two cells in one reading go in and out of every range with the load."""
+    truth = drive(rows=600, cells=6)
+    truth.cells = np.round(truth.cells - 3.75 + level, 3)
+    a, b, c = (truth.cells[:, j].copy() for j in range(3))
+    truth.cells[:, 0], truth.cells[:, 1], truth.cells[:, 2] = np.round(a + b, 3), -b, np.round(b + c, 3)
+    truth.cells = truth.cells if clip is None else np.clip(truth.cells, *clip)
+    log = imported(write(truth, D.but(sign=sign), tmp_path), pack_for(truth), tmp_path / "store")
+    assert_same(log, truth)
+
+
+@pytest.mark.parametrize("value", [-127.0, -128.0, 999.9])
+def test_a_sensor_that_reads_nothing_but_a_flag_is_null(value: float, tmp_path: Path) -> None:
+    truth = drive()
+    truth.temperatures[:, 1] = value
+    log = imported(write(truth, D, tmp_path), pack_for(truth), tmp_path / "store")
+    truth.temperatures[:, 1] = np.nan
+    assert_same(log, truth)
+    assert rules(log) == {"fill_temperature"}
+
+
+@pytest.mark.parametrize("size", [1, 300, 100_000])
+def test_noughts_behind_the_last_row_cost_no_row(size: int, tmp_path: Path) -> None:
+    truth = drive()
+    path = put(text_of(truth, D).encode() + b"\0" * size, tmp_path / "log.csv")
+    log = imported(path, pack_for(truth), tmp_path / "store")
+    assert_same(log, truth)
+    assert rules(log) == {"nul_bytes_behind"}
+
+
+@pytest.mark.parametrize(
+    "pattern",
+    [r"U(?P<cell>\d+)(a+)+$", r"(?P<cell>(\d|U|a)*)*b", r"(U|\d)+(?P<cell>\d+)", r"(?P<cell>\d+)" + ".*" * 9],
+)
+def test_a_pattern_that_may_never_end_is_refused(pattern: str) -> None:
+    from bmslogs.base.errors import BadProfile
+    from bmslogs.importers.plan.profile import parse_profile
+
+    with pytest.raises(BadProfile, match=r"cell_voltage\.pattern"):
+        parse_profile({"cell_voltage": {"pattern": pattern}})
+
+
+@pytest.mark.parametrize(
+    "pattern", [r"U(?P<cell>\d+)", r"(?:Zelle|Cell)? *(?P<cell>\d+)(?: \(V\))?", r"[(+]*(?P<cell>\d+)\)+"]
+)
+def test_an_ordinary_pattern_is_taken(pattern: str) -> None:
+    from bmslogs.importers.plan.profile import parse_profile
+
+    assert parse_profile({"cell_voltage": {"pattern": pattern}}).cell_voltage is not None
+
+
+@pytest.mark.parametrize("name", [lambda c: f"CP{c}", lambda c: f"Cell{c} (V)"])
+def test_marked_cells_without_a_word_are_cells_and_pack_voltages_beside_are_not(name, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    truth = drive(cells=24)
+    rng = np.random.default_rng(4)
+    total = truth.pack_voltage
+    d = D.but(cell_name=name, extras={f"HVolt{k}": (lambda r: f"{total[r]:.2f}") for k in (1, 2)})
+    marks = rng.random(truth.cells.shape) < np.linspace(0.3, 0.7, 24)
+    lines = [x.split(",") for x in text_of(truth, d).splitlines()]
+    for r in range(len(truth.time)):
+        for k in np.flatnonzero(marks[r]):
+            lines[r + 1][2 + k] = "-" + lines[r + 1][2 + k]
+    path = put(("\n".join(map(",".join, lines)) + "\n").encode(), tmp_path / "log.csv")
+    log = imported(path, pack_for(truth), tmp_path / "store")
+    assert_same(log, truth)
+    assert rules(log) == {"minus_mark"}
+
+
+def test_the_one_cell_beside_unused_inputs(tmp_path: Path) -> None:
+    truth = drive(cells=1)
+    inputs = {f"V{k}(V)": (lambda r: "0.0003") for k in (1, 2, 3)}
+    d = D.but(
+        cell_name=lambda c: "Voltage(V)",
+        extras=inputs | {"Positive electrode potential [V]": lambda r: "4.02"},
+    )
+    log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert_same(log, truth)
+    assert log.pack_voltage is None

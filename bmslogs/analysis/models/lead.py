@@ -26,7 +26,8 @@ TABLE_MARGIN_V, FLAT_MARGIN_V = 0.015, 0.010
 
 
 def lead_bounds(
-    volts: Floats, current: float, resistance: Floats, curve: OcvCurve, trusted: Bools, sign: int
+    volts: Floats, current: float, resistance: Floats, curve: OcvCurve, trusted: Bools, sign: int,
+    lasting: Floats | None = None,
 ) -> Floats:
     """Return by how much each cell is ahead of the middle one at least and at most, as shares of charge.
 
@@ -44,13 +45,17 @@ def lead_bounds(
         (cells,) cells whose readings count.
     sign
         1 for fuller (the end of a charge), -1 for emptier (the end of a discharge).
+    lasting
+        (cells,) the resistance with which each cell still answers the stronger current of minutes before [ohm of the
+        present current]; None where the current held.
 
     Returns
     -------
     (2, cells) fractions of charge: the least is nought where no lead is sure.
     """
     margin = FLAT_MARGIN_V if curve.flat else TABLE_MARGIN_V
-    drop = np.stack([volts + current * resistance * share for share in (LEAST_SHARE, MOST_SHARE)])
+    most = resistance if lasting is None else lasting
+    drop = np.stack([volts + current * resistance * LEAST_SHARE, volts + current * most * MOST_SHARE])
     low, high = drop.min(axis=0) - margin, drop.max(axis=0) + margin
     middle_low = float(np.nanmedian(low[trusted]))
     middle_high = float(np.nanmedian(high[trusted]))

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from bmslogs.importers.plan.beside import Beside
-from bmslogs.importers.plan.sign_evidence import SCALES, Field, Floats, SignEvidence
+from bmslogs.importers.plan.sign_evidence import SCALES, Field, Floats, SignEvidence, coarser
 from bmslogs.importers.plan.sign_voices import (
+    FLAT_V,
     LAGS,
     SILENT,
+    SLOPE_V,
     Voice,
     counter_voice,
     modes_voice,
@@ -24,6 +28,8 @@ IMMATERIAL = 0.005
 """Choice: share of the capacity that such a current may move in all before its sign matters."""
 ONE_WAY = 0.2
 """Choice: net over whole flow beyond which a small current is no noise: its sign matters."""
+STRETCHES = 12
+"""Choice: parts of a parked log."""
 LONGEST_STEP_S = 300.0
 """Choice [s]: over longer means the charge that flows moves the voltages as the resistance does."""
 MOST_NEITHER = 0.05
@@ -94,6 +100,9 @@ def judge_sign(
     mode = modes_voice(evidence.modes, beside.mode.name) if beside.mode is not None else SILENT
     counted = [counter_voice(blocks, k, c) for k, c in enumerate(beside.counters)]
     trend = trend_voice(blocks, capacity_Ah, evidence.one_signed)
+    if not trend.sense and not trend.both and _small(evidence, capacity_Ah):
+        # over long stretches the noise of a resting sensor is gone, and what flows is left
+        trend = trend_voice(coarser(blocks, STRETCHES), capacity_Ah, evidence.one_signed)
     steps = [
         steps_voice(s.steps.end(), capacity_Ah, evidence.one_signed, lags)
         for s, lags, rows in zip(evidence.scales, (LAGS, 1, 0), SCALES)
@@ -175,15 +184,34 @@ def _agreed(voices: list[Voice], evidence: SignEvidence, blocks: Floats, capacit
         return Sign(None, f"{first.says} (positive is discharge), but {second.says} (positive is charge)")
     if senses:
         return Sign(senses.pop(), "; ".join(dict.fromkeys(v.says for v in voices)))
-    still = max(STEADY_FRACTION * capacity_Ah, 0.2) if capacity_Ah else 0.5
-    net = abs(float(blocks[Field.CHARGE].sum())) / 3600.0
-    noise = net <= ONE_WAY * float(blocks[Field.THROUGHPUT].sum()) / 3600.0
-    if evidence.largest <= still and noise and (not capacity_Ah or net <= IMMATERIAL * capacity_Ah):
+    if _small(evidence, capacity_Ah) and _immaterial(evidence, blocks, capacity_Ah):
         return Sign(
             1,
-            f"current never above {evidence.largest:g} A, {net:.2g} Ah in all: the sign is immaterial, "
+            f"current never above {evidence.largest:g} A, and no charge to speak of flows: the sign is immaterial, "
             "taken as written",
         )
     return Sign(
         None, "nothing beside says so, and the voltages do not answer the current clearly enough to tell"
     )
+
+
+def _small(evidence: SignEvidence, capacity_Ah: float | None) -> bool:
+    """Whether the current is none to speak of, as of a parked pack."""
+    return evidence.largest <= (max(STEADY_FRACTION * capacity_Ah, 0.2) if capacity_Ah else 0.5)
+
+
+def _immaterial(evidence: SignEvidence, blocks: Floats, capacity_Ah: float | None) -> bool:
+    """Whether a small current is the noise of a sensor about its zero, so that either sign says the same.
+
+    A zero error of its own is no flow: the voltages stay where the charge that it adds up to would move them.
+    """
+    net, flow = abs(float(blocks[Field.CHARGE].sum())), float(blocks[Field.THROUGHPUT].sum())
+    fewer, more = sorted((evidence.positive_rows, evidence.negative_rows))
+    if net > ONE_WAY * flow and fewer < ONE_WAY * more:
+        return False
+    if not capacity_Ah or net <= IMMATERIAL * 3600.0 * capacity_Ah:
+        return True
+    coarse = coarser(blocks, STRETCHES)
+    voltage = coarse[Field.VOLTAGE] / coarse[Field.ROWS]
+    slope = SLOPE_V[1] if float(voltage.min()) > FLAT_V else SLOPE_V[0]
+    return float(np.ptp(voltage)) < 0.5 * slope * net / (3600.0 * capacity_Ah)

@@ -108,6 +108,13 @@ class Digest:
         return blocks
 
 
+def coarser(blocks: Floats, most: int) -> Floats:
+    """Return blocks put together to about as many as `most`."""
+    width = max(blocks.shape[1] // most, 1)
+    whole = blocks.shape[1] // width * width
+    return _merged(blocks[:, :whole], width)
+
+
 def _merged(blocks: Floats, width: int) -> Floats:
     """Return every `width` blocks as one: sums, and the last known value of each counter."""
     if width == 1:

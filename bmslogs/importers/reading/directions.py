@@ -17,16 +17,32 @@ if TYPE_CHECKING:
 
 MOST_CELLS = 12
 """Choice: the mean of as many cells is enough."""
+LEAST_MV, MOST_MV = 500, 5000
+"""Readings beyond are of no cell [mV]."""
 
 
-def add_to_evidence(evidence: SignEvidence, chunk: Chunk, beside: Beside) -> None:
-    """Add a finished block to the evidence."""
+def sound_cells(cells: npt.NDArray[np.float32]) -> npt.NDArray[np.int64]:
+    """Return the columns of a block (cells, rows) [mV] whose mean tells how the string answers the current.
+
+    Beside a swapped or open tap readings go in and out of range with the load, and would turn the sign.
+    """
+    inside = ((cells > LEAST_MV) & (cells < MOST_MV)) | np.isnan(cells)
+    sound = np.flatnonzero(inside.mean(axis=1) > 0.98)
+    if not len(sound):
+        sound = np.arange(len(cells))
+    return np.asarray(sound[:: max(len(sound) // MOST_CELLS, 1)], dtype=np.int64)
+
+
+def add_to_evidence(
+    evidence: SignEvidence, chunk: Chunk, beside: Beside, sound: npt.NDArray[np.int64]
+) -> None:
+    """Add a finished block to the evidence, by the cells `sound`."""
     assert chunk.current is not None
-    picked = chunk.cells[:: max(len(chunk.cells) // MOST_CELLS, 1)]
+    picked = chunk.cells[sound]
     total = picked.sum(axis=0)
     low, high = picked.min(initial=np.inf), picked.max(initial=-np.inf)
-    if not (low > 500 and high < 6000):
-        whole = ((picked > 500) & (picked < 6000)).all(axis=0)
+    if not (low > LEAST_MV and high < MOST_MV):
+        whole = ((picked > LEAST_MV) & (picked < MOST_MV)).all(axis=0)
         total = np.where(whole, total, np.nan)
     counters = np.array([_numbers(chunk.others.get(c.target), chunk.rows) for c in beside.counters])
     mode = beside.mode

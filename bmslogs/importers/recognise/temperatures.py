@@ -16,7 +16,10 @@ from bmslogs.importers.text.sample import Sample, SampledColumn
 from bmslogs.importers.text.units import Unit, named
 from bmslogs.importers.text.words import Header, plain
 
-FILL_DEGREES = (-40.0, 215.0, 127.0, 255.0, -1.0, 65535.0, 32767.0, 0.0, -273.15, 85.0, 4095.0)
+FILL_DEGREES = (
+    *(-40.0, 215.0, 127.0, 255.0, -1.0, 65535.0, 32767.0, 0.0, -273.15, 85.0, 4095.0),
+    *(-127.0, -128.0, -55.0, 150.0, 999.0, 999.9, -999.0, 9999.0, -32768.0, 6553.5, 3276.7),
+)
 """Values that sensors and loggers give for nothing; judged by their neighbours in time."""
 WARMEST_C, COLDEST_C = 60.0, -30.0
 """Choice [degC]: the middle of a log outside is taken for another unit."""

@@ -96,6 +96,8 @@ FILLS = frozenset(
 ) | {"", "no data", "not available"}
 """Texts that stand where a number is missing, in small letters."""
 
+DELIMITERS = (";", "\t", ",", "|")
+
 _NUMBER = re.compile(r"[+-]?(\d[\d\s.,'’\u00a0\u202f]*|[.,]\d+)([eE][+-]?\d+)?")
 _TIMELIKE = re.compile(r"\d{1,4}\D{1,2}(\d{1,2}|[^\W\d]{3,9}\.?)\D{1,2}\d{1,4}.*|\d{1,2}:\d{2}(:\d{2})?.*")
 
@@ -147,7 +149,7 @@ def split(line: str, delimiter: str) -> list[str]:
     """Split one line at the delimiter, quotes respected; fields stripped."""
     if delimiter == " ":
         return line.split()
-    if '"' in line:
+    if '"' in line and line.count('"') % 2 == 0:
         try:
             return [f.strip() for f in next(csv.reader([line.replace("\0", "")], delimiter=delimiter), [])]
         except csv.Error:
@@ -203,6 +205,7 @@ def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
     body = _body_start(rows, width)
     if body is None:
         raise BadInput("no rows of numbers found", "a header and rows of readings", file=file)
+    _refuse_other_delimiter(lines[:body], delimiter, width, file)
     decimal = _decimal(rows[body : body + 60], delimiter)
     dialect = Dialect(
         encoding,
@@ -219,6 +222,26 @@ def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
     return _with_header(dialect, lines, rows, body, file)
 
 
+def _refuse_other_delimiter(above: list[str], delimiter: str, width: int, file: Path) -> None:
+    """Refuse a file whose first rows are parted by another delimiter: they would pass for a preamble."""
+    for mark in DELIMITERS:
+        if mark == delimiter:
+            continue
+        rows = [i for i, x in enumerate(above) if x.count(mark) == width - 1 > 1 and is_row(x, mark)]
+        if len(rows) > 1:
+            raise delimiter_changes(mark, delimiter, file, len(above) + 1)
+
+
+def delimiter_changes(one: str, other: str, file: Path, line: int) -> BadInput:
+    """Return the refusal of a file that changes its delimiter."""
+    return BadInput(
+        f"the delimiter changes from {one!r} to {other!r}",
+        "one delimiter in a file; split it at that line",
+        file=file,
+        line=line,
+    )
+
+
 def _one_line_each(lines: list[str], delimiter: str) -> list[str]:
     """Join what quoted names with line breaks spread over lines; blank lines stay behind, so that numbers hold."""
     out = list(lines)
@@ -228,7 +251,7 @@ def _one_line_each(lines: list[str], delimiter: str) -> list[str]:
         if marks % 2 == 0 or not opens.search(out[i]):
             continue
         for j in range(i + 1, min(i + _MOST_BROKEN, len(out))):
-            if _is_row(lines[j], delimiter):
+            if is_row(lines[j], delimiter):
                 break
             marks += lines[j].count('"')
             if marks % 2 == 0:
@@ -237,7 +260,8 @@ def _one_line_each(lines: list[str], delimiter: str) -> list[str]:
     return out
 
 
-def _is_row(line: str, delimiter: str) -> bool:
+def is_row(line: str, delimiter: str) -> bool:
+    """Whether a line is a row of readings under a delimiter."""
     fields = split(line, delimiter)
     return len(fields) > 3 and _data_share(fields) > 0.5
 
