@@ -102,7 +102,9 @@ def sized(finding: Finding, unit: str, factor: float) -> str:
     assert finding.size is not None
     if (finding.low is None) != (finding.high is None):
         way = "less" if finding.size < 0 else "more"
-        return f"at least {two_digits(abs(finding.size) * factor)} {unit} {way}"
+        unit, of_middle, _ = unit.partition(" of the pack's middle")
+        than = " than the pack's middle" if of_middle else ""
+        return f"at least {two_digits(abs(finding.size) * factor)} {unit} {way}{than}"
     return interval(finding.size, finding.low, finding.high, unit, factor=factor, sign=True)
 
 
