@@ -18,7 +18,7 @@ from bmslogs.findings import rules_bleed, rules_cells, rules_limits, rules_sensi
 from bmslogs.findings.case import Case
 from bmslogs.log import Log
 
-METHOD = "2026-11.6"
+METHOD = "2026-11.7"
 """Version of the methods: stored answers of another version are worked out again."""
 
 RULES: tuple[Callable[[Case], list[Finding]], ...] = (
