@@ -18,13 +18,13 @@ def blocks(planted, cells=16, seed=1, groups=()):
 
 @pytest.mark.parametrize("size", [0.004, 0.03, 0.3])
 def test_five_neighbours_that_lose_alike_are_one_block(size):
-    (found,) = blocks({k: size for k in range(4, 9)})
+    (found,) = blocks(dict.fromkeys(range(4, 9), size))
     assert (found.first, found.last) == (4, 8)
     assert found.amps == pytest.approx(size, abs=4e-4)
 
 
 def test_most_of_the_string_may_be_fed_from():
-    (found,) = blocks({k: 0.03 for k in range(5)}, cells=8)
+    (found,) = blocks(dict.fromkeys(range(5), 0.03), cells=8)
     assert found.columns == [0, 1, 2, 3, 4]
 
 
