@@ -15,7 +15,8 @@ CELLS, CAPACITY = 16, 100.0
 def driven(turns, seed=3, rows=3000):
     """Readings of a drive, a row a second, of which each row renews every `turns`-th channel, and their truth."""
     rng = np.random.default_rng(seed)
-    current = np.where(np.arange(rows) < 300, 0.0, np.repeat(rng.normal(15.0, 55.0, rows), rng.integers(2, 12, rows))[:rows])
+    current = np.repeat(rng.normal(15.0, 55.0, rows), rng.integers(2, 12, rows))[:rows]
+    current[:300] = 0.0
     ohm = 1e-3 * (1 + rng.normal(0, 0.03, CELLS))
     ohm[4] *= 1.3
     charge = np.cumsum(current) / 3600.0

@@ -73,7 +73,7 @@ def find_turns(volts: Floats, current: Floats, seconds: Floats, step_V: float, u
     with np.errstate(invalid="ignore"):
         changed[1:] = (np.diff(volts, axis=0) != 0) & ~np.isnan(volts[1:])
     # loads that step in time with the turns would hide some of them: all changes count from here on
-    groups = _together(changed, changed.any(axis=0))
+    groups = _together(changed, np.asarray(changed.any(axis=0), bool))
     if len(groups) < 2:
         return None
     fresh = np.stack([changed[:, g].any(axis=1) for g in groups], axis=1)
