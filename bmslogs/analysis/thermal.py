@@ -233,7 +233,7 @@ def _described(
         # a wrong curve that is off by little at this temperature is off by more further from 25 degC
         if abs(size) + half < CURVE_LEAST_K or abs(size) < 0.6 * CURVE_LEAST_K:
             return None
-        says = f"it is off by {turn * 100:+.0f} % of the distance from 25 degC, as a wrong thermistor curve is, {spanned}"
+        says = f"it is off by {turn * 100:+.0f} % of the distance from 25 degC, as with a wrong curve, {spanned}"
         if both:
             says += f"; a shift of {shift:+.1f} K explains it as well"
         return SensorFault(column, "curve", size, half, says, doubt, found.size["place"], turn < 0)
@@ -306,7 +306,7 @@ def settled_by_cells(
             continue
         if odds < -warm_place.WITHIN:
             fault = replace(
-                fault, doubt=None if fault.doubt == "air" else fault.doubt,
+                fault, doubt={"air": None, "either": "one"}.get(fault.doubt or "", fault.doubt),
                 evidence=f"{fault.evidence}; the cells there drop {np.expm1(told) * 100:+.0f} % more, not the "
                 f"{np.expm1(real) * 100:+.0f} % that such a difference would make",
             )
