@@ -42,7 +42,7 @@ PLACE_SHARE, AIR_K, SHIFT_K, TURN = 1.0, 6.0, 8.0, 0.12
 thermistors have B from 3380 to 4250 K, up to a fifth apart."""
 PRIOR = {"air": -2.0, "place": -3.0, "shift": -4.0, "curve": -4.5}
 """Log odds of each before the log is seen, against a sound sensor in a usual place (judgement)."""
-SCATTER = (0.15, 9.0)
+SCATTER = (0.2, 9.0)
 """How far the sensors of a log may agree better or worse than sound ones usually do, as a factor of the variance."""
 WITHIN = 3.0
 """Explanations within a factor of e^3 are not told apart."""
