@@ -356,10 +356,13 @@ class LoadStudy(Readings):
             with np.errstate(all="ignore"):
                 level = np.nanmean(self.log.temperature[rows], axis=0)
         believed, doubt = ~np.isnan(level), np.zeros(n)
+        one = [f.column for f in self.settled_sensor_faults if f.doubt == "one"]
+        if one:  # the cells say that the places are alike, whichever of the two sensors is off
+            level[one] = level[one].mean()
         for fault in self.settled_sensor_faults:
             if fault.doubt is None:
                 believed[fault.column] = False
-            else:
+            elif fault.doubt != "one":
                 doubt[fault.column] = abs(fault.size_C or 0.0)
         return cell_warmth.cell_warmth(self.pack, self.cells, level, believed, doubt)
 

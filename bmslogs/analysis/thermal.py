@@ -176,7 +176,7 @@ def _weighed(
         weighed.sd["shift"] = float(np.hypot(weighed.sd["shift"], max(apart, 0.25)))
         if course.soaked:  # where all places are alike a shift is read off
             weighed.size["shift"] = float(np.mean(away[warm_place.block_means(soaked.astype(float), start) > 0.5, k]))
-        fault = _verdict(weighed, course, float(lone[k]), int(columns[k]))
+        fault = _verdict(weighed, course, float(lone[k]), int(columns[k]), len(columns))
         if fault is not None:
             found.append(fault)
     # no more than a minority can be off: the others are what it is told by
@@ -201,14 +201,17 @@ def lone_share(away: Floats) -> Floats:
     return out
 
 
-def _verdict(found: warm_place.Weighed, course: warm_place.Warmth, lone: float, column: int) -> SensorFault | None:
-    """Return the fault of one sensor, surely or perhaps; None where the place explains it."""
+def _verdict(
+    found: warm_place.Weighed, course: warm_place.Warmth, lone: float, column: int, sensors: int
+) -> SensorFault | None:
+    """Return the fault of one of so many sensors, surely or perhaps; None where the place explains it."""
     if not TURN_LEAST <= abs(found.size["curve"]) <= TURN_MOST:  # no usual part turns so
         found = replace(found, odds=found.odds | {"curve": -np.inf})
     true_place = found.true_place
     if lone < LONE_LEAST:  # the air of these places has long been other than that of the rest
         true_place = max(true_place, found.fault + SHARED_ODDS)
-    if found.fault < warm_place.WITHIN or true_place - found.fault > warm_place.WITHIN:
+    # one of many looks odd by chance the more often the more there are
+    if found.fault < warm_place.WITHIN + np.log(sensors) or true_place - found.fault > warm_place.WITHIN:
         return None
     doubt = None
     if found.fault - true_place <= warm_place.WITHIN:
@@ -231,7 +234,7 @@ def _described(
     if curve:
         size, half = turn * far, 1.96 * found.sd["curve"] * abs(far) + 0.1 * abs(turn * far)
         # a wrong curve that is off by little at this temperature is off by more further from 25 degC
-        if abs(size) + half < CURVE_LEAST_K or abs(size) < 0.6 * CURVE_LEAST_K:
+        if abs(size) + half < CURVE_LEAST_K or abs(size) < 0.9 * CURVE_LEAST_K:
             return None
         says = f"it is off by {turn * 100:+.0f} % of the distance from 25 degC, as with a wrong thermistor curve, "
         says += spanned
@@ -307,7 +310,7 @@ def settled_by_cells(
             continue
         if odds < -warm_place.WITHIN:
             fault = replace(
-                fault, doubt=None if fault.doubt == "air" else fault.doubt,
+                fault, doubt={"air": None, "either": "one"}.get(fault.doubt or "", fault.doubt),
                 evidence=f"{fault.evidence}; the cells there drop {np.expm1(told) * 100:+.0f} % more, not the "
                 f"{np.expm1(real) * 100:+.0f} % that such a difference would make",
             )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
@@ -26,12 +28,38 @@ LEAK_PER_AH = 14e-6
 
 def resistance(case: Case) -> list[Finding]:
     """Cells and joints that drop more than the others; cold told from weak."""
-    k = case.knowledge
-    found = k.resistance
+    found = case.knowledge.resistance
     if isinstance(found, str):
         return []
-    study = k.study
-    least = CAUSES["cell_resistance_high"].least or 0.1
+    j = _judged(case, found, CAUSES["cell_resistance_high"].least or 0.1)
+    groups: list[list[int]] = []
+    for name, members in _modules(case):
+        here = [i for i in members if j.stands[i]]
+        if name is not None and len(members) >= 2 and len(here) >= max(2, 0.75 * len(members)):
+            groups.append(here)
+        else:
+            groups += [[i] for i in here]
+    return [_unwatched_finding(case, found, run) for run in j.runs] + [
+        _resistance_finding(case, found, group, j.value, j.half, j.explained) for group in groups
+    ]
+
+
+@dataclass(frozen=True)
+class _Judged:
+    """What each cell drops more than its like: fraction, half width, whether it stands out, part of its temperature.
+
+    `runs` are the cells without a sensor near that may be colder or weaker.
+    """
+
+    value: Floats
+    half: Floats
+    stands: Bools
+    explained: Floats
+    runs: list[cold_or_weak.Run]
+
+
+def _judged(case: Case, found: ResistanceKnown, least: float) -> _Judged:
+    study = case.knowledge.study
     module, box = _numbers(case)
     warmth = study.cell_warmth
     factor, factor_sd = cell_warmth.expected_factor(found.relative, warmth, module, study.trusted)
@@ -44,22 +72,19 @@ def resistance(case: Case) -> list[Finding]:
     trend = np.where(warmth.near, 0.0, cold_or_weak.trend(value, box, known))
     for run in runs:
         trend[run.cells] = np.maximum(trend[run.cells], run.height)
-    alone = (1.0 + value) / (1.0 + trend) - 1.0
-    beside = 1.96 * NEIGHBOUR_K * cell_warmth.per_kelvin(warmth.middle if np.isfinite(warmth.middle) else 20.0)
-    half = np.where(warmth.near, half, np.hypot(found.half_relative, beside) / (factor * (1.0 + trend)))
+    # and one of a module whose other cells are as they should be: these are its thermometer
+    mates, shift, mates_sd = _mates(value, factor_sd / factor, module, known)
+    lone = ~warmth.near | (np.abs(mates) < 0.5 * value)
+    alone = (1.0 + value) / (1.0 + np.where(warmth.near, np.where(lone, shift, 0.0), trend)) - 1.0
+    beside = NEIGHBOUR_K * cell_warmth.per_kelvin(warmth.middle if np.isfinite(warmth.middle) else 20.0)
+    half_alone = np.hypot(found.half_relative / factor, 1.96 * np.where(warmth.near, mates_sd, beside) * (1.0 + alone))
+    stands = np.where(
+        lone, standing_out(alone, half_alone, least, known), standing_out(value, half, least, known & warmth.near)
+    )
+    value, half = np.where(lone, alone, value), np.where(lone, half_alone, half)
     # a finding must not say of a cell what its own estimate denies: it drops more as it was, too
     raw = np.where(warmth.near, found.relative - 1.0 - usual_link - found.half_relative, alone)
-    out_standing = standing_out(alone, half, least, known) & (alone > 0) & (raw > 0.35 * least)
-    groups: list[list[int]] = []
-    for name, members in _modules(case):
-        here = [i for i in members if out_standing[i]]
-        if name is not None and len(members) >= 2 and len(here) >= max(2, 0.75 * len(members)):
-            groups.append(here)
-        else:
-            groups += [[i] for i in here]
-    return [_unwatched_finding(case, found, run) for run in runs] + [
-        _resistance_finding(case, found, group, alone, half, factor - 1.0) for group in groups
-    ]
+    return _Judged(value, half, stands & (value > 0) & (raw > 0.35 * least), factor - 1.0, runs)
 
 
 def _numbers(case: Case) -> tuple[Ints, Ints]:
@@ -71,6 +96,28 @@ def _numbers(case: Case) -> tuple[Ints, Ints]:
         module[i] = module[i - 1] + (modules[i] != modules[i - 1])
         box[i] = box[i - 1] + (boxes[i] != boxes[i - 1])
     return module, box
+
+
+MODULE_SD = 0.03
+"""How far a module's cells drop more or less than the pack's of themselves, as a fraction (one sd; judgement)."""
+
+
+def _mates(value: Floats, sensor_sd: Floats, module: Ints, known: Bools) -> tuple[Floats, Floats, Floats]:
+    """Return how much more the other cells of a cell's module drop, what of it is the error of its sensor, and its sd.
+
+    Parameters
+    ----------
+    value, sensor_sd
+        (cells,) extra drop as a fraction, and what of it the error of the temperature may make (one sd).
+    """
+    mates, shift, sd = np.full(len(value), np.inf), np.zeros(len(value)), sensor_sd.copy()
+    for g in np.unique(module):
+        members = np.flatnonzero((module == g) & known)
+        for i in members if len(members) >= 3 else ():
+            mates[i] = float(np.median(value[members[members != i]]))
+            shift[i] = mates[i] * sensor_sd[i] ** 2 / (sensor_sd[i] ** 2 + MODULE_SD**2)
+            sd[i] = 1.0 / np.sqrt(1.0 / max(sensor_sd[i], 1e-6) ** 2 + 1.0 / MODULE_SD**2)
+    return mates, shift, sd
 
 
 NEIGHBOUR_K = 0.5
@@ -158,6 +205,7 @@ def _resistance_finding(
     near = bool(study.cell_warmth.near[group].all())
     if not near:
         because.append("no temperature sensor is near: it is measured against its near neighbours, about as warm")
+    against = "the pack's middle" if near else "its near neighbours"
     place = case.places(cells)
     if cause == "joint_resistance_high":
         # what the cell itself is more or less than the middle one cannot be told from its joint
@@ -178,7 +226,7 @@ def _resistance_finding(
             cause,
             level,
             cells,
-            f"{place}: it drops {percent(size)} more per ampere than the pack's middle; cell or joint, "
+            f"{place}: it drops {percent(size)} more per ampere than {against}; cell or joint, "
             "this log cannot tell.",
             because,
             [
@@ -198,8 +246,7 @@ def _resistance_finding(
         level,
         cells,
         f"{place}: {'these cells drop' if whole else 'this cell drops'} {percent(size)} more voltage per "
-        "ampere than the "
-        "pack's middle.",
+        f"ampere than {against}.",
         because,
         [
             METER_FIRST,

@@ -52,12 +52,14 @@ def _sensor_finding(case: Case, fault: SensorFault, name: str) -> Finding:
     cells, where = _cells_of(case, fault.column)
     warmth = case.knowledge.study.mean_temperature
     cold = warmth is not None and float(np.nanmin(warmth)) < COLD_K
-    hides = fault.reads_warm and (fault.kind == "curve" or cold) and fault.doubt != "either"
+    hides = fault.reads_warm and (fault.kind == "curve" or cold) and fault.doubt not in ("either", "one")
     level: Level = "act" if fault.kind in ("open", "short", "stuck") or (hides and cold) else "look"
     if fault.kind == "curve" and fault.doubt is None:
         level = "act"
     if fault.doubt is None:
         says = f"Temperature sensor {name}{where} is not to be believed: {WORD[fault.kind]}."
+    elif fault.doubt == "one":
+        says = f"Temperature sensor {name}{where} or the other one is off; nothing says which."
     elif fault.doubt == "either":
         says = f"Temperature sensor {name}{where} and the other one part; one is off, or their places differ."
     else:
@@ -92,7 +94,7 @@ def hot(case: Case) -> list[Finding]:
     base = max(float(np.min(found.slope[good])), 0.1 * middle) if pair else middle
     excess = np.where(good, found.slope / base - 1.0, np.nan)
     half = np.where(good, np.hypot(found.relative_half_width * (2.0 if pair else 1.0) / base, 0.03), np.nan)
-    cold = _cold_heats(case, good)
+    cold = np.maximum(_cold_heats(case, good), 0.5 * _cells_heat(case))
     doubts = {f.column: f for f in study.settled_sensor_faults if f.doubt == "hot"}
     out = []
     for j in np.flatnonzero(good & _stand_out(excess, half, good, cold)):
@@ -109,13 +111,29 @@ def _cold_heats(case: Case, good: Bools) -> Floats:
     return np.asarray(arrhenius_factor(middle - colder, middle, ACTIVATION_EV + ACTIVATION_SD_EV) - 1.0, float)
 
 
+def _cells_heat(case: Case) -> Floats:
+    """Return (sensors,) by how much more the cells at each sensor drop than the others, as a fraction; nought or more.
+
+    That the losses of such cells warm their place is said with the cells.
+    """
+    study = case.knowledge.study
+    out = np.zeros(study.log.temperature.shape[1])
+    if study.excess is None:
+        return out
+    for j, here in enumerate(study.cells_at_sensors):
+        if (here & study.trusted).any():
+            more = float(np.mean(study.excess[0][here & study.trusted]))
+            out[j] = more if more > 0.05 else 0.0
+    return out
+
+
 def _stand_out(excess: Floats, half: Floats, good: Bools, cold: Floats) -> Bools:
     """Return True where a place warms more than the others by a practical size, surely and unlike their own scatter.
 
     Parameters
     ----------
     excess, half, cold
-        (sensors,) extra rise per ampere squared, its half width, and the part that the cold explains; fractions.
+        (sensors,) extra rise per ampere squared, its half width, and the part that its cells explain; fractions.
     good
         (sensors,) True where known.
     """

@@ -30,7 +30,7 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 BLOCKS = 48
-TAUS_S = (900.0, 1800.0, 3600.0, 7200.0, 14400.0, 28800.0)
+TAUS_S = (900.0, 1300.0, 1800.0, 2500.0, 3600.0, 5000.0, 7200.0, 10000.0, 14400.0, 28800.0)
 """Time constants with which a pack warms and cools [s] (choice)."""
 OWN_TAUS_S = (150.0, 400.0)
 """Time constants of a lug or a link besides [s] (choice)."""
@@ -42,10 +42,12 @@ PLACE_SHARE, AIR_K, SHIFT_K, TURN = 1.0, 6.0, 8.0, 0.12
 thermistors have B from 3380 to 4250 K, up to a fifth apart."""
 PRIOR = {"air": -2.0, "place": -3.0, "shift": -4.0, "curve": -4.5}
 """Log odds of each before the log is seen, against a sound sensor in a usual place (judgement)."""
-SCATTER = (0.15, 9.0)
+SCATTER = (0.2, 9.0)
 """How far the sensors of a log may agree better or worse than sound ones usually do, as a factor of the variance."""
 WITHIN = 3.0
 """Explanations within a factor of e^3 are not told apart."""
+AIR_LEAST_SD = 0.7
+"""How well the law of cooling tells the air at best: places exchange heat, losses fall with warmth [K] (judgement)."""
 SOAK_DRIFT_K_H = 0.7
 """A pack at rest whose temperature falls faster [K/h] still has the warmth of an earlier load (judgement)."""
 
@@ -171,31 +173,32 @@ def warmth(
     if current is None:
         heat[:, len(OWN_TAUS_S) :] = (m - m[0])[:, None]
         size = max(float(np.abs(heat).max()), 1e-12)
-    best: tuple[float, int, Floats, float] | None = None
+    score, theta, spread = np.empty(len(TAUS_S)), np.empty((len(TAUS_S), 3)), np.empty(len(TAUS_S))
     for k, tau in enumerate(TAUS_S):
         design = np.column_stack([np.ones(len(t)), np.exp(-t / tau), heat[:, len(OWN_TAUS_S) + k] / size])
         cover = wandering(t, 0.3, 0.15) + (design * prior**2) @ design.T
         left = m - design @ mean
         solved = np.linalg.solve(cover, np.column_stack([left, design]))
-        score = -0.5 * float(left @ solved[:, 0]) - 0.5 * float(np.linalg.slogdet(cover)[1])
-        if best is None or score > best[0]:
-            theta = mean + prior**2 * (design.T @ solved[:, 0])
-            gain = prior**2 * (design.T @ solved[:, 1:])[0]
-            best = (score, k, theta, float(np.sqrt(max(prior[0] ** 2 - gain[0] * prior[0] ** 2, 0.25))))
-    assert best is not None
-    _, k, theta, air_sd = best
-    tau = TAUS_S[k]
+        score[k] = -0.5 * float(left @ solved[:, 0]) - 0.5 * float(np.linalg.slogdet(cover)[1])
+        theta[k] = mean + prior**2 * (design.T @ solved[:, 0])
+        spread[k] = prior[0] ** 2 * (1.0 - prior[0] ** 2 * float(design[:, 0] @ solved[:, 1]))
+    share = np.exp(score - score.max())
+    share /= share.sum()
+    likely = int(np.argmax(score))
+    tau, air = TAUS_S[likely], float(share @ theta[:, 0])
+    air_sd = float(np.sqrt(share @ (np.maximum(spread, AIR_LEAST_SD**2) + (theta[:, 0] - air) ** 2)))
+    at = theta[likely]
     shapes, weight = [], []
-    for step, share in ((-1.0, 0.25), (0.0, 0.5), (1.0, 0.25)):
-        left_K = theta[1] - step * air_sd
-        shapes.append(m - (theta[0] + step * air_sd))
-        weight.append(0.5 * share)
+    for step, odds in ((-1.0, 0.25), (0.0, 0.5), (1.0, 0.25)):
+        left_K = at[1] - (air + step * air_sd - at[0])
+        shapes.append(m - (air + step * air_sd))
+        weight.append(0.5 * odds)
         for j, own in enumerate((*OWN_TAUS_S, *TAUS_S)):
-            shapes.append(left_K * np.exp(-t / own) + theta[2] * heat[:, j] / size)
-            weight.append(0.5 * share / heat.shape[1])
+            shapes.append(left_K * np.exp(-t / own) + at[2] * heat[:, j] / size)
+            weight.append(0.5 * odds / heat.shape[1])
     return Warmth(
         t, m, np.gradient(m, t) if len(t) > 1 else np.zeros(len(t)), np.stack(shapes, axis=1), np.array(weight),
-        np.exp(-t / tau), float(theta[0]), air_sd, still,
+        np.exp(-t / tau), air, air_sd, still,
     ), start
 
 
