@@ -16,6 +16,7 @@ from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
 from dashboard.jobs import Jobs
+from dashboard.junk import refuse_junk
 from dashboard.pages import PAGES, bring
 from dashboard.parts import action, empty, refused
 from dashboard.shell import pickers, shell
@@ -77,6 +78,7 @@ def create_app(
 
     safety.guard(app.server, password, page_policy)
     serve_uploads(app.server, jobs, inbox, most_upload_bytes)
+    refuse_junk(app)
 
     @app.server.errorhandler(413)
     def _too_large(_error: Exception) -> tuple[dict[str, str], int]:

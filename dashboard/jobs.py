@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-import tomllib
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
@@ -12,6 +11,7 @@ from typing import Any, Literal
 
 from bmslogs.base.errors import BadProfile, BmsLogsError
 from bmslogs.base.pack import Pack
+from bmslogs.base.toml import NotToml, parse_toml
 
 State = Literal["waiting", "inspecting", "confirm", "importing", "done", "refused"]
 BUSY = ("waiting", "inspecting", "importing")
@@ -264,6 +264,6 @@ def _profile(text: str) -> Any:
     from bmslogs.importers.plan.profile import parse_profile
 
     try:
-        return parse_profile(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise BadProfile(f"not TOML ({error})", "a profile in TOML") from None
+        return parse_profile(parse_toml(text))
+    except NotToml as error:
+        raise BadProfile(str(error), "a profile in TOML") from None

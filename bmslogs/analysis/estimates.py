@@ -41,18 +41,21 @@ difference, and as a bound beyond (choice)."""
 
 def _cells(
     k: Knowledge, quantity: str, value: Floats, half: Floats, conditions: dict[str, Any], most: float | Floats,
-    why: str, alike: float | None = None,
+    why: str, alike: float | None = None, warmth: Floats | None = None,
 ) -> list[Estimate]:
     """Return one estimate a cell; refused where the half width is above `most`, a number or (cells,).
 
     A cell that surely is not as the others (the answer `alike`) is told however wide its interval is: as a bound where
-    the width is large against the difference.
+    the width is large against the difference. `warmth` is each cell's own temperature [degC], where conditions want it.
     """
+    common = conditions
     unit = QUANTITIES[quantity].unit
     out = []
     limit = np.broadcast_to(most, np.shape(value))
     away = np.zeros(len(value)) if alike is None else np.abs(np.nan_to_num(value - alike))
     for i, cell in enumerate(k.study.cells):
+        if warmth is not None:
+            conditions = common | {"temperature_C": float(warmth[i]) if np.isfinite(warmth[i]) else None}
         wide = bool(half[i] > limit[i]) and bool(half[i] > SHOWN_SHARE * away[i])
         if not k.study.trusted[i] or (quantity in CHARGE and k.shifted[i]):
             out.append(refused(quantity, unit, UNTRUSTED, SETTLE["loom"], cell=cell))
@@ -103,6 +106,7 @@ def resistance_10s(k: Knowledge) -> list[Estimate]:
     return _cells(
         k, "resistance_10s", found.ohm, found.half_ohm, found.conditions, MOST_ABSOLUTE * found.middle,
         "the current varied too little to tell the resistance from the open-circuit voltage", alike=found.middle,
+        warmth=found.warmth,
     )
 
 
@@ -115,6 +119,7 @@ def resistance_10s_relative(k: Knowledge) -> list[Estimate]:
         k, "resistance_10s_relative", found.relative, found.half_relative,
         found.conditions | {"temperature_corrected": False}, MOST_RELATIVE,
         "the current varied too little to tell the cells' resistances apart", alike=1.0,
+        warmth=found.warmth,
     )
 
 

@@ -62,6 +62,9 @@ CHANGE_NULLS, CHANGE_FLOOR = 2.5, 0.08
 added: a cell of more resistance warms itself (choice)."""
 SLOW_S = 1800.0
 """For so long a cell's slow polarisation remembers a current [s] (choice)."""
+STANDING_SHARE = 0.03
+"""A standing current that may or may not flow spoils an absolute capacity from this share of the charge moved on
+(choice)."""
 LEAST_SWING_V, LEAST_SPAN = 0.050, 0.25
 """Least open-circuit voltage covered for a relative capacity, least share of the capacity moved for an absolute one
 (choice)."""
@@ -102,15 +105,15 @@ class Knowledge(Place):
         share, half_share = self._scale_share(relative)
         rows = s.moving
         span = self.soc_span or (None, None)
-        warmth = None if s.mean_temperature is None else float(np.nanmean(s.mean_temperature[s.sampled.row[rows]]))
+        warmth = s.cell_warmth.reading
         rms = float(np.sqrt((s.sampled.current[rows] ** 2).mean()))
         conditions = {
-            "temperature_C": warmth, "soc_low": span[0], "soc_high": span[1],
+            "temperature_C": None, "soc_low": span[0], "soc_high": span[1],
             "current_rms_A": self.current_rms or rms,
         }
         changes = self._change_share(load, relative)
         return ResistanceKnown(
-            ohm, half, relative, half_relative, middle, share, half_share, conditions, *changes
+            ohm, half, relative, half_relative, middle, share, half_share, conditions, warmth, *changes
         )
 
     def _change_share(self, load: LoadFit, relative: Floats) -> tuple[Floats | None, Floats | None]:
@@ -152,12 +155,12 @@ class Knowledge(Place):
             share = found.growth / excess
             half_share = Z95 * np.hypot(found.growth_se, share * found.relative_se) / np.abs(excess)
         rows = s.step_rows()
-        warmth = None if s.mean_temperature is None else float(np.nanmean(s.mean_temperature[rows]))
         conditions = {
-            "temperature_C": warmth, **self._charge_at(rows), "step_A": found.amps, "steps": len(found.steps),
+            "temperature_C": None, **self._charge_at(rows), "step_A": found.amps, "steps": len(found.steps),
         }
         return ResistanceKnown(
-            found.ohm, half, found.relative, half_relative, found.middle, share, half_share, conditions
+            found.ohm, half, found.relative, half_relative, found.middle, share, half_share, conditions,
+            s.cell_warmth.reading,
         )
 
     def _charge_at(self, rows: Bools) -> dict[str, float | None]:
@@ -200,6 +203,8 @@ class Knowledge(Place):
     def offset(self) -> OffsetKnown | str:
         """Charge offsets at the first row, or why not."""
         s = self.study
+        if self.curve_contradicted:
+            return self.curve_contradicted
         errors = self._errors
         if isinstance(errors, str):
             return self._offset_at_rest(errors)
@@ -245,6 +250,8 @@ class Knowledge(Place):
 
     def _flat_sentence(self, swing: float) -> str:
         s = self.study
+        if self.curve_contradicted:
+            return f"the open-circuit voltage moved {swing * 1e3:.0f} mV over the charge covered"
         span = self.soc_span or (0.5, 0.5)
         z = np.linspace(*span, 9)
         slope = max(float(np.median(s.curve.slope(z))), 1e-4)
@@ -285,9 +292,21 @@ class Knowledge(Place):
     def _absolute(self) -> tuple[float, float, bool, str]:
         """Return the middle cell's capacity, its half width [Ah], whether it is known, and why not."""
         s, a = self.study, self.alignment
+        if self.curve_contradicted:
+            return s.capacity, s.capacity, False, self.curve_contradicted
         if a is None:
             return s.capacity, s.capacity, False, "no charge was counted"
         span = (s.split.q_high - s.split.q_low) / s.capacity
+        standing = s.standing
+        if standing is not None and standing.kind == "either":
+            last = s.piece[-1]
+            ah = abs(standing.amps) * float(s.sampled.seconds[last] - s.sampled.seconds[s.piece[0]]) / 3600.0
+            if ah > STANDING_SHARE * (s.split.q_high - s.split.q_low):
+                why = (
+                    f"whether the {standing.amps:+.2f} A that the sensor reads at rest flow is not known: they are "
+                    f"{ah:.1f} Ah over the charge counted"
+                )
+                return a.capacity, a.capacity, False, why
         half = Z95 * float(np.hypot(a.capacity_se, self.gain_sd * a.capacity))
         if span < LEAST_SPAN:
             why = f"only {span * 100:.0f} % of the capacity was moved; {LEAST_SPAN * 100:.0f} % are needed"
@@ -303,6 +322,8 @@ class Knowledge(Place):
         Where the capacities are not known better than the spread of a lot, that spread stands in.
         """
         s = self.study
+        if self.curve_contradicted:
+            return None
         errors = self._errors
         if isinstance(errors, str):
             return self._remaining_at_rest()
@@ -327,11 +348,13 @@ class Knowledge(Place):
         """
         s = self.study
         out = np.zeros((2, len(s.cells)))
+        if self.curve_contradicted:
+            return out
         excess = np.zeros(len(s.cells)) if s.excess is None else np.nan_to_num(s.excess[0])
         resistance = s.usual_resistance * (1.0 + np.maximum(excess, 0.0))
         for part in s.stretches:
-            if part.kind in ("rest", "parked"):
-                continue
+            if part.kind in ("rest", "parked") or (part.kind == "drive" and s.turns is not None):
+                continue  # in turns, the last readings of a drive are of other moments
             rows = np.arange(max(part.first, part.last - 4), part.last + 1)
             with np.errstate(all="ignore"):
                 volts = np.nanmedian(s.log.cell_voltage[rows], axis=0)
@@ -359,6 +382,8 @@ class Knowledge(Place):
     def top(self) -> TopKnown | str:
         """Charge to full when the last charge ended, or why not."""
         s = self.study
+        if self.curve_contradicted:
+            return self.curve_contradicted
         charges = [p for p in s.stretches if p.kind == "charge"]
         if not charges:
             return "the log holds no charge"
@@ -406,6 +431,8 @@ class Knowledge(Place):
     def worth(self) -> WorthKnown | str:
         """Usable charge and what balancing and replacing would win, or why not."""
         s = self.study
+        if self.curve_contradicted:
+            return self.curve_contradicted
         cap, a = self.capacity, self.alignment
         if isinstance(cap, str):
             return cap
@@ -442,7 +469,11 @@ class Knowledge(Place):
         s = self.study
         rows = s.quiet
         if not rows.any():
-            return "the pack never rests in this log"
+            load = s.standing_load
+            return "the pack never rests in this log" if load is None else (
+                f"the pack never rests in this log: {load.amps:+.2f} A stand for long, and flow: "
+                f"{load.evidence()}"
+            )
         step = np.diff(s.seconds, append=s.seconds[-1])
         length = float(step[rows].sum())
         if length < 60.0 or rows.sum() < 10:
@@ -460,6 +491,8 @@ class Knowledge(Place):
     def leak(self) -> LeakKnown | str:
         """Leak currents from a parked stretch, or why not."""
         s = self.study
+        if self.curve_contradicted:
+            return self.curve_contradicted
         try:
             found, level = s.parked
         except NotEnoughData as reason:

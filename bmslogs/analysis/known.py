@@ -34,6 +34,7 @@ class ResistanceKnown:
     cell, nought for a joint. Only a high one says anything: sluggish kinetics or a film add ohms that do not grow.
     `change_share` is the part of the excess that changes with load, charge and warmth within the log as the string's
     resistance does: about one for a cell, nought for a joint; None where not known.
+    `warmth` is each cell's temperature by its nearest sensor [degC], NaN where none tells it.
     """
 
     ohm: Floats
@@ -44,6 +45,7 @@ class ResistanceKnown:
     scale_share: Floats
     half_scale_share: Floats
     conditions: dict[str, Any]
+    warmth: Floats | None = None
     change_share: Floats | None = None
     half_change_share: Floats | None = None
 

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis import resistance, terminals, thermal
-from bmslogs.analysis.models import loose_joint, step_resistance
+from bmslogs.analysis.models import cell_warmth, loose_joint, step_resistance
 from bmslogs.analysis.readings import Readings, renumber
 from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.stretches import Stretch
@@ -82,13 +82,34 @@ class LoadStudy(Readings):
 
     def _load(self, rms_A: float | None) -> resistance.LoadFit:
         s, here = self.sampled, self.moving & ~self.burst_rows
-        if s.period_s > resistance.SLOWEST_S:
+        # what flowed between two readings is known where rows come faster than readings are renewed
+        if s.period_s > (resistance.SLOWEST_S if self._told_s == s.period_s else resistance.RAREST_S):
             raise NotEnoughData(f"the voltages are read every {s.period_s:.0f} s only")
-        if here.sum() < resistance.LEAST_SAMPLES:
+        if self.turns is None:
+            return self._load_of(here, slice(None), rms_A, resistance.LEAST_SAMPLES)
+        # each turn by the rows in which it was read: the current of those moments is known
+        groups = [g for g in self.turns.groups if self.trusted[g].any()]
+        rows = [here & f[s.row] for g, f in zip(self.turns.groups, self.turns.fresh.T, strict=True)
+                if self.trusted[g].any()]
+        parts = [self._load_of(r, g, rms_A, resistance.LEAST_TURNS) for g, r in zip(groups, rows, strict=True)]
+        return resistance.joined(parts, groups, len(self.cells))
+
+    @property
+    def _told_s(self) -> float:
+        """Time between two currents that are known [s]."""
+        period = self.sampled.period_s
+        return max(self.interval, 1.0) if period > 1.5 * self.interval and period > 1.0 else period
+
+    def _load_of(
+        self, here: Bools, columns: Ints | slice, rms_A: float | None, least: int
+    ) -> resistance.LoadFit:
+        """The load fit of some columns over some samples."""
+        s = self.sampled
+        if here.sum() < least:
             raise NotEnoughData(f"only {int(here.sum())} readings under load")
-        taus = resistance.time_constants(s.period_s)
+        taus = resistance.time_constants(self._told_s)
         return resistance.load_fit(
-            s.volts[here], s.charge[here], s.current[here], self._filters(taus)[here], s.steps[here],
+            s.volts[here][:, columns], s.charge[here], s.current[here], self._filters(taus)[here], s.steps[here],
             renumber(s.section[here]), s.seconds[here], equal_blocks(int(here.sum()), BLOCKS), taus, s.period_s,
             knot_every=0.05 * self.capacity, shifts_s=self.shifts_s, rms_A=rms_A,
             drift=None if self._drive_rms is None else self._drift(here),
@@ -193,12 +214,58 @@ class LoadStudy(Readings):
     def noise(self) -> float:
         """Standard deviation of one cell's reading about the string's mean [V]."""
         s = self.sampled
+        if self.turns is not None:
+            # what is carried over between readings scatters less than the readings do
+            try:
+                return float(max(np.median(self.load.fit.residual_sd[self.trusted]), 2e-4))
+            except NotEnoughData:
+                return float(max(self.log.voltage_step, 2e-3))
         away = s.volts[:, self.trusted] - s.volts[:, self.trusted].mean(axis=1, keepdims=True)
         if len(away) < 10:
             return self.log.voltage_step
         quick = np.diff(away, axis=0)
         sd = 1.4826 * float(np.median(np.abs(quick))) / np.sqrt(2.0)
         return float(max(sd, self.log.voltage_step / np.sqrt(12.0), 2e-4))
+
+    @cached_property
+    def volts_at_once(self) -> Floats:
+        """(samples, cells) readings as if all had been read at the sample [V].
+
+        Where channels are read in turns, each is carried from its own moments to the others' by the load that flowed in
+        between; its open-circuit voltage goes straight from one reading to the next.
+        """
+        s = self.sampled
+        if self.turns is None or not self.rows_of("drive")[s.row].any():
+            return s.volts
+        drop = self._drop_at_samples()
+        out = s.volts.copy()
+        for group, fresh in zip(self.turns.groups, self.turns.fresh.T, strict=True):
+            new = np.flatnonzero(fresh[s.row])
+            for i in group:
+                out[:, i] = np.interp(s.seconds, s.seconds[new], s.volts[new, i] + drop[new, i]) - drop[:, i]
+        return out
+
+    def _drop_at_samples(self) -> Floats:
+        """(samples, cells) what the load takes off each cell's voltage [V]; raises `NotEnoughData` where not told."""
+        s = self.sampled
+        seldom = f"each channel is read every {self.refresh_s:.0f} s only while the load changes"
+        try:
+            load = self.load
+        except NotEnoughData as reason:
+            raise NotEnoughData(
+                f"each channel is read every {self.refresh_s:.0f} s only while the load changes, and what the "
+                f"load takes off it is not known: {reason}"
+            ) from None
+        if self.excess is None:
+            raise NotEnoughData(
+                f"each channel is read every {self.refresh_s:.0f} s only while the load changes, and its readings "
+                "scatter too much to tell what the load takes off it"
+            )
+        weights = np.column_stack([s.current, self._filters(load.taus)])
+        drop = np.asarray(weights @ np.nan_to_num(load.fit.coef[: weights.shape[1]]), float)
+        if load.rms_A is not None:
+            drop += (s.current * np.abs(s.current) / load.rms_A)[:, None] * np.nan_to_num(load.bend())
+        return drop
 
     # ---- bursts ---------------------------------------------------------------------------------------------
 
@@ -208,7 +275,7 @@ class LoadStudy(Readings):
         s = self.sampled
         nothing: tuple[list[loose_joint.LooseJoint], list[loose_joint.LooseWire]] = ([], [])
         flows = np.abs(s.current) > loose_joint.LEAST_C_RATE * self.capacity
-        if s.period_s > resistance.SLOWEST_S or flows.sum() < 60 or self.trusted.sum() < 4:
+        if s.period_s > resistance.SLOWEST_S or flows.sum() < 60 or self.trusted.sum() < 4 or self.turns:
             return nothing
         taus = (4.0, 20.0, 90.0)
         loads = np.column_stack([
@@ -266,6 +333,42 @@ class LoadStudy(Readings):
             rate * self.capacity,
         )
 
+    @cached_property
+    def settled_sensor_faults(self) -> list[thermal.SensorFault]:
+        """Temperature sensors at fault, the cells' resistances heard: a cold cell drops more, a shifted reading not."""
+        excess = self.excess
+        if excess is None or not any(f.kind == "offset" for f in self.sensor_faults):
+            return self.sensor_faults
+        ratio = np.where(self.trusted, 1.0 + excess[0], np.nan)
+        middle = float(np.nanmedian(self.mean_temperature)) if self.mean_temperature is not None else 20.0
+        return thermal.settled_by_cells(self.sensor_faults, ratio, self.cells_at_sensors, middle)
+
+    @cached_property
+    def cells_at_sensors(self) -> list[Bools]:
+        """For each sensor (cells,) True where it is said to be the nearest."""
+        described = self.pack.temperature_sensors
+        return [
+            np.isin(self.cells, described[j].cells if j < len(described) else ())
+            for j in range(self.log.temperature.shape[1])
+        ]
+
+    @cached_property
+    def cell_warmth(self) -> cell_warmth.CellWarmth:
+        """What the temperature of each cell can be while the resistance is told."""
+        n = self.log.temperature.shape[1]
+        rows = np.flatnonzero(self.step_rows()) if self.by_steps else np.unique(self.sampled.row[self.moving])
+        level = np.full(n, np.nan)
+        if n and len(rows):
+            with np.errstate(all="ignore"):
+                level = np.nanmean(self.log.temperature[rows], axis=0)
+        believed, doubt = ~np.isnan(level), np.zeros(n)
+        for fault in self.settled_sensor_faults:
+            if fault.doubt is None:
+                believed[fault.column] = False
+            else:
+                doubt[fault.column] = abs(fault.size_C or 0.0)
+        return cell_warmth.cell_warmth(self.pack, self.cells, level, believed, doubt)
+
     # ---- measuring chain ------------------------------------------------------------------------------------
 
     @cached_property
@@ -280,14 +383,14 @@ class LoadStudy(Readings):
         if self.log.pack_voltage is None:
             raise NotEnoughData("the log has no pack voltage")
         # a wire that hangs or changed places with the next moves readings from cell to cell, not their sum
-        summed = self.trusted.copy()
+        summed, read = self.trusted.copy(), self.log
         for fault in self.sensing_faults:
-            if fault.kind in ("tap_open", "taps_swapped"):
-                summed[list(fault.columns)] = True
+            if fault.kind in ("tap_open", "taps_swapped") and fault.whole:
+                summed[list(fault.columns)], read = True, self.source
         if not summed.all() or len(self.cells) != self.pack.cells_in_series:
             raise NotEnoughData("not every cell of the string has a reading to be believed")
         s = self.sampled
-        volts, total = self.at_samples(self.log.pack_voltage), self.at_samples(self.log.cell_voltage).sum(axis=1)
+        volts, total = self.at_samples(self.log.pack_voltage), self.at_samples(self.as_read).sum(axis=1)
         good = ~np.isnan(volts) & ~np.isnan(total) & self.moving
         return terminals.outside_taps(
             volts[good], total[good], s.current[good], s.seconds[good], renumber(s.section[good])

@@ -30,12 +30,16 @@ class OcvCurve:
         then not to be trusted within about 12 mV.
     source
         Where the curve is from.
+    own
+        True where it is of these very cells (the pack file's own table), False where it stands for a chemistry:
+        published curves of one chemistry lie tens of mV apart at equal charge.
     """
 
     soc: Floats
     volt: Floats
     flat: bool
     source: str
+    own: bool = True
 
     def voltage(self, soc: npt.ArrayLike) -> Floats:
         """Return the open-circuit voltage [V] at `soc` (0..1), held at the ends."""
@@ -79,7 +83,7 @@ def built_in(chemistry: str) -> OcvCurve:
     rows = [(float(r["soc"]), float(r["voltage_V"])) for r in csv.DictReader(text.splitlines())]
     table = np.array(rows)
     source = {"NMC": "built-in, Chen 2020", "LFP": "built-in, Prada 2013"}[chemistry]
-    return OcvCurve(table[:, 0], table[:, 1], chemistry == "LFP", source)
+    return OcvCurve(table[:, 0], table[:, 1], chemistry == "LFP", source, own=False)
 
 
 def curve_of(pack: Pack) -> OcvCurve:

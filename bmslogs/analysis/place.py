@@ -10,11 +10,13 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis.alignment import Alignment, align
+from bmslogs.analysis import polarisation
+from bmslogs.analysis.alignment import Alignment, align, table_sd
 from bmslogs.analysis.known import (
     Spread,
 )
 from bmslogs.analysis.load_study import BLOCKS
+from bmslogs.analysis.models.pack_contradictions import pack_contradictions, thinned
 from bmslogs.analysis.regression import t_factor
 from bmslogs.analysis.rests import NONE, START_LEVEL_S, Anchors
 from bmslogs.analysis.rounding import mean_error, middle_error
@@ -22,6 +24,7 @@ from bmslogs.analysis.split import POLARISATION_ERROR
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.analysis.study import Study
 from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.pack_claims import Contradiction
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -89,6 +92,23 @@ class Place:
             return self.study.shifted
         except NotEnoughData:
             return np.zeros(len(self.study.cells), bool)
+
+    @cached_property
+    def contradictions(self) -> list[Contradiction]:
+        """Lines of the pack file that the log contradicts."""
+        s = self.study
+        current = charge = None
+        if s.has_current:
+            current = s.current
+            charge = polarisation.charge_drawn(np.nan_to_num(current), s.seconds, s.section)
+        few = thinned(s.seconds, current, charge, s.log.cell_voltage, s.cells, s.log.voltage_step)
+        rests = s.anchors if s.has_current and s.trusted.any() else NONE
+        return pack_contradictions(few, s.pack, rests, s.curve, table_sd(s.curve, rests.volt))
+
+    @property
+    def curve_contradicted(self) -> str | None:
+        """Why nothing may rest on the open-circuit curve; None where the log does not contradict it."""
+        return next((one.says.rstrip(".") for one in self.contradictions if one.curve), None)
 
     # ---- place on the table ---------------------------------------------------------------------------------
 
@@ -167,6 +187,8 @@ class Place:
     def soc_span(self) -> tuple[float, float] | None:
         """Least and most state of charge of the middle cell while current flowed; None where not known."""
         s = self.study
+        if self.curve_contradicted:
+            return None
         if self.alignment is not None:
             ends = self.alignment.soc([s.split.q_high, s.split.q_low])
             low, high = float(np.clip(ends.min(), 0, 1)), float(np.clip(ends.max(), 0, 1))

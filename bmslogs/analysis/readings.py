@@ -5,13 +5,15 @@ Each step is done once, on demand, and kept.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis import ocv, polarisation, sampling, sensing, stretches, taps, thermal
+from bmslogs.analysis.models import standing_load
+from bmslogs.analysis.signals import physics, refresh
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.log import Log
@@ -22,6 +24,9 @@ Bools = npt.NDArray[np.bool_]
 
 FILL_S = 5.0
 """Missing readings are bridged over no more than this, or three readings (choice)."""
+FAR_LONGER = 3.0
+"""A level of the current far from nought is asked whether it is a rest where it stands so many times longer than any
+near nought (choice)."""
 SILENT_SHARE = 0.3
 """A channel with more than this share of readings missing is not used (choice)."""
 
@@ -55,32 +60,70 @@ class Sampled:
 
 
 class Readings:
-    """A log as it was read, and what can be said of the reading itself."""
+    """A log as it was read, and what can be said of the reading itself.
+
+    Attributes
+    ----------
+    as_read
+        (rows, cells) [V] with all that the log holds: swapped and open taps read what no cell has. For what asks
+        whether a reading is to be believed, and for sums over the string, which stay whole.
+    log
+        The log with such readings NaN: for all that is said of cells.
+    """
 
     def __init__(self, log: Log) -> None:
         if log.rows < 2:
             raise NotEnoughData("the log has fewer than two rows")
-        self.log = log
+        self.source = log
         self.pack = log.pack
         self.cells = log.cells
         self.capacity = float(log.pack.nominal_capacity_Ah)
+
+    @property
+    def as_read(self) -> Floats:
+        """(rows, cells) [V] with all that the log holds."""
+        return self.source.cell_voltage
+
+    @cached_property
+    def log(self) -> Log:
+        """The log without readings that no cell can have: those are the measuring chain's (`physics`)."""
+        wrong = None if self._outside is None else self._outside.copy()
+        for fault in self._swapped:
+            if wrong is None:
+                wrong = np.zeros(self.source.cell_voltage.shape, bool)
+            assert fault.rows is not None
+            wrong[np.ix_(fault.rows, np.array(fault.columns))] = True
+        if wrong is None:
+            return self.source
+        return replace(self.source, cell_voltage=np.where(wrong, np.nan, self.source.cell_voltage))
+
+    @cached_property
+    def _outside(self) -> Bools | None:
+        """(rows, cells) True where a reading is none of a cell; None where there is none."""
+        return physics.outside(self.source.cell_voltage, self.curve)
+
+    @cached_property
+    def beyond_physics(self) -> Floats:
+        """(cells,) share of the readings that no cell can have."""
+        wrong = self._outside
+        return np.zeros(len(self.cells)) if wrong is None else np.asarray(wrong.mean(axis=0), float)
 
     # ---- clock, current -------------------------------------------------------------------------------------
 
     @cached_property
     def has_current(self) -> bool:
         """Whether the log has a current at all: without one only what voltages and temperatures say is told."""
-        return self.log.current is not None and not bool(np.isnan(self.log.current).all())
+        return self.source.current is not None and not bool(np.isnan(self.source.current).all())
 
     @cached_property
     def seconds(self) -> Floats:
         """(rows,) [s] since the first row."""
-        return self.log.seconds
+        return self.source.seconds
 
     @cached_property
     def section(self) -> Ints:
-        """(rows,) section between long pauses."""
-        return sampling.sections(self.seconds)
+        """(rows,) section between long pauses, and between the joints of the log."""
+        return sampling.sections(self.seconds, self.log.sections)
 
     @cached_property
     def interval(self) -> float:
@@ -90,26 +133,64 @@ class Readings:
     @cached_property
     def read_current(self) -> Floats:
         """(rows,) current as it was read [A], short holes bridged; NaN in long ones and where there is none."""
-        if self.log.current is None or not self.has_current:
-            return np.full(self.log.rows, np.nan)
+        if self.source.current is None or not self.has_current:
+            return np.full(self.source.rows, np.nan)
         longest = max(FILL_S, 3.5 * self.interval)
-        return sampling.fill_short(self.log.current, self.seconds, longest)
+        return sampling.fill_short(self.source.current, self.seconds, longest)
 
     @cached_property
-    def _rest(self) -> tuple[float, Bools]:
+    def _rest(self) -> tuple[stretches.Still | None, standing_load.Standing | None, standing_load.Standing | None]:
+        """Where the pack rests, what its reading there is, and a load that stands for long, each where there is one."""
         if not self.has_current:
-            return 0.0, np.zeros(self.log.rows, bool)
-        return stretches.current_at_rest(self.read_current, self.seconds, self.capacity)
+            return None, None, None
+        levels = stretches.still_levels(self.read_current, self.seconds, self.capacity)
+        near = [s for s in levels if abs(s.amps) < stretches.ZERO_NEAR * self.capacity]
+        most = max((s.seconds for s in near), default=0.0)
+        far = [s for s in levels if s not in near and s.seconds >= max(FAR_LONGER * most, stretches.REST_LEAST_S)]
+        load = None
+        for still in far + near:
+            if still in near and abs(still.amps) <= stretches.REST_C_RATE * self.capacity:
+                return still, None, load
+            standing = standing_load.weigh(
+                self.seconds, self.read_current, self.section, still.rows, still.amps, self._middle_of, self.curve,
+                self.capacity, self.source.voltage_step,
+            )
+            if standing.kind == "load":
+                load = standing if load is None else load
+            elif still in near or standing.kind == "zero" or self._comes_back(still):
+                return still, standing, load
+        return None, None, load
+
+    def _comes_back(self, still: stretches.Still) -> bool:
+        """Whether the current returned to a level from above and from below, as it does to nought in a drive."""
+        away = self.read_current - still.amps
+        wide = stretches.CROSSED_C_RATE * self.capacity
+        return still.visits >= 2 and min(float((away > wide).mean()), float((away < -wide).mean())) > 0.01
+
+    def _middle_of(self, rows: Ints) -> Floats:
+        """Voltage of the middle cell in these rows [V]."""
+        with np.errstate(all="ignore"):
+            return np.asarray(np.nanmedian(self.source.cell_voltage[rows], axis=1), float)
 
     @property
     def zero(self) -> float:
         """Reading of the current sensor at rest [A]; 0.0 where the log has no rest."""
-        return self._rest[0]
+        return 0.0 if self._rest[0] is None else self._rest[0].amps
 
     @property
     def quiet(self) -> Bools:
         """(rows,) True where the pack rests."""
+        return np.zeros(self.source.rows, bool) if self._rest[0] is None else self._rest[0].rows
+
+    @property
+    def standing(self) -> standing_load.Standing | None:
+        """Whether the reading at rest is the sensor's zero or flows; None where it is hardly any."""
         return self._rest[1]
+
+    @property
+    def standing_load(self) -> standing_load.Standing | None:
+        """A current that stands still for long and is shown to flow, if any."""
+        return self._rest[2]
 
     @cached_property
     def current(self) -> Floats:
@@ -130,7 +211,7 @@ class Readings:
 
     def rows_of(self, *wanted: str) -> Bools:
         """(rows,) True in stretches of these kinds."""
-        out = np.zeros(self.log.rows, bool)
+        out = np.zeros(self.source.rows, bool)
         for part in self.stretches:
             if part.kind in wanted:
                 out[part.rows] = True
@@ -141,39 +222,59 @@ class Readings:
     @cached_property
     def held(self) -> Bools:
         """(rows,) True where a row repeats the last voltages although the current changed: a frame was lost."""
-        return sampling.held_rows(self.log.cell_voltage, self.read_current, self.log.voltage_step, 0.1 / self.capacity)
+        return sampling.held_rows(
+            self.source.cell_voltage, self.read_current, self.source.voltage_step, 0.1 / self.capacity
+        )
+
+    @cached_property
+    def turns(self) -> refresh.Turns | None:
+        """Channels that are read in turns, a few each row; None where all are read together."""
+        return refresh.find_turns(
+            self.source.cell_voltage, self.read_current, self.seconds, self.source.voltage_step, 0.1 / self.capacity
+        )
 
     @cached_property
     def _fresh(self) -> tuple[Bools, float]:
-        fresh, period = sampling.fresh_rows(self.log.cell_voltage, self.seconds)
+        fresh, period = sampling.fresh_rows(self.source.cell_voltage, self.seconds)
         return fresh & ~self.held, period
 
     @property
     def refresh_s(self) -> float:
         """Real time between voltage readings [s]."""
-        return self._fresh[1]
+        return self._fresh[1] if self.turns is None else self.turns.period_s
 
     @cached_property
     def _samples(self) -> sampling.Samples:
+        if self.turns is not None:
+            rows = np.arange(self.source.rows)
+            return sampling.Samples(rows, rows, self.interval)
         return sampling.group_rows(self.seconds, *self._fresh)
 
     @cached_property
     def _single(self) -> tuple[Floats, Floats]:
         """Voltages of the first row of each sample, not averaged, and their times: for what hangs on equality."""
         rows = self._samples.rows[self._samples.start]
-        return self.log.cell_voltage[rows], self.seconds[rows]
+        return self.source.cell_voltage[rows], self.seconds[rows]
 
     @cached_property
     def silent(self) -> Bools:
         """(cells,) True where too many readings are missing."""
-        volts, _ = self._single
+        volts = self.log.cell_voltage[self._samples.rows[self._samples.start]]
         return np.asarray(np.isnan(volts).mean(axis=0) > SILENT_SHARE, bool)
+
+    @cached_property
+    def _swapped(self) -> list[sensing.SensingFault]:
+        """Pairs of taps that changed places or hang, by readings that no cell has."""
+        volts = self.source.cell_voltage
+        if physics.outside(volts, self.curve) is None and not np.isnan(volts).any():
+            return []
+        return sensing.swapped_taps(volts, *physics.bounds(self.curve))
 
     @cached_property
     def sensing_faults(self) -> list[sensing.SensingFault]:
         """Faults of the sense loom and of channels, worst certainty first: swapped, stuck, floating."""
         volts, seconds = self._single
-        found = sensing.swapped_taps(volts)
+        found = list(self._swapped)
         # on a flat curve only the load's own steps prove that a channel stands still
         found += [] if self.curve.flat and not self.has_current else [
             f for f in sensing.stuck_channels(
@@ -184,7 +285,8 @@ class Readings:
         ]
         trusted = ~self.silent
         for fault in found:
-            trusted[list(fault.columns)] = False
+            if fault.share > SILENT_SHARE:
+                trusted[list(fault.columns)] = False
         return found + self._floating(trusted)
 
     @property
@@ -226,7 +328,8 @@ class Readings:
         """(cells,) True where the readings are believed."""
         out = ~self.silent
         for fault in self.sensing_faults:
-            out[list(fault.columns)] = False
+            if fault.share > SILENT_SHARE:
+                out[list(fault.columns)] = False
         return np.asarray(out, bool)
 
     @cached_property
@@ -252,7 +355,7 @@ class Readings:
             return None
         step = np.diff(self.seconds, append=self.seconds[-1])
         step[np.diff(self.section, append=self.section[-1]) != 0] = 0.0
-        volts = np.nan_to_num(self.log.cell_voltage)
+        volts = np.nan_to_num(self.as_read)
         amps = np.where(self.log.bleed, np.clip(volts, 0.0, 5.0), 0.0) / self.resistor
         total = np.cumsum(amps * step[:, None], axis=0) / 3600.0
         return np.asarray(np.vstack([np.zeros(total.shape[1]), total[:-1]]), float)
@@ -286,6 +389,8 @@ class Readings:
     def bridged_volts(self) -> Floats:
         """(rows, cells) readings [V], short holes bridged; NaN in long ones."""
         volts = self.log.cell_voltage
+        if self.turns is not None:
+            volts = refresh.held_straight(volts, self.seconds, self.turns)
         if np.isnan(volts).any():
             longest = max(FILL_S, 3.5 * self.refresh_s)
             volts = volts.copy()
@@ -353,14 +458,30 @@ class Readings:
     @cached_property
     def sensor_faults(self) -> list[thermal.SensorFault]:
         """Temperature sensors at fault."""
-        return thermal.sensor_faults(self.log.temperature, self.seconds, self.soaked)
+        order = self._sensor_order
+        current = self._filled if self.has_current else None
+        found = thermal.sensor_faults(
+            self.log.temperature[:, order], self.seconds, self.soaked, current, self.section
+        )
+        return [replace(f, column=int(order[f.column])) for f in found]
+
+    @property
+    def _sensor_order(self) -> Ints:
+        """Sensors in the order of the cells that they sit at: neighbours share a gradient."""
+        described = self.pack.temperature_sensors
+        at = [
+            float(np.mean(described[j].cells)) if j < len(described) and described[j].cells else float("inf")
+            for j in range(self.log.temperature.shape[1])
+        ]
+        return np.asarray(np.argsort(at, kind="stable"), np.int64)
 
     @cached_property
     def sensors_trusted(self) -> Bools:
         """(sensors,) True where a sensor is believed."""
         good: Bools = np.asarray(~np.isnan(self.log.temperature).all(axis=0), bool)
         for fault in self.sensor_faults:
-            good[fault.column] = False
+            if fault.doubt is None:
+                good[fault.column] = False
         return np.asarray(good, bool)
 
     @cached_property
@@ -381,19 +502,6 @@ class Readings:
             return None
         seen = np.isfinite(self.mean_temperature)
         return self.at_samples(np.interp(self.seconds, self.seconds[seen], self.mean_temperature[seen]))
-
-    def cell_temperature(self, rows: Bools) -> Floats:
-        """(cells,) mean temperature [degC] at the nearest believed sensor over `rows`; NaN where not known."""
-        out = np.full(len(self.cells), np.nan)
-        if not rows.any() or not self.log.temperature.shape[1]:
-            return out
-        with np.errstate(all="ignore"):
-            level = np.nanmean(self.log.temperature[rows], axis=0)
-        for i, cell in enumerate(self.cells):
-            column = self.pack.sensor_column_of(cell)
-            if column is not None and column <= len(level) and self.sensors_trusted[column - 1]:
-                out[i] = level[column - 1]
-        return out
 
 
 def renumber(section: Ints) -> Ints:

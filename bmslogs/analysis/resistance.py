@@ -26,8 +26,12 @@ Ints = npt.NDArray[np.int64]
 PULSE_S = 10.0
 LEAST_SAMPLES = 120
 """Fewer samples are refused (judgement: common practice, no source)."""
+LEAST_TURNS = 60
+"""The same where a channel is read now and then while the current is known in between (choice)."""
 SLOWEST_S = 10.0
 """Readings further apart than this cannot tell what happens 10 s into a load."""
+RAREST_S = 60.0
+"""The same where the current is known in between (choice)."""
 LATE_MOST_S = 3.0
 """No channel is taken to be read further from the current than this (choice)."""
 
@@ -160,6 +164,23 @@ def load_fit(
     fit = block_fit(weight * design, weight * volts, block, wanted=1 + len(taus) + len(bend))
     fit = replace(fit, pseudo_inverse=fit.pseudo_inverse * weight[:, 0])  # of readings as they were, not weighted
     return LoadFit(fit, taus, period_s, shifts_s, rms_A, drifting.shape[1])
+
+
+def joined(parts: list[LoadFit], groups: list[Ints], cells: int) -> LoadFit:
+    """Return one fit for all cells from fits of some columns each, over rows of their own; NaN for other columns.
+
+    What maps readings onto coefficients differs from part to part: that of the first stands for it.
+    """
+    first = parts[0]
+    count = 1 + len(first.taus) + (first.rms_A is not None) + len(first.shifts_s)
+    coef = np.full((count, cells), np.nan)
+    without = np.full((first.fit.blocks, count, cells), np.nan)
+    left = np.full(cells, np.nan)
+    for part, group in zip(parts, groups, strict=True):
+        coef[:, group], without[:, :, group] = part.fit.coef[:count], part.fit.without[:, :count]
+        left[group] = part.fit.residual_sd
+    fit = BlockFit(coef, without, first.fit.pseudo_inverse[:count], left)
+    return replace(first, fit=fit, drifts=0)
 
 
 def steady_weights(design: Floats, volts: Floats, step: Floats) -> Floats:

@@ -25,12 +25,21 @@ def usual_interval(seconds: Floats) -> float:
     return float(np.median(np.diff(seconds))) if len(seconds) > 1 else 1.0
 
 
-def sections(seconds: Floats) -> Ints:
-    """Return (rows,) number of the section that each row lies in; a long pause starts a new one."""
+def sections(seconds: Floats, joints: tuple[int, ...] = ()) -> Ints:
+    """Return (rows,) number of the section that each row lies in; a long pause starts a new one.
+
+    Parameters
+    ----------
+    seconds
+        (rows,) [s].
+    joints
+        Rows at which the log begins anew though no time is missing.
+    """
     if len(seconds) < 2:
         return np.zeros(len(seconds), np.int64)
     step = np.diff(seconds)
     pause = step > max(GAP_FACTOR * float(np.median(step)), GAP_LEAST_S)
+    pause[[row - 1 for row in joints if 0 < row < len(seconds)]] = True
     return np.concatenate([[0], np.cumsum(pause)]).astype(np.int64)
 
 

@@ -23,9 +23,15 @@ Kind = Literal["taps_swapped", "channel_stuck", "tap_open"]
 STUCK_MOVE_V = 0.020
 """The others must have moved this far while a stuck channel stood still [V] (judgement, no source)."""
 STUCK_STEPS = 8
+STUCK_TURNS, RENEWALS = 8, 10
+"""So many times the others must have been renewed, and so many of a channel's changes tell its own interval (choice:
+while the others move over eight of their steps a reading repeats half of the time at most, all eight times by chance
+in one of 256 at most, and over twenty rows and a minute of it far less)."""
 STUCK_LEAST_S = 60.0
 MIRROR_CORRELATION = -0.9
 MIRROR_LEAST_V = 0.004
+WRONG_LEAST_ROWS = 10
+"""Fewer rows with readings of two cells and of none are a disturbance, not a wire (choice)."""
 LEVEL_LEAST_V = 0.060
 """Two neighbours that stand apart by this much, one up and one down by the same [V] (choice)."""
 
@@ -44,43 +50,93 @@ class SensingFault:
         How far a reading is off [V], where that can be said.
     evidence
         One line for people.
+    share
+        Of the rows in which it shows.
+    rows
+        Those rows; None: all of them.
+    whole
+        Whether the readings still add up to the string's voltage: not where some are cut off.
     """
 
     kind: Kind
     columns: tuple[int, ...]
     size_V: float | None
     evidence: str
+    share: float = 1.0
+    rows: npt.NDArray[np.int64] | None = None
+    whole: bool = True
 
 
-def swapped_taps(volts: Floats) -> list[SensingFault]:
-    """Find pairs of sense wires that changed places.
+def swapped_taps(volts: Floats, low: float = 0.5, high: float = 4.9) -> list[SensingFault]:
+    """Find pairs of sense wires that changed places, and wires that are off between a cell at nought and one at two.
+
+    Told row by row, so that a plug that is wrong for part of a log is named and costs only those rows.
 
     Parameters
     ----------
     volts
-        (rows, cells) [V]; a clipped reading may be nought or NaN.
+        (rows, cells) [V] as they were read; a clipped reading may be nought, NaN or the end of the converter's range.
+    low, high
+        What a cell can have [V].
     """
     with np.errstate(all="ignore"):
-        level = np.nanmedian(volts, axis=0)
-    usual = float(np.nanmedian(level))
-    n = len(level)
-    found = []
-    for k in range(n):
-        mirrored = np.isfinite(level[k]) and level[k] < -0.5 * usual
-        silent = not np.isfinite(level[k]) or abs(level[k]) < 0.1 * usual
-        below = k > 0 and 1.7 * usual < level[k - 1] < 2.3 * usual
-        above = k < n - 1 and 1.7 * usual < level[k + 1] < 2.3 * usual
-        clipped = (k > 0 and level[k - 1] > 1.15 * usual) and (k < n - 1 and level[k + 1] > 1.15 * usual)
-        beside = (below or k == 0) and (above or k == n - 1) and (below or above)
-        if (mirrored and (beside or clipped or below or above)) or (silent and beside):
-            columns = tuple(j for j in (k - 1, k, k + 1) if 0 <= j < n)
-            shown = "nothing" if not np.isfinite(level[k]) else f"{level[k]:.2f} V"
-            found.append(SensingFault(
-                "taps_swapped", columns, 2 * usual,
-                f"the middle one reads {shown}, beside it {', '.join(f'{level[j]:.2f} V' for j in columns if j != k)}, "
-                f"where a usual cell reads {usual:.2f} V",
-            ))
-    return found
+        least, most = np.fmin.reduce(volts, axis=0), np.fmax.reduce(volts, axis=0)
+    beside = np.zeros(len(most), bool)
+    beside[1:] |= most[:-1] > high
+    beside[:-1] |= most[1:] > high
+    # a NaN among the least ones: nothing was read at all
+    suspects = np.flatnonzero(~(least >= low) | (beside & np.isnan(volts).any(axis=0)))
+    if not len(suspects):
+        return []
+    with np.errstate(all="ignore"):
+        usual = float(np.nanmedian(np.nanmedian(volts, axis=0)))
+    n = volts.shape[1]
+    found: list[SensingFault] = []
+    taken: set[int] = set()
+    for k in suspects.tolist():
+        rows, columns, kind = _wrong_wires(volts, k, usual, high)
+        read = max(int((~np.isnan(volts).all(axis=1)).sum()), 1)
+        if rows.sum() < min(WRONG_LEAST_ROWS, read) or taken & set(columns):
+            continue
+        with np.errstate(all="ignore"):
+            level = np.nanmedian(volts[rows], axis=0)
+        shown = "nothing" if not np.isfinite(level[k]) else f"{level[k]:.2f} V"
+        others = ", ".join("nothing" if not np.isfinite(level[j]) else f"{level[j]:.2f} V" for j in columns if j != k)
+        share = float(rows.sum() / read)
+        whole = abs(float(level[list(columns)].sum()) / usual - len(columns)) < 0.2
+        when = "" if share > 0.95 else f", in {share * 100:.0f} % of the rows"
+        named = "the middle one" if 0 < k < n - 1 and len(columns) == 3 else "one"
+        found.append(SensingFault(
+            kind, columns, 2 * usual if kind == "taps_swapped" else usual,
+            f"{named} reads {shown}, beside it {others}, where a usual cell reads {usual:.2f} V{when}",
+            share, np.flatnonzero(rows),
+        ))
+        taken |= set(columns)
+    return sorted(found, key=lambda f: (f.kind != "taps_swapped", f.columns))
+
+
+def _wrong_wires(volts: Floats, k: int, usual: float, high: float) -> tuple[Bools, tuple[int, ...], Kind]:
+    """Return in which rows the wires about cell `k` are wrong, the columns that this touches, and how.
+
+    The middle of a swapped pair reads the negative of a cell, or nothing where negatives are cut off; both beside it
+    read two cells, or the end of the range. A wire that is off leaves one cell nothing and its neighbour two.
+    """
+    n = volts.shape[1]
+    v = volts[:, k]
+    with np.errstate(invalid="ignore"):
+        mirrored = v < -0.5 * usual
+        silent = np.isnan(v) | (np.abs(v) < 0.1 * usual)
+        sides = [j for j in (k - 1, k + 1) if 0 <= j < n]
+        two = [((volts[:, j] > 1.7 * usual) & (volts[:, j] < 2.3 * usual)) | (volts[:, j] > high) for j in sides]
+        raised = [volts[:, j] > 1.15 * usual for j in sides]
+    every, some = np.logical_and.reduce(two), np.logical_or.reduce(two)
+    swapped = (mirrored & (some | np.logical_and.reduce(raised))) | (silent & every)
+    whole = tuple(sorted([k, *sides]))
+    if swapped.any():
+        return swapped, whole, "taps_swapped"
+    counts = [int((silent & t).sum()) for t in two]
+    one = int(np.argmax(counts))
+    return silent & two[one] & ~np.isnan(v), tuple(sorted([k, sides[one]])), "tap_open"
 
 
 def stuck_channels(
@@ -88,7 +144,9 @@ def stuck_channels(
 ) -> list[SensingFault]:
     """Find channels that stand still while the middle one of the others moves.
 
-    Run length alone proves nothing (a quiet channel repeats by chance); the movement of the others does.
+    Run length alone proves nothing: a quiet channel repeats by chance, and one that is read in turns or slowly stands
+    still until its turn. What proves it is that the others moved and were renewed several times meanwhile, over several
+    times the interval at which this channel itself is renewed elsewhere.
 
     Parameters
     ----------
@@ -114,6 +172,7 @@ def stuck_channels(
     middle[read] = median(volts[read] - levels, axis=1)
     middle += np.median(levels)
     least = max(STUCK_MOVE_V, STUCK_STEPS * step)
+    moves: _Renewals | None = None
     found = []
     for i in range(n):
         v = volts[:, i]
@@ -121,29 +180,63 @@ def stuck_channels(
         if len(known) < 20:
             continue
         value = v[known]
-        others = middle[known]
         starts = np.concatenate([[0], np.flatnonzero(np.diff(value) != 0) + 1])
         ends = np.append(starts[1:], len(value)) - 1
         t = seconds[known]
         for run in np.flatnonzero(t[ends] - t[starts] >= STUCK_LEAST_S):
-            part = others[starts[run] : ends[run] + 1]
+            inside = known[starts[run] : ends[run] + 1]
+            part = middle[inside]
             if len(part) < 20:
                 continue
             low, high = np.percentile(part, [2, 98])
-            here = known[starts[run] : ends[run] + 1]
-            if high - low > least and _loaded(drop, here, step) and not _regulated(current, volts, i, here):
-                found.append(
-                    SensingFault(
-                        "channel_stuck",
-                        (i,),
-                        float(np.max(np.abs(part - value[starts[run]]))),
-                        f"reads {value[starts[run]]:.3f} V without a change for "
-                        f"{(t[ends[run]] - t[starts[run]]) / 60:.0f} min "
-                        f"while the others moved over {(high - low) * 1e3:.0f} mV",
-                    )
-                )
-                break
+            if high - low <= least or not _loaded(drop, inside, step) or _regulated(current, volts, i, inside):
+                continue
+            moves = _Renewals.of(volts, seconds) if moves is None else moves
+            renewed = moves.of_others(i, int(inside[0]), int(inside[-1]))
+            stood = float(t[ends[run]] - t[starts[run]])
+            if renewed < STUCK_TURNS or stood < STUCK_TURNS * moves.interval(i, int(run), starts, t):
+                continue
+            lasts = stood / 60
+            found.append(SensingFault(
+                "channel_stuck", (i,), float(np.max(np.abs(part - value[starts[run]]))),
+                f"reads {value[starts[run]]:.3f} V without a change for {lasts / 60:.0f} min while the others moved "
+                f"over {(high - low) * 1e3:.0f} mV and changed {renewed:.0f} times",
+            ))
+            break
     return found
+
+
+@dataclass(frozen=True)
+class _Renewals:
+    """Rows in which each channel changed, and the usual time between its changes [s]; infinite where hardly any."""
+
+    rows: tuple[npt.NDArray[np.int64], ...]
+    usual_s: Floats
+
+    @classmethod
+    def of(cls, volts: Floats, seconds: Floats) -> _Renewals:
+        rows, usual = [], []
+        for v in volts.T:
+            known = np.flatnonzero(~np.isnan(v))
+            at = known[1:][np.diff(v[known]) != 0]
+            rows.append(at)
+            usual.append(float(np.median(np.diff(seconds[at]))) if len(at) > RENEWALS else np.inf)
+        return cls(tuple(rows), np.array(usual))
+
+    def of_others(self, i: int, first: int, last: int) -> float:
+        """How often the middle one of the other channels changed from row `first` to `last`."""
+        counts = [np.searchsorted(r, last, "right") - np.searchsorted(r, first, "right")
+                  for j, r in enumerate(self.rows) if j != i]
+        return float(np.median(counts))
+
+    def interval(self, i: int, run: int, starts: npt.NDArray[np.int64], t: Floats) -> float:
+        """Usual time between the changes of channel `i` outside one run [s]; of the slowest others if it has none."""
+        own = np.delete(np.diff(t[starts]), run) if run < len(starts) - 1 else np.diff(t[starts])
+        if len(own) > RENEWALS:
+            return float(np.median(own))
+        others = np.delete(self.usual_s, i)
+        others = others[np.isfinite(others)]
+        return float(np.percentile(others, 90)) if len(others) else np.inf
 
 
 def _loaded(drop: Floats | None, rows: npt.NDArray[np.int64], step: float) -> bool:

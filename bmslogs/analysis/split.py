@@ -150,7 +150,7 @@ def mean_over(charge: Floats, values: Floats, q: Floats) -> Floats:
     return np.asarray(np.interp(q, q[seen], total[seen] / count[seen]), float)
 
 
-FAR_OFFSET, FAR_LACK, FAR_MISFIT = 0.12, 0.11, 3.0
+FAR_OFFSET, FAR_LACK, FAR_MISFIT = 0.15, 0.16, 3.0
 """A cell beyond one of these (share of the capacity, b, misfit against the usual cell's) is fitted by itself: in one
 fit with the others it would be held back by what is usual, and bend their curve (choice)."""
 
@@ -450,7 +450,7 @@ def _based(problem: Problem, at: Point, table: OcvCurve | None, capacity: float,
     )
     sites = knot_sites(problem.knots)
     base = curve_coefficients(problem.knots, table.beyond(found.soc(sites)) + found.shift_V)
-    return replace(problem, base=base, bend=bends(problem.knots, base, problem.sure))
+    return replace(problem, base=base, bend=bends(problem.knots, base, problem.sure, table.own))
 
 
 def _centred_inverse(system: Floats, count: int) -> Floats:

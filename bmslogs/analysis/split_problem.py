@@ -109,16 +109,22 @@ def cell_priors(scale: Floats, resistance: float, excess: tuple[Floats, Floats] 
     return prior, pull
 
 
-def bends(knots: Floats, base: Floats, sure: bool) -> Floats:
+BOOK_BEND_SD_V, BOOK_BEND_SHARE = 0.0010, 0.5
+"""The same off a table that stands for a chemistry, whose features lie elsewhere (choice)."""
+
+
+def bends(knots: Floats, base: Floats, sure: bool, own: bool = True) -> Floats:
     """Return how much the slope of the curve may differ from that of a table at each knot [V per knot step].
 
-    `sure` is False where the table's place is not: on a flat curve, and without a table.
+    `sure` is False where the table's place is not: on a flat curve, and without a table. `own` is False for a table
+    that stands for a chemistry.
     """
     if not sure:
         return np.full(len(base) - 2, FREE_BEND_SD_V)
-    own = np.abs(roughness_rows(knots) @ base)
-    own = np.maximum(own, np.maximum(np.append(own[1:], 0.0), np.insert(own[:-1], 0, 0.0)))
-    return np.asarray(np.hypot(BEND_SD_V, BEND_SHARE * own), float)
+    climbs = np.abs(roughness_rows(knots) @ base)
+    climbs = np.maximum(climbs, np.maximum(np.append(climbs[1:], 0.0), np.insert(climbs[:-1], 0, 0.0)))
+    least, share = (BEND_SD_V, BEND_SHARE) if own else (BOOK_BEND_SD_V, BOOK_BEND_SHARE)
+    return np.asarray(np.hypot(least, share * climbs), float)
 
 
 def cell_places(problem: Problem, at: Point) -> Floats:

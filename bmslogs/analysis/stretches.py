@@ -18,6 +18,14 @@ REST_LEAST_S = 120.0
 """A shorter pause belongs to the drive or charge around it (choice)."""
 CHARGE_LEAST_S = 240.0
 """Current flows in for this long without a pause: a charge, not regeneration downhill (choice)."""
+ZERO_NEAR, ZERO_FAR = 0.03, 0.25
+"""A sensor's zero lies within the first as a rule and within the second always, as a share of the capacity per hour
+(judgement, no source)."""
+CROSSED_C_RATE = 0.05
+"""A current that comes back to nought swings this far beyond it both ways, as a share of the capacity per hour
+(choice)."""
+LEVELS = 2
+"""Levels at which the current stands that are looked at within each of these (choice)."""
 PARKED_LEAST_S = 6 * 3600.0
 """A rest of this length is a parked vehicle (choice)."""
 
@@ -47,8 +55,30 @@ def smooth(values: Floats, seconds: Floats, window_s: float) -> Floats:
         return np.asarray((total[high] - total[low]) / (count[high] - count[low]), float)
 
 
+@dataclass(frozen=True)
+class Still:
+    """A level at which the current stands still, time and again.
+
+    Attributes
+    ----------
+    amps
+        The level [A].
+    rows
+        (rows,) True where the current stays within `REST_C_RATE` of it.
+    seconds
+        For how long in all [s].
+    visits
+        How many times it came back to it.
+    """
+
+    amps: float
+    rows: Bools
+    seconds: float
+    visits: int
+
+
 def current_at_rest(current: Floats, seconds: Floats, capacity: float) -> tuple[float, Bools]:
-    """Find the reading of the current sensor when nothing flows.
+    """Find the reading of the current sensor when nothing flows, by the current alone.
 
     The commonest smoothed value near nought that hardly changes; a pack that never rests has none.
 
@@ -59,6 +89,16 @@ def current_at_rest(current: Floats, seconds: Floats, capacity: float) -> tuple[
     quiet
         (rows,) True where the current stays within `REST_C_RATE` of it.
     """
+    near = [s for s in still_levels(current, seconds, capacity) if abs(s.amps) < ZERO_NEAR * capacity]
+    return (near[0].amps, near[0].rows) if near else (0.0, np.zeros(len(current), bool))
+
+
+def still_levels(current: Floats, seconds: Floats, capacity: float) -> list[Still]:
+    """Return levels at which the current stands still: those near nought first, the commonest first among each.
+
+    A sensor's zero is off by some per cent of its range as a rule, but it may be off by any amount, and a load may
+    stand near nought as well: which it is the current alone does not say.
+    """
     window = max(20.0, 7.5 * float(np.median(np.diff(seconds)))) if len(seconds) > 1 else 20.0
     level = smooth(current, seconds, window)
     spread = np.sqrt(np.maximum(smooth(current**2, seconds, window) - level**2, 0.0))
@@ -67,18 +107,31 @@ def current_at_rest(current: Floats, seconds: Floats, capacity: float) -> tuple[
     usual = float(np.median(np.diff(seconds))) if len(seconds) > 1 else 1.0
     quick = min(quick, 0.02 * capacity) / np.sqrt(max(window / usual, 1.0))
     rest = max(capacity * REST_C_RATE, 0.05, 4.0 * quick)
-    # a sensor's zero is off by some per cent of its range, never by a tenth of the capacity per hour
-    near = (np.abs(level) < 0.03 * capacity) & (spread < max(4 * rest, 0.02 * capacity))
-    if near.sum() < 10:
-        return 0.0, np.zeros(len(current), bool)
-    values = level[near]
+    steady = spread < max(4 * rest, 0.02 * capacity)
+    out: list[Still] = []
+    for most in (ZERO_NEAR, ZERO_FAR):
+        left = (np.abs(level) < most * capacity) & steady
+        for still in out:
+            left &= np.abs(level - still.amps) > 2.0 * rest
+        for _ in range(LEVELS):
+            if left.sum() < 10:
+                break
+            found = _commonest(level, left, rest, seconds, steady)
+            out.append(found)
+            left &= np.abs(level - found.amps) > 2.0 * rest
+    return out
+
+
+def _commonest(level: Floats, left: Bools, rest: float, seconds: Floats, steady: Bools) -> Still:
+    values = level[left]
     edges = np.arange(values.min() - rest, values.max() + 2 * rest, rest)
     counts, edges = np.histogram(values, edges)
     top = int(np.argmax(counts))
-    inside = near & (level >= edges[top] - rest / 2) & (level <= edges[top + 1] + rest / 2)
+    inside = left & (level >= edges[top] - rest / 2) & (level <= edges[top + 1] + rest / 2)
     zero = float(np.median(level[inside]))
-    quiet = near & (np.abs(level - zero) <= rest)
-    return zero, _closed(quiet, level - zero, seconds, 3 * rest)
+    quiet = _closed(steady & (np.abs(level - zero) <= rest), level - zero, seconds, 3 * rest)
+    runs = [(a, b) for a, b in _runs(quiet) if b > a]
+    return Still(zero, quiet, float(sum(seconds[b] - seconds[a] for a, b in runs)), len(runs))
 
 
 def _closed(quiet: Bools, level: Floats, seconds: Floats, most: float) -> Bools:

@@ -144,6 +144,9 @@ class Study(LoadStudy):
             raise NotEnoughData("only a few readings with the charge counted")
         s = self.sampled
         group = max(1, len(piece) // SPLIT_ROWS)
+        if self.turns is not None:
+            # within a turn the same readings come again
+            group = max(group, min(round(self.turns.period_s / self.interval), len(piece) // 60))
         starts = np.arange(0, len(piece) - len(piece) % group, group)
 
         def thin(values: Floats) -> Floats:
@@ -161,7 +164,8 @@ class Study(LoadStudy):
         columns = thin(polar)
         live = np.sqrt((columns**2).mean(axis=0)) > 1e-6
         return splitting.split(
-            thin(s.volts), thin(charge), columns[:, live], thin(s.current), equal_blocks(len(starts), BLOCKS),
+            thin(self.volts_at_once), thin(charge), columns[:, live], thin(s.current),
+            equal_blocks(len(starts), BLOCKS),
             reference, self.capacity, self.usual_resistance, self.noise, period_s=s.period_s * group,
             new=thin(self._new), excess=self.excess, links=self.links, table=self.curve, anchors=self.anchors,
             grows=grows[live],

@@ -7,11 +7,13 @@ drive). A wrong thermistor curve turns the reading about 25 degC.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.analysis.models import warm_place
+from bmslogs.analysis.models.cell_warmth import NEAR_CELLS, per_kelvin
 from bmslogs.analysis.polarisation import low_pass
 from bmslogs.analysis.regression import block_fit, equal_blocks, jackknife_se, t_factor
 from bmslogs.base.errors import NotEnoughData
@@ -23,10 +25,17 @@ Bools = npt.NDArray[np.bool_]
 TAUS_S = (600.0, 1200.0, 2400.0, 4800.0)
 OPEN_BELOW_C, SHORT_ABOVE_C = -38.0, 115.0
 STUCK_MOVE_C = 1.5
-SOAK_SPREAD_C = 2.0
-"""After a soak all sensors read within this of their median (judgement: common practice, no source)."""
-TURN_LEAST = 0.04
-"""Least turn of a reading about 25 degC that speaks of a wrong thermistor curve (choice)."""
+SHIFT_LEAST_K, CURVE_LEAST_K = 3.0, 2.0
+"""Least size of practical weight of a shift after a soak, and of a wrong curve at the log's end that is further from 25
+degC: it is off by more elsewhere [K] (judgement: common practice, no source)."""
+TURN_LEAST, TURN_MOST = 0.04, 0.30
+"""Turns of a reading about 25 degC that speak of a wrong thermistor curve: usual parts are up to a fifth apart
+(choice)."""
+CELLS_APART = 0.05
+"""How far the cells of a place drop more or less than the others of themselves, as a fraction (one sd; judgement)."""
+LONE_LEAST, SHARED_ODDS = 0.6, 4.0
+"""A sensor that stands out of its neighbours by less than this share does not stand alone: log odds for its place
+(judgement)."""
 WARMED_LEAST_K, WARMING_LEAST_S = 0.3, 600.0
 """A pack whose mean temperature moves by less over a log, or that is logged for less long, does not tell its places
 apart (choice)."""
@@ -37,16 +46,23 @@ drive in it, and without one, where the air around decides as much (choice)."""
 
 @dataclass(frozen=True)
 class SensorFault:
-    """A temperature sensor whose reading is not to be believed.
+    """A temperature sensor whose reading is not to be believed, or of which the log cannot say whether it is.
 
     Attributes
     ----------
     column
         Sensor (0-based).
     kind
-        ``open``, ``short``, ``stuck``, ``offset`` or ``curve``.
+        ``open``, ``short``, ``stuck``, ``offset`` or ``curve``; the likelier one.
     size_C, half_C
         How far it is off, with the half width of the 95 % interval [K]; None where that cannot be said.
+    doubt
+        None where the sensor is surely off; else what explains the log as well: ``hot`` (a place that warms more),
+        ``air`` (a place in other air), ``either`` (of two sensors one is off, or their places differ).
+    share
+        With ``hot``: how much more the place would warm than the middle, as a fraction.
+    reads_warm
+        Whether it reads, or would read at freezing, warmer than it is.
     """
 
     column: int
@@ -54,134 +70,253 @@ class SensorFault:
     size_C: float | None
     half_C: float | None
     evidence: str
+    doubt: str | None = None
+    share: float = 0.0
+    reads_warm: bool = False
 
 
-def sensor_faults(temperature: Floats, seconds: Floats, soaked: Bools) -> list[SensorFault]:
+def sensor_faults(
+    temperature: Floats, seconds: Floats, soaked: Bools, current: Floats | None = None, section: Ints | None = None
+) -> list[SensorFault]:
     """Find temperature sensors at fault.
 
     Parameters
     ----------
     temperature
-        (rows, sensors) [degC].
+        (rows, sensors) [degC], sensors in the order of their places.
     seconds
         (rows,) [s].
     soaked
         (rows,) True where the pack had rested long enough for all places to be alike, or had not yet been loaded.
+    current, section
+        (rows,) [A] without NaN, section numbers from 0; None where the log has no current.
     """
     found: list[SensorFault] = []
     rows, n = temperature.shape
     if n == 0 or rows == 0:
         return found
+    good = _readable(temperature, found)
+    if len(good) < 2 or rows < 20:
+        return found
+    good = _moving(temperature, good, found)
+    if len(good) < 2:
+        return found
+    section = np.zeros(rows, np.int64) if section is None else section
+    return found + _weighed(temperature[:, good], seconds, soaked, current, section, good)
+
+
+def _readable(temperature: Floats, found: list[SensorFault]) -> Ints:
+    """Return the sensors that are neither open nor short; the others are added to `found`."""
     with np.errstate(all="ignore"):
         level = np.nanmedian(temperature, axis=0)
-        low, high = np.nanmin(temperature, axis=0), np.nanmax(temperature, axis=0)
-    bad = set()
     silent = np.asarray(np.isnan(temperature).all(axis=0))
-    for j in range(n):
+    good = []
+    for j in range(temperature.shape[1]):
         if silent[j] and not silent.all():
             found.append(SensorFault(j, "open", None, None, "it gives no reading while the others do"))
         elif level[j] <= OPEN_BELOW_C:
             found.append(SensorFault(j, "open", None, None, f"it reads {level[j]:.0f} degC, as an open circuit does"))
         elif level[j] >= SHORT_ABOVE_C:
             found.append(SensorFault(j, "short", None, None, f"it reads {level[j]:.0f} degC, as a short circuit does"))
+        elif not silent[j]:
+            good.append(j)
+    return np.array(good, np.int64)
+
+
+def _moving(temperature: Floats, good: Ints, found: list[SensorFault]) -> Ints:
+    """Return the sensors that move; those that stand still while all others move are added to `found`."""
+    t = temperature[:, good]
+    with np.errstate(all="ignore"):
+        moved = np.nanmax(t, axis=0) - np.nanmin(t, axis=0)
+        level, middle = np.nanmedian(t, axis=0), np.nanmedian(t, axis=1)
+    step = reading_step(t)
+    keep = []
+    for k, j in enumerate(good):
+        # a place that warms least moves half as far as its neighbours; a coarse reading stands still for long
+        others = float(np.quantile(np.delete(moved, k), 0.25)) if len(good) > 2 else float(np.delete(moved, k)[0])
+        if moved[k] < 1e-6 and others > max(STUCK_MOVE_C, 2.5 * step):
+            found.append(SensorFault(
+                int(j), "stuck", float(np.nanmax(np.abs(level[k] - middle))), None,
+                f"it reads {level[k]:.1f} degC without a change while the others moved by {others:.1f} K",
+            ))
         else:
-            continue
-        bad.add(j)
-    good = np.array([j for j in range(n) if j not in bad and not silent[j]], np.int64)
-    if len(good) < 2:
-        return found
-    with np.errstate(all="ignore"):
-        middle = np.nanmedian(temperature[:, good], axis=1)
-    for j in good:
-        others = good[good != j]
-        moved = float(np.nanmedian(high[others] - low[others]))
-        if high[j] - low[j] < 1e-6 and moved > STUCK_MOVE_C and rows > 20:
-            off = float(np.nanmax(np.abs(level[j] - middle)))
-            found.append(
-                SensorFault(
-                    int(j),
-                    "stuck",
-                    off,
-                    None,
-                    f"it reads {level[j]:.1f} degC without a change while the others moved by {moved:.1f} K",
-                )
-            )
-            bad.add(int(j))
-    good = np.array([j for j in good if j not in bad], np.int64)
-    if len(good) == 2 and soaked.any():
-        found += _disagree(temperature[:, good], soaked, good)
-    if len(good) >= 3:
-        found += _turned(temperature[:, good], seconds, good)
-        bad |= {f.column for f in found}
-        left = np.array([j for j in good if j not in bad], int)
-        if len(left) >= 3 and soaked.any():
-            found += _shifted(temperature[:, left], soaked, left)
-    return found
+            keep.append(j)
+    return np.array(keep, np.int64)
 
 
-def _disagree(temperature: Floats, soaked: Bools, columns: Ints) -> list[SensorFault]:
-    """Two sensors that part after a soak: one of them is off, and nothing says which."""
+def reading_step(temperature: Floats) -> float:
+    """Return the step of the readings [K]: the least change between rows; 0.1 where none changes."""
+    change = np.abs(np.diff(temperature[:20000], axis=0))
+    change = change[np.isfinite(change) & (change > 1e-3)]
+    return float(np.quantile(change, 0.05)) if len(change) else 0.1
+
+
+def _weighed(
+    temperature: Floats, seconds: Floats, soaked: Bools, current: Floats | None, section: Ints, columns: Ints
+) -> list[SensorFault]:
+    """Sensors that part from the others, each explanation weighed on the same rows."""
+    pair = len(columns) == 2
     with np.errstate(all="ignore"):
-        apart = float(np.nanmean(temperature[soaked, 1] - temperature[soaked, 0]))
-        always = float(np.nanmedian(temperature[:, 1] - temperature[:, 0]))
-    if abs(apart) < 1.2 * SOAK_SPREAD_C or abs(always - apart) > 0.5 * abs(apart):
+        middle = np.nanmean(temperature, axis=1) if pair else np.nanmedian(temperature, axis=1)
+    if np.isfinite(middle).sum() < 20:
         return []
-    text = f"before the load the two sensors part by {abs(apart):.1f} K; one of them is off, and nothing says which"
+    course, start = warm_place.warmth(middle, seconds, section, current, soaked)
+    levels = warm_place.block_means(temperature, start)
+    for k in range(levels.shape[1]):
+        known = np.isfinite(levels[:, k])
+        levels[:, k] = np.interp(course.seconds, course.seconds[known], levels[known, k])
+    if pair:
+        return _pair(levels, course, reading_step(temperature), columns)
+    away = levels - np.median(levels, axis=1, keepdims=True)
+    found = []
+    lone = lone_share(np.median(away, axis=0))
+    for k, weighed in enumerate(warm_place.weigh(away, course, reading_step(temperature))):
+        # places are not alike to the last tenth of a kelvin: what the others are apart this one may be, too
+        apart = float(np.median(np.abs(np.delete(np.median(away, axis=0), k)))) * 1.4826
+        weighed.sd["shift"] = float(np.hypot(weighed.sd["shift"], max(apart, 0.25)))
+        if course.soaked:  # where all places are alike a shift is read off
+            weighed.size["shift"] = float(np.mean(away[warm_place.block_means(soaked.astype(float), start) > 0.5, k]))
+        fault = _verdict(weighed, course, float(lone[k]), int(columns[k]))
+        if fault is not None:
+            found.append(fault)
+    # no more than a minority can be off: the others are what it is told by
+    return found if 2 * len(found) < len(columns) else []
+
+
+def lone_share(away: Floats) -> Floats:
+    """Return (sensors,) share of each sensor's distance from the middle that its neighbours do not lead up to.
+
+    One where the neighbours stand at the middle, nought where one stands as far out or, at an end, where a straight
+    line through the two nearest reaches it, as along a gradient.
+    """
+    n, out = len(away), np.ones(len(away))
+    for k in range(n):
+        if 0 < k < n - 1:
+            led = [away[k - 1], away[k + 1]]
+        else:
+            near, next_ = (away[1], away[2]) if k == 0 else (away[-2], away[-3])
+            led = [near, 2 * near - next_]
+        reached = max(led, key=lambda x: x * np.sign(away[k]))
+        out[k] = np.clip(1.0 - reached / away[k], 0.0, 1.0) if away[k] else 0.0
+    return out
+
+
+def _verdict(found: warm_place.Weighed, course: warm_place.Warmth, lone: float, column: int) -> SensorFault | None:
+    """Return the fault of one sensor, surely or perhaps; None where the place explains it."""
+    if not TURN_LEAST <= abs(found.size["curve"]) <= TURN_MOST:  # no usual part turns so
+        found = replace(found, odds=found.odds | {"curve": -np.inf})
+    true_place = found.true_place
+    if lone < LONE_LEAST:  # the air of these places has long been other than that of the rest
+        true_place = max(true_place, found.fault + SHARED_ODDS)
+    if found.fault < warm_place.WITHIN or true_place - found.fault > warm_place.WITHIN:
+        return None
+    doubt = None
+    if found.fault - true_place <= warm_place.WITHIN:
+        hot = found.odds["place"] >= found.odds["air"] and found.size["place"] > 0
+        doubt = "hot" if hot else "air"
+    return _described(found, course, column, doubt)
+
+
+def _described(
+    found: warm_place.Weighed, course: warm_place.Warmth, column: int, doubt: str | None
+) -> SensorFault | None:
+    """Return the fault in words and numbers; None where it is too small to matter."""
+    turned = warm_place.turned(course.middle)
+    far = float(turned[np.argmax(np.abs(turned))])
+    curve = found.odds["curve"] > found.odds["shift"]
+    both = abs(found.odds["curve"] - found.odds["shift"]) < warm_place.WITHIN
+    turn, shift = found.size["curve"], found.size["shift"]
+    soak = "before the load and under it alike" if course.soaked else "throughout the log"
+    spanned = f"while the pack went from {course.middle.min():.0f} to {course.middle.max():.0f} degC"
+    if curve:
+        size, half = turn * far, 1.96 * found.sd["curve"] * abs(far) + 0.1 * abs(turn * far)
+        # a wrong curve that is off by little at this temperature is off by more further from 25 degC
+        if abs(size) + half < CURVE_LEAST_K or abs(size) < 0.6 * CURVE_LEAST_K:
+            return None
+        says = f"it is off by {turn * 100:+.0f} % of the distance from 25 degC, as with a wrong thermistor curve, "
+        says += spanned
+        if both:
+            says += f"; a shift of {shift:+.1f} K explains it as well"
+        return SensorFault(column, "curve", size, half, says, doubt, found.size["place"], turn < 0)
+    half = 1.96 * found.sd["shift"]
+    if abs(shift) + half < SHIFT_LEAST_K or abs(shift) < 0.75 * SHIFT_LEAST_K:
+        return None
+    says = f"it reads {shift:+.1f} K from the others, {soak}, {spanned}"
+    cold = both and turn < 0 and shift > 0
+    if cold:
+        says += "; a wrong thermistor curve explains it as well"
+    return SensorFault(column, "offset", shift, half, says, doubt, found.size["place"], cold or shift > 0)
+
+
+def _pair(levels: Floats, course: warm_place.Warmth, step: float, columns: Ints) -> list[SensorFault]:
+    """Two sensors that part all log long: one of them is off, or their places differ; nothing says which."""
+    found = warm_place.weigh((levels[:, 1] - levels[:, 0])[:, None], course, step)[0]
+    if found.fault < warm_place.WITHIN or found.true_place - found.fault > warm_place.WITHIN:
+        return []
+    apart, half = found.size["shift"], 1.96 * float(np.hypot(found.sd["shift"], 0.5))
+    if abs(apart) + half < SHIFT_LEAST_K or abs(apart) < 0.75 * SHIFT_LEAST_K:
+        return []
+    text = (
+        f"the two sensors part by {abs(apart):.1f} K {'before the load and under it alike' if course.soaked else 'all'}"
+        f"{'' if course.soaked else ' log long'}; nothing says which of them is off, or whether their places differ so"
+    )
     return [
-        SensorFault(int(j), "offset", sign * apart, 0.5, text)
+        SensorFault(int(j), "offset", sign * apart, half, text, "either", 0.0, bool(sign * apart > 0))
         for j, sign in zip(columns, (-1.0, 1.0), strict=True)
     ]
 
 
-def _shifted(temperature: Floats, soaked: Bools, columns: Ints) -> list[SensorFault]:
-    """Sensors that stand apart after a soak although the others agree, and keep apart."""
-    with np.errstate(all="ignore"):
-        at_soak = np.nanmean(temperature[soaked], axis=0)
-        always = np.nanmedian(temperature - np.nanmedian(temperature, axis=1, keepdims=True), axis=0)
-    away = at_soak - np.nanmedian(at_soak)
-    found = []
-    spread = np.nanmedian(np.abs(away)) * 1.4826
-    for k in np.flatnonzero(np.abs(away) > max(SOAK_SPREAD_C, 4 * spread)):
-        beside = [m for m in (k - 1, k + 1) if 0 <= m < len(away)]
-        alone = all(abs(away[m]) < 0.4 * abs(away[k]) or np.sign(away[m]) != np.sign(away[k]) for m in beside)
-        stays = abs(always[k] - away[k]) < 0.5 * abs(away[k])
-        if alone and stays:
-            found.append(SensorFault(
-                int(columns[k]), "offset", float(away[k]), 0.5 + 2 * float(spread),
-                f"before the load, when all others agree within {max(spread, 0.1):.1f} K, it reads {away[k]:+.1f} K",
-            ))
-    return found
+def settled_by_cells(
+    faults: list[SensorFault], ratio: Floats, at: list[Bools], middle_C: float
+) -> list[SensorFault]:
+    """Return the faults less those that the cells' resistances speak against: cells that are colder drop more.
+
+    Parameters
+    ----------
+    faults
+        From `sensor_faults`.
+    ratio
+        (cells,) resistance over the pack's middle; NaN where not known.
+    at
+        For each sensor (cells,) True where it is the nearest.
+    middle_C
+        The pack's temperature [degC].
+    """
+    out = []
+    doubted = [f for f in faults if f.kind == "offset" and f.size_C is not None]
+    pair = [f for f in doubted if f.doubt == "either"]
+    for fault in faults:
+        if fault not in doubted or fault.size_C is None:
+            out.append(fault)
+            continue
+        here = at[fault.column] & np.isfinite(ratio)
+        others = np.isfinite(ratio) & ~here
+        if fault in pair and len(pair) == 2:
+            others &= at[next(f for f in pair if f is not fault).column]
+        if not here.any() or not others.any():
+            out.append(fault)
+            continue
+        told = float(np.log(np.median(ratio[here]) / np.median(ratio[others])))
+        real = -per_kelvin(middle_C) * fault.size_C
+        # cells of a place differ from the others by their age too; the activation energy is known to a third, and what
+        # a sensor reads that speaks for many cells holds for some of them only
+        unsure = 0.35 if here.sum() <= NEAR_CELLS else 0.5
+        odds = _normal(told, real, float(np.hypot(CELLS_APART, unsure * real))) - _normal(told, 0.0, CELLS_APART)
+        # that two places differ is likelier from the outset than that one of two sensors is off
+        if odds > (0.0 if fault in pair else warm_place.WITHIN):
+            continue
+        if odds < -warm_place.WITHIN:
+            fault = replace(
+                fault, doubt=None if fault.doubt == "air" else fault.doubt,
+                evidence=f"{fault.evidence}; the cells there drop {np.expm1(told) * 100:+.0f} % more, not the "
+                f"{np.expm1(real) * 100:+.0f} % that such a difference would make",
+            )
+        out.append(fault)
+    return out
 
 
-def _turned(temperature: Floats, seconds: Floats, columns: Ints) -> list[SensorFault]:
-    """Sensors whose distance from the others changes as a wrong thermistor curve makes it: about 25 degC."""
-    full = ~np.isnan(temperature).any(axis=1)
-    if full.sum() < 50:
-        return []
-    t = temperature[full]
-    middle = np.median(t, axis=1)
-    span = float(np.percentile(middle, 98) - np.percentile(middle, 2))
-    away = t - middle[:, None]
-    # from where it crosses 25 degC the reading turns: away = g (T - 25), nothing else free
-    lever = middle - 25.0
-    if np.sqrt((lever**2).mean()) < 4.0 or span < 2.0:
-        return []
-    turn = (lever @ away) / (lever @ lever)
-    left = (away - turn * lever[:, None]).std(axis=0)
-    line = np.stack([np.polyfit(lever, away[:, j], 1) for j in range(t.shape[1])], axis=1)
-    found = []
-    usual = np.median(np.abs(turn))
-    for k in np.flatnonzero(np.abs(turn) > max(TURN_LEAST, 5 * usual)):
-        # a place that is warmer or cooler shows a distance of its own, not one that vanishes at 25 degC
-        fits = left[k] < 0.35 * np.sqrt((away[:, k] ** 2).mean()) and abs(line[1, k]) < 0.35 * abs(line[0, k]) * 25.0
-        same = np.sign(line[0, k]) == np.sign(turn[k]) and abs(line[0, k] - turn[k]) < 0.5 * abs(turn[k])
-        off = float(turn[k] * lever[np.argmax(np.abs(lever))])
-        if fits and same and abs(off) > SOAK_SPREAD_C:
-            found.append(SensorFault(
-                int(columns[k]), "curve", off, 0.3 * abs(off),
-                f"it is off by {turn[k] * 100:+.0f} % of the distance from 25 degC, as with a wrong thermistor curve",
-            ))
-    return found
+def _normal(x: float, mean: float, sd: float) -> float:
+    return float(-0.5 * ((x - mean) / sd) ** 2 - np.log(sd))
 
 
 @dataclass(frozen=True)

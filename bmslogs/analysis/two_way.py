@@ -6,6 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
+from scipy import stats
 
 from bmslogs.analysis.statistics import MAD_TO_SD
 
@@ -14,6 +15,9 @@ Floats = npt.NDArray[np.float64]
 CLIP = 2.5  # scales beyond which one vehicle's entry counts no more (choice)
 MAD_EFFICIENCY = 0.37  # of the MAD as a scale of normal values: Rousseeuw and Croux, J. Am. Stat. Assoc. 88 (1993) 1273
 HUBER_EFFICIENCY = 0.95
+LENT_FREEDOM = 12.0  # most degrees of freedom that the spread within places lends to that between them (choice)
+LIKE_LEVEL = 0.05  # of the F test that forbids to lend
+EACH_SHARE = 0.4  # of the effect that every row must show by itself (choice)
 HUBER_K = 1.345  # 95 % efficient for normal errors: P. J. Huber, Robust Statistics, 1981
 
 
@@ -136,6 +140,62 @@ def position_p_values(table: npt.ArrayLike, permutations: int = 1999, seed: int 
     largest = np.sort((np.abs(total) / n).max(axis=1))
     above = permutations - np.searchsorted(largest, own - 1e-12)
     return np.asarray((1.0 + above) / (permutations + 1.0))
+
+
+class FewRows(NamedTuple):
+    """Position effects over so few vehicles that orders cannot tell them from chance.
+
+    Attributes
+    ----------
+    effect, half_width
+        (positions,) difference from the median of the other positions, and its 95 % half width [unit of the table].
+    p_value
+        (positions,) chance of an effect as large at any position of a table without any; one where not every vehicle
+        shows it.
+    """
+
+    effect: Floats
+    half_width: Floats
+    p_value: Floats
+
+
+def few_row_positions(table: npt.ArrayLike, within_sd: float = float("nan"), within_freedom: float = 0.0) -> FewRows:
+    """Return position effects over three or four vehicles, each weighed against the scatter of the table.
+
+    t = effect / (s sqrt((1 + 1 / (P - 1)) / V)), s^2 the mean square of what vehicle and position leave, (V - 1)
+    (P - 1) degrees of freedom. Where the spread within places says how far an entry scatters by itself, it is lent to
+    s as in a moderated t (G. K. Smyth, Stat. Appl. Genet. Mol. Biol. 3 (2004) 3), unless the table scatters more.
+    Each row must show the effect by itself, so that one bad entry makes no place.
+
+    Parameters
+    ----------
+    table
+        (vehicles, positions), NaN where a vehicle lacks the place.
+    within_sd, within_freedom
+        Standard deviation of an entry by the spread within its place, and its degrees of freedom; none given: NaN.
+    """
+    y = np.asarray(table, dtype=float)
+    away = y - np.nanmedian(y, axis=1, keepdims=True)
+    n = np.isfinite(y).sum(axis=0)
+    position = np.nanmean(away, axis=0)
+    left = away - position
+    left = left - np.nanmean(left, axis=1, keepdims=True)
+    freedom = float(max(np.isfinite(y).sum() - y.shape[0] - y.shape[1] + 1, 1))
+    variance = float(np.nansum(left**2)) / freedom
+    if np.isfinite(within_sd) and within_freedom > 0 and within_sd > 0:
+        lent = within_sd**2
+        if variance / lent < stats.f.ppf(1 - LIKE_LEVEL, freedom, within_freedom):
+            more = min(within_freedom, LENT_FREEDOM)
+            variance = (freedom * variance + more * lent) / (freedom + more)
+            freedom += more
+    others = np.array([np.nanmedian(np.delete(position, k)) for k in range(len(position))])
+    effect = position - others
+    se = np.sqrt(variance * (1.0 + 1.0 / max(len(position) - 1, 1)) / np.maximum(n, 1))
+    single = 2.0 * stats.t.sf(np.abs(effect) / np.maximum(se, 1e-12), freedom)
+    each = np.sign(effect) * (away - others)
+    shown = (np.isnan(away) | (each >= EACH_SHARE * np.abs(effect))).all(axis=0)
+    p_value = np.where(shown, 1.0 - (1.0 - single) ** len(position), 1.0)
+    return FewRows(effect, stats.t.ppf(0.975, freedom) * se, np.asarray(p_value, float))
 
 
 def _design(rows: int, columns: int) -> Floats:

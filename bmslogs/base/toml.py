@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -9,6 +10,14 @@ from typing import Any
 from pydantic import ValidationError
 
 from bmslogs.base.errors import BadInput, printable
+
+MOST_BYTES = 1 << 20
+"""Choice: a pack of a thousand cells with names for everything takes a tenth of it."""
+_ENDLESS_KEY = re.compile(r"(?:[\w-]+[ \t]*\.[ \t]*){100}")
+
+
+class NotToml(ValueError):
+    """A text that is no document in TOML; says why in one line."""
 
 
 def read_toml(path: Path, what: str, refusal: type[BadInput]) -> dict[str, Any]:
@@ -22,13 +31,33 @@ def read_toml(path: Path, what: str, refusal: type[BadInput]) -> dict[str, Any]:
         Raised where it is missing, cannot be read or is not TOML.
     """
     try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        if path.stat().st_size > MOST_BYTES:
+            raise refusal(f"is larger than {MOST_BYTES >> 20} MB", f"{what} in TOML", file=path)
+        return parse_toml(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise refusal("no such file", what, file=path) from None
     except (OSError, UnicodeDecodeError) as error:
         raise refusal(f"cannot be read ({error})", f"{what} in TOML, UTF-8", file=path) from None
-    except tomllib.TOMLDecodeError as error:
-        raise refusal(f"not TOML ({error})", f"{what} in TOML", file=path) from None
+    except NotToml as error:
+        raise refusal(str(error), f"{what} in TOML", file=path) from None
+
+
+def parse_toml(text: str) -> dict[str, Any]:
+    """Return the document that a text spells.
+
+    Raises
+    ------
+    NotToml
+        It spells none, or one built to keep a program busy: keys or lists nested without end.
+    """
+    if _ENDLESS_KEY.search(text):
+        raise NotToml("a key of more than 100 parts")
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise NotToml("lists or tables within each other without end") from None
+    except ValueError as error:  # what is no TOML, and a whole number of thousands of digits
+        raise NotToml(f"not TOML ({error})") from None
 
 
 def refused(

@@ -47,12 +47,24 @@ def serve(store: Path, host: str, port: int) -> None:
         ident="bmslogs",
         max_request_body_size=MOST_UPLOAD_BYTES,
     )
+    server.channel_class = _channel()
     where = f"[{host}]" if ":" in host else host
     tell(f"dashboard at http://{where}:{listening.getsockname()[1]}/ - Ctrl-C stops it")
     try:
         server.run()
     finally:
         server.close()
+
+
+def _channel() -> type:
+    """Return the server's channel, but one that closes on what it cannot read instead of telling where it failed."""
+    from waitress.channel import HTTPChannel
+
+    class Channel(HTTPChannel):  # type: ignore[misc]
+        def handle_error(self, exc_info: object = None) -> None:
+            self.handle_close()
+
+    return Channel
 
 
 def _listen(host: str, port: int) -> socket.socket:

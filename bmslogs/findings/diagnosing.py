@@ -14,21 +14,30 @@ from bmslogs.analysis.knowledge import Knowledge
 from bmslogs.analysis.study import Study
 from bmslogs.base.cautions import CAUTIONS
 from bmslogs.base.results import Diagnosis, Finding, by_urgency
-from bmslogs.findings import rules_bleed, rules_cells, rules_joint, rules_limits, rules_sensing
+from bmslogs.findings import (
+    rules_bleed,
+    rules_cells,
+    rules_joint,
+    rules_limits,
+    rules_pack_file,
+    rules_sensing,
+    rules_thermal,
+)
 from bmslogs.findings.case import Case
 from bmslogs.log import Log
 
-METHOD = "2026-11.6"
+METHOD = "2026-11.9"
 """Version of the methods: stored answers of another version are worked out again."""
 
 RULES: tuple[Callable[[Case], list[Finding]], ...] = (
-    rules_sensing.loom, rules_sensing.shifted, rules_sensing.wires, rules_sensing.sensors,
+    rules_sensing.loom, rules_sensing.shifted, rules_sensing.wires, rules_thermal.sensors,
     rules_joint.bursts,
     rules_cells.guarded,
-    rules_sensing.hot,
+    rules_thermal.hot,
     rules_bleed.effect, rules_bleed.plateau,
     rules_limits.voltage, rules_limits.temperature, rules_limits.current, rules_limits.cold, rules_limits.zero,
     rules_limits.log_itself,
+    rules_pack_file.mismatch,
 )
 """Every rule, sensing first."""
 
@@ -52,7 +61,7 @@ def diagnose(log: Log) -> Diagnosis:
         knowledge = Knowledge(Study(log))
         estimates = estimate_all(knowledge)
         case = Case(knowledge)
-        findings = [found for rule in RULES for found in rule(case)]
+        findings = rules_pack_file.without_unread(found for rule in RULES for found in rule(case))
     return Diagnosis(
         log=describe(log, knowledge.study.kinds) | {"settings": settings(knowledge.study)},
         pack={"id": log.pack.id, "vehicle": log.pack.vehicle, "cells": log.pack.cells_in_series},

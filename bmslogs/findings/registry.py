@@ -88,5 +88,7 @@ CAUSES: dict[str, Cause] = _table(
           "A", "A", 1.0, None, "current_zero"),
     Cause("log_quality", "The log itself", "gaps, held frames, slow refresh, clock jumps: what they cost the answer",
           "", "", 1.0, None, "log_quality"),
+    Cause("pack_file_mismatch", "The pack file does not fit", "the log contradicts a line of the pack file: which, and "
+          "by what", "", "", 1.0, None, "pack_file"),
 )
 """Every cause, in the order in which faces list them."""

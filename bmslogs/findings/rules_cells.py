@@ -7,7 +7,8 @@ import numpy.typing as npt
 
 from bmslogs.analysis.knowledge import Knowledge
 from bmslogs.analysis.known import ResistanceKnown
-from bmslogs.analysis.reference import ACTIVATION_EV, arrhenius_factor
+from bmslogs.analysis.models import cell_warmth, cold_or_weak
+from bmslogs.analysis.models.supply_block import ALIKE, Block, supply_blocks
 from bmslogs.analysis.statistics import robust_scale
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.results import Finding, Level
@@ -15,38 +16,99 @@ from bmslogs.findings.case import METER_FIRST, Case, finding, percent, standing_
 from bmslogs.findings.registry import CAUSES
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-ACTIVATION_SD_EV = 0.08
-SENSOR_TO_CELL_SD_K = 0.4
-"""How far a cell is from its nearest sensor, against the others (choice, one sd)."""
 CELL_SHARE, JOINT_SHARE = 0.5, 0.5
 LEAK_PER_AH = 14e-6
 """One per cent of charge in a month: the least leak of practical weight [A per Ah] (common practice, no source)."""
 
 
 def resistance(case: Case) -> list[Finding]:
-    """Cells and joints that drop more than the others."""
+    """Cells and joints that drop more than the others; cold told from weak."""
     k = case.knowledge
     found = k.resistance
     if isinstance(found, str):
         return []
     study = k.study
     least = CAUSES["cell_resistance_high"].least or 0.1
-    expected, expected_sd = _by_temperature(case, found)
-    usual_link = _usual_link(found.relative - expected, study.links, study.trusted)
-    value = found.relative - 1.0 - expected - usual_link
-    half = np.hypot(found.half_relative, 1.96 * expected_sd)
+    module, box = _numbers(case)
+    warmth = study.cell_warmth
+    factor, factor_sd = cell_warmth.expected_factor(found.relative, warmth, module, study.trusted)
+    usual_link = _usual_link(found.relative - factor, study.links, study.trusted)
+    value = (found.relative - usual_link) / factor - 1.0
+    half = np.hypot(found.half_relative, 1.96 * factor_sd * (1.0 + np.maximum(value, 0.0))) / factor
     known = study.trusted & np.isfinite(half)
-    out_standing = standing_out(value, half, least, known) & (value > 0)
+    # a cell without a sensor near it is judged against its near neighbours, which are about as warm
+    runs = cold_or_weak.runs(value, module, box, ~warmth.near, known, least)
+    trend = np.where(warmth.near, 0.0, cold_or_weak.trend(value, box, known))
+    for run in runs:
+        trend[run.cells] = np.maximum(trend[run.cells], run.height)
+    alone = (1.0 + value) / (1.0 + trend) - 1.0
+    beside = 1.96 * NEIGHBOUR_K * cell_warmth.per_kelvin(warmth.middle if np.isfinite(warmth.middle) else 20.0)
+    half = np.where(warmth.near, half, np.hypot(found.half_relative, beside) / (factor * (1.0 + trend)))
+    # a finding must not say of a cell what its own estimate denies: it drops more as it was, too
+    raw = np.where(warmth.near, found.relative - 1.0 - usual_link - found.half_relative, alone)
+    out_standing = standing_out(alone, half, least, known) & (alone > 0) & (raw > 0.35 * least)
     groups: list[list[int]] = []
-    for module, members in _modules(case):
+    for name, members in _modules(case):
         here = [i for i in members if out_standing[i]]
-        if module is not None and len(members) >= 2 and len(here) >= max(2, 0.75 * len(members)):
+        if name is not None and len(members) >= 2 and len(here) >= max(2, 0.75 * len(members)):
             groups.append(here)
         else:
             groups += [[i] for i in here]
-    return [_resistance_finding(case, found, group, value, half, expected) for group in groups]
+    return [_unwatched_finding(case, found, run) for run in runs] + [
+        _resistance_finding(case, found, group, alone, half, factor - 1.0) for group in groups
+    ]
+
+
+def _numbers(case: Case) -> tuple[Ints, Ints]:
+    """Return the numbers of each cell's module and box, counted along the string."""
+    modules = [case.pack.module_of(c) for c in case.cells]
+    boxes = [case.pack.box_of(m) for m in modules]
+    module, box = np.zeros(len(modules), np.int64), np.zeros(len(modules), np.int64)
+    for i in range(1, len(modules)):
+        module[i] = module[i - 1] + (modules[i] != modules[i - 1])
+        box[i] = box[i - 1] + (boxes[i] != boxes[i - 1])
+    return module, box
+
+
+NEIGHBOUR_K = 0.5
+"""How far a cell's temperature is from what its near neighbours lead up to (one sd; judgement) [K]."""
+BOX_COLD = 0.35
+"""Up to this extra drop a whole box without a sensor passes for colder by some ten kelvin (judgement)."""
+NO_SENSOR = "Put a thermometer at these cells and repeat the drive: whether they are colder decides it."
+
+
+def _unwatched_finding(case: Case, found: ResistanceKnown, run: cold_or_weak.Run) -> Finding:
+    """Return what is said of modules that drop more and have no sensor near them: colder or weaker."""
+    warmth = case.knowledge.study.cell_warmth
+    cells = [case.cells[i] for i in run.cells]
+    middle = warmth.middle if np.isfinite(warmth.middle) else 20.0
+    width = float(np.max(found.half_relative[run.cells]))
+    cold = cell_warmth.most_by_cold(middle)
+    whole_box = run.step is None
+    level: Level = "note" if run.smooth or (whole_box and run.height < BOX_COLD) else "look"
+    if run.height - width > cold:
+        level = "act"
+    kelvin = np.log1p(run.height) / cell_warmth.per_kelvin(middle)
+    says = (
+        f"{case.places(cells)}: these cells drop {percent(run.height)} more voltage per ampere than the pack's middle; "
+        "colder or weaker, no sensor is near."
+    )
+    because = [f"no temperature sensor is said to be near them; some {kelvin:.0f} K colder would make as much"]
+    if run.smooth:
+        because.append("it rises out of the cells beside them without a step, as cold does")
+    elif not whole_box:
+        because.append(f"it rises by {percent(run.step or 0.0)} at an end of these cells, more steeply than cold does")
+    if level == "act":
+        because.append(f"cold that is likely in a pack makes {percent(cold)} at most")
+    return finding(
+        case.pack, "cell_resistance_high", level, cells, says, because,
+        [NO_SENSOR, METER_FIRST, "Look at the capacity and the self-discharge of the same cells.",
+         "Swap the module and see whether the symptom follows it."],
+        size=run.height, half=width,
+    )
 
 
 def _modules(case: Case) -> list[tuple[str | None, list[int]]]:
@@ -54,21 +116,6 @@ def _modules(case: Case) -> list[tuple[str | None, list[int]]]:
     for i, cell in enumerate(case.cells):
         names.setdefault(case.pack.module_of(cell), []).append(i)
     return list(names.items())
-
-
-def _by_temperature(case: Case, found: ResistanceKnown) -> tuple[Floats, Floats]:
-    """Return the excess that each cell's temperature explains, and its standard deviation."""
-    study = case.knowledge.study
-    rows = np.zeros(study.log.rows, bool)
-    rows[study.sampled.row[study.moving]] = True
-    warmth = study.cell_temperature(rows)
-    middle = np.nanmedian(warmth) if np.isfinite(warmth).any() else np.nan
-    if not np.isfinite(middle):
-        return np.zeros(len(warmth)), np.full(len(warmth), 0.005)
-    away = np.where(np.isfinite(warmth), warmth, middle)
-    factor = arrhenius_factor(away, float(middle), ACTIVATION_EV)
-    spread = np.abs(arrhenius_factor(away, float(middle), ACTIVATION_EV + ACTIVATION_SD_EV) - factor)
-    return factor - 1.0, np.hypot(spread, 0.035 * SENSOR_TO_CELL_SD_K * (np.abs(away - middle) > 1.0))
 
 
 def _usual_link(excess: Floats, links: Bools, trusted: Bools) -> Floats:
@@ -94,7 +141,9 @@ def _resistance_finding(
         f"above the pack's middle of {found.middle * 1e3:.3f} mohm" for i in group
     ]
     if np.abs(expected[group]).max() > 0.01:
-        because.append(f"its temperature accounts for {expected[group[0]] * 100:+.0f} %, which is taken out")
+        because.append(
+            f"its temperature by the sensors accounts for {expected[group[0]] * 100:+.0f} %, which is taken out"
+        )
     if len(group) == 1:
         link = bool(study.links[group[0]])
         described = bool(case.pack.modules)
@@ -106,6 +155,9 @@ def _resistance_finding(
                 because.append("a link to the next module lies inside the tap of this cell")
         elif np.isfinite(share):
             because.append("no link between modules lies inside the tap of this cell")
+    near = bool(study.cell_warmth.near[group].all())
+    if not near:
+        because.append("no temperature sensor is near: it is measured against its near neighbours, about as warm")
     place = case.places(cells)
     if cause == "joint_resistance_high":
         # what the cell itself is more or less than the middle one cannot be told from its joint
@@ -353,9 +405,19 @@ def self_discharge(case: Case) -> list[Finding]:
         return []
     least = LEAK_PER_AH * k.study.capacity
     known = k.study.trusted & np.isfinite(found.amps) & np.isfinite(found.half)
-    value = np.nan_to_num(found.amps)
-    stand = standing_out(value, np.nan_to_num(found.half, nan=1.0), least, known) & (value > 0)
-    out = []
+    value, half_width = np.nan_to_num(found.amps), np.nan_to_num(found.half, nan=1.0)
+    parts = [*(m.cells for m in case.pack.modules), *(b.cells for b in case.pack.sense_boards)]
+    groups = [[case.cells.index(c) for c in part if c in case.cells] for part in parts]
+    blocks = supply_blocks(value, half_width, known, least, groups)
+    out = [_fed(case, block, float(found.conditions["hours"])) for block in blocks]
+    for block in blocks:
+        known[block.columns] = False
+    if blocks:
+        value = value - float(np.median(value[known]))
+    for block in blocks:
+        known[list(block.beyond)] = True
+        value[list(block.beyond)] -= block.amps
+    stand = standing_out(value, half_width, least, known) & (value > 0)
     for i in np.flatnonzero(stand):
         cell, size, half = case.cells[i], float(value[i]), float(found.half[i])
         out.append(
@@ -386,6 +448,29 @@ def self_discharge(case: Case) -> list[Finding]:
             )
         )
     return out
+
+
+def _fed(case: Case, block: Block, hours: float) -> Finding:
+    """Neighbours that lose alike: something is fed from them."""
+    cells = [case.cells[i] for i in block.columns]
+    apart = [case.cells[i] for i in block.beyond]
+    edges = [i for i in (block.first - 1, block.last + 1) if 0 <= i < len(case.cells)]
+    beside = " and ".join(f"cell {case.cells[i]}" for i in edges)
+    return finding(
+        case.pack, "self_discharge_high", "look", cells,
+        f"{case.places(cells)}: all {len(cells)} lose the same {block.amps * 1e3:.1f} mA more than the others while "
+        f"parked ({block.amps * 720:.2f} Ah a month): something is fed from these cells, such as the supply of the BMS "
+        "or a load across them.",
+        [f"over {hours:.0f} h parked they lie within {ALIKE * 100:.0f} % of one level"
+         + (f", and beside them {beside} {'does' if len(edges) == 1 else 'do'} not" if edges else "")
+         + ": cells that discharge themselves do so each at its own rate",
+         *([f"{case.places(apart)}: more than that, see there"] if apart else [])],
+        ["Find what is connected across these cells: the supply of the BMS, a converter, a heater or lamp tapped off "
+         "part of the string.", METER_FIRST,
+         "Measure the current in its wire; feed it from the whole string or from elsewhere, and balance afterwards.",
+         "Park it again without it: if these cells still lose more, treat each as a cell that discharges itself."],
+        size=block.amps, half=block.half,
+    )
 
 
 def guarded(case: Case) -> list[Finding]:

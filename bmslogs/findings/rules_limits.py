@@ -5,14 +5,33 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.base.results import Finding, Level
+from bmslogs.analysis import taps
+from bmslogs.analysis.signals.excursions import NOISE_SDS, Excursion, alike, excursions, row_lengths
+from bmslogs.base.results import LEVELS, Finding, Level
 from bmslogs.findings.case import Case, finding
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-CHARGE_C_RATE = 1 / 20
-"""Charge current below the temperature limit counts from here on (common practice, no source)."""
+LEAST_S = 10.0
+"""A limit passed for less in all is a note (METHODS G5; judgement)."""
+SERIOUS_ABOVE_V, SERIOUS_BELOW_V, SERIOUS_S = 0.010, 0.025, 60.0
+"""So far beyond a limit for so long, or twice as far for a moment of it, is not used again before it is mended
+(judgement: common practice, no source). Near empty the voltage falls so steeply that the same charge is more volts."""
+FAR_V = 0.100
+"""So far beyond a limit is more than a note however short (judgement)."""
+LEAST_CELL_V, MOST_CELL_V = 0.05, 4.95
+"""No cell in use reads less or more: what does is a wire, a converter's end or a mark (judgement)."""
+MOST_OUTSIDE = 0.01
+"""A channel that reads outside that in a larger share of the rows is not judged (choice)."""
+SERIOUS_K, SERIOUS_HOT_S = 2.0, 300.0
+"""So far beyond a temperature limit, or so long, is more than an error of the sensor (judgement)."""
+SENSOR_K = 1.0
+"""How far a sound temperature sensor may err [K] (judgement)."""
+COLD_S, COLD_SHARE = 30.0, 0.0005
+"""Charge in the cold for so long, or of such a share of the capacity, may have plated lithium (judgement)."""
+CHARGE_C_RATE = 1 / 50
+"""Charge current below the temperature limit counts from here on (METHODS G5; common practice, no source)."""
 DEFAULT_CHARGE_LIMIT_C = 0.0
 """Where the pack file names no charging temperature limit (common practice, no source)."""
 ZERO_C_RATE = 1 / 200
@@ -24,60 +43,122 @@ SLOW_REFRESH_S = 2.5
 
 def _length(seconds: Floats, rows: Bools) -> float:
     """Time [s] that the marked rows stand for, pauses not counted."""
-    step = np.diff(seconds, append=seconds[-1])
-    usual = float(np.median(step[:-1])) if len(step) > 1 else 1.0
-    return float(np.minimum(step, 10 * usual)[rows].sum())
+    return float(row_lengths(seconds)[rows].sum())
+
+
+# ---- voltage ------------------------------------------------------------------------------------------------
 
 
 def voltage(case: Case) -> list[Finding]:
-    """Cell voltage limits of the pack file."""
-    study, limits = case.knowledge.study, case.pack.limits
+    """Cell voltage limits of the pack file: one finding for each group of cells alike in size and time."""
+    limits = case.pack.limits
     out = []
-    step = study.log.voltage_step
-    for bound, sign, word in (
-        (limits.voltage_max_V, 1.0, "above the upper"), (limits.voltage_min_V, -1.0, "below the lower"),
-    ):
-        if bound is None:
-            continue
-        over = sign * (study.log.cell_voltage - bound)
-        passed = np.nan_to_num(over, nan=-1.0) > 0.5 * step + 1e-9
-        passed[:, ~study.trusted | case.knowledge.shifted] = False
-        # one row alone is a glitch, not a state
-        steady = passed.copy()
-        steady[1:] &= passed[:-1]
-        columns = np.flatnonzero(steady.any(axis=0))
-        if not len(columns):
-            continue
-        rows = np.asarray(steady[:, columns].any(axis=1))
-        worst = float(np.nanmax(np.where(passed[:, columns], over[:, columns], np.nan)))
-        cells = [case.cells[i] for i in columns]
-        minutes = _length(study.seconds, rows) / 60.0
-        first = study.log.time[np.flatnonzero(rows)[0]]
-        by_cell = [
-            f"cell {case.cells[i]}: {_length(study.seconds, passed[:, i]) / 60:.1f} min, at most "
-            f"{np.nanmax(over[passed[:, i], i]) * 1e3:.0f} mV over, limit {bound:.3f} V" for i in columns[:8]
-        ]
-        out.append(
-            finding(
-                case.pack,
-                "limit_exceeded",
-                "act",
-                cells,
-                f"{case.places(cells)}: {word} limit of {bound:.3f} V for {minutes:.1f} min, by up to "
-                f"{worst * 1e3:.0f} mV.",
-                [*by_cell, f"first at {np.datetime_as_string(first, 's')} UTC"],
-                [
-                    "Do not use the pack until the limit in the BMS is set to the cell's data sheet and "
-                    "its trip is proven.",
-                    "A cell that was below its lower limit is not charged again without the maker's advice."
-                    if sign < 0
-                    else "Look at the cell for swelling and warmth; end the charge earlier or balance first.",
-                ],
-                size=worst,
-                half=step,
-            )
-        )
+    for bound, sign in ((limits.voltage_max_V, 1.0), (limits.voltage_min_V, -1.0)):
+        if bound is not None:
+            found = _voltage_excursions(case, bound, sign)
+            by_level: dict[Level, list[Excursion]] = {}
+            for one in found:
+                by_level.setdefault(_voltage_level(one, sign), []).append(one)
+            out += [
+                _voltage_finding(case, bound, sign, level, group)
+                for level in LEVELS for group in alike(by_level.get(level, []))
+            ]
     return out
+
+
+def _voltage_excursions(case: Case, bound: float, sign: float) -> list[Excursion]:
+    """Return what the believed channels did beyond a voltage limit; readings that no cell can have are left out."""
+    study = case.knowledge.study
+    volts = study.log.cell_voltage
+    with np.errstate(all="ignore"):
+        extreme = sign * (np.fmax if sign > 0 else np.fmin).reduce(volts, axis=0)
+    columns = np.flatnonzero(
+        (extreme - sign * bound > 0.5 * study.log.voltage_step) & study.trusted & ~case.knowledge.shifted
+    )
+    if not len(columns):
+        return []
+    readings = _as_cells(case, columns)
+    outside = (readings < LEAST_CELL_V) | (readings > MOST_CELL_V)
+    # a channel that often reads what no cell can have is not believed where it does not
+    believed = outside.sum(axis=0) <= MOST_OUTSIDE * len(readings)
+    readings = np.where(outside, np.nan, readings)[:, believed]
+    return excursions(
+        sign * (readings - bound), columns[believed], study.seconds, study.log.voltage_step, _noise(case)
+    )
+
+
+def _as_cells(case: Case, columns: npt.NDArray[np.int64]) -> Floats:
+    """Return (rows, columns) readings [V], the drop of bleed currents in the sense wires taken out where known."""
+    study = case.knowledge.study
+    readings = study.log.cell_voltage[:, columns]
+    if study.taps is None or study.log.bleed is None or study.resistor is None:
+        return readings
+    bled = np.flatnonzero(study.log.bleed.any(axis=1))
+    readings = readings.copy()
+    whole = taps.corrected(study.log.cell_voltage[bled], study.log.bleed[bled], study.resistor, study.taps)
+    readings[bled] = whole[:, columns]
+    return readings
+
+
+def _noise(case: Case) -> float:
+    """Return the noise of a cell reading [V], one sd; a step's own where nothing tells it."""
+    study = case.knowledge.study
+    return study.noise if study.has_current else study.log.voltage_step / np.sqrt(12.0)
+
+
+def _voltage_level(one: Excursion, sign: float) -> Level:
+    """Return how urgent an excursion is: by its size and length together, never by one alone."""
+    serious = SERIOUS_ABOVE_V if sign > 0 else SERIOUS_BELOW_V
+    if one.worst >= 2 * serious and one.clear_seconds >= LEAST_S:
+        return "act"
+    if one.worst >= serious and one.clear_seconds >= SERIOUS_S:
+        return "act"
+    lasting = one.clear_seconds >= LEAST_S or (one.worst >= FAR_V and one.clear_seconds > 0)
+    return "look" if lasting else "note"
+
+
+def _voltage_finding(case: Case, bound: float, sign: float, level: Level, group: list[Excursion]) -> Finding:
+    study = case.knowledge.study
+    word = "above the upper" if sign > 0 else "below the lower"
+    cells = sorted(case.cells[one.column] for one in group)
+    worst, longest = max(one.worst for one in group), max(one.seconds for one in group)
+    first = study.log.time[min(one.first for one in group)]
+    each = " each at most" if len(group) > 1 else ""
+    short = level != "act"
+    return finding(
+        case.pack, "limit_exceeded", level, cells,
+        f"{case.places(cells)}: {word} limit of {bound:.3f} V for{each} {_time(longest)}, by up to "
+        f"{_millivolts(worst)}.",
+        [
+            *(
+                f"cell {case.cells[one.column]}: {_time(one.seconds)}, at most {_millivolts(one.worst)} beyond, "
+                f"limit {bound:.3f} V"
+                for one in sorted(group, key=lambda e: -e.worst)[:8]
+            ),
+            f"first at {np.datetime_as_string(first, 's')} UTC",
+            *(["little more than the reading can tell, or only for moments"] if short else []),
+        ],
+        [
+            "Compare the limit set in the BMS, and the charger's, with the cell's data sheet."
+            if short else
+            "Do not use the pack until the limit in the BMS is set to the cell's data sheet and its trip is proven.",
+            "A cell that was below its lower limit is not charged again without the maker's advice."
+            if sign < 0
+            else "Look at the cell for swelling and warmth; end the charge earlier or balance first.",
+        ],
+        size=worst, half=study.log.voltage_step,
+    )
+
+
+def _time(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 120.0 else f"{seconds / 60:.0f} min"
+
+
+def _millivolts(volts: float) -> str:
+    return f"{volts * 1e3:.1f} mV" if volts < 0.0095 else f"{volts * 1e3:.0f} mV"
+
+
+# ---- temperature and current --------------------------------------------------------------------------------
 
 
 def temperature(case: Case) -> list[Finding]:
@@ -91,58 +172,67 @@ def temperature(case: Case) -> list[Finding]:
     for bound, sign, word in ((limits.temperature_max_C, 1.0, "above"), (limits.temperature_min_C, -1.0, "below")):
         if bound is None:
             continue
-        over = np.where(good, sign * (t - bound), np.nan)
-        passed = np.nan_to_num(over, nan=-1.0) > 0.05
-        steady = passed.copy()
-        steady[1:] &= passed[:-1]
-        for j in np.flatnonzero(steady.any(axis=0)):
-            name = case.pack.sensor_name(int(j) + 1)
-            near = case.pack.temperature_sensors
-            cells = list(near[j].cells) if j < len(near) else []
-            worst = float(np.nanmax(over[:, j]))
-            out.append(finding(
-                case.pack, "limit_exceeded", "act", cells,
-                f"Sensor {name} was {word} the limit of {bound:.0f} degC for "
-                f"{_length(study.seconds, steady[:, j]) / 60:.1f} min, by up to {worst:.1f} K.",
-                [f"{'highest' if sign > 0 else 'lowest'} reading {bound + sign * worst:.1f} degC"],
-                ["Let the pack come back within its limits before it is loaded or charged.",
-                 "See runs_hot and resistance_10s for the cause."],
-                size=worst, half=0.5, sensor=name, unit="degC",
-            ))
+        with np.errstate(all="ignore"):
+            extreme = sign * (np.fmax if sign > 0 else np.fmin).reduce(t, axis=0)
+        columns = np.flatnonzero(good & (extreme > sign * bound))
+        for j in columns:
+            step, noise = _resolution(t[:, j])
+            for one in excursions(sign * (t[:, [j]] - bound), np.array([j]), study.seconds, step, noise):
+                out.append(_temperature_finding(case, bound, sign, word, one))
     return out
+
+
+def _resolution(readings: Floats) -> tuple[float, float]:
+    """Return step and noise (one sd) of a slow reading, such as a temperature, in its own unit."""
+    seen = readings[~np.isnan(readings)]
+    quick = np.abs(np.diff(seen[: 50_000]))
+    moved = quick[quick > 1e-6]
+    step = float(moved.min()) if len(moved) else 0.0
+    return step, 1.4826 * float(np.median(quick)) / np.sqrt(2.0) if len(quick) else 0.0
+
+
+def _temperature_finding(case: Case, bound: float, sign: float, word: str, one: Excursion) -> Finding:
+    name = case.pack.sensor_name(one.column + 1)
+    near = case.pack.temperature_sensors
+    cells = list(near[one.column].cells) if one.column < len(near) else []
+    level: Level = "note"
+    if one.clear_seconds >= LEAST_S:
+        level = "act" if one.worst >= SERIOUS_K or one.clear_seconds >= SERIOUS_HOT_S else "look"
+    return finding(
+        case.pack, "limit_exceeded", level, cells,
+        f"Sensor {name} was {word} the limit of {bound:.0f} degC for {_time(one.seconds)}, by up to "
+        f"{one.worst:.1f} K.",
+        [f"{'highest' if sign > 0 else 'lowest'} reading {bound + sign * one.worst:.1f} degC"],
+        ["Let the pack come back within its limits before it is loaded or charged.",
+         "See runs_hot and resistance_10s for the cause."],
+        size=one.worst, half=0.5, sensor=name, unit="degC",
+    )
 
 
 def current(case: Case) -> list[Finding]:
     """Current limits of the pack file."""
     study, limits = case.knowledge.study, case.pack.limits
-    out = []
+    out: list[Finding] = []
     for bound, sign, word in (
         (limits.discharge_current_max_A, 1.0, "discharge"), (limits.charge_current_max_A, -1.0, "charge"),
     ):
-        if bound is None:
+        if bound is None or not study.has_current:
             continue
-        over = sign * study.current - bound
-        passed = np.nan_to_num(over, nan=-1.0) > 0.005 * bound
-        passed[1:] &= passed[:-1]
-        if passed.any():
-            worst = float(np.nanmax(over[passed]))
-            out.append(
-                finding(
-                    case.pack,
-                    "limit_exceeded",
-                    "look",
-                    [],
-                    f"The {word} current was above its limit of {bound:.0f} A for "
-                    f"{_length(study.seconds, passed):.0f} s, by up "
-                    f"to {worst:.0f} A.",
-                    [f"highest {word} current {bound + worst:.0f} A"],
-                    ["Set the limit in the motor controller or charger to the cell's data sheet."],
-                    size=worst,
-                    half=0.02 * (bound + worst),
-                    unit="A",
-                )
-            )
+        over = (sign * study.current - bound)[:, None]
+        # a current sensor's gain is hardly known better than half a per cent
+        for one in excursions(over, np.array([0]), study.seconds, 0.01 * bound, 0.0):
+            out.append(finding(
+                case.pack, "limit_exceeded", "look" if one.clear_seconds >= LEAST_S else "note", [],
+                f"The {word} current was above its limit of {bound:.0f} A for {one.seconds:.0f} s, by up to "
+                f"{one.worst:.0f} A.",
+                [f"highest {word} current {bound + one.worst:.0f} A"],
+                ["Set the limit in the motor controller or charger to the cell's data sheet."],
+                size=one.worst, half=0.02 * (bound + one.worst), unit="A",
+            ))
     return out
+
+
+# ---- charging temperature -----------------------------------------------------------------------------------
 
 
 def cold(case: Case) -> list[Finding]:
@@ -150,57 +240,64 @@ def cold(case: Case) -> list[Finding]:
     study, limits = case.knowledge.study, case.pack.limits
     low = limits.charge_temperature_min_C
     low = DEFAULT_CHARGE_LIMIT_C if low is None else low
-    high = limits.charge_temperature_max_C
-    good = study.sensors_trusted
-    if not good.any():
+    good = np.flatnonzero(study.sensors_trusted)
+    if not len(good) or not study.has_current:
         return []
-    t = study.log.temperature[:, good]
     charging = np.nan_to_num(study.current) < -CHARGE_C_RATE * study.capacity
-    step = np.minimum(np.diff(study.seconds, append=study.seconds[-1]), 10 * study.interval)
-    out = []
-    with np.errstate(all="ignore"):
-        coldest, warmest = np.nanmin(t, axis=0), np.nanmax(t, axis=0)
-    for bound, rows, word, extreme in (
-        (low, (t < low).any(axis=1) & charging, "below", float(np.nanmin(coldest))),
-        (high, (t > (np.inf if high is None else high)).any(axis=1) & charging, "above", float(np.nanmax(warmest))),
-    ):
-        if bound is None or rows.sum() < 1:
-            continue
-        ah = float((-np.nan_to_num(study.current) * step)[rows].sum() / 3600.0)
-        seconds = float(step[rows].sum())
-        outside = (t < bound) if word == "below" else (t > bound)
-        cells = sorted({
-            c for j in np.flatnonzero((outside & rows[:, None]).any(axis=0)) if j < len(case.pack.temperature_sensors)
-            for c in case.pack.temperature_sensors[j].cells
-        })
-        serious = word == "above" or seconds > 30.0 or ah > 0.0005 * study.capacity
-        level: Level = "act" if serious else "look"
-        out.append(
-            finding(
-                case.pack,
-                "cold_charge" if word == "below" else "limit_exceeded",
-                level,
-                cells,
-                f"{ah:.2f} Ah were charged in {seconds / 60:.1f} min {word} the charging limit of {bound:.0f} degC "
-                f"({'coldest' if word == 'below' else 'warmest'} sensor {extreme:.1f} degC); regeneration "
-                "counts as charging.",
-                [
-                    f"charge current above {CHARGE_C_RATE * study.capacity:.0f} A in {int(rows.sum())} "
-                    f"rows {word} the limit"
-                ],
-                [
-                    "Do not charge or regenerate below the limit: set it in the BMS and the motor controller."
-                    if word == "below"
-                    else "Let the pack cool before it is charged.",
-                    "Warm the pack before charging, or charge straight after a drive.",
-                    "Watch the self-discharge and capacity of these cells: plating shows there later.",
-                ],
-                size=ah,
-                half=0.03 * ah,
-                unit="Ah",
-            )
-        )
-    return out
+    if not charging.any():
+        return []
+    bounds = [(low, -1.0)]
+    if limits.charge_temperature_max_C is not None:
+        bounds.append((limits.charge_temperature_max_C, 1.0))
+    return [f for bound, sign in bounds for f in _charged_outside(case, bound, sign, charging, good)]
+
+
+def _charged_outside(
+    case: Case, bound: float, sign: float, charging: Bools, good: npt.NDArray[np.int64]
+) -> list[Finding]:
+    """Return the finding of charge outside a charging temperature, where there was any; sign -1: below the bound."""
+    study = case.knowledge.study
+    t = study.log.temperature[:, good]
+    margin = np.array([NOISE_SDS * _resolution(one)[1] for one in t.T])
+    with np.errstate(invalid="ignore"):
+        over = sign * (t - bound) - margin
+        outside = (over > 1e-6) & charging[:, None]
+    length = row_lengths(study.seconds)
+    rows = outside.any(axis=1)
+    if not rows.any():
+        return []
+    seconds = float(length[rows].sum())
+    ah = float((-np.nan_to_num(study.current) * length)[rows].sum() / 3600.0)
+    extreme = float(np.nanmax(np.where(outside, sign * t, np.nan))) * sign
+    far = float(np.nanmax(np.where(outside, sign * (t - bound), np.nan)))
+    word = "below" if sign < 0 else "above"
+    near = case.pack.temperature_sensors
+    cells = sorted({
+        c for j in good[outside.any(axis=0)] if j < len(near) for c in near[j].cells
+    })
+    level: Level = "note"
+    if seconds >= LEAST_S:
+        lasting = seconds > COLD_S or ah > COLD_SHARE * study.capacity
+        level = "act" if lasting and far >= SENSOR_K else "look"
+    return [finding(
+        case.pack, "cold_charge" if sign < 0 else "limit_exceeded", level, cells,
+        f"{ah:.2f} Ah were charged in {seconds / 60:.1f} min {word} the charging limit of {bound:.0f} degC "
+        f"({'coldest' if sign < 0 else 'warmest'} sensor {extreme:.1f} degC); regeneration counts as charging.",
+        [
+            f"charge current above {CHARGE_C_RATE * study.capacity:.3g} A in {int(rows.sum())} rows {word} the limit",
+            *([f"within {SENSOR_K:.0f} K of the limit, which a sensor may err by"] if far < SENSOR_K else []),
+        ],
+        [
+            "Do not charge or regenerate below the limit: set it in the BMS and the motor controller."
+            if sign < 0
+            else "Let the pack cool before it is charged.",
+            "Warm the pack before charging, or charge straight after a drive."
+            if sign < 0
+            else "Charge at a lower rate, or later after a drive.",
+            *(["Watch the self-discharge and capacity of these cells: plating shows there later."] if sign < 0 else []),
+        ],
+        size=ah, half=0.03 * ah, unit="Ah",
+    )]
 
 
 def zero(case: Case) -> list[Finding]:
@@ -213,45 +310,38 @@ def zero(case: Case) -> list[Finding]:
     least = ZERO_C_RATE * k.study.capacity
     if abs(value) < 0.98 * least or abs(value) - half < 0.5 * least:
         return []
-    if _real(case, value, length):
-        return []
+    standing = k.study.standing
+    either = standing is None or standing.kind == "either"
+    says = f"The current reads {value:+.2f} A at rest"
+    because = [f"median over {length / 60:.0f} min at rest: {value:+.2f} +- {half:.2f} A"]
+    if standing is not None and standing.hours > 0:
+        because.append(standing.evidence())
+    if standing is not None and not either:
+        because.append(
+            f"charge counted with and without it, put beside the voltages of all rests: the share of it that flows is "
+            f"{standing.share:.2f} +- {1.96 * standing.share_sd:.2f}"
+        )
+    first = "Open the contactors and read the sensor: what it shows then is its zero, the rest of it is a load."
     return [
         finding(
             case.pack,
             "current_sensor_zero",
             "look" if abs(value) >= 2 * least else "note",
             [],
-            f"The current reads {value:+.2f} A at rest; over a day that would invent {abs(value) * 24:.0f} Ah.",
-            [f"median over {length / 60:.0f} min at rest: {value:+.2f} +- {half:.2f} A"],
-            [
-                "Set the sensor's zero with the contactors open.",
-                "If something is switched on at rest (a supply, a heater), the reading may be true: switch "
-                "it off and log again.",
-            ],
+            f"{says}, and this log cannot tell whether the sensor's zero is off or a load of that size stays on; as a "
+            f"zero it would invent {abs(value) * 24:.0f} Ah a day, as a load take them."
+            if either else
+            f"{says} though no such charge leaves the cells; over a day that would invent {abs(value) * 24:.0f} Ah.",
+            because,
+            [first, "Set the sensor's zero while the contactors are open.",
+             "Where it is a load (a supply, a heater), find it and switch it off, or log again with it off."]
+            if either else
+            ["Set the sensor's zero with the contactors open.",
+             "Log a rest again: the current must read nought, and the counted charge must agree with the voltages."],
             size=value,
             half=half,
         )
     ]
-
-
-def _real(case: Case, value: float, length: float) -> bool:
-    """Whether the voltages fall or rise at rest as that current would make them."""
-    study = case.knowledge.study
-    moved = abs(value) * length / 3600.0
-    if moved < 0.02 * study.capacity or study.curve.flat:
-        return False
-    longest = max((p for p in study.stretches if p.kind in ("rest", "parked")),
-                  key=lambda p: study.seconds[p.last] - study.seconds[p.first], default=None)
-    if longest is None:
-        return False
-    n = longest.last - longest.first
-    volts = study.log.cell_voltage[longest.rows][:, study.trusted]
-    begin = float(np.nanmedian(volts[n // 3 : n // 3 + max(n // 10, 1)]))
-    end = float(np.nanmedian(volts[-max(n // 10, 1) :]))
-    hours = (study.seconds[longest.last] - study.seconds[longest.first]) / 3600.0
-    z = study.curve.inverse(np.array([begin]))
-    expected = value * hours * 0.65 / study.capacity * float(study.curve.slope(z, 0.02)[0])
-    return bool(0.5 < (begin - end) / expected < 1.6) if abs(expected) > 0.003 else False
 
 
 def log_itself(case: Case) -> list[Finding]:
@@ -273,7 +363,7 @@ def log_itself(case: Case) -> list[Finding]:
             f"cell voltages are renewed every {study.refresh_s:.1f} s only, though a row is written every "
             f"{study.interval:.1f} s: what happens faster is not seen"
         )
-    missing = float(np.isnan(study.log.cell_voltage[:, ~study.silent]).mean()) if (~study.silent).any() else 1.0
+    missing = float(np.isnan(study.as_read[:, ~study.silent]).mean()) if (~study.silent).any() else 1.0
     held = float(
         study.held.sum()
         / max((np.abs(np.diff(study.current)) * 0.1 / study.capacity > 2 * study.log.voltage_step).sum(), 20)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.stats import norm
 
-from bmslogs.base.errors import NotEnoughData
+from bmslogs.analysis.signals import physics
 from bmslogs.base.results import Finding
 from bmslogs.findings.case import METER_FIRST, Case, finding
 from bmslogs.findings.registry import CAUSES
@@ -40,12 +40,38 @@ def loom(case: Case) -> list[Finding]:
             case.pack, fault.kind, "act", cells, says, [fault.evidence], steps, size=fault.size_V,
             half=None if fault.size_V is None else max(0.1 * abs(fault.size_V), study.log.voltage_step),
         ))
+    out += _impossible(case, [int(i) for i in np.flatnonzero(study.silent) if not _named(out, case.cells[i])])
     silent = [case.cells[i] for i in np.flatnonzero(study.silent) if not _named(out, case.cells[i])]
     if silent:
         out.append(finding(
             case.pack, "log_quality", "look", silent, f"{case.places(silent)}: most readings are missing.",
             ["the column holds fill values or nothing in over 30 % of the rows"],
             ["Look at the channel, its wire and the logger's settings.", PROVE_TAPS],
+        ))
+    return out
+
+
+def _impossible(case: Case, columns: list[int]) -> list[Finding]:
+    """Channels that read, most of the time, what no cell in service has, and no wrong wire explains it."""
+    study = case.knowledge.study
+    out = []
+    for i in columns:
+        share = float(study.beyond_physics[i])
+        if share < 0.5 * np.isnan(study.log.cell_voltage[:, i]).mean():
+            continue
+        low, high = physics.bounds(study.curve)
+        read = study.source.cell_voltage[:, i]
+        level = float(np.nanmedian(read[(read < low) | (read > high)]))
+        bound = low if level < low else high
+        out.append(finding(
+            case.pack, "limit_exceeded", "act", [case.cells[i]],
+            f"{case.places([case.cells[i]])}: it reads {level:.3f} V, which no cell in service has: the channel or its "
+            "wire is at fault, or the cell is dead.",
+            [f"{share * 100:.0f} % of its readings lie outside {low:.1f} to {high:.1f} V, its neighbours' do not; none "
+             "of them was used for any figure"],
+            ["Neither charge nor use the pack: nothing watches this cell.", METER_FIRST,
+             "Measure the cell itself with a meter; a cell found that low is not charged again.", PROVE_TAPS],
+            size=abs(level - bound), half=study.log.voltage_step,
         ))
     return out
 
@@ -122,80 +148,3 @@ def wires(case: Case) -> list[Finding]:
             size=ohm, half=half,
         ))
     return out
-
-
-def sensors(case: Case) -> list[Finding]:
-    """Temperature sensors at fault."""
-    study = case.knowledge.study
-    out = []
-    for fault in study.sensor_faults:
-        name = case.pack.sensor_name(fault.column + 1)
-        near = case.pack.temperature_sensors
-        cells = list(near[fault.column].cells) if fault.column < len(near) else []
-        where = f" ({case.places(cells)})" if cells else ""
-        cold = " A sensor that reads too warm hides charging in the cold." if fault.kind == "curve" else ""
-        out.append(finding(
-            case.pack, "temperature_sensor_fault",
-            "act" if fault.kind in ("open", "short", "stuck", "curve") else "look",
-            cells, f"Temperature sensor {name}{where} is not to be believed: {_fault_word(fault.kind)}.{cold}",
-            [fault.evidence],
-            ["Do not charge near the temperature limits on the word of this sensor.",
-             "Compare it with another thermometer at two temperatures after a night's rest.",
-             "Look at its plug, its seat on the cell and the thermistor curve set in the BMS."],
-            size=fault.size_C, half=fault.half_C, sensor=name,
-        ))
-    return out
-
-
-def _fault_word(kind: str) -> str:
-    return {
-        "open": "open circuit", "short": "short circuit", "stuck": "stuck",
-        "offset": "off from the others after a soak",
-        "curve": "wrong thermistor curve",
-    }[kind]
-
-
-def hot(case: Case) -> list[Finding]:
-    """Places that warm more per ampere squared than the others."""
-    k = case.knowledge
-    study = k.study
-    try:
-        found = study.heating
-    except NotEnoughData:
-        return []
-    good = study.sensors_trusted & np.isfinite(found.slope)
-    if good.sum() < 2:
-        return []
-    middle = float(np.median(found.slope[good]))
-    if middle <= 0:
-        return []
-    relative = np.where(good, found.slope / middle - 1.0, np.nan)
-    half = np.where(good, np.hypot(found.relative_half_width / middle, 0.03), np.nan)
-    spread = 1.4826 * float(np.nanmedian(np.abs(relative - np.nanmedian(relative))))
-    out = []
-    # of two places each is the other's measure; of more, the middle one is
-    other = np.where(good, np.nan_to_num(found.slope), 0.0)[good]
-    against = relative if good.sum() > 2 else np.where(good, found.slope / np.min(other) - 1.0, np.nan)
-    for j in np.flatnonzero(good & (np.nan_to_num(against) >= 0.98 * HOT_LEAST)):
-        size, width = float(relative[j]), float(half[j])
-        if against[j] - width < 0.35 * HOT_LEAST or (good.sum() >= 5 and size < 3.0 * spread):
-            continue
-        name = case.pack.sensor_name(int(j) + 1)
-        near = case.pack.temperature_sensors
-        cells = list(near[j].cells) if j < len(near) else []
-        where = f" ({case.places(cells)})" if cells else ""
-        out.append(finding(
-            case.pack, "runs_hot", "act" if size > 1.0 else "look", cells,
-            f"The place at sensor {name}{where} warms {size * 100:.0f} % more per ampere squared than the pack's "
-            "middle.",
-            [f"heating of {name}: {found.slope[j] * 1e3:.2f} mK per A^2, the middle of the pack {middle * 1e3:.2f}"],
-            ["See whether a cell or joint at this place also drops more voltage (resistance_10s).",
-             METER_FIRST, "Look for a loose joint, a covered vent or a gap in the thermal path at this place.",
-             "The same place hot in several vehicles speaks for the design, not the workmanship."],
-            size=size, half=width, sensor=name,
-        ))
-    return out
-
-
-HOT_LEAST = 0.20
-"""Least extra rise per ampere squared of practical weight, as a fraction (judgement: common practice, no source)."""

@@ -54,6 +54,8 @@ class Log:
         Columns that were kept but not used, by name.
     cell_columns
         The logger's own name of each cell's column, in the order of `cells`; empty where the log does not say.
+    sections
+        Rows at which the log begins anew though no time is missing: the clock stood still, or files were joined.
     """
 
     id: str
@@ -70,6 +72,7 @@ class Log:
     extra: dict[str, npt.NDArray[Any]] = field(default_factory=dict)
     meta: dict[str, str] = field(default_factory=dict)
     cell_columns: tuple[str, ...] = ()
+    sections: tuple[int, ...] = ()
 
     @property
     def rows(self) -> int:
@@ -145,6 +148,7 @@ def log_from_table(table: pa.Table, meta: dict[str, str], log_id: str) -> Log:
         extra={n: table.column(n).to_numpy(zero_copy_only=False) for n in rest},
         meta=meta,
         cell_columns=_sources(table, [n for _, n in cells]),
+        sections=tuple(int(j["row"]) for j in json.loads(meta.get("bmslogs.sections", "[]"))),
     )
 
 

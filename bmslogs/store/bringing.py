@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,6 +34,7 @@ from bmslogs.store.entries import (
 )
 from bmslogs.store.files import store_errors
 from bmslogs.store.overlaps import shared_rows
+from bmslogs.store.pack_notes import pack_notes, thinned_reading
 
 if TYPE_CHECKING:
     from bmslogs.store.store import Store
@@ -122,12 +124,16 @@ def _finish(
 ) -> Imported:
     try:
         repairs = tuple(RepairEntry(r) for r in reading.repairs.to_json())
-        if strict and repairs:
+        mended = [r for r in repairs if r["rule"] != "rows_put_together"]  # a layout, no damage
+        if strict and mended:
             raise BadInput(
-                f"needs repair: {'; '.join(map(str, repairs))}",
+                f"needs repair: {'; '.join(map(str, mended))}",
                 "a log without any, as --strict asks",
                 file=source.path,
             )
+        said = pack_notes(store, pack, thinned_reading(reading), reading.sha256)
+        if said:
+            reading.plan = replace(reading.plan, notes=(*reading.plan.notes, *said))
         meta = metadata(reading, source, pack, profile_toml(reading.plan), __version__, SCHEMA)
         meta |= more
         meta["bmslogs.mapping"] = mapping
@@ -161,7 +167,7 @@ def _finish(
     finally:
         writer.discard()
     notes = (
-        reading.plan.notes
+        reading.notes
         + overlaps
         + tuple(
             f"replaces log {e.id}, which was read with another mapping" for e in replaced if e.id != new_id

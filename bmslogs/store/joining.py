@@ -7,9 +7,10 @@ import json
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.parquet as pq
 
@@ -20,14 +21,16 @@ from bmslogs.base.version import __version__
 from bmslogs.importers.clock_offset import align, nearest
 from bmslogs.importers.plan.profile import Profile
 from bmslogs.importers.plan.repairs import iso
-from bmslogs.importers.plan.sign import judge_sign
+from bmslogs.importers.plan.sign import Stated, judge_sign
 from bmslogs.importers.reading.stream import Reading, metadata, read_whole
 from bmslogs.importers.reading.table_writer import ROW_GROUP, TableWriter, finish_parquet, open_parquet
+from bmslogs.importers.recognise.currents import NO_CURRENT
 from bmslogs.importers.recognise.inspection import profile_toml
 from bmslogs.importers.recognise.look import Job, look_at
 from bmslogs.importers.text.arrow import arrow_numbers
 from bmslogs.store.entries import Imported, RepairEntry, content_key, log_id, mapping_key, moment, seal
 from bmslogs.store.files import store_errors
+from bmslogs.store.pack_notes import pack_notes, thinned_file
 
 if TYPE_CHECKING:
     from bmslogs.store.store import Store
@@ -105,7 +108,7 @@ def _has_current(part: Part) -> bool:
 def _part(store: Store, path: Path, pack: Pack, profile: Profile, modules: tuple[str, ...] | None) -> Part:
     """Read one file, though it may lack the cells or the current."""
     job = look_at(path, profile, pack, modules)
-    lacking = [p for p in job.plan.problems if p.found in ("a log with no current", "no cell voltages found")]
+    lacking = [p for p in job.plan.problems if p.found.startswith((NO_CURRENT, "no cell voltages found"))]
     others = [p for p in job.plan.problems if p not in lacking]
     if others or len(lacking) > 1:
         raise (others or lacking)[0].in_file(path)
@@ -202,14 +205,17 @@ def _beside(parts: list[Part], target: Path, pack: Pack) -> tuple[int, list[Repa
     pick = nearest(time_v, time_i + shift, int(0.51 * period))
     beside = np.where(pick >= 0, current[np.maximum(pick, 0)], np.nan)
     evidence = cells.reading.findings.sign
-    evidence.add(beside, mean)
-    verdict = judge_sign(evidence, pack.nominal_capacity_Ah, amps.job.plan.sign_hint or None, "by the header")
+    evidence.add(time_v, beside, mean)
+    plan = amps.job.plan
     # a sign that the profile gives, or two columns, is in the readings already
-    factor = 1 if amps.job.plan.sign_fixed else verdict.factor
+    in_readings = plan.sign_fixed or bool(plan.of("discharge current"))
+    stated = Stated(1 if plan.sign_fixed else 0, plan.sign_hint, plan.sign_says)
+    verdict = judge_sign(evidence, pack.nominal_capacity_Ah, stated)
+    factor = 1 if in_readings and verdict.factor is not None else verdict.factor
     if factor is None:
         raise Ambiguous(
             f"which sign of the current is discharge: {verdict.why}",
-            'a profile with [current] discharge = "positive" or "negative"',
+            verdict.settle,
             file=amps.job.source.path,
         )
     beside = beside * factor
@@ -241,6 +247,12 @@ def _entry(rule: str, rows: int, says: str) -> RepairEntry:
     return RepairEntry(rule=rule, rows=rows, columns=["time"], first=None, last=None, says=says)
 
 
+def _sections(parts: list[Part], time: npt.NDArray[np.int64]) -> list[dict[str, Any]]:
+    """Return the joints of the parts at their rows in the whole."""
+    joints = sorted((j for p in parts for j in p.reading.joints), key=lambda j: j.time)
+    return [replace(j, row=int(np.searchsorted(time, j.time))).to_json() for j in joints]
+
+
 def _committed(
     store: Store,
     parts: list[Part],
@@ -254,9 +266,10 @@ def _committed(
 ) -> Imported:
     repairs = [RepairEntry(r) for p in parts for r in p.reading.repairs.to_json()] + more
     first = next((p for p in parts if p.job.plan.cells), parts[0])
-    if strict and repairs:
+    mended = [r for r in repairs if r["rule"] != "rows_put_together"]  # a layout, no damage
+    if strict and mended:
         raise BadInput(
-            f"needs repair: {'; '.join(map(str, repairs))}",
+            f"needs repair: {'; '.join(map(str, mended))}",
             "a log without any, as --strict asks",
             file=first.job.source.path,
         )
@@ -276,10 +289,14 @@ def _committed(
         "bmslogs.end": iso(int(time[-1])),
         "bmslogs.mapping": mapping,
         "bmslogs.refresh_s": json.dumps(first.job.refresh),
+        "bmslogs.sections": json.dumps(_sections(parts, time), ensure_ascii=False),
         "bmslogs.parts": json.dumps(
             [{"source": p.job.source.path.name, "sha256": p.reading.sha256} for p in parts]
         ),
     }
+    notes = first.reading.notes
+    notes += pack_notes(store, pack, thinned_file(joined, first.reading.plan.voltage_step), sha)
+    meta["bmslogs.notes"] = json.dumps(notes, ensure_ascii=False)
     meta["bmslogs.seal"] = seal(meta)
     final = store.incoming()
     try:
@@ -298,4 +315,4 @@ def _committed(
         final.unlink(missing_ok=True)
     files = " + ".join(str(p.job.source.path) for p in parts)
     start, end = moment(meta["bmslogs.start"]), moment(meta["bmslogs.end"])
-    return Imported(new_id, files, rows, start, end, "new", tuple(repairs), first.reading.plan.notes)
+    return Imported(new_id, files, rows, start, end, "new", tuple(repairs), notes)

@@ -45,7 +45,7 @@ def shared_rows(
         _, a, b = np.intersect1d(mine[0], theirs[0], assume_unique=True, return_indices=True)
         if len(a) < LEAST_SHARED or not np.array_equal(mine[1][a], theirs[1][b], equal_nan=True):
             continue
-        hint = f"keep one of them (`bmslogs forget {entry.id}` removes the older)"
+        hint = f"keep one of them (`bmslogs remove {entry.id}` removes the older)"
         if len(b) == len(theirs[0]):
             more = len(mine[0]) - len(a)
             notes.append(

@@ -116,7 +116,7 @@ class Store:
             progress=progress,
         )
 
-    def forget(self, log_id: str) -> None:
+    def remove(self, log_id: str) -> None:
         """Remove a log and what was said of it.
 
         Raises

@@ -10,19 +10,19 @@ from __future__ import annotations
 import argparse
 import json
 import os
-import subprocess
-import sys
 import tempfile
 from collections import defaultdict
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
-from scipy.stats import beta
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
+
+from scipy.stats import beta  # noqa: E402
 
 LOUD = ("act", "look")
 LOUDNESS = {"note": 1, "look": 2, "act": 3}
-RESISTANCE = {"cell_resistance_high", "joint_resistance_high", "cell_or_joint_resistance_high"}
 QUIET_CAUSES = ("log_quality", "current_sensor_zero", "pack_file_mismatch")
 """Causes whose finding counts at any level, `note` too."""
 MANY = 30
@@ -38,20 +38,25 @@ def share(hits: int, of: int) -> str:
     return f"{hits} of {of} ({100 * hits / of:.0f} %, {100 * low:.0f}-{100 * high:.0f})"
 
 
-def diagnose(folder: Path, case: dict[str, Any], store: Path) -> dict[str, Any] | str:
-    """Return the diagnosis of one case as JSON, or what standard error said."""
-    out = store / f"{case['id']}.json"
-    command = [
-        sys.executable, "-m", "bmslogs", "diagnose", str(folder / case["log"]), "--pack", str(folder / case["pack"]),
-        "--store", str(store / case["id"]), "--json", str(out),
-    ]
-    if case.get("profile"):
-        command += ["--profile", str(folder / case["profile"])]
-    environment = os.environ | {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
-    done = subprocess.run(command, capture_output=True, text=True, env=environment, check=False)
-    if done.returncode or not out.exists():
-        return f"exit {done.returncode}: {done.stderr.strip()[-400:]}"
-    return dict(json.loads(out.read_text(encoding="utf-8")))
+def diagnose(folder: Path, case: dict[str, Any]) -> dict[str, Any] | str:
+    """Return the diagnosis of one case as the command line writes it, or what standard error said."""
+    from typer.testing import CliRunner
+
+    from bmslogs.base.errors import BmsLogsError
+    from bmslogs.faces.command import app
+
+    with tempfile.TemporaryDirectory() as store:
+        out = Path(store) / "answer.json"
+        words = ["diagnose", str(folder / case["log"]), "--pack", str(folder / case["pack"]), "--store", store]
+        words += ["--json", str(out)]
+        if case.get("profile"):
+            words += ["--profile", str(folder / case["profile"])]
+        done = CliRunner().invoke(app, words)
+        if out.exists():
+            return dict(json.loads(out.read_text(encoding="utf-8")))
+        if isinstance(done.exception, BmsLogsError):
+            return f"refused: {done.exception}"
+        return f"crash: {done.exception!r}"
 
 
 def at_place(finding: dict[str, Any], fault: dict[str, Any]) -> bool:
@@ -117,15 +122,12 @@ def main() -> None:
     cases = [(folder, case) for folder in options.folders
              for case in json.loads((folder / "truth.json").read_text(encoding="utf-8"))["cases"]
              if not options.only or case["id"] in options.only.split(",")]
-    with tempfile.TemporaryDirectory() as store, ThreadPoolExecutor(options.workers) as pool:
-        answers = list(pool.map(lambda c: diagnose(c[0], c[1], Path(store) / c[0].name), _made(cases, Path(store))))
+    if options.workers < 2:
+        answers = [diagnose(*one) for one in cases]
+    else:
+        with ProcessPoolExecutor(options.workers) as pool:
+            answers = list(pool.map(diagnose, *zip(*cases, strict=True)))
     report(cases, answers, options.show, options.json)
-
-
-def _made(cases: list[tuple[Path, dict[str, Any]]], store: Path) -> list[tuple[Path, dict[str, Any]]]:
-    for folder, _ in cases:
-        (store / folder.name).mkdir(exist_ok=True)
-    return cases
 
 
 def report(

@@ -30,9 +30,14 @@ def soc_grid() -> np.ndarray:
 
 def open_circuit_voltage(chemistry: str, soc: np.ndarray) -> np.ndarray:
     """Return the open-circuit voltage [V] of the PyBaMM set at `soc` (0..1 between its cut-off voltages)."""
+    return curve_of_set(SETS[chemistry], soc)
+
+
+def curve_of_set(name: str, soc: np.ndarray) -> np.ndarray:
+    """Return the open-circuit voltage [V] of a PyBaMM parameter set at `soc` (0..1 between its cut-off voltages)."""
     import pybamm
 
-    values = pybamm.ParameterValues(SETS[chemistry])
+    values = pybamm.ParameterValues(name)
     x0, x100, y100, y0 = pybamm.lithium_ion.get_min_max_stoichiometries(values)
     parameters = pybamm.LithiumIonParameters()
     negative = pybamm.Vector((x0 + soc * (x100 - x0)).reshape(-1, 1))

@@ -1,15 +1,22 @@
 """Where a string stands on the table, against strings that were planted on it (scipy's interpolation of the table)."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy.interpolate import PchipInterpolator
 
 from bmslogs.analysis.alignment import align
-from bmslogs.analysis.ocv import built_in
+from bmslogs.analysis.ocv import built_in as book
 from bmslogs.analysis.rests import Anchors
 
 NOMINAL = 100.0
+
+
+def built_in(chemistry):
+    """Return the built-in curve as if it were measured on the very cells of the pack."""
+    return replace(book(chemistry), own=True)
 
 
 def true_curve(chemistry, lift=0.0, aside=0.0):
@@ -62,3 +69,17 @@ def test_a_plateau_alone_does_not_place_a_string_and_a_leading_cell_does():
     assert abs(led.soc(-54.9) - full) < max(2.5 * led.soc_se(-54.9), 0.001)
     assert led.soc_se(-54.9) < 0.5 * alone.soc_se(-54.9)
     assert_allclose(led.swing_V, alone.swing_V)
+
+
+@pytest.mark.parametrize("name", ["Mohtat2020", "NCA_Kim2011", "Ecker2015", "ORegan2022"])
+@pytest.mark.parametrize(("z0", "moved"), [(1.0, 0.9), (0.95, 0.6)])
+def test_another_makers_curve_is_within_the_error_of_the_book(name, z0, moved):
+    """Strings that follow another published set (PyBaMM's) than the one that stands for the chemistry."""
+    from tests.accuracy.ocv_tables import curve_of_set
+
+    soc = np.linspace(0.0, 1.0, 201)
+    volt = curve_of_set(name, soc)
+    capacity = 95.0
+    q = np.linspace(0.0, moved * capacity, 80)
+    found = align(q, np.interp(z0 - q / capacity, soc, volt), book("NMC"), NOMINAL)
+    assert abs(found.capacity - capacity) < 2.5 * found.capacity_se

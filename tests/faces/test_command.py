@@ -68,8 +68,8 @@ def test_help_version_and_usage(bmslogs: Program) -> None:
         ("compare", "--before", "20260509"),
         ("compare", "heron-main", "--before", "a", "--after", "b"),
         ("record", "heron-main", "--out", "x.html"),
-        ("forget", "20260509-1330-0123456789ab"),
-        ("check-store",),
+        ("remove", "20260509-1330-0123456789ab"),
+        ("verify",),
         ("explain", "nothing_of_that_name"),
         ("import", "missing.csv", "--pack", "missing.toml"),
         ("import", "missing.csv", "--pack", HERON),
@@ -95,8 +95,8 @@ def test_import_says_what_became_of_each_file(bmslogs: Program, tmp_path: Path, 
     assert (again["logs"][0]["id"], again["logs"][0]["status"]) == (log["id"], "known")
     assert log["id"] in bmslogs("logs").out
     assert json.loads(bmslogs("logs", "--json", "-").out)["logs"][0]["id"] == log["id"]
-    assert bmslogs("check-store").code == 0
-    assert bmslogs("forget", log["id"]).code == 0
+    assert bmslogs("verify").code == 0
+    assert bmslogs("remove", log["id"]).code == 0
     assert json.loads(bmslogs("logs", "--json", "-").out)["logs"] == []
 
 

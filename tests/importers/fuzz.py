@@ -2,6 +2,7 @@
 
     python -m tests.importers.fuzz --count 2000 --seed 1
 
+Of files without damage every line must be a row of the log or named by a repair (their balance).
 Every reading that an import gives back must stand in the damaged file, in the row with that stamp and in that
 column, or be null. Rows whose stamps were mended are compared with no row; they are few.
 """
@@ -24,6 +25,7 @@ import numpy as np
 from bmslogs.base.errors import BmsLogsError
 from bmslogs.base.pack import Pack
 from bmslogs.importers import inspect_file
+from bmslogs.importers.reading.balance import LEFT_OUT
 from bmslogs.log import read_log
 from bmslogs.store import Store
 from tests.importers.writing import Dialect, Truth, drive, pack_for, stamp, text_of
@@ -49,6 +51,10 @@ BASES: dict[str, Dialect] = {
     ),
     "quoted": D.but(quote=True, soc_name="SOC (%)"),
 }
+
+
+PREAMBLES = {"Gerät 7"[:4].encode("cp1252"): ("Gerät 7",)}
+"""By the first bytes of a file: lines above its header that hold something."""
 
 
 def flip(data: bytes, rng: random.Random) -> bytes:
@@ -144,7 +150,14 @@ def packed_and_broken(data: bytes, rng: random.Random) -> bytes:
     )
 
 
+def none(data: bytes, rng: random.Random) -> bytes:
+    """Return the bytes as they are: the balance of rows must hold."""
+    return data
+
+
 DAMAGES: tuple[Callable[[bytes, random.Random], bytes], ...] = (
+    none,
+    none,
     flip,
     flip,
     flip,
@@ -170,12 +183,11 @@ def readings(data: bytes, d: Dialect) -> dict[int, list[list[float]]]:
         return out
     text = data.decode("cp1252", "replace").replace("\r\n", "\n")
     # a carriage return alone may end a line or be rubbish in it: both readings count
-    for line in [x.replace("\r", "") for x in text.split("\n")] + re.split(r"[\r\n]", text):
-        fields = (
-            [f.strip() for f in next(csv.reader([line.replace("\0", "")], delimiter=d.delimiter), [])]
-            if d.quote
-            else line.split(d.delimiter)
-        )
+    lines = [x.replace("\r", "") for x in text.split("\n")] + re.split(r"[\r\n]", text)
+    parted = [x.split(d.delimiter) for x in lines]
+    if d.quote:  # a lone quote may open a field or be rubbish at its edge: both readings count
+        parted += [next(csv.reader([x.replace("\0", "")], delimiter=d.delimiter), []) for x in lines]
+    for fields in parted:
         fields = [f.strip().strip('"').strip() for f in fields]
         if len(fields) < 2 + CELLS + SENSORS:
             continue
@@ -209,7 +221,13 @@ def verify(log_path: Path, data: bytes, d: Dialect) -> str | None:
     text = data.decode("cp1252", "replace")
     if log.current is None or len(log.cells) != CELLS:
         return "another set of columns"
-    mended = {r["rule"] for r in log.repairs} & {"clock_back", "clock_unset", "stamps_spread", "no_date"}
+    mended = {r["rule"] for r in log.repairs} & {
+        "clock_back",
+        "clock_lost",
+        "clock_unset",
+        "stamps_spread",
+        "no_date",
+    }
     block = np.column_stack([log.current, log.cell_voltage / d.cell_unit, log.temperature])
     for k, us in enumerate(log.time.astype(np.int64)):
         rows = there.get(int(us))
@@ -225,6 +243,14 @@ def verify(log_path: Path, data: bytes, d: Dialect) -> str | None:
         if not any(_within(got, np.array(row[: len(got)])) for row in rows) and not mended:
             return f"row {k}: {got.tolist()} where the file says {rows[:2]}"
     return None
+
+
+def balance(log_path: Path, data: bytes) -> str | None:
+    """Return what is wrong with the count of rows of a file without damage, None where each line is a row or named."""
+    log = read_log(log_path)
+    lines = sum(bool(x.strip()) for x in data.splitlines()) - len(PREAMBLES.get(data[:4], ())) - 1
+    named = sum(r["rows"] for r in log.repairs if r["rule"] in LEFT_OUT)
+    return None if lines == log.rows + named else f"{lines} rows in the file, {log.rows} stored, {named} named"
 
 
 def _within(got: np.ndarray, row: np.ndarray) -> bool:  # type: ignore[type-arg]
@@ -268,12 +294,15 @@ class Field:
             except BmsLogsError as error:
                 assert "\n" not in str(error)
             report = Store(store).import_files([path], self.pack)
+            assert damage is not none or not report.refused, f"seed {seed}: {report.refused}"
             if report.refused:
                 assert "\n" not in report.refused[0].reason and len(report.refused[0].reason) < 2500
                 ended = "refused"
             else:
                 wrong = verify(Store(store).log_path(report.logs[0].id), data, BASES[name])
                 assert wrong is None, f"seed {seed}, {name}, {damage.__name__}: {wrong}"
+                wrong = balance(Store(store).log_path(report.logs[0].id), data) if damage is none else None
+                assert wrong is None, f"seed {seed}, {name}: {wrong}"
                 ended = "read"
         finally:
             path.unlink()
@@ -281,6 +310,31 @@ class Field:
         took = time.perf_counter() - began
         assert took < LONGEST_S, f"seed {seed}: {took:.1f} s"
         return ended, damage.__name__
+
+    def whole(self, seed: int) -> tuple[int, int, int]:
+        """Import an undamaged file of random size and rate; return rows, rows missing, and readings lost to null."""
+        rng = random.Random(seed)
+        truth = drive(
+            rows=rng.choice((30, 300, 2000)),
+            cells=rng.choice((1, 4, 12, 24)),
+            sensors=rng.choice((0, 2)),
+            seed=seed,
+            period_s=rng.choice((0.1, 1.0, 10.0)),
+            amperes=rng.choice((5.0, 80.0)),
+        )
+        d = BASES[rng.choice(list(BASES))].but(time_text=Dialect().time_text)
+        path, store = self.folder / f"whole{seed}.csv", self.folder / f"store{seed}"
+        path.write_bytes(text_of(truth, d).encode(d.encoding))
+        try:
+            report = Store(store).import_files([path], pack_for(truth))
+            assert not report.refused, f"seed {seed}: {report.refused[0].reason}"
+            log = read_log(Store(store).log_path(report.logs[0].id))
+        finally:
+            path.unlink()
+            shutil.rmtree(store, ignore_errors=True)
+        assert log.current is not None
+        blocks = (log.cell_voltage, log.temperature, log.current[:, None])
+        return log.rows, len(truth.time) - log.rows, sum(int(np.isnan(b).sum()) for b in blocks)
 
 
 def main() -> None:
@@ -293,6 +347,7 @@ def main() -> None:
     options = parser.parse_args()
     ends: dict[tuple[str, str], int] = {}
     failures = []
+    sound = np.zeros(3, dtype=int)
     with tempfile.TemporaryDirectory() as name:
         field = Field(Path(name))
         for seed in range(options.seed, options.seed + options.count):
@@ -303,9 +358,14 @@ def main() -> None:
                 print(f"seed {seed}: {type(error).__name__}: {str(error)[:300]}")
                 continue
             ends[key] = ends.get(key, 0) + 1
+        for seed in range(options.seed, options.seed + options.count // 20):
+            sound += field.whole(seed)
     for (ended, damage), count in sorted(ends.items()):
         print(f"{ended:<8} {damage:<18} {count}")
     print(f"{options.count} cases, {len(failures)} failures")
+    print(f"{sound[0]} rows of undamaged files: {sound[1]} missing, {sound[2]} readings lost to null")
+    if sound[1:].any():
+        failures.append(-1)
     if failures:
         raise SystemExit(1)
 

@@ -601,10 +601,13 @@ def test_a_current_that_lost_its_sign_is_refused(tmp_path: Path) -> None:
     assert "lost its sign" in refusal(write(truth, D, tmp_path), pack_for(truth), tmp_path / "store")
 
 
-def test_the_voltages_overrule_the_header_on_the_sign(tmp_path: Path) -> None:
+def test_a_header_and_voltages_that_disagree_on_the_sign_are_asked_about(tmp_path: Path) -> None:
     truth = drive()
-    d = D.but(current_name="Charge current (A)")
-    assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth)
+    path = write(truth, D.but(current_name="Charge current (A)"), tmp_path)
+    reason = refusal(path, pack_for(truth), tmp_path / "store")
+    assert "speaks of charge" in reason and "discharge =" in reason
+    profile = parse_profile({"current": {"discharge": "positive"}})
+    assert_same(imported(path, pack_for(truth), tmp_path / "store", profile), truth)
 
 
 def test_an_import_loads_no_heavy_library(tmp_path: Path) -> None:

@@ -94,16 +94,16 @@ def test_a_longer_export_of_the_same_rows_is_noticed(tmp_path: Path) -> None:
     assert new.status == "new" and any(old.id in n for n in new.notes)
 
 
-def test_forget(tmp_path: Path) -> None:
+def test_remove(tmp_path: Path) -> None:
     truth = drive()
     path, store = write(truth, D, tmp_path), Store(tmp_path / "store")
     log = store.import_files([path], pack_for(truth)).logs[0]
     store.save_answer({"method": "1"}, log.id)
-    store.forget(log.id)
+    store.remove(log.id)
     assert store.logs() == [] and files_of(store.root) == [] and path.exists()
     assert not list((store.root / "_answers").rglob("*.json"))
     with pytest.raises(StoreError, match="no log"):
-        store.forget(log.id)
+        store.remove(log.id)
 
 
 def test_answers(tmp_path: Path) -> None:

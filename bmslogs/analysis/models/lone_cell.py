@@ -33,6 +33,8 @@ OFFSET_SD, LACK_SD, EXCESS_SD = 0.5, 0.6, 1.0
 """Weak priors of such a cell: offset as a fraction of capacity, b, resistance excess (judgement, one sd)."""
 LEAST, MOST = np.array([-1.5, -0.6, -1.0, -1.0]), np.array([1.5, 4.0, 50.0, 50.0])
 """Bounds of (a / capacity, b, r, rho / resistance): beyond them lies no cell."""
+SOFT = 3.0
+"""From so many expected errors on a row pulls as its size, not its square (choice)."""
 BEYOND_SD_V, BEYOND_EVERY = 0.015, 0.1
 """How far a table of the chemistry may part from the string's curve at one tenth of the capacity beyond it [V], growing
 with the root of the distance (published curves of one chemistry differ by tens of mV; choice, one sd)."""
@@ -108,20 +110,27 @@ def lone_cell(
         Resistance excess (fraction) known from the load fit and its standard error; None where there is none.
     """
     fit = _Fit(volts, charge, string, count, capacity, noise, shape, resistance, excess)
-    everywhere = np.ones(len(volts), bool)
-    starts = fit.starts()
-    best = min((fit.down(start, everywhere) for start in starts), key=lambda found: found[1])
-    values = best[0] * fit.scale
-    jacobian = best[2]
-    formal = np.linalg.pinv(jacobian.T @ jacobian) * np.outer(fit.scale, fit.scale)
-    number = int(block.max()) + 1
-    without = np.array([fit.down(best[0], block != k)[0] * fit.scale for k in range(number)])
-    away = without - without.mean(axis=0)
-    x = fit.places(best[0])
-    left = fit.misfit(best[0])
+    best = min((fit.down(start) for start in fit.starts()), key=lambda found: found[1])
+    place, _, jacobian, left = best
+    x = fit.places(place)
+    misfit = float(np.sqrt(np.mean(fit.misfit(place) ** 2)))
+    whole = jacobian.T @ jacobian
+    formal = np.linalg.pinv(whole) * max(misfit, 1.0) ** 2
+    # a block's absence shows as the step that it would bring about: solved without the block it is too long where the
+    # block alone knew something, with it too short; the root of their product (Bell and McCaffrey 2002)
+    steps = []
+    for number in range(int(block.max()) + 1):
+        here = np.flatnonzero(block == number)
+        part, pull = jacobian[here], jacobian[here].T @ left[here]
+        without = np.linalg.lstsq(whole - part.T @ part, pull, rcond=1e-10)[0]
+        within = np.linalg.lstsq(whole, pull, rcond=1e-10)[0]
+        shorter = np.sqrt(np.abs(within) / np.maximum(np.abs(without), 1e-300))
+        steps.append(without * np.clip(shorter, 0.0, 1.0))
+    away = np.array(steps) - np.mean(steps, axis=0)
+    size = np.outer(fit.scale, fit.scale)
     return LoneCell(
-        values, formal, (number - 1) / number * away.T @ away, np.array([x.min(), x.max()]),
-        float(np.sqrt(np.mean(left**2))),
+        place * fit.scale, formal * size, (len(steps) - 1) / len(steps) * away.T @ away * size,
+        np.array([x.min(), x.max()]), misfit,
     )
 
 
@@ -186,17 +195,16 @@ class _Fit:
         found.sort(key=lambda one: one[0])
         return [place for _, place in found[:STARTS]]
 
-    def down(self, start: Floats, rows: npt.NDArray[np.bool_]) -> tuple[Floats, float, Floats]:
-        """Follow a start down; return parameters, cost and the Jacobian of the weighted rows."""
-        weight = np.sqrt(self.count)[rows]
+    def down(self, start: Floats) -> tuple[Floats, float, Floats, Floats]:
+        """Follow a start down; return parameters, cost, Jacobian and what is left, of weighted rows and priors."""
+        weight = np.sqrt(self.count)
 
         def left(p: Floats) -> Floats:
-            row = self.misfit(p)[rows]
+            row = self.misfit(p)
             # soft L1 by hand: rows are weighed after it, since each is worth less than one reading
-            bent = np.sign(row) * np.sqrt(2.0 * (np.sqrt(1.0 + (row / 3.0) ** 2) - 1.0)) * 3.0
+            bent = np.sign(row) * np.sqrt(2.0 * (np.sqrt(1.0 + (row / SOFT) ** 2) - 1.0)) * SOFT
             return np.concatenate([weight * bent, self.priors(p)])
 
         found = least_squares(left, np.clip(start, LEAST + 1e-6, MOST - 1e-6), bounds=(LEAST, MOST), max_nfev=60)
-        x = self.places(found.x)
-        settled = float((self.count[rows] * np.log(self.spread(x)[rows])).sum())
-        return found.x, float(found.cost) + settled, np.asarray(found.jac, float)
+        settled = float((self.count * np.log(self.spread(self.places(found.x)))).sum())
+        return found.x, float(found.cost) + settled, np.asarray(found.jac, float), np.asarray(found.fun, float)

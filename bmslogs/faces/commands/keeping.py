@@ -1,4 +1,4 @@
-"""`bmslogs logs`, `forget` and `check-store`: the store, looked after."""
+"""`bmslogs logs`, `remove` and `verify`: the store, looked after."""
 
 from __future__ import annotations
 
@@ -46,16 +46,16 @@ def _entry(e: Any) -> dict[str, Any]:
     }
 
 
-def forget(
+def remove(
     log: Annotated[str, typer.Argument(metavar="LOG", help="Log id.")],
     store: StoreOption = None,
 ) -> None:
     """Remove one log and its answers from the store; the logger's own file is not touched."""
-    open_store(store).forget(log)
-    say(f"{log}: forgotten")
+    open_store(store).remove(log)
+    say(f"{log}: removed")
 
 
-def check_store(store: StoreOption = None) -> None:
+def verify(store: StoreOption = None) -> None:
     """Verify that every stored log is whole and is what its name says."""
     kept = open_store(store)
     report = kept.check()

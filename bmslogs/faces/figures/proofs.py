@@ -29,6 +29,7 @@ PROOFS: dict[str, tuple[str, Callable[[Scene], go.Figure]]] = {
     "heating": ("Who runs hot?", warmth.heating),
     "leak": ("Who leaks?", timeline.leak),
     "limit": ("Was a limit passed?", timeline.limit),
+    "pack_file": ("Does the log fit its pack file?", timeline.against_pack_file),
     "log_quality": ("What is wrong with the log?", timeline.log_quality),
 }
 """Picture key of a cause to the question it answers and the function that draws it."""

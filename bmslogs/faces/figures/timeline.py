@@ -109,7 +109,7 @@ def _cold(scene: Scene) -> go.Figure:
     times = scene.times
     coldest = np.nanmin(log.temperature, axis=1)
     charging = np.where(log.current < 0, -log.current, 0.0)
-    past = (coldest < level) & (charging > 0.05 * scene.pack.nominal_capacity_Ah)
+    past = (coldest < level) & (charging > 0.02 * scene.pack.nominal_capacity_Ah)
     figure = blank(look, scene.height)
     line(figure, times, coldest, "coldest sensor", look, 0)
     x, y = thin(times, charging)
@@ -193,6 +193,33 @@ def log_quality(scene: Scene) -> go.Figure:
         )
     figure.update_xaxes(title_text=TIME_AXIS)
     figure.update_yaxes(title_text="interval between rows [s]", type="log")
+    return below_legend(figure, dated=True)
+
+
+def against_pack_file(scene: Scene) -> go.Figure:
+    """Lowest, middle and highest cell over the log, the named cells, and the limits that the pack file gives."""
+    log, look, limits = scene.log, scene.look, scene.pack.limits
+    figure = blank(look, scene.height)
+    keep = np.arange(0, log.rows, max(1, log.rows // 4000))
+    others = np.array([c not in scene.finding.cells for c in log.cells])
+    volts = log.cell_voltage[keep][:, others] if others.any() else log.cell_voltage[keep]
+    with np.errstate(all="ignore"):
+        levels = (np.nanmin(volts, axis=1), np.nanmedian(volts, axis=1), np.nanmax(volts, axis=1))
+    for n, (name, level) in enumerate(zip(("lowest cell", "middle cell", "highest cell"), levels, strict=True)):
+        line(figure, scene.times[keep], level, name, look, n)
+    for n, cell in enumerate(scene.cells[:2], 3):
+        line(figure, scene.times[keep], log.cell_voltage[keep, log.cells.index(cell)], scene.name(cell), look, n)
+    for name, value in (("lower limit", limits.voltage_min_V), ("upper limit", limits.voltage_max_V)):
+        if value is not None and 0.3 <= value <= 5.0:
+            figure.add_hline(
+                y=value,
+                line={"color": look.ink, "dash": "dash", "width": 1.5},
+                annotation={"text": f"{name} {value:g} V", "font": {"size": SMALL}},
+            )
+    figure.update_xaxes(title_text=TIME_AXIS)
+    figure.update_yaxes(title_text="cell voltage [V]")
+    pack = scene.pack
+    remark(figure, f"Pack file: {pack.chemistry}, {pack.nominal_capacity_Ah:g} Ah, {pack.cells_in_series} cells", look)
     return below_legend(figure, dated=True)
 
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from scipy import stats
 
 from bmslogs.analysis.statistics import weighted_combine
-from bmslogs.analysis.two_way import huber_two_way, position_p_values
+from bmslogs.analysis.two_way import few_row_positions, huber_two_way, position_p_values
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis
 from bmslogs.findings.compare.measured import measured
@@ -63,7 +63,9 @@ def position_effects(
 
     A table of vehicles by places is fitted by Huber's two-way fit with shrinkage, cells and modules apart; which
     places are named rests on random orders of each vehicle's entries, so that a design without position effects
-    shows any in 5 % of fleets at most, over all its places and quantities.
+    shows any in 5 % of fleets at most, over all its places and quantities. Three or four vehicles have too few orders
+    of their modules for any to be a surprise: there every vehicle has to show the effect, and it is weighed against
+    the scatter of the table.
     """
     found = [p for p in fitted_positions(diagnoses_by_pack, packs) if p.stands_out]
     designs = dict.fromkeys(p.design for p in found)
@@ -156,17 +158,42 @@ def _fit(
     vehicles_of = {p: len({pack.vehicle for pack, t in tables if p in t}) for p in seen}
     places = [p for p in seen if vehicles_of[p] >= SUGGESTS_FROM]
     tables = [(pack, t) for pack, t in tables if any(p in t for p in places)]
-    if len({pack.vehicle for pack, _ in tables}) < SUGGESTS_FROM or len(places) < 3:
+    vehicles = len({pack.vehicle for pack, _ in tables})
+    if vehicles < SUGGESTS_FROM or len(places) < 3:
         return []
     table = np.array([[np.log(t[p]) if p in t else np.nan for p in places] for _, t in tables])
-    fit, p_value = huber_two_way(table), position_p_values(table)
-    half = float(stats.t.ppf(0.975, fit.freedom)) * fit.position_se
-    low = np.expm1(np.minimum(fit.position, fit.position_raw) - half)
-    high = np.expm1(np.maximum(fit.position, fit.position_raw) + half)
+    if vehicles < SUPPORTS_FROM:
+        few = few_row_positions(table, *(_within(rows) if places_of is _by_module else (np.nan, 0.0)))
+        effect, p_value = few.effect, few.p_value
+        low, high = effect - few.half_width, effect + few.half_width
+    else:
+        fit, p_value = huber_two_way(table), position_p_values(table)
+        half = float(stats.t.ppf(0.975, fit.freedom)) * fit.position_se
+        effect = fit.position
+        low = np.minimum(fit.position, fit.position_raw) - half
+        high = np.maximum(fit.position, fit.position_raw) + half
     return [
         _Candidate(
-            place, placed.quantity, float(np.expm1(fit.position[i])), float(low[i]), float(high[i]),
+            place, placed.quantity, float(np.expm1(effect[i])), float(np.expm1(low[i])), float(np.expm1(high[i])),
             float(p_value[i]), placed.least, vehicles_of[place],
         )
         for i, place in enumerate(places)
     ]  # fmt: skip
+
+
+def _within(rows: Sequence[tuple[Pack, Mapping[int | str, float]]]) -> tuple[float, float]:
+    """Return how far the median of a module scatters by the spread of its own cells, and the degrees of freedom.
+
+    In logarithms; of n cells the variance of the median is pi / 2 n of theirs.
+    """
+    left, counts = [], []
+    for pack, values in rows:
+        for module in pack.modules:
+            own = np.log([v for c, v in values.items() if isinstance(c, int) and c in module.cells])
+            if len(own) >= 2:
+                left += list((own - own.mean()) * np.sqrt(len(own) / (len(own) - 1)))
+                counts.append(len(own))
+    if not counts:
+        return float("nan"), 0.0
+    spread = float(np.sqrt(np.mean(np.square(left))))
+    return spread * float(np.sqrt(np.pi / 2.0 / np.median(counts))), float(sum(counts) - len(counts))

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from bmslogs.base.errors import BadInput
+from bmslogs.importers.plan.beside import Beside
 from bmslogs.importers.recognise.clock import Clock
 from bmslogs.importers.text.dialect import Dialect
 from bmslogs.importers.text.numbers import NumberStyle
@@ -32,6 +33,7 @@ Role = Literal[
     "cell number",
     "module",
     "unused",
+    "silent",
     "nothing",
 ]
 
@@ -104,7 +106,15 @@ class Plan:
     sign
         1 where the logger's positive is discharge, -1 where not; None until the log was read.
     sign_hint
-        The sign that header words give, 0 where none.
+        The sign that header words give, or two columns for charge and discharge; 0 where none.
+    sign_says
+        How they say so.
+    sign_fixed
+        Whether the profile gives it.
+    sign_by_mode
+        Whether the current has no sign of its own: the mode column beside gives it row by row.
+    beside
+        Counters and mode column that tell the sign.
     decimals
         Digits behind the mark of the last column, to know a cut last line.
     newest_first
@@ -130,7 +140,10 @@ class Plan:
     sign: int | None
     sign_why: str
     sign_hint: int = 0
+    sign_says: str = ""
     sign_fixed: bool = False
+    sign_by_mode: bool = False
+    beside: Beside = field(default_factory=Beside)
     bits: Bits | None = None
     first: int = 1
     cells_why: str = ""

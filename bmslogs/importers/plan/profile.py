@@ -25,24 +25,60 @@ def _unit_of(kind: str, value: str) -> str:
     return value
 
 
+MOST_REPEATS = 8
+"""Choice: a pattern over headers needs one or two; each more multiplies the work of a header that does not fit."""
+
+
+def _endless(pattern: str) -> bool:
+    """Whether matching a pattern may take without end: groups repeated around repeats or choices, or many repeats."""
+    inside: list[bool] = [False]
+    repeats = at = 0
+    while at < len(pattern):
+        char = pattern[at]
+        if char == "\\":
+            at += 2
+            continue
+        if char == "[":
+            end = pattern.find("]", at + 2)
+            at = len(pattern) if end < 0 else end + 1
+            continue
+        if char == "(":
+            inside.append(False)
+        elif char == ")" and len(inside) > 1:
+            held = inside.pop()
+            if held and re.match(r"[*+]|\{\d*,", pattern[at + 1 : at + 6]):
+                return True
+            inside[-1] |= held
+        elif char in "*+|" or re.match(r"\{\d*,", pattern[at : at + 6]):
+            inside[-1] = True
+            repeats += char != "|"
+        at += 1
+    return repeats > MOST_REPEATS
+
+
 def _regex(value: str, *groups: str) -> str:
     try:
         pattern = re.compile(value)
     except re.error as error:
         raise ValueError(f"{value!r} is no regular expression ({error})") from None
+    except (RecursionError, OverflowError):
+        raise ValueError(f"{value[:40]!r}.. is no regular expression that can be used") from None
+    if _endless(value):
+        raise ValueError(f"{value[:40]!r} repeats a group that repeats or chooses; matching it may never end")
     if groups and not set(groups) & set(pattern.groupindex):
         raise ValueError(f"{value!r} has no group (?P<{groups[0]}>..)")
     return value
 
 
 class Time(_Section):
-    """Where the time stands, how it is written, and in which zone."""
+    """Where the time stands, how it is written, in which zone, and which side of a jump of the clock is right."""
 
     column: str | None = None
     columns: tuple[str, ...] | None = None
     format: str | None = None
     zone: str | None = None
     start: dt.datetime | None = None
+    right: Literal["earlier", "later", "both"] | None = None
 
     @field_validator("zone")
     @classmethod

@@ -79,6 +79,11 @@ class Repairs:
         if last is not None:
             entry.last = last if entry.last is None else max(entry.last, last)
 
+    def rows_of(self, rule: str) -> int:
+        """Return how many rows a rule has so far."""
+        entry = self._by_rule.get(rule)
+        return 0 if entry is None else entry.rows
+
     def __bool__(self) -> bool:
         return bool(self._by_rule)
 

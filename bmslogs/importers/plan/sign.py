@@ -1,107 +1,39 @@
-"""The sign of the current: from how the voltages answer it, with a confidence; else from their trend."""
+"""The sign of the current: what header, mode column, counters, trend and steps say, and whether they agree."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
-LAGS = 3
-"""Rows by which current and voltage may be apart."""
-ENOUGH_Z = 6.0
-"""Choice: z of the correlation from which on the sign is believed (chance 1e-9)."""
-PIECE = 600
-"""Choice [rows]: pieces are judged apart as well, to see a current without a sign."""
-SMALL_STEP = 0.25
-"""Choice: steps below this share of the usual one are noise of the sensor."""
+from bmslogs.importers.plan.beside import Beside
+from bmslogs.importers.plan.sign_evidence import SCALES, Field, Floats, SignEvidence, coarser
+from bmslogs.importers.plan.sign_voices import (
+    FLAT_V,
+    LAGS,
+    SILENT,
+    SLOPE_V,
+    Voice,
+    counter_voice,
+    modes_voice,
+    steps_voice,
+    stop_and_go,
+    trend_voice,
+)
+
+PAIR_SAYS = "charge and discharge current stand in two columns"
 STEADY_FRACTION = 0.02
-"""Choice: a current whose largest value is below this share of the capacity per hour never moves (C/50)."""
-
-
-@dataclass
-class SignEvidence:
-    """Sums over successive rows; positive `z` means that the voltage rises with the logger's current.
-
-    Feed it blocks in order; it keeps no rows.
-    """
-
-    products: Floats
-    squares_i: float = 0.0
-    squares_v: float = 0.0
-    rows: int = 0
-    largest: float = 0.0
-    spread: float = 0.0
-    signed: tuple[int, int] = (0, 0)
-    trend: float = 0.0
-    trend_rows: int = 0
-    charge: float = 0.0
-    pieces: tuple[float, float] = (0.0, 0.0)
-
-    @classmethod
-    def empty(cls) -> SignEvidence:
-        """Return evidence of nothing."""
-        return cls(np.zeros(2 * LAGS + 1))
-
-    def add(self, current: Floats, voltage: Floats) -> None:
-        """Add successive rows: the logger's current [A, its sign] and the mean cell voltage [V]."""
-        good = np.isfinite(current) & np.isfinite(voltage)
-        i, v = current[good], voltage[good]
-        if len(i) <= LAGS + 1:
-            return
-        self.largest = max(self.largest, float(np.max(np.abs(i))))
-        self.spread = max(self.spread, float(np.ptp(i)))
-        self.signed = (self.signed[0] + int((i > 0).sum()), self.signed[1] + int((i < 0).sum()))
-        self.trend += float(v[-1] - v[0]) * float(np.sign(np.mean(i)))
-        self.trend_rows += 1
-        self.charge += float(np.mean(i))
-        for first in range(0, len(i), PIECE):
-            # a short rest goes with the piece before it
-            last = len(i) if len(i) - first < 2 * PIECE else first + PIECE
-            self._add_piece(np.diff(i[first:last]), np.diff(v[first:last]))
-            if last == len(i):
-                break
-
-    def _add_piece(self, di: Floats, dv: Floats) -> None:
-        # drifts of both, as in the last hours of a charge, say nothing of the answer to a step
-        di, dv = di - di.mean(), dv - dv.mean()
-        # a step that the fill or the rest of a fault makes counts as much as any other: bound it
-        limit = 8 * np.sqrt(np.mean(dv**2))
-        dv = np.clip(dv, -limit, limit)
-        di = np.where(np.abs(di) >= SMALL_STEP * np.sqrt(np.mean(di**2)), di, 0.0)
-        n = len(di)
-        products = np.zeros(2 * LAGS + 1)
-        for k, lag in enumerate(range(-LAGS, LAGS + 1)):
-            a = di[max(lag, 0) : n + min(lag, 0)]
-            b = dv[max(-lag, 0) : n - max(lag, 0)]
-            products[k] = float(a @ b)
-        squares_i, squares_v = float(di @ di), float(dv @ dv)
-        self.products += products
-        self.squares_i += squares_i
-        self.squares_v += squares_v
-        self.rows += n
-        if n >= 50 and squares_i > 0 and squares_v > 0:
-            r = products / np.sqrt(squares_i * squares_v)
-            top = float(r[np.argmax(np.abs(r))])
-            if abs(top) > 0.5:
-                moved = float(np.sqrt(squares_i))
-                self.pieces = (self.pieces[0] + moved * (top > 0), self.pieces[1] + moved * (top < 0))
-
-    @property
-    def correlation(self) -> float:
-        """Correlation of the steps of current and voltage at the lag where it is largest."""
-        if self.squares_i <= 0 or self.squares_v <= 0:
-            return 0.0
-        r = self.products / np.sqrt(self.squares_i * self.squares_v)
-        return float(np.clip(r[np.argmax(np.abs(r))], -1.0, 1.0))
-
-    @property
-    def z(self) -> float:
-        """Fisher z of the correlation in standard deviations; fewer than ten rows say nothing."""
-        if self.rows < 10:
-            return 0.0
-        return float(np.arctanh(np.clip(self.correlation, -0.999999, 0.999999)) * np.sqrt(self.rows - 3))
+"""Choice: a current whose largest value is below this share of the capacity per hour (C/50) is none to speak of."""
+IMMATERIAL = 0.005
+"""Choice: share of the capacity that such a current may move in all before its sign matters."""
+ONE_WAY = 0.2
+"""Choice: net over whole flow beyond which a small current is no noise: its sign matters."""
+STRETCHES = 12
+"""Choice: parts of a parked log."""
+LONGEST_STEP_S = 300.0
+"""Choice [s]: over longer means the charge that flows moves the voltages as the resistance does."""
+MOST_NEITHER = 0.05
+"""Choice: share of the flow under words of neither direction beyond which a mode column cannot give the sign."""
 
 
 @dataclass(frozen=True)
@@ -113,57 +45,173 @@ class Sign:
     factor
         1 or -1; None where nothing decides.
     why
-        One line with the confidence.
+        One line with the evidence.
+    by_mode
+        Whether the current has no sign of its own and the mode column gives it row by row.
+    settle
+        What to ask for where nothing decides.
     """
 
     factor: int | None
     why: str
+    by_mode: bool = False
+    settle: str = 'a profile with [current] discharge = "positive" or "negative"'
+
+
+@dataclass(frozen=True)
+class Stated:
+    """What was said of the sign before the readings were looked at: 1 positive is discharge, -1 charge, 0 nothing.
+
+    Attributes
+    ----------
+    profile
+        By a profile, given or remembered.
+    header
+        By the words of the header, or 1 by a pair of columns for charge and discharge.
+    says
+        How the header says so.
+    """
+
+    profile: int = 0
+    header: int = 0
+    says: str = ""
 
 
 def judge_sign(
-    evidence: SignEvidence, capacity_Ah: float | None, hint: int | None = None, hint_says: str = ""
+    evidence: SignEvidence,
+    capacity_Ah: float | None,
+    stated: Stated = Stated(),
+    beside: Beside = Beside(),  # noqa: B008
 ) -> Sign:
-    """Weigh the evidence.
+    """Weigh the evidence. Kinds that contradict each other are not counted out: nothing is decided then.
 
     Parameters
     ----------
     evidence
         Over all rows, or over a sample.
     capacity_Ah
-        Of the pack; sets what counts as a current that never moves.
-    hint
-        1 or -1 where header words say which sign is discharge.
-    hint_says
-        Those words.
+        Of the pack; None where it is not known.
+    stated
+        By profile and header.
+    beside
+        The counters and the mode column that the evidence was gathered with.
     """
-    z = evidence.z
-    rises, falls = evidence.pieces
-    if min(rises, falls) > 0.25 * max(rises, falls):
+    blocks = evidence.digest.end()
+    mode = modes_voice(evidence.modes, beside.mode.name) if beside.mode is not None else SILENT
+    counted = [counter_voice(blocks, k, c) for k, c in enumerate(beside.counters)]
+    trend = trend_voice(blocks, capacity_Ah, evidence.one_signed)
+    if not trend.sense and not trend.both and _small(evidence, capacity_Ah):
+        # over long stretches the noise of a resting sensor is gone, and what flows is left
+        trend = trend_voice(coarser(blocks, STRETCHES), capacity_Ah, evidence.one_signed)
+    steps = [
+        steps_voice(s.steps.end(), capacity_Ah, evidence.one_signed, lags)
+        for s, lags, rows in zip(evidence.scales, (LAGS, 1, 0), SCALES)
+        if rows == 1 or rows * evidence.step_s <= LONGEST_STEP_S
+    ]
+    if mode.both and evidence.one_signed and not stated.profile:
+        return _by_mode(mode, evidence, blocks)
+    if any(v.sense and not v.few for v in steps):
+        # two or three steps at one scale are nothing beside many at another
+        steps = [v for v in steps if not v.few]
+    if evidence.one_signed and not any(v.sense for v in steps):
+        # whether such a current has a sign at all only its steps could tell
+        trend = Voice(0, trend.says, trend.both) if _comes_and_goes(evidence) else trend
+    header = Voice(stated.header, stated.says)
+    on_record = [v for v in (header, mode, *counted) if v.sense]
+    physical = [v for v in (trend, *steps) if v.sense]
+    lost = _lost(counted, [trend, *steps], evidence)
+    if lost:
+        return Sign(
+            None, f"it seems to have lost its sign: {lost}", settle="a log whose current carries a sign"
+        )
+    if stated.profile:
+        return _as_given(stated.profile, on_record, physical)
+    return _agreed(on_record + physical, evidence, blocks, capacity_Ah)
+
+
+def _comes_and_goes(evidence: SignEvidence) -> bool:
+    return stop_and_go(evidence.scales[0].steps, evidence.largest)
+
+
+def _by_mode(mode: Voice, evidence: SignEvidence, blocks: Floats) -> Sign:
+    flow = evidence.modes.positive + evidence.modes.negative
+    if flow[0] > MOST_NEITHER * flow.sum():
         return Sign(
             None,
-            "the voltage rises with the current in some parts and falls in others: it seems to have lost its sign",
+            f"{mode.says}, but {flow[0] / flow.sum():.0%} of the flow lies in rows where it says neither",
+            settle="a log whose current carries a sign",
         )
-    one_way = min(evidence.signed) <= 0.02 * max(sum(evidence.signed), 1)
-    by_trend = (1 if evidence.trend < 0 else -1) if one_way and abs(evidence.trend) > 0.03 else 0
-    if abs(z) >= ENOUGH_Z and abs(evidence.correlation) >= 0.05:
-        if by_trend and by_trend != (1 if z < 0 else -1) and abs(evidence.correlation) < 0.3:
-            return Sign(hint, hint_says or "the answer of the voltages to steps and their trend do not agree")
-        factor = 1 if z < 0 else -1
-        how = "falls" if z < 0 else "rises"
-        said = f"voltage {how} with the current (correlation {evidence.correlation:.2f}, {min(abs(z), 99):.0f} sd)"
-        if hint is not None and hint != factor:
-            said += f"; against the header ({hint_says})"
-        return Sign(factor, said)
-    if hint is not None:
-        return Sign(hint, hint_says)
-    still = max(STEADY_FRACTION * capacity_Ah, 0.2) if capacity_Ah else 0.5
-    if evidence.largest <= still:
+    return Sign(
+        1, f"{mode.says}: the current has no sign of its own, that column gives it row by row", by_mode=True
+    )
+
+
+def _lost(counted: list[Voice], physical: list[Voice], evidence: SignEvidence) -> str:
+    """Return why the current seems to have no sign, though it flows both ways; empty where it does not."""
+    if not evidence.one_signed:
+        return ""
+    both = next((v for v in physical if v.both), None)
+    if both is not None:
+        return both.says
+    if {v.sense for v in counted} >= {1, -1}:
+        first = next(v for v in counted if v.sense == 1)
+        second = next(v for v in counted if v.sense == -1)
+        return f"{first.says}, and {second.says}"
+    senses = {v.sense for v in physical if v.sense}
+    if len(senses) > 1:
+        return "; ".join(v.says for v in physical if v.sense)
+    return ""
+
+
+def _as_given(sense: int, on_record: list[Voice], physical: list[Voice]) -> Sign:
+    """Take a profile's word unless the voltages all speak against it and nothing in the file speaks for it."""
+    against = [v for v in physical if v.sense == -sense]
+    if against and len(against) == len(physical) and not any(v.sense == sense for v in on_record):
+        word, other = ("positive", "negative") if sense > 0 else ("negative", "positive")
         return Sign(
-            1, f"current never above {evidence.largest:g} A: the sign is immaterial, taken as written"
+            None,
+            f'the profile says discharge = "{word}", but {against[0].says}',
+            settle=f'a profile with [current] discharge = "{other}"',
         )
-    if evidence.trend_rows and abs(evidence.trend) > 0.01 and one_way:
-        # one steady current alone: voltage rises under charge, falls under discharge
-        factor = 1 if evidence.trend < 0 else -1
-        how = "falls" if evidence.trend < 0 else "rises"
-        return Sign(factor, f"steady current; the voltage {how} under it by {abs(evidence.trend):.3f} V")
-    return Sign(None, "the voltages do not answer the current clearly enough to tell its sign")
+    return Sign(sense, "by the profile")
+
+
+def _agreed(voices: list[Voice], evidence: SignEvidence, blocks: Floats, capacity_Ah: float | None) -> Sign:
+    senses = {v.sense for v in voices}
+    if len(senses) > 1:
+        first = next(v for v in voices if v.sense == 1)
+        second = next(v for v in voices if v.sense == -1)
+        return Sign(None, f"{first.says} (positive is discharge), but {second.says} (positive is charge)")
+    if senses:
+        return Sign(senses.pop(), "; ".join(dict.fromkeys(v.says for v in voices)))
+    if _small(evidence, capacity_Ah) and _immaterial(evidence, blocks, capacity_Ah):
+        return Sign(
+            1,
+            f"current never above {evidence.largest:g} A, and no charge to speak of flows: the sign is immaterial, "
+            "taken as written",
+        )
+    return Sign(
+        None, "nothing beside says so, and the voltages do not answer the current clearly enough to tell"
+    )
+
+
+def _small(evidence: SignEvidence, capacity_Ah: float | None) -> bool:
+    """Whether the current is none to speak of, as of a parked pack."""
+    return evidence.largest <= (max(STEADY_FRACTION * capacity_Ah, 0.2) if capacity_Ah else 0.5)
+
+
+def _immaterial(evidence: SignEvidence, blocks: Floats, capacity_Ah: float | None) -> bool:
+    """Whether a small current is the noise of a sensor about its zero, so that either sign says the same.
+
+    A zero error of its own is no flow: the voltages stay where the charge that it adds up to would move them.
+    """
+    net, flow = abs(float(blocks[Field.CHARGE].sum())), float(blocks[Field.THROUGHPUT].sum())
+    fewer, more = sorted((evidence.positive_rows, evidence.negative_rows))
+    if net > ONE_WAY * flow and fewer < ONE_WAY * more:
+        return False
+    if not capacity_Ah or net <= IMMATERIAL * 3600.0 * capacity_Ah:
+        return True
+    coarse = coarser(blocks, STRETCHES)
+    voltage = coarse[Field.VOLTAGE] / coarse[Field.ROWS]
+    slope = SLOPE_V[1] if float(voltage.min()) > FLAT_V else SLOPE_V[0]
+    return float(np.ptp(voltage)) < 0.5 * slope * net / (3600.0 * capacity_Ah)

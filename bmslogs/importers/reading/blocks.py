@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -12,18 +13,25 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from bmslogs.importers.plan.plan import Plan, Taken
+from bmslogs.importers.reading.directions import directions
 from bmslogs.importers.reading.fills import extremes
 from bmslogs.importers.recognise.bleed_columns import decode_bits, flag
 from bmslogs.importers.text.arrow import arrow_numbers, arrow_texts, no_text, numpy_of, whole
-from bmslogs.importers.text.dialect import FILLS, Dialect
+from bmslogs.importers.text.dialect import DELIMITERS, FILLS, Dialect, is_row
 from bmslogs.importers.text.encoding import block_to_utf8
 from bmslogs.importers.text.fixed_width import read_even
 from bmslogs.importers.text.numbers import NumberStyle
+from bmslogs.importers.text.quotes import is_open, without_stray
 from bmslogs.importers.text.stamps import MISSING
 from bmslogs.importers.text.text_table import Wrong, column_key, read_text, read_typed
+from bmslogs.importers.text.words import plain
 
 Float32s = npt.NDArray[np.float32]
 Int64s = npt.NDArray[np.int64]
+MOST_HEADERS = 50
+"""Choice [rows]: as many unreadable rows of a block are looked at for a second header."""
+LEAST_TIMELESS = 3
+"""Choice [rows]: with as many rows without a time another delimiter is looked for."""
 Bad = dict[str, npt.NDArray[np.int64]]
 """By column: rows of the block whose field is neither number nor fill."""
 
@@ -48,6 +56,14 @@ class Chunk:
         Further columns by their normalised name.
     line
         Line of the block's first line in the file.
+    not_text
+        Columns that hold other than the plan says: texts among numbers, readings where there were none.
+    lines
+        Lines of the block that hold something, those between the rows included.
+    other_delimiter
+        Another delimiter that parts some of its lines, and the number of the first of them.
+    other_header
+        Line of a second header that names the columns otherwise, 0 where there is none.
     whole
         Whether the cells were rounded to whole mV: once they are finished, where the logger's step allows it.
     """
@@ -66,12 +82,16 @@ class Chunk:
     repeated_headers: int = 0
     nul_lines: int = 0
     odd_quotes: int = 0
+    stray_quotes: int = 0
+    lines: int = 0
+    other_delimiter: tuple[str, int] | None = None
+    other_header: int = 0
     unreadable: Bad = field(default_factory=dict)
     not_text: set[int] = field(default_factory=set)
     whole: bool = False
 
     def take(self, where: Any) -> Chunk:
-        """Return the chunk with some rows: a slice or a mask."""
+        """Return the chunk with some rows: a slice, a mask, or the rows' numbers in their new order."""
 
         def cut(x: Any) -> Any:
             return None if x is None else x[..., where]
@@ -79,8 +99,9 @@ class Chunk:
         if isinstance(where, slice):
             others = {k: v[where] for k, v in self.others.items()}
         else:
-            mask = arrow_numbers(where)
-            others = {k: v.filter(mask) for k, v in self.others.items()}
+            chosen = arrow_numbers(where)
+            mask = where.dtype == np.bool_
+            others = {k: v.filter(chosen) if mask else v.take(chosen) for k, v in self.others.items()}
         time = self.time[where]
         return Chunk(
             len(time),
@@ -183,7 +204,7 @@ class BlockReader:
             and self._fast(taken.style)
         ):
             return pa.float64()
-        return pa.string()
+        return pa.string()  # of a silent column: whether anything stands in it
 
     def numeric_extra(self, taken: Taken) -> bool:
         """Whether an extra column is kept as numbers."""
@@ -194,7 +215,7 @@ class BlockReader:
     def _fast(self, style: NumberStyle) -> bool:
         return style.plain and style.decimal == self.plan.dialect.decimal
 
-    def read(self, block: bytes, line: int) -> Chunk | None:
+    def read(self, block: bytes, line: int, lines: int = -1) -> Chunk | None:
         """Turn a block of whole lines into readings; None where it holds none.
 
         Parameters
@@ -203,34 +224,83 @@ class BlockReader:
             Bytes that end at a line end.
         line
             Line number of its first line.
+        lines
+            Number of its line ends, where it is known.
         """
-        block, repeated, nuls, quotes = self._clean(block)
-        if not block or block.isspace():
+        chunk = self._read(block, line)
+        if chunk is None:
             return None
+        odd = bool(chunk.wrong or chunk.unreadable) or bool((chunk.time == MISSING).any())
+        if odd and not self.plan.dialect.quoted and b'"' in block:
+            quoted = replace(self.plan, dialect=replace(self.plan.dialect, quoted=True))
+            other = BlockReader(quoted)._read(block, line)
+            if other is not None and _read_well(other) > _read_well(chunk):
+                chunk = other
+        if odd and chunk.other_delimiter is None:
+            chunk.other_delimiter = self._other_delimiter(chunk, block, line)
+        named = len(chunk.wrong) + chunk.repeated_headers + chunk.nul_lines + chunk.odd_quotes
+        blanks = self.plan.dialect.delimiter == " "
+        chunk.lines = lines if lines == chunk.rows + named else lines_in(block, blanks)
+        return chunk
+
+    def _other_delimiter(self, chunk: Chunk, block: bytes, line: int) -> tuple[str, int] | None:
+        """Look for lines under another delimiter that pass for rows without a time."""
+        dialect = self.plan.dialect
+        if (chunk.time == MISSING).sum() < LEAST_TIMELESS:
+            return None
+        for mark in DELIMITERS:
+            code = mark.encode()
+            if mark in (dialect.delimiter, dialect.decimal) or mark in dialect.header_text or code not in block:
+                continue
+            for k, text in enumerate(block.decode("utf-8", "replace").splitlines()):
+                if text.count(mark) == dialect.width - 1 > 1 and is_row(text, mark):
+                    return mark, line + k
+        return None
+
+    def _read(self, block: bytes, line: int) -> Chunk | None:
+        block, repeated, nuls, quotes, strays = self._clean(block)
+        if not block or block.isspace():
+            if not repeated + nuls + quotes:
+                return None
+            chunk = self._chunk(self._nothing(), {}, set())
+            chunk.line, chunk.repeated_headers, chunk.nul_lines, chunk.odd_quotes = line, repeated, nuls, quotes
+            return chunk
         wrong = Wrong()
         bad: Bad = {}
+        header = ""
         not_text: set[int] = set()
         second: Chunk | None = None
         if self._later is not None:
             block, behind = _parted(block, self._later.plan.dialect)
-            second = self._later.read(behind, line) if behind else None
-            if not block or block.isspace():
+            second = self._later._read(behind, line) if behind else None
+            if second is not None and (not block or block.isspace()):
+                second.repeated_headers += repeated
+                second.nul_lines += nuls
+                second.odd_quotes += quotes
                 return second
         if self.plan.dialect.delimiter == " ":
             block = b"\n".join(b" ".join(x.split()) for x in block.splitlines()) + b"\n"
         even = self._even(block) if self._cells_at else None
         if even is not None:
-            chunk = self._chunk(even[0], bad, even[1])
+            chunk = self._chunk(even[0], bad, not_text, even[1])
         else:
             try:
                 table = read_typed(block, self.plan.dialect, self._types, self._include, wrong)
             except pa.ArrowInvalid:
                 wrong = Wrong()
-                table = self._lenient(read_text(block, self.plan.dialect, wrong), bad, not_text)
-            chunk = self._chunk(table, bad)
+                text = read_text(block, self.plan.dialect, wrong)
+                table = self._lenient(text, bad, not_text)
+                header = self._other_header(text, bad)
+            chunk = self._chunk(table, bad, not_text)
         chunk.line = line
         chunk.wrong = [(line + _line_of(block, text), fields, text) for _, fields, text in wrong.rows]
         chunk.repeated_headers, chunk.nul_lines, chunk.odd_quotes = repeated, nuls, quotes
+        chunk.stray_quotes = strays
+        if header:
+            chunk.other_header = line + _line_of(block, header)
+        if wrong.other is not None:
+            mark, text = wrong.other
+            chunk.other_delimiter = mark, line + _line_of(block, text)
         chunk.unreadable, chunk.not_text = bad, not_text
         return chunk if second is None else _behind(chunk, second)
 
@@ -252,26 +322,36 @@ class BlockReader:
             return None
         return table, even.values
 
-    def _clean(self, block: bytes) -> tuple[bytes, int, int, int]:
+    def _clean(self, block: bytes) -> tuple[bytes, int, int, int, int]:
+        """Return a block without what is no row, and how many lines went: headers, noughts, open quotes; and strays."""
         block = block_to_utf8(block)
-        repeated = nuls = quotes = 0
+        repeated = nuls = quotes = strays = 0
+        end = b"\r" if block.count(b"\n", 0, len(block) - 1) == 0 and b"\r" in block else b"\n"
         if b"\0" in block:
-            lines = block.split(b"\n")
-            kept = [x for x in lines if b"\0" not in x]
-            nuls = len(lines) - len(kept)
-            block = b"\n".join(kept)
+            block, nuls = _without(block, end, lambda x: b"\0" in x)
         if self._header and block.find(self._header) >= 0:
-            lines = block.split(b"\n")
-            kept = [x for x in lines if x.strip() != self._header]
-            repeated = len(lines) - len(kept)
-            block = b"\n".join(kept)
-        if self.plan.dialect.quoted:
+            block, repeated = _without(block, end, lambda x: x.strip() == self._header)
+        if self.plan.dialect.quoted and b'"' in block:
             # an open quote would swallow the lines behind it up to the next one
-            lines = block.split(b"\n")
-            kept = [x for x in lines if x.count(b'"') % 2 == 0]
-            quotes = len(lines) - len(kept)
-            block = b"\n".join(kept)
-        return block, repeated, nuls, quotes
+            block, strays = self._without_stray_quotes(block, end)
+            block, quotes = _without(block, end, is_open)
+        return block, repeated, nuls, quotes, strays
+
+    def _without_stray_quotes(self, block: bytes, end: bytes) -> tuple[bytes, int]:
+        """Take the quotes from lines that have an odd number of them and are whole without."""
+        mark, width = self.plan.dialect.delimiter.encode(), self.plan.dialect.width
+        lines, strays = block.split(end), 0
+        for k, x in enumerate(lines):
+            mended = without_stray(x, mark, width) if is_open(x) else None
+            if mended is not None:
+                lines[k] = mended
+                strays += 1
+        return (end.join(lines), strays) if strays else (block, 0)
+
+    def _nothing(self) -> Any:
+        """Return a table without rows."""
+        columns = [pa.chunked_array([pa.nulls(0, self._types[k])]) for k in self._include]
+        return pa.Table.from_arrays(columns, names=self._include)
 
     def _lenient(self, table: Any, bad: Bad, not_text: set[int]) -> Any:
         """Convert a table of texts column by column: what is no number becomes null and is counted."""
@@ -293,6 +373,18 @@ class BlockReader:
                 bad[taken.name] = wrong
             out[key] = pa.chunked_array([arrow_numbers(values, np.isnan(values)).cast(kind)])
         return pa.Table.from_arrays(list(out.values()), names=list(out))
+
+    def _other_header(self, text: Any, bad: Bad) -> str:
+        """Return the start of a line that names the columns in another order, empty where there is none."""
+        names = [plain(n.strip().strip('"')) for n in self.plan.dialect.names]
+        rows = np.unique(np.concatenate(list(bad.values()))) if bad else np.empty(0, dtype=np.int64)
+        for row in rows[:MOST_HEADERS].tolist():
+            fields = [plain(str(f or "").strip().strip('"')) for f in text.slice(row, 1).to_pylist()[0].values()]
+            known = sum(bool(f) and f in names for f in fields)
+            if known > 0.5 * len([n for n in names if n]) and fields != names[: len(fields)]:
+                mark = self.plan.dialect.delimiter
+                return mark.join(str(f or "") for f in list(text.slice(row, 1).to_pylist()[0].values())[:2])
+        return ""
 
     def _numbers(self, table: Any, taken: Taken, bad: Bad) -> npt.NDArray[Any]:
         column = table.column(column_key(taken.index))
@@ -329,7 +421,7 @@ class BlockReader:
             out[endless] = np.nan
         return out
 
-    def _chunk(self, table: Any, bad: Bad, cells: Float32s | None = None) -> Chunk:
+    def _chunk(self, table: Any, bad: Bad, not_text: set[int], cells: Float32s | None = None) -> Chunk:
         plan, rows = self.plan, table.num_rows
         time = np.full(rows, MISSING, dtype=np.int64)
         if plan.clock is not None:
@@ -337,10 +429,13 @@ class BlockReader:
             if plan.clock.kind == "number" and not pa.types.is_floating(columns[0].type):
                 taken = next(t for t in plan.columns if t.index == plan.clock.columns[0])
                 columns = [arrow_numbers(numbers_of(columns[0], taken.style or NumberStyle())[0])]
-            time = plan.clock.raw(columns)
+            time = plan.clock.raw(columns, self._fraction(table))
+        self._awake(table, not_text)
         current = None
         if self._roles.get("current"):
             current = self._scaled(table, "current", bad)[0]
+            if plan.sign_by_mode and plan.beside.mode is not None:
+                current = self._signed_by_mode(table, current)
         elif self._roles.get("discharge current"):
             out = np.abs(self._scaled(table, "discharge current", bad)[0])
             into = np.abs(self._scaled(table, "charge current", bad)[0])
@@ -359,6 +454,33 @@ class BlockReader:
             known,
             self._others(table, bad),
         )
+
+    def _signed_by_mode(self, table: Any, current: Float32s) -> Float32s:
+        """Return a current without a sign with the one that the mode column says: charge is negative."""
+        mode = self.plan.beside.mode
+        assert mode is not None
+        taken = next(t for t in self._roles["extra"] if t.target == mode.target)
+        charging = directions(whole(table.column(column_key(taken.index))), mode) < 0
+        size = np.abs(current)
+        return np.where(charging, -size, size)
+
+    def _awake(self, table: Any, not_text: set[int]) -> None:
+        """Note the columns that were taken for silent and hold a reading after all."""
+        for taken in self._roles.get("silent", []):
+            column = whole(table.column(column_key(taken.index)))
+            text = pc.utf8_lower(pc.utf8_trim_whitespace(column))
+            if not pc.all(
+                pc.or_kleene(pc.is_in(text, value_set=arrow_texts(sorted(FILLS))), pc.is_null(text))
+            ).as_py():
+                not_text.add(taken.index)
+
+    def _fraction(self, table: Any) -> npt.NDArray[np.float64] | None:
+        """Return the column that tells the fraction of the second, where there is one."""
+        clock = self.plan.clock
+        if clock is None or clock.fraction is None:
+            return None
+        taken = next(t for t in self.plan.columns if t.index == clock.fraction.index)
+        return np.asarray(self._numbers(table, taken, {}), dtype=np.float64)
 
     def _bleed(self, table: Any) -> tuple[npt.NDArray[np.bool_] | None, npt.NDArray[np.bool_] | None]:
         n, rows = len(self.plan.cells), table.num_rows
@@ -406,6 +528,25 @@ class BlockReader:
         return out
 
 
+def _read_well(chunk: Chunk) -> tuple[int, int]:
+    """Return how many rows have a time, and how few fields are no number."""
+    return int(np.count_nonzero(chunk.time != MISSING)), -sum(map(len, chunk.unreadable.values()))
+
+
+def _without(block: bytes, end: bytes, odd: Callable[[bytes], bool]) -> tuple[bytes, int]:
+    """Return a block without its odd lines, and how many these were."""
+    lines = block.split(end)
+    gone = [x for x in lines if odd(x)]
+    if not gone:
+        return block, 0
+    return end.join([x for x in lines if not odd(x)]), sum(lines_in(x) for x in gone)
+
+
+def lines_in(block: bytes, blanks: bool = False) -> int:
+    """Return how many lines of a block hold something; with `blanks` those of blanks alone hold nothing."""
+    return sum(bool(x.strip() if blanks else x) for x in re.split(rb"\r\n|\n|\r", block))
+
+
 def _to_base_unit(values: Float32s, scale: float, offset: float) -> None:
     """Multiply readings by the scale and add the offset, in place."""
     if abs(scale - 1.0) >= 1e-12:
@@ -427,7 +568,9 @@ def _behind(first: Chunk, second: Chunk) -> Chunk:
     out = join_chunks(first, second)
     out.wrong = first.wrong + second.wrong
     out.repeated_headers = first.repeated_headers + second.repeated_headers
-    out.nul_lines, out.odd_quotes = first.nul_lines, first.odd_quotes
+    out.nul_lines, out.odd_quotes = first.nul_lines + second.nul_lines, first.odd_quotes + second.odd_quotes
+    out.stray_quotes = first.stray_quotes + second.stray_quotes
+    out.other_delimiter = first.other_delimiter
     out.unreadable = dict(first.unreadable)
     for name, rows in second.unreadable.items():
         moved = rows + first.rows

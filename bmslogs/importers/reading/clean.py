@@ -9,16 +9,36 @@ import numpy.typing as npt
 
 from bmslogs.importers.plan.plan import Plan
 from bmslogs.importers.plan.repairs import Repairs
-from bmslogs.importers.plan.sign import SignEvidence
+from bmslogs.importers.plan.sign_evidence import SignEvidence
 from bmslogs.importers.reading.blocks import Chunk, join_chunks
+from bmslogs.importers.reading.directions import add_to_evidence, sound_cells
 from bmslogs.importers.reading.fills import cell_fills, extremes, scalar_fills, temperature_fills
-from bmslogs.importers.reading.order import SECOND, Clockwork, Corrections, rising, spread
-from bmslogs.importers.reading.repeated_frames import held_rows
+from bmslogs.importers.reading.jumps import SECOND
+from bmslogs.importers.reading.minus_marks import minus_marks
+from bmslogs.importers.reading.order import Clockwork, Corrections, rising, spread
+from bmslogs.importers.reading.repeated_frames import UNKNOWN, held_rows
+from bmslogs.importers.reading.sections import Joints
+from bmslogs.importers.reading.sorting import Sorter, order_of
+from bmslogs.importers.reading.thinned import Thinner
+from bmslogs.importers.reading.twice import Repeats
+from bmslogs.importers.text.arrow import arrow_numbers
 from bmslogs.importers.text.stamps import MISSING
 from bmslogs.importers.text.zones import LocalClock
 
+IMPOSSIBLE = (
+    "cell voltages that no cell has, and that no neighbour makes up for as beside a swapped tap, in {rows} made null "
+    "({columns})"
+)
+MINUS_MARK = (
+    "a minus sign before cell voltages in {rows} taken for a mark of the logger (bleeding, perhaps), not for a "
+    "voltage: the size is kept, the mark is not used ({columns})"
+)
 CELLS_AT_ONCE = 12
 """Choice: as many cells of a block stay in the processor's cache while they are rounded."""
+
+REPEATS, BEYOND_CHANCE = 0.5, 0.3
+"""Choice: rows are repeats where this share of those with one stamp say the same, and as much more than others do: a
+logger a little faster than its stamps has pairs of rows with one stamp too, alike at rest."""
 
 
 @dataclass
@@ -35,14 +55,35 @@ class Findings:
         Extra columns that turned out to hold text.
     rows
         Rows written.
+    shuffled
+        Whether rows stand a few rows from their place.
+    sharing, sharing_alike, others, others_alike
+        Rows that share the stamp of the row before, those of them that say the same; and so of all others.
+    thinner
+        The log in few rows.
     """
 
-    sign: SignEvidence = field(default_factory=SignEvidence.empty)
+    sign: SignEvidence = field(default_factory=SignEvidence)
+    thinner: Thinner = field(default_factory=Thinner)
     finest: float = 0.0
     text_columns: set[int] = field(default_factory=set)
     rows: int = 0
+    shuffled: bool = False
+    sharing: int = 0
+    sharing_alike: int = 0
+    others: int = 0
+    others_alike: int = 0
     start: int | None = None
     end: int | None = None
+
+    @property
+    def repeats(self) -> bool:
+        """Whether rows that share stamp and readings are one row twice, rather than alike by chance."""
+        if not self.sharing_alike:
+            return False
+        share = self.sharing_alike / self.sharing
+        chance = self.others_alike / max(self.others, 1)
+        return share >= REPEATS and share - chance >= BEYOND_CHANCE
 
 
 class Finisher:
@@ -56,14 +97,21 @@ class Finisher:
         What an earlier reading found out about the clock.
     never
         Sensors that read nothing but fills in the whole sample.
+    capacity
+        Nominal capacity of the pack [Ah].
     """
 
     def __init__(
-        self, plan: Plan, corrections: Corrections, never: npt.NDArray[np.bool_], regular: bool
+        self,
+        plan: Plan,
+        corrections: Corrections,
+        never: npt.NDArray[np.bool_],
+        regular: bool,
+        capacity: float = 100.0,
     ) -> None:
         self.plan = plan
         self.repairs = Repairs()
-        self.findings = Findings()
+        self.findings = Findings(SignEvidence(tuple(c.direction for c in plan.beside.counters)))
         clock = plan.clock
         self._zone = LocalClock(clock.zone if clock else "UTC")
         # a time of day goes over midnight; elapsed time does not
@@ -72,14 +120,22 @@ class Finisher:
             rollover=bool(clock and clock.kind == "day"),
             dated=bool(clock and not clock.relative),
             relative=bool(clock and clock.relative and clock.kind != "day"),
+            hint=clock.hint if clock else None,
+            right=clock.right if clock else "",
+            column=next((t.name for t in plan.of("time")), None),
         )
         self._never = never
         self._regular = regular
+        self.joints = Joints(plan.voltage_step * 1e3, capacity)
+        self._twice = Repeats() if corrections.twice else None
+        self._sorter = Sorter(corrections.scattered) if corrections.shuffled or corrections.scattered else None
         self._tail: Chunk | None = None
         self._first = True
         self._last: int | None = None
         self._good_cells: npt.NDArray[np.float32] | None = None
         self._good_temperatures: npt.NDArray[np.float32] | None = None
+        self._scatter = UNKNOWN
+        self._sound: npt.NDArray[np.int64] | None = None
         self._good_current = float("nan")
         self._good_pack = float("nan")
         self._cells = plan.of("cell")
@@ -88,7 +144,15 @@ class Finisher:
     def add(self, chunk: Chunk) -> Chunk | None:
         """Take the next block; return finished rows, None where there are none yet."""
         self._note(chunk)
-        chunk = self._timed(chunk)
+        chunk = self._in_utc(chunk)
+        if self._sorter is not None and chunk.rows:
+            chunk = self._sorter.add(chunk)
+        return self._on(chunk)
+
+    def _on(self, chunk: Chunk) -> Chunk | None:
+        """Take rows in their order to the end, as far as they need not wait."""
+        if chunk.rows:
+            chunk = self._followed(chunk)
         if not chunk.rows:
             return None
         if self.clockwork.corrections.coarse:
@@ -100,6 +164,20 @@ class Finisher:
 
     def end(self) -> Chunk | None:
         """Return the rows that were held back until now."""
+        last = self._sorter.end() if self._sorter is not None else None
+        ready = self._on(last) if last is not None else None
+        self.clockwork.end()
+        if self._sorter is not None and self._sorter.moved:
+            sentence = "{rows} that stood a few rows from their place sorted by their stamps"
+            if self._sorter.everything:
+                sentence = "blocks of rows stood in another order than that of time: {rows} sorted by their stamps"
+            self.repairs.add("rows_sorted", sentence, self._sorter.moved, ["time"])
+        tail = self._spread_tail()
+        if ready is None or tail is None:
+            return ready if tail is None else tail
+        return join_chunks(ready, tail)
+
+    def _spread_tail(self) -> Chunk | None:
         if self._tail is None:
             return None
         chunk, self._tail = self._tail, None
@@ -118,7 +196,7 @@ class Finisher:
         zone = self.plan.clock.zone if self.plan.clock else "UTC"
         return _ends(LocalClock(zone).to_utc(ends, int(MISSING)))
 
-    def _timed(self, chunk: Chunk) -> Chunk:
+    def _in_utc(self, chunk: Chunk) -> Chunk:
         good = chunk.time != MISSING
         if not good.all():
             self.repairs.add("no_time", "{rows} without a readable time left out", int((~good).sum()))
@@ -139,7 +217,21 @@ class Finisher:
                 "{rows} within the hour that a change to winter time doubles, parted by the step back",
                 self._zone.doubled - doubled,
             )
-        time, keep = self.clockwork.follow(time)
+        chunk.time = self.clockwork.over_midnight(time)
+        return chunk
+
+    def _followed(self, chunk: Chunk) -> Chunk:
+        if self._sorter is None and not self.findings.shuffled and (np.diff(chunk.time) < 0).any():
+            self.findings.shuffled = order_of(chunk.time) is not None
+        if self._twice is not None:
+            again = self._twice.find(chunk)
+            if again.any():
+                sentence = "{rows} that stand in the file a second time, stamp and all, left out"
+                self.repairs.add("row_twice", sentence, int(again.sum()), [], *_ends(chunk.time[again]))
+                chunk = chunk.take(~again)
+                if not chunk.rows:
+                    return chunk
+        time, keep = self.clockwork.follow(chunk.time)
         chunk.time = time
         if not keep.all():
             self.repairs.add(
@@ -196,8 +288,14 @@ class Finisher:
                     ).all(axis=0)
             if chunk.current is not None:
                 same[1:] &= chunk.current[1:] == chunk.current[:-1]
+            found = self.findings
+            found.sharing += int(twin.sum())
+            found.others += chunk.rows - int(twin.sum())
+            found.others_alike += int((same & ~twin)[1:].sum())
             twin &= same
-            if twin.any():
+            twin = _same_beside(chunk, twin)
+            found.sharing_alike += int(twin.sum())
+            if twin.any() and self.clockwork.corrections.repeats:
                 self.repairs.add(
                     "row_repeated",
                     "{rows} that repeat the row before, stamp and all, left out",
@@ -225,27 +323,39 @@ class Finisher:
         self._null_fills(chunk)
         self._null_held(chunk)
         self._evidence(chunk)
+        self.joints.add(chunk)
         found = self.findings
+        found.thinner.add(chunk)
         found.rows += chunk.rows
         found.start = int(chunk.time[0]) if found.start is None else found.start
         found.end = int(chunk.time[-1])
         return chunk
 
+    def _without_marks(self, chunk: Chunk, ends: tuple[float, float]) -> tuple[float, float]:
+        """Take a minus sign that is no value off the cells; return their least and largest reading."""
+        marks = minus_marks(chunk.cells, ends[0])
+        if marks is None:
+            return ends
+        self._repair_cells("minus_mark", MINUS_MARK, marks, chunk)
+        np.negative(chunk.cells, out=chunk.cells, where=marks)
+        return extremes(chunk.cells)
+
+    def _repair_cells(self, rule: str, sentence: str, mask: npt.NDArray[np.bool_], chunk: Chunk) -> None:
+        rows = mask.any(axis=0)
+        names = [self._cells[k].name for k in np.flatnonzero(mask.any(axis=1))]
+        self.repairs.add(rule, sentence, int(rows.sum()), names, *_ends(chunk.time[rows]))
+
     def _null_fills(self, chunk: Chunk) -> None:
         if len(chunk.cells):
-            scale = self._cells[0].scale * 1e3
-            mask = cell_fills(chunk.cells, scale, self._good_cells)
-            if mask.any():
-                rows = mask.any(axis=0)
-                names = [self._cells[k].name for k in np.flatnonzero(mask.any(axis=1))]
-                self.repairs.add(
-                    "fill_value",
-                    "fill values for missing readings in {rows} made null ({columns})",
-                    int(rows.sum()),
-                    names,
-                    *_ends(chunk.time[rows]),
-                )
-                chunk.cells[mask] = np.nan
+            ends = self._without_marks(chunk, extremes(chunk.cells))
+            fill, impossible = cell_fills(chunk.cells, self._cells[0].scale * 1e3, self._good_cells, ends)
+            for mask, rule, sentence in (
+                (fill, "fill_value", "fill values for missing readings in {rows} made null ({columns})"),
+                (impossible, "impossible_reading", IMPOSSIBLE),
+            ):
+                if mask.any():
+                    self._repair_cells(rule, sentence, mask, chunk)
+                    chunk.cells[mask] = np.nan
             self._good_cells = _last_good(chunk.cells, self._good_cells)
         if len(chunk.temperatures):
             mask = temperature_fills(
@@ -300,7 +410,7 @@ class Finisher:
     def _null_held(self, chunk: Chunk) -> None:
         if self._regular or not len(chunk.cells):
             return
-        whole, alone = held_rows(chunk.cells, chunk.current)
+        whole, alone, self._scatter = held_rows(chunk.cells, chunk.current, chunk.pack, self._scatter)
         for mask, rule, sentence in (
             (
                 whole,
@@ -329,11 +439,10 @@ class Finisher:
         if not len(chunk.cells):
             return
         found = self.findings
-        if chunk.current is not None and not self.plan.sign_fixed:
-            picked = chunk.cells[:: max(len(chunk.cells) // 12, 1)]
-            whole = ((picked > 500) & (picked < 6000)).all(axis=0)
-            total = np.where(whole, picked.sum(axis=0).astype(np.float64), np.nan)
-            found.sign.add(chunk.current.astype(np.float64), total / (1e3 * len(picked)))
+        if chunk.current is not None:
+            if self._sound is None:
+                self._sound = sound_cells(chunk.cells)
+            add_to_evidence(found.sign, chunk, self.plan.beside, self._sound)
         if not self.plan.fine:
             # the rounding to whole mV is done here, once, and checked; nobody needs the readings unrounded after
             for first in range(0, len(chunk.cells), CELLS_AT_ONCE):
@@ -354,6 +463,8 @@ class Finisher:
             self.repairs.add("nul_bytes", "{rows} with bytes of nought left out", chunk.nul_lines)
         if chunk.odd_quotes:
             self.repairs.add("open_quote", "{rows} with an open quote left out", chunk.odd_quotes)
+        if chunk.stray_quotes:
+            self.repairs.add("quote_stray", "{rows} with a stray quote, read without it", chunk.stray_quotes)
         if chunk.unreadable:
             rows = np.unique(np.concatenate(list(chunk.unreadable.values())))
             sentence = "fields that are no number made null in {rows} ({columns})"
@@ -361,6 +472,19 @@ class Finisher:
                 "unreadable", sentence, len(rows), list(chunk.unreadable), *self._span(chunk, rows)
             )
         self.findings.text_columns |= chunk.not_text
+
+
+def _same_beside(chunk: Chunk, twin: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Return the twins that agree with the row before in every other column too: a counter that moves denies it."""
+    rows = np.flatnonzero(twin)
+    same = np.ones(len(rows), dtype=bool)
+    for values in chunk.others.values():
+        here = values.take(arrow_numbers(rows)).to_pylist()
+        before = values.take(arrow_numbers(rows - 1)).to_pylist()
+        same &= np.array([a == b for a, b in zip(here, before)], dtype=bool)
+    out = np.zeros_like(twin)
+    out[rows[same]] = True
+    return out
 
 
 def _ends(time: npt.NDArray[np.int64]) -> tuple[int | None, int | None]:

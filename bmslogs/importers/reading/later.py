@@ -57,6 +57,9 @@ def with_later_columns(plan: Plan, found: NewColumns, file: Path) -> Plan:
     if clock is not None:
         by_index = {t.index: t.name for t in plan.columns}
         clock = replace(clock, columns=tuple(places[by_index[i]] for i in clock.columns))
+        if clock.fraction is not None:
+            fraction = replace(clock.fraction, index=places[by_index[clock.fraction.index]])
+            clock = replace(clock, fraction=fraction)
     moved = frozenset(places[t.name] for t in used if t.index in plan.text_columns)
     later = replace(plan, dialect=dialect, columns=tuple(columns), clock=clock, text_columns=moved)
     shown = ", ".join(added[:4])

@@ -20,17 +20,22 @@ from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.importers.plan.plan import Plan
 from bmslogs.importers.plan.repairs import Repairs
-from bmslogs.importers.plan.sign import judge_sign
+from bmslogs.importers.plan.sign import Stated, judge_sign
 from bmslogs.importers.reading.background import Aside
+from bmslogs.importers.reading.balance import Balance
 from bmslogs.importers.reading.blocks import BlockReader, Chunk, tidy
 from bmslogs.importers.reading.clean import Findings, Finisher
+from bmslogs.importers.reading.jumps import SECOND, SET_CLOCK
 from bmslogs.importers.reading.later import NewColumns, with_later_columns
-from bmslogs.importers.reading.order import SECOND, SET_CLOCK, Clockwork, Corrections
+from bmslogs.importers.reading.order import Clockwork, Corrections
+from bmslogs.importers.reading.sections import Joint
 from bmslogs.importers.reading.table_writer import TableWriter
 from bmslogs.importers.reading.whole_rows import Gatherer
 from bmslogs.importers.recognise.long_table import Pivot
+from bmslogs.importers.text.dialect import delimiter_changes
 from bmslogs.importers.text.encoding import to_utf8
 from bmslogs.importers.text.fixed_width import PIECE_BYTES
+from bmslogs.importers.text.numbers import NumberStyle
 from bmslogs.importers.text.source import Source, lines_of
 
 Progress = Callable[[int, int], None]
@@ -41,9 +46,13 @@ READ_AHEAD, AHEAD, WRITE_BEHIND = 2, 4, 8
 write as eight blocks to parse."""
 SMALLEST_BLOCK, LARGEST_BLOCK = 1 << 20, 4 << 20
 """Bytes: measured; larger blocks fall out of the processor's cache, smaller ones cost calls."""
-MOST_PASSES = 4
+MOST_PASSES = 6
 COARSEST, MOST_ALIKE = 61.0, 100
 """Choice [s, rows]: spreadsheets cut stamps to the minute; no pack is read more than 100 times in a stamp."""
+MOST_SORTED = 300 << 20
+"""Choice [bytes]: a file whose blocks stand in another order is held in memory as a whole, so it may not be larger."""
+MOST_SAID = 5
+"""Choice: as many joints are told in words."""
 MOST_STEPS_BACK = 10
 """Choice: a clock may be set back now and then; more, and in one row of twenty, the rows are in no order."""
 
@@ -58,6 +67,8 @@ class Reading:
         With all that was decided by the whole file.
     sha256, content_sha256
         Of the bytes given, and of the unpacked text.
+    joints
+        Where the clock stood still or files were joined.
     """
 
     plan: Plan
@@ -65,7 +76,12 @@ class Reading:
     repairs: Repairs
     sha256: str
     content_sha256: str
-    notes: tuple[str, ...] = ()
+    joints: tuple[Joint, ...] = ()
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What is said of the log without being a repair."""
+        return self.plan.notes + tuple(j.says for j in self.joints[:MOST_SAID])
 
 
 @dataclass
@@ -101,7 +117,7 @@ def read_whole(
     for _ in range(MOST_PASSES):
         writer = open_writer(plan)
         try:
-            reading, finisher = _pass(source, plan, never, regular, corrections, writer, progress)
+            reading, finisher = _pass(source, plan, pack, never, regular, corrections, writer, progress)
         except NewColumns as found:
             writer.discard()
             plan = with_later_columns(plan, found, source.path)
@@ -110,13 +126,15 @@ def read_whole(
             writer.discard()
             raise
         try:
-            again = _revised(reading, finisher, plan, corrections, pack, source.path)
+            again = _revised(reading, finisher, plan, corrections, pack, source.path, source.size)
         except BaseException:
             writer.discard()
             raise
         if again is None:
             return reading, writer
         plan, corrections, same_rows = again
+        sensors = len(plan.of("temperature"))
+        never = np.concatenate([never, np.zeros(sensors - len(never), dtype=bool)])
         if same_rows:
             reading.plan = plan
             return reading, writer
@@ -127,13 +145,26 @@ def read_whole(
 
 
 def _revised(
-    reading: Reading, finisher: Finisher, plan: Plan, corrections: Corrections, pack: Pack, file: Path
+    reading: Reading,
+    finisher: Finisher,
+    plan: Plan,
+    corrections: Corrections,
+    pack: Pack,
+    file: Path,
+    source_size: int,
 ) -> tuple[Plan, Corrections, bool] | None:
     """Return what must be done otherwise, None where all fits."""
     found, work = reading.findings, finisher.clockwork
     changed: dict[str, Any] = {}
     if not found.rows:
         raise BadInput("no row with a time and readings", "rows of readings", file=file)
+    back = any(j.after < j.before for j in work.jumps)
+    if (found.shuffled and not corrections.shuffled) or (back and not corrections.twice):
+        return plan, replace(corrections, shuffled=found.shuffled or corrections.shuffled, twice=True), False
+    if not corrections.scattered and not corrections.shifts and work.scattered:
+        if source_size > MOST_SORTED:
+            raise BadInput("blocks of rows in another order than that of time", "them in order", file=file)
+        return plan, replace(corrections, scattered=True), False
     if len(work.jumps) > max(MOST_STEPS_BACK, 0.05 * work.row):
         raise BadInput(
             f"time steps back at {len(work.jumps)} places or more in {work.row} rows",
@@ -142,28 +173,28 @@ def _revised(
             column=next((t.name for t in plan.of("time")), None),
         )
     _refuse_coarse(work, found.rows, plan, file)
-    if found.text_columns - plan.text_columns:
-        changed["text_columns"] = plan.text_columns | frozenset(found.text_columns)
+    woken = {t.index for t in plan.of("silent")} & found.text_columns
+    if woken:
+        changed["columns"] = tuple(
+            t
+            if t.index not in woken
+            else replace(t, role="temperature", style=t.style or NumberStyle(plan.dialect.decimal))
+            for t in plan.columns
+        )
+    if found.text_columns - plan.text_columns - woken:
+        changed["text_columns"] = plan.text_columns | frozenset(found.text_columns - woken)
     if not plan.fine and found.finest > 0.02 and plan.cells:
         changed["fine"] = True
         changed["voltage_step"] = 1e-4
+    if found.repeats and not corrections.repeats:
+        return plan, replace(corrections, repeats=True), False
     new = corrections
-    if work.jumps or (work.repeats and not corrections.coarse):
+    if work.jumps or work.strays or (work.repeats and not corrections.coarse):
         new = work.resolve()
         if new.coarse and not corrections.coarse:
             new = replace(new, rows_per_stamp=1)
-    if not plan.sign_fixed and plan.of("current") and plan.cells:
-        verdict = judge_sign(found.sign, pack.nominal_capacity_Ah, plan.sign_hint or None, "by the header")
-        if verdict.factor is None:
-            raise Ambiguous(
-                f"which sign of the current is discharge: {verdict.why}",
-                'a profile with [current] discharge = "positive" or "negative"',
-                file=file,
-                column=next((t.name for t in plan.of("current")), None),
-            )
-        if plan.sign != verdict.factor:
-            changed["sign"] = verdict.factor
-        changed["sign_why"] = verdict.why
+    if plan.of("current", "discharge current") and plan.cells:
+        changed |= _sign_of_whole(found, plan, pack, file)
     if (
         plan.clock is not None
         and plan.clock.dated
@@ -180,6 +211,29 @@ def _revised(
         return fresh, corrections, False
     reading.plan = fresh
     return None
+
+
+def _sign_of_whole(found: Findings, plan: Plan, pack: Pack, file: Path) -> dict[str, Any]:
+    """Return what the whole file says otherwise of the sign of the current than the plan does."""
+    given = (plan.sign or 0) if plan.sign_fixed else 0
+    # what the mode column gave its sign speaks for itself
+    stated = Stated(given, plan.sign_hint if not plan.sign_by_mode else 1, plan.sign_says)
+    verdict = judge_sign(found.sign, pack.nominal_capacity_Ah, stated, plan.beside)
+    if verdict.factor is None:
+        raise Ambiguous(
+            f"which sign of the current is discharge: {verdict.why}",
+            verdict.settle,
+            file=file,
+            column=next((t.name for t in plan.of("current", "discharge current")), None),
+        )
+    changed: dict[str, Any] = {}
+    if plan.sign != verdict.factor:
+        changed["sign"] = verdict.factor
+    if verdict.by_mode:
+        changed["sign_by_mode"] = True
+    if not plan.sign_by_mode:
+        changed["sign_why"] = verdict.why
+    return changed
 
 
 def _refuse_coarse(work: Clockwork, rows: int, plan: Plan, file: Path) -> None:
@@ -199,17 +253,19 @@ def _refuse_coarse(work: Clockwork, rows: int, plan: Plan, file: Path) -> None:
 def _pass(
     source: Source,
     plan: Plan,
+    pack: Pack,
     never: npt.NDArray[np.bool_],
     regular: bool,
     corrections: Corrections,
     writer: TableWriter,
     progress: Progress | None,
 ) -> tuple[Reading, Finisher]:
-    finisher = Finisher(plan, corrections, never, regular)
+    finisher = Finisher(plan, corrections, never, regular, pack.nominal_capacity_Ah)
     digest, content = hashlib.sha256(), None if source.kind == "plain" else hashlib.sha256()
     tally = Tally()
+    balance = Balance()
     with Aside("write", WRITE_BEHIND) as aside:
-        for chunk in _scans(source, plan, digest, content, progress, finisher.repairs):
+        for chunk in _scans(source, plan, digest, content, progress, finisher.repairs, balance):
             _tally(chunk, tally)
             _refuse_new_width(tally, plan, source.path)
             ready = finisher.add(chunk)
@@ -220,19 +276,11 @@ def _pass(
             aside.call(writer.write, ready, plan.sign or 1)
         aside.call(writer.flush)
     _note_wrong(tally, finisher.repairs, plan)
+    balance.close(finisher.findings.rows, finisher.repairs, source.path)
     if plan.newest_first:
         finisher.repairs.add(
             "rows_turned",
             "the file has its newest row first: {rows} turned round",
-            finisher.findings.rows,
-            [],
-            finisher.findings.start,
-            finisher.findings.end,
-        )
-    if plan.spread > 1:
-        finisher.repairs.add(
-            "scan_gathered",
-            f"the logger spreads each scan over {plan.spread} rows; put together at the first one's stamp",
             finisher.findings.rows,
             [],
             finisher.findings.start,
@@ -249,7 +297,10 @@ def _pass(
         )
     for rule, amount, rows, before, after in corrections.says:
         text = {
-            "clock_unset": "the clock was not set until later: {rows} at its head moved " + amount,
+            "clock_unset": "the clock was not set until later: {rows} before that moved " + amount,
+            "clock_lost": "the clock was lost: {rows} behind moved "
+            + amount
+            + " to follow those before; the pause between is not known",
             "clock_back": "the clock stepped back: {rows} before the step moved " + amount,
             "counter_wrapped": "the counter of time ran over: {rows} behind moved " + amount,
             "counter_restarted": "time since the start began again (a restart?): {rows} behind moved "
@@ -259,15 +310,22 @@ def _pass(
         finisher.repairs.add(rule, text, rows, ["time"], before, after)
     sha = digest.hexdigest() if source.kind == "plain" else source.sha256()
     text_sha = content.hexdigest() if content is not None else sha
-    return Reading(plan, finisher.findings, finisher.repairs, sha, text_sha), finisher
+    joints = tuple(finisher.joints.end())
+    return Reading(plan, finisher.findings, finisher.repairs, sha, text_sha, joints), finisher
 
 
 def _scans(
-    source: Source, plan: Plan, digest: Any, content: Any, progress: Progress | None, repairs: Repairs
+    source: Source,
+    plan: Plan,
+    digest: Any,
+    content: Any,
+    progress: Progress | None,
+    repairs: Repairs,
+    balance: Balance,
 ) -> Iterator[Chunk]:
     """Yield rows of whole scans: those of a long table are put side by side first."""
     rows = plan if plan.rows_plan is None else replace(plan.rows_plan, text_columns=plan.text_columns)
-    chunks = _chunks(source, rows, digest, content, progress, repairs)
+    chunks = _balanced(_chunks(source, rows, digest, content, progress, repairs), plan, balance, source.path)
     if plan.newest_first:
         chunks = _turned(chunks)
     if plan.long is not None:
@@ -277,13 +335,72 @@ def _scans(
     else:
         yield from chunks
         return
+    lines = scans = 0
+    told: list[Chunk] = []
     for chunk in chunks:
-        scans = joiner.add(chunk)
-        if scans is not None:
-            yield scans
+        lines += chunk.rows
+        told.append(chunk)
+        joined = joiner.add(chunk)
+        if joined is not None:
+            scans += joined.rows
+            yield _with_told(joined, told)
+            told = []
     last = joiner.end()
     if last is not None:
-        yield last
+        scans += last.rows
+        yield _with_told(last, told)
+    elif told:
+        yield _with_told(told[-1].take(slice(0, 0)), told)
+    _note_joined(joiner, plan, lines - scans, repairs)
+
+
+def _balanced(chunks: Iterator[Chunk], plan: Plan, balance: Balance, file: Path) -> Iterator[Chunk]:
+    """Pass blocks on, once their lines are accounted for."""
+    for chunk in chunks:
+        if chunk.other_delimiter is not None:
+            mark, line = chunk.other_delimiter
+            raise delimiter_changes(plan.dialect.delimiter, mark, file, line)
+        if chunk.other_header:
+            raise BadInput(
+                "a second header names the columns in another order",
+                "one set of columns in a file; split it at that line",
+                file=file,
+                line=chunk.other_header,
+            )
+        balance.read(chunk, file)
+        yield chunk
+
+
+def _with_told(scans: Chunk, blocks: list[Chunk]) -> Chunk:
+    """Give scans what the blocks that they came from have to tell beside their rows."""
+    unreadable = dict(scans.unreadable)
+    for block in blocks:
+        for name, rows in block.unreadable.items():
+            unreadable.setdefault(name, rows)
+    return replace(
+        scans,
+        line=blocks[0].line if blocks else scans.line,
+        wrong=[w for b in blocks for w in b.wrong],
+        repeated_headers=sum(b.repeated_headers for b in blocks),
+        nul_lines=sum(b.nul_lines for b in blocks),
+        odd_quotes=sum(b.odd_quotes for b in blocks),
+        stray_quotes=sum(b.stray_quotes for b in blocks),
+        unreadable=unreadable,
+        not_text=set().union(*(b.not_text for b in blocks)),
+    )
+
+
+def _note_joined(joiner: Pivot | Gatherer, plan: Plan, rows: int, repairs: Repairs) -> None:
+    """Name the rows of the file that became one row of the log with others."""
+    if isinstance(joiner, Gatherer):
+        sentence = f"the logger spreads each scan over {plan.spread} rows; put together at the first one's stamp"
+        repairs.add("scan_gathered", sentence, rows)
+        return
+    repairs.add("rows_put_together", "one row a cell: {rows} put beside the first one of their scan", rows)
+    if joiner.nameless:
+        repairs.add("cell_unknown", "{rows} that name no cell left out", joiner.nameless)
+    if joiner.doubled:
+        repairs.add("cell_twice", "{rows} of a cell that its scan has already left out", joiner.doubled)
 
 
 def _turned(chunks: Iterator[Chunk]) -> Iterator[Chunk]:
@@ -297,6 +414,8 @@ def _turned(chunks: Iterator[Chunk]) -> Iterator[Chunk]:
             repeated_headers=chunk.repeated_headers,
             nul_lines=chunk.nul_lines,
             odd_quotes=chunk.odd_quotes,
+            stray_quotes=chunk.stray_quotes,
+            lines=chunk.lines,
             unreadable=unreadable,
             not_text=chunk.not_text,
         )
@@ -309,8 +428,8 @@ def _chunks(
     reader = BlockReader(plan)
     with ThreadPoolExecutor(WORKERS, thread_name_prefix="parse") as pool:
         pending: deque[Future[Chunk | None]] = deque()
-        for block, line in _blocks(source, plan, digest, content, progress, repairs):
-            pending.append(pool.submit(reader.read, block, line))
+        for block, line, lines in _blocks(source, plan, digest, content, progress, repairs):
+            pending.append(pool.submit(reader.read, block, line, lines))
             while len(pending) > AHEAD:
                 chunk = pending.popleft().result()
                 if chunk is not None:
@@ -323,8 +442,11 @@ def _chunks(
 
 def _blocks(
     source: Source, plan: Plan, digest: Any, content: Any, progress: Progress | None, repairs: Repairs
-) -> Iterator[tuple[bytes, int]]:
-    """Yield blocks of whole lines behind the header with the number of their first line; read by another thread."""
+) -> Iterator[tuple[bytes, int, int]]:
+    """Yield blocks of whole lines behind the header, the number of their first line and that of their line ends.
+
+    Read by another thread.
+    """
     size = block_size(source.size if source.kind == "plain" else 8 * source.size)
     waiting: queue.Queue[Any] = queue.Queue(maxsize=READ_AHEAD)
     stop = threading.Event()
@@ -367,13 +489,14 @@ def _blocks(
                 if not block:
                     continue
             if held is not None:
-                yield held, line
-                line += _line_ends(held)
+                lines = _line_ends(held)
+                yield held, line, lines
+                line += lines
             held = block
         if held is not None:
             held = _whole_lines(held, plan, repairs)
             if held:
-                yield held, line
+                yield held, line, _line_ends(held)
     finally:
         stop.set()
         while thread.is_alive():
@@ -404,6 +527,9 @@ def _without_head(block: bytes, lines: int) -> tuple[bytes, int]:
 
 def _whole_lines(block: bytes, plan: Plan, repairs: Repairs) -> bytes:
     """Leave out a last line that was cut off in the middle of a number."""
+    if block.endswith(b"\0") and plan.dialect.encoding in ("utf-8", "cp1252"):
+        block = block.rstrip(b"\0")
+        repairs.add("nul_bytes_behind", "bytes of nought behind the last row left out")
     if block.endswith((b"\n", b"\r")) or not block.strip():
         return block
     mark = b"\n" if b"\n" in block else b"\r"
@@ -495,7 +621,8 @@ def metadata(
         "bmslogs.current_sign": json.dumps(
             {"factor": reading.plan.sign, "why": reading.plan.sign_why}, ensure_ascii=False
         ),
-        "bmslogs.notes": json.dumps(list(reading.plan.notes), ensure_ascii=False),
+        "bmslogs.notes": json.dumps(list(reading.notes), ensure_ascii=False),
+        "bmslogs.sections": json.dumps([j.to_json() for j in reading.joints], ensure_ascii=False),
         "bmslogs.rows": str(found.rows),
         "bmslogs.start": iso(found.start or 0),
         "bmslogs.end": iso(found.end or 0),

@@ -51,13 +51,7 @@ class Gatherer:
             return None
         self._rest = whole.take(slice(int(starts[-1]), None))
         out = _gathered(whole.take(slice(0, int(starts[-1]))), starts[:-1])
-        out.line, out.wrong, out.unreadable = (
-            chunk.line,
-            chunk.wrong,
-            {k: v // 2 for k, v in chunk.unreadable.items()},
-        )
-        out.repeated_headers, out.nul_lines = chunk.repeated_headers, chunk.nul_lines
-        out.odd_quotes, out.not_text = chunk.odd_quotes, chunk.not_text
+        out.unreadable = {k: v // 2 for k, v in chunk.unreadable.items()}
         return out
 
     def end(self) -> Chunk | None:

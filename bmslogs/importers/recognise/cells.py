@@ -30,6 +30,8 @@ _NOT_CELLS = frozenset(
         "discharge",
     }
 )
+MOST_NUMBER = 65_536
+"""Choice: loggers number cells by module and place (0x1203), in two bytes at most; more is no cell."""
 _SCALES = ("V", "mV", "0.1mV", "10mV", "0.1V", "uV")
 _DROPPED = (0.0, 65535.0, 32767.0, -1.0, -32768.0, 65.535, 32.767)
 
@@ -129,6 +131,8 @@ def find_cells(
         families = _lone(headers, free)
     judged = [(f, *_judge(f, sample)) for f in families]
     able = [(f, u, w) for f, u, w in judged if u is not None]
+    if cells == 1 and not able:
+        able = [(f, u, w) for f in _lone(headers, free) for u, w in [_judge(f, sample)] if u is not None]
     if not able:
         raise BadInput(
             "no cell voltages found",
@@ -288,7 +292,8 @@ def _judge(family: Family, sample: Sample) -> tuple[Unit | None, str]:
         return None, "most of the columns are no cell voltages"
     # a slow temperature of 2..4 or an index could pass: a word or a unit must speak, or the values must agree
     if not family.means & {"cell", "voltage"} and stated is None:
-        scaled = np.array([m * unit.scale for m in known if m not in _DROPPED])
+        # a minus sign may be a mark
+        scaled = np.array([abs(m) * unit.scale for m in known if m not in _DROPPED])
         if len(scaled) < 2 or float(np.ptp(scaled)) > 0.5 or family.means & {"temperature", "current"}:
             return None, "neither header nor values say cells"
     return unit, why
@@ -381,6 +386,10 @@ def _numbered(
                     f"cell numbers with a gap ({numbers[0]}..{numbers[-1]} in {len(numbers)} columns)",
                     "a pack file that says how many cells there are",
                     file=file,
+                )
+            if numbers[-1] > MOST_NUMBER:
+                raise BadInput(
+                    f"a cell of number {numbers[-1]}", f"cells counted up to {MOST_NUMBER} at most", file=file
                 )
             notes.append(f"the logger's numbers run {numbers[0]}..{numbers[-1]} with gaps")
     targets = wanted if wanted is not None else tuple(range(1, len(ordered) + 1))

@@ -13,21 +13,39 @@ import numpy.typing as npt
 
 from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.importers.plan.profile import Time
-from bmslogs.importers.text.arrow import numpy_of, whole
+from bmslogs.importers.recognise.beside import (
+    Fraction,
+    compared_rows,
+    counted_us,
+    counts_beside,
+    epochs_beside,
+    find_fraction,
+    runs_with,
+    same_days,
+    text_us,
+    zone_between,
+    zoned,
+)
+from bmslogs.importers.recognise.numeric_time import (
+    ELAPSED,
+    EPOCHS,
+    SPREADSHEET_NOUGHT_S,
+    find_counted,
+    latest_s,
+)
+from bmslogs.importers.text.arrow import arrow_numbers, numpy_of, whole
 from bmslogs.importers.text.dialect import Dialect
 from bmslogs.importers.text.sample import Sample, SampledColumn
 from bmslogs.importers.text.stamps import MISSING, match_stamp, parse_one, parse_stamps
 from bmslogs.importers.text.words import Header, plain
 
 Int64s = npt.NDArray[np.int64]
-_EPOCHS = (
-    ("epoch_s", 1e9, 1.0),
-    ("epoch_ms", 1e12, 1e-3),
-    ("epoch_us", 1e15, 1e-6),
-    ("epoch_ns", 1e18, 1e-9),
-)
-_EXCEL_DAY_ZERO = -25569
-"""Days from 1970-01-01 to the day nought of spreadsheet serials (1899-12-30)."""
+DAY_US = 86_400_000_000
+SET_CLOCK = 1_104_537_600_000_000
+"""2005-01-01 [us]."""
+ELAPSED_WORDS = {"elapsed", "laufzeit", "duration", "runtime"}
+FAR_ON_US = 60_000_000
+"""Choice [us]: a count that begins later than this did not begin with the file."""
 _FAR = 4_102_444_800
 """2100-01-01 [s]: stamps beyond are none."""
 
@@ -50,13 +68,20 @@ class Clock:
     zone
         Zone of the logger's clock; UTC where stamps carry their own.
     base
-        For a time of day or elapsed time: microseconds since 1970 of its nought (local time).
+        For a time of day or elapsed time: microseconds since 1970 of its nought (local time). For stamps: what is added
+        to them, where a column beside them shows the zone.
     format
         As the profile spells it.
     why
         One line for `inspect`.
     dated
         False where the log says no date and none was found.
+    fraction
+        Another column that parts the rows of a coarse stamp.
+    right
+        Which side of a jump of the clock is right, where the profile says so: ``earlier``, ``later`` or ``both``.
+    hint
+        Date that the file's name or its preamble gives [us]; None where they give none.
     """
 
     kind: str
@@ -69,33 +94,43 @@ class Clock:
     zone: str = "UTC"
     base: int = 0
     dated: bool = True
+    fraction: Fraction | None = None
+    right: str = ""
+    hint: int | None = None
 
     @property
     def relative(self) -> bool:
         """Whether the stamps count from a start rather than say a date."""
         return self.kind in ("day", "elapsed_text") or self.format.startswith("elapsed")
 
-    def raw(self, columns: list[Any]) -> Int64s:
+    def raw(self, columns: list[Any], part: npt.NDArray[np.float64] | None = None) -> Int64s:
         """Return local microseconds of a block, `MISSING` where there is none.
 
         Parameters
         ----------
         columns
             The block's time columns: Arrow strings, or doubles for numbers.
+        part
+            The block's column of `fraction`.
         """
+        us = self._stamps(columns)
+        return us if self.fraction is None or part is None else self.fraction.fine(us, part)
+
+    def _stamps(self, columns: list[Any]) -> Int64s:
         if self.kind == "number":
             values = np.asarray(numpy_of(whole(columns[0])), dtype=np.float64)
             return self._from_numbers(values)
-        if self.kind == "strptime":
-            return _strptime(columns, self.format)
-        if self.kind == "two":
-            days = parse_dates(columns[0], self.order)
-            clock = parse_stamps(columns[1], "")
-            return np.where((days == MISSING) | (clock == MISSING), MISSING, days + clock)
         if self.kind == "elapsed_text":
             return _elapsed_texts(columns[0], self.base)
-        us = parse_stamps(columns[0], self.order)
-        return us if self.kind == "stamp" else np.where(us == MISSING, MISSING, us + self.base)
+        if self.kind == "strptime":
+            us = _strptime(columns, self.format)
+        elif self.kind == "two":
+            days = parse_dates(columns[0], self.order)
+            clock = parse_stamps(columns[1], "")
+            us = np.where((days == MISSING) | (clock == MISSING), MISSING, days + clock)
+        else:
+            us = parse_stamps(columns[0], self.order)
+        return np.where(us == MISSING, MISSING, us + self.base) if self.base else us
 
     def _from_numbers(self, values: npt.NDArray[np.float64]) -> Int64s:
         # whole and broken part apart: a double of microseconds since 1970 is exact, a product need not be
@@ -119,7 +154,7 @@ def _strptime(columns: list[Any], form: str) -> Int64s:
     known: dict[str, int] = {}
     out = np.empty(len(texts[0]), dtype=np.int64)
     for i, parts in enumerate(zip(*texts)):
-        text = " ".join(p.strip() for p in parts)
+        text = " ".join((p or "").strip() for p in parts)
         if text not in known:
             try:
                 stamp = dt.datetime.strptime(text, form)
@@ -174,11 +209,8 @@ def find_clock(
     """
     profile = profile or Time()
     clock = _by_profile(sample, headers, dialect, profile, file) if _named(profile) else None
-    clock = (
-        clock
-        or _from_texts(sample, headers, dialect, profile, file)
-        or _from_numbers(sample, headers, profile)
-    )
+    if clock is None:
+        clock = _by_itself(sample, headers, dialect, profile, file)
     if clock is None:
         for c in sample.columns:
             text = next(iter(c.examples(1)), "")
@@ -195,8 +227,76 @@ def find_clock(
             file=file,
             line=dialect.header_line or None,
         )
-    zone = profile.zone or "UTC"
-    return _based(replace(clock, zone=zone), dialect, profile, file)
+    hint = hinted_date(dialect, file)
+    clock = replace(
+        clock, zone=profile.zone or "UTC", right=profile.right or "", hint=hint[0] if hint else None
+    )
+    if profile.zone is None:
+        clock = _in_utc(clock, sample, headers)
+    return _with_fraction(_based(clock, sample, dialect, profile, file), sample, headers)
+
+
+def _by_itself(
+    sample: Sample, headers: list[Header], dialect: Dialect, profile: Time, file: Path
+) -> Clock | None:
+    try:
+        clock = _from_texts(sample, headers, dialect, profile, file) or _from_numbers(sample, headers, file)
+    except Ambiguous as question:
+        if profile.format is None or question.column is None:
+            raise
+        index = column_called(sample, question.column, file, "time")
+        return _formatted([sample.columns[index]], (index,), profile.format, file)
+    if clock is None or profile.format is None:
+        return clock
+    return _formatted([sample.columns[i] for i in clock.columns], clock.columns, profile.format, file)
+
+
+def _in_utc(clock: Clock, sample: Sample, headers: list[Header]) -> Clock:
+    """Bring local stamps to UTC where a column beside them counts since 1970: that count knows no zone."""
+    if clock.kind not in ("stamp", "two", "strptime"):
+        return clock
+    column = sample.columns[clock.columns[0]]
+    if clock.kind == "stamp" and zoned(column, clock.order):
+        return clock
+    rows = compared_rows(sample)
+    us = clock.raw([_texts(sample.columns[i], rows) for i in clock.columns])
+    for index, counted in epochs_beside(sample, headers, clock.columns):
+        if not counted.format.startswith("epoch"):
+            continue
+        utc = counted_us(sample.columns[index], counted, rows)
+        zone = zone_between(us, utc, 60_000_000)
+        name = sample.columns[index].name
+        if zone:
+            hours = f"{zone / 3.6e9:+g} h"
+            why = f"{clock.why}; runs {hours} ahead of {name!r}, which counts since 1970: moved to UTC"
+            return replace(clock, base=-zone, why=why)
+        if zone is None and same_days(us, utc):
+            why = f"{counted.why}; {column.name!r} runs ahead of it by no one zone"
+            return Clock("number", (index,), counted.format, why, scale=counted.scale, offset=counted.offset)
+    return clock
+
+
+def _with_fraction(clock: Clock, sample: Sample, headers: list[Header]) -> Clock:
+    """Let another column tell where within a coarse stamp a row lies."""
+    if clock.kind == "elapsed_text" or sample.rows < 20:
+        return clock
+    everywhere = np.arange(sample.rows)
+    if clock.kind == "number":
+        us = clock.raw([arrow_numbers(sample.columns[clock.columns[0]].values)])
+    else:
+        us = clock.raw([_texts(sample.columns[i], everywhere) for i in clock.columns])
+    fraction = find_fraction(sample, headers, clock.columns, us)
+    if fraction is None:
+        return clock
+    name = sample.columns[fraction.index].name
+    return replace(clock, fraction=fraction, why=f"{clock.why}; {name!r} tells the fraction")
+
+
+def _texts(column: SampledColumn, rows: Int64s) -> Any:
+    import pyarrow as pa
+
+    array = column.array if len(rows) == len(column.array) else column.array.take(arrow_numbers(rows))
+    return pa.chunked_array([array])
 
 
 def _named(profile: Time) -> bool:
@@ -225,8 +325,8 @@ def _by_profile(
         return _formatted(columns, indices, profile.format, file)
     chosen = replace_columns(sample, indices)
     if len(indices) == 2:
-        return _two(columns[0], columns[1], dialect, headers, file)
-    return _from_texts(chosen, headers, dialect, profile, file) or _from_numbers(chosen, headers, profile)
+        return _two(columns[0], columns[1], sample, dialect, headers, file)
+    return _from_texts(chosen, headers, dialect, profile, file) or _from_numbers(chosen, headers, file)
 
 
 def replace_columns(sample: Sample, indices: tuple[int, ...]) -> Sample:
@@ -235,18 +335,12 @@ def replace_columns(sample: Sample, indices: tuple[int, ...]) -> Sample:
 
 
 def _formatted(columns: list[SampledColumn], indices: tuple[int, ...], form: str, file: Path) -> Clock:
-    numbers = {name: scale for name, _, scale in _EPOCHS} | {
-        "elapsed_s": 1.0,
-        "elapsed_ms": 1e-3,
-        "elapsed_min": 60.0,
-        "elapsed_h": 3600.0,
-        "elapsed_us": 1e-6,
-    }
+    numbers = dict(EPOCHS) | dict(ELAPSED)
     if form in numbers:
         return Clock("number", indices, form, "as the profile says", scale=numbers[form])
     if form in ("excel", "serial_days"):
         return Clock(
-            "number", indices, form, "as the profile says", scale=86400.0, offset=_EXCEL_DAY_ZERO * 86400.0
+            "number", indices, form, "as the profile says", scale=86400.0, offset=SPREADSHEET_NOUGHT_S
         )
     if form == "iso":
         return Clock("stamp", indices[:1], form, "as the profile says", order="ymd")
@@ -282,12 +376,19 @@ def _stamp_orders(column: SampledColumn) -> set[str]:
     if not texts or (numbers and not all(re.fullmatch(r"\d{1,2}\.\d{1,2}\.\d{2,4}", t) for t in head)):
         return set()
     out = set()
-    for order in ("ymd", "dmy", "mdy"):
+    for order in ("ymd", "dmy", "mdy", "yy"):
+        if order == "yy" and not _recent(texts[0]):
+            continue
         if all(match_stamp(t, order) for t in texts[:3]) or match_stamp(texts[len(texts) // 2], order):
             hits = sum(match_stamp(t, order) is not None for t in texts)
             if hits >= 0.98 * len(texts):
                 out.add(order)
     return out
+
+
+def _recent(text: str) -> bool:
+    """Whether a date of two digits a part may begin with a year of our time."""
+    return parse_one(text, "yy") // 1_000_000 in range(SET_CLOCK // 1_000_000, int(latest_s()))
 
 
 def _maybe_compact(column: SampledColumn) -> bool:
@@ -302,6 +403,18 @@ def _clocklike(column: SampledColumn) -> bool:
     )
 
 
+def _of_time(header: Header) -> bool:
+    return "time" in header.means or bool(ELAPSED_WORDS & set(header.tokens))
+
+
+def _durations(column: SampledColumn) -> bool:
+    """Whether texts are lengths of time, some of more than a day."""
+    texts = list(dict.fromkeys(t for t in column.texts if t))[:200]
+    if not texts or elapsed_us(texts[0]) == MISSING:
+        return False
+    return sum(elapsed_us(t) != MISSING for t in texts) >= 0.98 * len(texts)
+
+
 def _from_texts(
     sample: Sample, headers: list[Header], dialect: Dialect, profile: Time, file: Path
 ) -> Clock | None:
@@ -312,27 +425,28 @@ def _from_texts(
             continue
         if c.style is not None and c.style.plain and not _maybe_compact(c) and "." not in c.examples(1)[0]:
             continue
-        if c.style is None and _clocklike(c):
+        if c.style is None and (_clocklike(c) or (_of_time(headers[c.index]) and _durations(c))):
             clocks.append(c)
             continue
         orders = _stamp_orders(c)
         if orders and (c.style is None or "time" in headers[c.index].means):
             with_clock = any(":" in t or len(t) > 10 for t in c.examples(3))
-            rank = 2 * with_clock + ("time" in headers[c.index].means) + ("utc" in headers[c.index].tokens)
+            rank = 3 * with_clock + ("time" in headers[c.index].means) + ("utc" in headers[c.index].tokens)
+            rank += with_clock and any(zoned(c, o) for o in orders)
             dated.append((rank, c, orders, with_clock))
     dated.sort(key=lambda d: (-d[0], d[1].index))
     if dated and dated[0][3]:
         _, c, orders, _ = dated[0]
-        order = _settle_order(c, orders, dialect, headers, file)
+        order = _settle_order(c, orders, sample, dialect, headers, file)
         return Clock(
             "stamp", (c.index,), _format_text(c, order), f"reads as date and time ({order})", order=order
         )
     if dated and clocks:
-        return _two(dated[0][1], clocks[0], dialect, headers, file)
+        return _two(dated[0][1], clocks[0], sample, dialect, headers, file)
     for c in clocks:
         means, tokens = headers[c.index].means, headers[c.index].tokens
         first = elapsed_us(next(t for t in c.texts if t))
-        if {"elapsed", "laufzeit", "duration", "runtime"} & set(tokens) or (
+        if not _clocklike(c) or ELAPSED_WORDS & set(tokens) or (
             0 <= first < 60_000_000 and "time" in means
         ):
             return Clock("elapsed_text", (c.index,), "elapsed_hms", "reads as time since the start")
@@ -341,12 +455,17 @@ def _from_texts(
 
 
 def _two(
-    date: SampledColumn, clock: SampledColumn, dialect: Dialect, headers: list[Header], file: Path
+    date: SampledColumn,
+    clock: SampledColumn,
+    sample: Sample,
+    dialect: Dialect,
+    headers: list[Header],
+    file: Path,
 ) -> Clock:
     orders = _stamp_orders(date)
     if not orders:
         raise BadInput(f"{date.examples(1)} is no date", "dates", file=file, column=date.name)
-    order = _settle_order(date, orders, dialect, headers, file)
+    order = _settle_order(date, orders, sample, dialect, headers, file)
     return Clock(
         "two",
         (date.index, clock.index),
@@ -363,6 +482,8 @@ def _format_text(column: SampledColumn, order: str) -> str:
     if match is None:
         return order
     names = {"Y": "%Y", "m": "%m", "d": "%d", "H": "%H", "M": "%M", "S": "%S", "f": "%f", "z": "%z"}
+    if len(match.groupdict().get("p") or "") == 2:
+        names["p"] = "%p"
     out, last = "", 0
     source = text.strip()
     for key in sorted((k for k in names if match.groupdict().get(k)), key=lambda k: match.start(k)):
@@ -372,30 +493,69 @@ def _format_text(column: SampledColumn, order: str) -> str:
             code = "%y"
         if key == "m" and not match.group(key).isdigit():
             code = "%b"
+        if key == "H" and match.groupdict().get("p"):
+            code = "%I"
         out += source[last:start] + code
         last = end
     return out
 
 
+def _order_beside(
+    column: SampledColumn, orders: set[str], sample: Sample, headers: list[Header]
+) -> str | None:
+    """Return the order of date parts with which a column agrees with another that says its date plainly."""
+    rows = compared_rows(sample)
+    witnesses = [
+        counted_us(sample.columns[i], counted, rows)
+        for i, counted in epochs_beside(sample, headers, (column.index,))
+    ]
+    for c in sample.columns:
+        if c.index == column.index or c.style is not None or c.filled < 0.5 * sample.rows:
+            continue
+        known = _stamp_orders(c)
+        if "ymd" in known or len(known) == 1:
+            witnesses.append(text_us(c, "ymd" if "ymd" in known else next(iter(known)), rows))
+    for other in witnesses:
+        fits = [o for o in sorted(orders) if same_days(text_us(column, o, rows), other)]
+        if len(fits) == 1:
+            return fits[0]
+    for other in counts_beside(sample, headers, (column.index,), rows):
+        fits = [o for o in sorted(orders) if runs_with(text_us(column, o, rows), other)]
+        if len(fits) == 1:
+            return fits[0]
+    return None
+
+
 def _settle_order(
-    column: SampledColumn, orders: set[str], dialect: Dialect, headers: list[Header], file: Path
+    column: SampledColumn,
+    orders: set[str],
+    sample: Sample,
+    dialect: Dialect,
+    headers: list[Header],
+    file: Path,
 ) -> str:
-    """Choose between day first and month first by marks, language and what the dates do."""
+    """Choose between day first and month first by other columns, marks, language and what the dates do."""
     if "ymd" in orders:
         return "ymd"
     if len(orders) == 1:
         return next(iter(orders))
+    beside = _order_beside(column, orders, sample, headers)
+    if beside is not None:
+        return beside
     texts = [t for t in column.texts if t]
-    if re.match(r"\D*\d{1,2}\.", texts[0]) or dialect.decimal == "," or dialect.delimiter == ";":
+    if re.match(r"\D*\d{1,2}\.", texts[0]):
         return "dmy"
     spans = {
         o: _span_days([parse_one(t, o) for t in (texts[0], texts[len(texts) // 2], texts[-1])])
         for o in orders
     }
-    if spans["dmy"] <= 3 < 20 < spans["mdy"]:
-        return "dmy"
-    if spans["mdy"] <= 3 < 20 < spans["dmy"]:
-        return "mdy"
+    short = [o for o in sorted(orders) if spans[o] <= 3]
+    if len(short) == 1 and all(spans[o] > 20 for o in orders if o not in short):
+        return short[0]
+    if dialect.decimal == "," and "dmy" in orders:
+        orders = orders - {"mdy"}  # who writes a decimal comma writes no month first
+        if len(orders) == 1:
+            return "dmy"
     hint = hinted_date(dialect, file)
     days = {o: parse_one(texts[0], o) // 86_400_000_000 for o in orders}
     if hint is not None:
@@ -403,7 +563,7 @@ def _settle_order(
         if len(near) == 1:
             return near[0]
     words = {t for h in headers for t in h.tokens}
-    if words & {
+    if "dmy" in orders and "yy" not in orders and words & {
         "zeit",
         "strom",
         "spannung",
@@ -419,11 +579,13 @@ def _settle_order(
         "tid",
     }:
         return "dmy"
-    if days["dmy"] == days["mdy"]:
-        return "dmy"
+    if len(set(days.values())) == 1:
+        return sorted(orders)[0]
+    parts = {"dmy": "day", "mdy": "month", "yy": "year"}
+    forms = [f'format = "{_spelled(column, o)}"' for o in sorted(orders)]
     raise Ambiguous(
-        f"{texts[0]!r} may be day or month first",
-        f'a profile with [time] format = "{_spelled(column, "dmy")}" or format = "{_spelled(column, "mdy")}"',
+        f"{texts[0]!r} may be {' or '.join(parts[o] for o in sorted(orders))} first",
+        f"a profile with [time] {' or '.join(forms)}",
         file=file,
         column=column.name,
     )
@@ -432,63 +594,21 @@ def _settle_order(
 def _spelled(column: SampledColumn, order: str) -> str:
     """Return how a profile would say an order of date parts, the time of day in its usual form."""
     form = _format_text(column, order)
-    return form if "%H" in form else f"{form} %H:%M:%S"
+    return form if "%H" in form or "%I" in form else f"{form} %H:%M:%S"
 
 
 def _span_days(stamps: list[int]) -> float:
     return (max(stamps) - min(stamps)) / 86_400e6
 
 
-def _from_numbers(sample: Sample, headers: list[Header], profile: Time) -> Clock | None:
-    best: tuple[float, Clock] | None = None
-    for c in sample.columns:
-        if c.style is None or c.filled < 0.5 * sample.rows:
-            continue
-        head = headers[c.index]
-        named = "time" in head.means or (head.unit is not None and head.unit.kind == "time")
-        good = np.isfinite(c.values)
-        values = c.values[good]
-        if len(values) < 2:
-            continue
-        rising = float(np.mean(np.diff(values) >= 0))
-        last = float(np.median(values[-max(len(values) // 4, 1) :]))
-        for name, size, scale in _EPOCHS:
-            if 0.6 * size < last < 4.1 * size and rising > 0.9 and (named or size >= 1e9):
-                score = 3.0 + named + rising
-                clock = Clock("number", (c.index,), name, f"counts {name[6:]} since 1970", scale=scale)
-                best = max(best, (score, clock), key=lambda b: b[0]) if best else (score, clock)
-                break
-        else:
-            if not named or rising < 0.9 or np.ptp(values) == 0:
-                continue
-            unit = head.unit if head.unit is not None and head.unit.kind == "time" else None
-            if 30_000 < last < 60_000 and unit is None and (c.decimals >= 3 or "date" in head.tokens):
-                clock = Clock(
-                    "number",
-                    (c.index,),
-                    "serial_days",
-                    "a spreadsheet's serial days",
-                    scale=86400.0,
-                    offset=_EXCEL_DAY_ZERO * 86400.0,
-                )
-                score = 2.5
-            else:
-                scale, name = _elapsed_unit(c, head, values, sample)
-                elapsed = unit is not None or {"elapsed", "laufzeit"} & set(head.tokens)
-                clock = Clock("number", (c.index,), name, f"time since the start ({name[8:]})", scale=scale)
-                score = 1.0 + bool(elapsed) * 0.5 + rising
-            best = max(best, (score, clock), key=lambda b: b[0]) if best else (score, clock)
-    return best[1] if best else None
-
-
-def _elapsed_unit(
-    c: SampledColumn, head: Header, values: npt.NDArray[np.float64], sample: Sample
-) -> tuple[float, str]:
-    if head.unit is not None and head.unit.kind == "time":
-        return head.unit.scale, f"elapsed_{head.unit.name}"
-    if "millis" in head.text.lower() or "ms" in head.tokens:
-        return 1e-3, "elapsed_ms"
-    return 1.0, "elapsed_s"
+def _from_numbers(sample: Sample, headers: list[Header], file: Path) -> Clock | None:
+    found = find_counted(sample, headers, file)
+    if found is None:
+        return None
+    index, counted = found
+    return Clock(
+        "number", (index,), counted.format, counted.why, scale=counted.scale, offset=counted.offset
+    )
 
 
 def hinted_date(dialect: Dialect, file: Path) -> tuple[int, bool] | None:
@@ -532,7 +652,44 @@ def _preamble_dates(dialect: Dialect) -> dict[str, dict[int, bool]]:
     return out
 
 
-def _based(clock: Clock, dialect: Dialect, profile: Time, file: Path) -> Clock:
+def _first_us(clock: Clock, sample: Sample) -> int:
+    """Return what a count of time since a start says on the first row [us]."""
+    if clock.kind != "number":
+        return 0
+    values = sample.columns[clock.columns[0]].values
+    values = values[np.isfinite(values)]
+    return round(float(values[0]) * clock.scale * 1e6) if len(values) else 0
+
+
+def _noughted(
+    clock: Clock, sample: Sample, hint: tuple[int, bool], named_only: bool, file: Path
+) -> int:
+    """Return the moment at which a count reads nought, by a date with or without time of day.
+
+    Raises
+    ------
+    Ambiguous
+        The count is far on when the file begins: its nought may be the start or long before.
+    """
+    day = hint[0] // DAY_US * DAY_US
+    first = _first_us(clock, sample)
+    if clock.kind == "day" or not hint[1] or first <= FAR_ON_US:
+        return day if clock.kind == "day" else hint[0]
+    if abs(first - (hint[0] - day)) <= 2 * 60_000_000:
+        return day  # seconds of the day
+    if not named_only:
+        return hint[0]
+    begun = np.datetime64(hint[0], "us").astype("datetime64[s]")
+    counted = np.datetime64(hint[0] - first, "us").astype("datetime64[s]")
+    raise Ambiguous(
+        f"the count reads {first / 1e6:g} s on the first row, and the file's name says {begun}",
+        f'a profile with [time] start = "{begun}Z" (where it read nought then) or "{counted}Z"',
+        file=file,
+        column=sample.columns[clock.columns[0]].name,
+    )
+
+
+def _based(clock: Clock, sample: Sample, dialect: Dialect, profile: Time, file: Path) -> Clock:
     """Give a clock that counts from a start its start."""
     if not clock.relative:
         return clock
@@ -556,5 +713,5 @@ def _based(clock: Clock, dialect: Dialect, profile: Time, file: Path) -> Clock:
         )
     if hint is None:
         return replace(clock, dated=False, why=clock.why + "; no date known, so it is dated from 1970-01-01")
-    base = hint[0] // 86_400_000_000 * 86_400_000_000 if clock.kind == "day" else hint[0]
+    base = _noughted(clock, sample, hint, not _preamble_dates(dialect), file)
     return replace(clock, base=base, why=clock.why + "; dated by the preamble or the file's name")

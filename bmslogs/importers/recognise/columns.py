@@ -11,19 +11,22 @@ import numpy as np
 from bmslogs.base.columns import bleed_column, cell_column, temperature_column
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
+from bmslogs.importers.plan.beside import Beside
 from bmslogs.importers.plan.plan import Bits, Plan, Role, Taken
 from bmslogs.importers.plan.profile import Profile
-from bmslogs.importers.plan.sign import Sign, SignEvidence, judge_sign
+from bmslogs.importers.plan.sign import PAIR_SAYS, Sign, Stated, judge_sign
 from bmslogs.importers.recognise.bleed_columns import find_bits
 from bmslogs.importers.recognise.cells import Cells, find_cells, module_ranks, voltage_unit
-from bmslogs.importers.recognise.clock import column_called, find_clock
-from bmslogs.importers.recognise.currents import find_current
+from bmslogs.importers.recognise.clock import Clock, column_called, find_clock
+from bmslogs.importers.recognise.counters import find_beside
+from bmslogs.importers.recognise.currents import Currents, find_current
 from bmslogs.importers.recognise.long_table import CELL, MODULE, LongLayout, find_long
+from bmslogs.importers.recognise.sign_sample import sampled_evidence
 from bmslogs.importers.recognise.temperatures import find_temperatures
 from bmslogs.importers.text.dialect import Dialect
 from bmslogs.importers.text.sample import Sample
 from bmslogs.importers.text.units import Unit, named
-from bmslogs.importers.text.words import Header, take_apart
+from bmslogs.importers.text.words import Header, letters_as_names, take_apart
 
 
 class _Mapping:
@@ -72,7 +75,7 @@ def recognise(
     Plan
         With `problems` where the file cannot be imported as it is.
     """
-    headers = [take_apart(c.name, c.unit_text) for c in sample.columns]
+    headers = letters_as_names([take_apart(c.name, c.unit_text) for c in sample.columns])
     mapping = _Mapping(sample)
     problems: list[BadInput] = []
     notes: list[str] = []
@@ -129,8 +132,12 @@ def recognise(
     for index, role, unit, why in current.columns:
         mapping.take(index, role, "current_A" if role == "current" else "", why, unit)
     try:
-        for t in find_temperatures(sample, headers, mapping.free, profile.temperature, pack, file):
+        sensors = find_temperatures(sample, headers, mapping.free, profile.temperature, pack, file)
+        for t in sensors.found:
             mapping.take(t.index, "temperature", temperature_column(t.number), t.why, t.unit, t.number)
+        for k, (index, unit) in enumerate(sensors.silent, len(sensors.found) + 1):
+            mapping.take(index, "silent", temperature_column(k), "a sensor that never reads", unit, k)
+        notes += sensors.notes
     except BadInput as error:
         problems.append(error)
     _pack_voltage(mapping, headers, cells, profile, file, problems)
@@ -139,7 +146,8 @@ def recognise(
     _extras(mapping)
     notes += _privacy(headers, mapping.taken)
     fine, step = _step(sample, cells)
-    sign = _sign(sample, mapping, cells, current, profile, pack)
+    beside = find_beside(sample, headers, mapping.taken)
+    sign = _sign(sample, mapping, clock, cells, current, profile, pack, beside)
     columns = tuple(mapping.taken[i] for i in sorted(mapping.taken))
     if layout is not None:
         fine, step = _step(sample, Cells({1: layout.voltage}, layout.unit, "", 1))
@@ -152,8 +160,11 @@ def recognise(
         step,
         sign.factor,
         sign.why,
-        sign_hint=current.hint,
-        sign_fixed=bool(profile.current and profile.current.discharge) or current.split,
+        sign_hint=1 if current.split else current.hint,
+        sign_says=PAIR_SAYS if current.split else current.hint_says,
+        sign_by_mode=sign.by_mode,
+        beside=beside,
+        sign_fixed=bool(profile.current and profile.current.discharge),
         bits=bits,
         first=cells.first if cells else 1,
         cells_why=cells.why if cells else "",
@@ -387,8 +398,9 @@ def _sum_of_cells(sample: Sample, cells: Cells | None) -> float:
     ]
     if not medians:
         return float("nan")
-    # a column that is missing counts as the others do
-    return float(np.mean(medians)) * len(cells.columns) * cells.unit.scale
+    # a column that is missing counts as the others do; a minus sign may be a mark, and then the middle cell says more
+    usual = float(np.median(np.abs(medians))) if min(medians) < 0 else float(np.mean(medians))
+    return usual * len(cells.columns) * cells.unit.scale
 
 
 def _states(mapping: _Mapping, headers: list[Header]) -> None:
@@ -469,37 +481,22 @@ def _step(sample: Sample, cells: Cells | None) -> tuple[bool, float]:
 def _sign(
     sample: Sample,
     mapping: _Mapping,
+    clock: Clock | None,
     cells: Cells | None,
-    current: object,
+    current: Currents,
     profile: Profile,
     pack: Pack | None,
+    beside: Beside,
 ) -> Sign:
-    from bmslogs.importers.recognise.currents import Currents
-
-    assert isinstance(current, Currents)
-    if profile.current is not None and profile.current.discharge is not None:
-        return Sign(1 if profile.current.discharge == "positive" else -1, "by the profile")
+    given = profile.current.discharge if profile.current is not None else None
+    if given is not None:
+        return Sign(1 if given == "positive" else -1, "by the profile")
     if current.split:
-        return Sign(1, "charge and discharge current in two columns")
+        return Sign(1, PAIR_SAYS)
     if cells is None or not current.columns:
         return Sign(None, "no current or no cells")
-    evidence = SignEvidence.empty()
     index, _, unit, _ = current.columns[0]
     amps = sample.columns[index].values * unit.scale
-    volts = mean_cells(sample, cells)
-    for w in np.unique(sample.window):
-        here = sample.window == w
-        evidence.add(amps[here], volts[here])
-    return judge_sign(
-        evidence, pack.nominal_capacity_Ah if pack else None, current.hint or None, current.hint_says
-    )
-
-
-def mean_cells(sample: Sample, cells: Cells) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    """Return the median cell voltage [V] of every row of the sample."""
-    block = np.array([sample.columns[i].values for i in cells.columns.values()]) * cells.unit.scale
-    block[~((block > 0.5) & (block < 6.0))] = np.nan
-    out = np.full(block.shape[1], np.nan)
-    good = np.isfinite(block).any(axis=0)
-    out[good] = np.nanmean(block[:, good], axis=0)
-    return out
+    evidence = sampled_evidence(sample, clock, amps, cells, beside, mapping.taken)
+    stated = Stated(0, current.hint, current.hint_says)
+    return judge_sign(evidence, pack.nominal_capacity_Ah if pack else None, stated, beside)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+import numpy.typing as npt
 
 from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
@@ -13,10 +15,19 @@ from bmslogs.importers.plan.plan import Role
 from bmslogs.importers.plan.profile import Current
 from bmslogs.importers.recognise.cells import Cells
 from bmslogs.importers.recognise.clock import column_called
+from bmslogs.importers.recognise.counters import is_counter
+from bmslogs.importers.recognise.sign_words import sign_of_header
 from bmslogs.importers.text.sample import Sample, SampledColumn
 from bmslogs.importers.text.units import Unit, named
-from bmslogs.importers.text.words import Header
+from bmslogs.importers.text.words import Header, take_apart
 
+Floats = npt.NDArray[np.float64]
+NO_CURRENT = "a log with no current"
+ALIKE = 0.98
+"""Choice: correlation of two columns that say the same current."""
+SPANS = (2, 3, 4, 5, 8, 10, 15, 20, 30, 50, 60, 100, 150, 300)
+"""Rows over which a logger may smooth."""
+SIDES = frozenset({"left", "right", "front", "rear", "upper", "lower", "links", "rechts"})
 LIKELY_OHM_AH = (0.02, 0.8)
 """Choice [ohm Ah]: resistance times capacity of a cell is about 0.1 over all sizes; cold and old cells reach 0.5."""
 MOST_C_RATE = 30.0
@@ -85,90 +96,220 @@ def _search(
     file: Path,
     headerless: bool,
 ) -> None:
-    found = [i for i in sorted(free) if _is_current(headers[i], sample.columns[i])]
-    charging = [i for i in found if "charge" in headers[i].means and "discharge" not in headers[i].means]
-    discharging = [i for i in found if "discharge" in headers[i].means and "charge" not in headers[i].means]
-    if len(charging) == 1 and len(discharging) == 1 and _one_sided(sample, charging + discharging):
-        _take_pair(out, [charging[0], discharging[0]], sample, headers, profile, pack, file, cells)
+    found = [i for i in sorted(free) if is_pack_current(headers[i], sample.columns[i])]
+    pair = _directions(found, sample, headers)
+    if pair:
+        _beside_pair(pair, [i for i in found if i not in pair], sample, file, out)
+        _take_pair(out, pair, sample, headers, profile, pack, file, cells)
         return
     if not found and headerless and cells is not None:
         found = _by_answer(sample, free, cells)
+    averages = [i for i in sorted(free) if is_pack_current(headers[i], sample.columns[i], average=True)]
+    if not found and averages:
+        found, averages = averages, []
+        out.notes.append(f"no current as it flows, only means of it: {sample.columns[found[0]].name!r}")
     if not found:
-        raise BadInput(
-            "a log with no current", "a current column, or [current] column in a profile", file=file
+        raise _no_current(sample, headers, free, file)
+    chosen = _one_of(found, sample, headers, file, out)
+    smoothed = [sample.columns[i].name for i in averages if smooths(sample, chosen, i)]
+    if smoothed:
+        shown = ", ".join(repr(n) for n in smoothed)
+        out.notes.append(
+            f"{sample.columns[chosen].name!r} is the current; {shown} smooth it and are left aside"
         )
-    ranked = sorted(found, key=lambda i: (-_rank(headers[i], sample.columns[i]), i))
-    if len(ranked) > 1 and _rank(headers[ranked[0]], sample.columns[ranked[0]]) == _rank(
-        headers[ranked[1]], sample.columns[ranked[1]]
-    ):
-        ranked = _settle(ranked, sample, headers, file, out)
-    head = headers[ranked[0]]
-    out.hint, out.hint_says = _hint(head)
-    _take_one(out, ranked[0], sample, headers, profile, pack, file, "by its header", cells)
+    out.hint, out.hint_says = sign_of_header(headers[chosen].text)
+    _take_one(out, chosen, sample, headers, profile, pack, file, "by its header", cells)
 
 
-def _is_current(head: Header, column: SampledColumn) -> bool:
-    if (
-        column.style is None
-        or not column.filled
-        or head.means & {"summary", "other", "temperature", "bleed", "soc", "cell", "fault"}
-    ):
+NOT_A_CURRENT = frozenset({"temperature", "bleed", "soc", "cell", "fault", "counter", "limit", "device"})
+
+
+def is_pack_current(head: Header, column: SampledColumn, average: bool = False) -> bool:
+    """Whether a column is a current of the pack as it flows, by its header; or, asked so, a mean of one."""
+    if column.style is None or not column.filled or head.means & NOT_A_CURRENT:
         return False
+    if is_counter(head, column.unit_text) or head.means & {"other"}:
+        return False
+    if ("average" in head.means) != average or (not average and "summary" in head.means):
+        return False
+    return _speaks_of_current(head)
+
+
+def _speaks_of_current(head: Header) -> bool:
     if head.unit is not None:
         return head.unit.kind == "current" and not head.means & {"voltage"}
     return "current" in head.means and not head.means & {"voltage"}
 
 
-def _rank(head: Header, column: SampledColumn) -> float:
-    moving = column.values[np.isfinite(column.values)]
-    moves = len(moving) > 1 and float(np.ptp(moving)) > 0
-    return (
-        1.0 * ("pack" in head.means)
-        + 1.0 * ("current" in head.means)
-        + 0.5 * moves
-        - 0.5 * bool(head.means & {"charge", "discharge"} and len(head.means & {"charge", "discharge"}) == 1)
-    )
+def _no_current(sample: Sample, headers: list[Header], free: set[int], file: Path) -> BadInput:
+    """Return what to say where no column is the pack's current.
 
-
-def _settle(ranked: list[int], sample: Sample, headers: list[Header], file: Path, out: Currents) -> list[int]:
-    """Choose between columns that their headers do not part: the same readings twice are no question."""
-    a, b = (sample.columns[i] for i in ranked[:2])
-    good = np.isfinite(a.values) & np.isfinite(b.values)
-    if good.sum() > 2:
-        left, right = a.values[good], b.values[good]
-        if np.ptp(left) > 0 and np.ptp(right) > 0:
-            r = float(np.corrcoef(left, right)[0, 1])
-            if r > 0.98:
-                finer = sorted(ranked[:2], key=lambda i: -sample.columns[i].decimals)
-                out.notes.append(
-                    f"{a.name!r} and {b.name!r} are the same current; {sample.columns[finer[0]].name!r} is used"
-                )
-                return finer + ranked[2:]
-        if np.ptp(left) == 0 or np.ptp(right) == 0:
-            return ranked if np.ptp(left) > 0 else [ranked[1], ranked[0], *ranked[2:]]
-    raise Ambiguous(
-        f"two columns may be the current, {a.name!r} and {b.name!r}",
-        f"a profile with [current] column = {a.name!r} or {b.name!r}",
+    A motor's current is its phases', a charger's leaves out what the pack gives: neither is taken for the pack's.
+    """
+    others = [
+        i
+        for i in sorted(free)
+        if sample.columns[i].style is not None
+        and sample.columns[i].filled
+        and _speaks_of_current(headers[i])
+        and headers[i].means & {"device", "other"}
+        and not headers[i].means & {"counter", "limit", "temperature"}
+        and not is_counter(headers[i], sample.columns[i].unit_text)
+    ]
+    if not others:
+        return BadInput(NO_CURRENT, "a current column, or [current] column in a profile", file=file)
+    names = " or ".join(repr(sample.columns[i].name) for i in others[:3])
+    return Ambiguous(
+        f"{NO_CURRENT} of the pack, only {names}",
+        f"a profile with [current] column = {json.dumps(sample.columns[others[0]].name, ensure_ascii=False)} "
+        "if the pack's current is meant",
         file=file,
     )
+
+
+def _directions(found: list[int], sample: Sample, headers: list[Header]) -> list[int]:
+    """Return the column of the charge and that of the discharge current, where there is one of each."""
+    charging = [i for i in found if "charge" in headers[i].means and "discharge" not in headers[i].means]
+    discharging = [i for i in found if "discharge" in headers[i].means and "charge" not in headers[i].means]
+    if len(charging) == 1 and len(discharging) == 1 and _one_sided(sample, charging + discharging):
+        return [charging[0], discharging[0]]
+    return []
+
+
+def _beside_pair(pair: list[int], others: list[int], sample: Sample, file: Path, out: Currents) -> None:
+    """Ask where a further current is not the pair's difference."""
+    into, flows_out = (np.abs(sample.columns[i].values) for i in pair)
+    net = np.nan_to_num(flows_out) - np.nan_to_num(into)
+    names = [sample.columns[i].name for i in pair]
+    for i in others:
+        values = sample.columns[i].values
+        good = np.isfinite(values)
+        if not good.any() or np.ptp(values[good]) == 0:
+            continue
+        alike = np.ptp(net[good]) > 0 and abs(float(np.corrcoef(values[good], net[good])[0, 1])) > ALIKE
+        if not alike:
+            raise _ask([*pair, i], sample, file)
+        out.notes.append(
+            f"{sample.columns[i].name!r} is what {names[0]!r} and {names[1]!r} say; these are used"
+        )
+
+
+def _ask(columns: list[int], sample: Sample, file: Path) -> Ambiguous:
+    names = [sample.columns[i].name for i in columns]
+    count = {2: "two", 3: "three"}.get(len(names), str(len(names)))
+    shown = ", ".join(repr(n) for n in names[:-1])
+    able = " or ".join(json.dumps(n, ensure_ascii=False) for n in names)
+    return Ambiguous(
+        f"{count} columns may be the current, {shown} and {names[-1]!r}",
+        f"a profile with [current] column = {able}",
+        file=file,
+    )
+
+
+def _rank(head: Header) -> float:
+    one_way = len(head.means & {"charge", "discharge"}) == 1
+    return 1.0 * ("pack" in head.means) + 1.0 * ("current" in head.means) - 0.5 * one_way
+
+
+def _one_of(found: list[int], sample: Sample, headers: list[Header], file: Path, out: Currents) -> int:
+    """Choose among columns that may each be the current: the fastest where they are one current, else ask."""
+    ranked = sorted(found, key=lambda i: (-_rank(headers[i]), i))
+    if len(ranked) == 1:
+        return ranked[0]
+    moving = [i for i in ranked if _steps(sample, i).any()]
+    still = [i for i in ranked if i not in moving]
+    if not moving:
+        return ranked[0]
+    best = _rank(headers[ranked[0]])
+    if still and ranked[0] in still and best > _rank(headers[moving[0]]):
+        raise _ask([ranked[0], moving[0]], sample, file)
+    # a channel that never moves beside one that does is a spare one
+    level = [i for i in moving if _rank(headers[i]) == _rank(headers[moving[0]])]
+    fastest = max(
+        level, key=lambda i: (round(float(np.sum(_steps(sample, i) ** 2)), 6), sample.columns[i].decimals)
+    )
+    for i in level:
+        if i != fastest and not _same(sample, headers, fastest, i):
+            raise _ask(sorted((fastest, i)), sample, file)
+    if len(level) > 1:
+        same = ", ".join(repr(sample.columns[i].name) for i in level)
+        out.notes.append(
+            f"{same} are the same current; the fastest, {sample.columns[fastest].name!r}, is used"
+        )
+    for i in ranked:
+        if i not in level:
+            out.notes.append(
+                f"{sample.columns[fastest].name!r} is taken for the current, not {sample.columns[i].name!r}"
+            )
+    return fastest
+
+
+def _steps(sample: Sample, index: int) -> Floats:
+    """Return the steps between successive rows of a column of currents, in its own unit scaled to A."""
+    column = sample.columns[index]
+    unit = take_apart(column.name, column.unit_text).unit
+    scale = unit.scale if unit is not None and unit.kind == "current" else 1.0
+    steps = np.diff(column.values * scale)
+    steps = steps[np.diff(sample.window) == 0]
+    return np.asarray(steps[np.isfinite(steps)], dtype=np.float64)
+
+
+def _same(sample: Sample, headers: list[Header], fast: int, other: int) -> bool:
+    """Whether two columns say one current: alike to their rounding, or one smooths the other."""
+    a, b = sample.columns[fast], sample.columns[other]
+    scales = [u.scale if (u := headers[i].unit) is not None else 1.0 for i in (fast, other)]
+    left, right = a.values * scales[0], b.values * scales[1]
+    good = np.isfinite(left) & np.isfinite(right)
+    if good.sum() < 3:
+        return False
+    rounding = 0.51 * (10.0**-a.decimals * scales[0] + 10.0**-b.decimals * scales[1])
+    if bool(np.all(np.abs(left[good] - right[good]) <= rounding)):
+        return True
+    if _siblings(headers[fast], headers[other]):
+        # of two strings side by side each carries its own part, however alike
+        return False
+    return _alike(left[good], right[good]) or smooths(sample, fast, other)
+
+
+def _siblings(a: Header, b: Header) -> bool:
+    """Whether two headers differ by a number, a letter or a side alone."""
+    short = [tuple(t for t in h.tokens if not t.isdigit() and len(t) > 1 and t not in SIDES) for h in (a, b)]
+    return short[0] == short[1]
+
+
+def _alike(left: Floats, right: Floats) -> bool:
+    if not np.ptp(left) or not np.ptp(right):
+        return False
+    slope = float(left @ right / (left @ left))
+    return float(np.corrcoef(left, right)[0, 1]) > ALIKE and abs(slope - 1) < 0.05
+
+
+def smooths(sample: Sample, fast: int, slow: int) -> bool:
+    """Whether one column is a running mean, or a first-order filter, of another."""
+    left, right = sample.columns[fast].values, sample.columns[slow].values
+    for rows in SPANS:
+        for kernel in (np.ones(rows) / rows, (1 - 1 / rows) ** np.arange(5 * rows) / rows):
+            a, b = [], []
+            for w in np.unique(sample.window):
+                here = sample.window == w
+                if here.sum() < 3 * len(kernel):
+                    continue
+                passed = np.convolve(left[here], kernel, "valid")
+                a.append(passed)
+                b.append(right[here][len(kernel) - 1 :])
+            if not a:
+                continue
+            x, y = np.concatenate(a), np.concatenate(b)
+            good = np.isfinite(x) & np.isfinite(y)
+            if good.sum() > 30 and _alike(x[good], y[good]):
+                return True
+    return False
 
 
 def _one_sided(sample: Sample, pair: list[int]) -> bool:
     """Whether charge and discharge columns never both flow."""
     a, b = (np.nan_to_num(sample.columns[i].values) for i in pair)
     return bool(np.mean((np.abs(a) > 1e-9) & (np.abs(b) > 1e-9)) < 0.02)
-
-
-def _hint(head: Header) -> tuple[int, str]:
-    """Return what header words say of the sign: 1 where positive is discharge, -1 where charge, 0 where nothing."""
-    text = head.text.lower()
-    if "discharge" in head.means and "charge" not in head.means:
-        return 1, f"header {head.text!r} speaks of discharge"
-    if "charge" in head.means and "discharge" not in head.means:
-        if "-" in text or "neg" in text:
-            return 1, f"header {head.text!r} gives charge the minus"
-        return -1, f"header {head.text!r} speaks of charge"
-    return 0, ""
 
 
 def _take_one(

@@ -119,7 +119,10 @@ def profile_toml(plan: Plan) -> str:
     sensors = plan.of("temperature")
     if sensors:
         pattern, exact = _pattern([t.name for t in sensors], "sensor")
-        lines += ["", "[temperature]", *([f"pattern = {pattern}"] if exact else []), *_unit(sensors[0])]
+        lines += ["", "[temperature]", *([f"pattern = {pattern}"] if exact else [])]
+        # one unit can be said for all; where columns have several, those that are not taken too, each says its own
+        several = len({t.unit for t in sensors}) > 1 or any("in another unit" in n for n in plan.notes)
+        lines += [] if several and not exact else _unit(sensors[0])
     flags, bits = plan.of("bleed"), plan.of("bleed bits")
     if flags:
         pattern, exact = _pattern([t.name for t in flags], "cell")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -213,6 +213,8 @@ class Pivot:
         self.layout = layout
         self._places = {f"{m}\0{c}": k for k, (m, c) in enumerate(layout.keys)}
         self._rest: Chunk | None = None
+        self.nameless = 0
+        self.doubled = 0
 
     def add(self, chunk: Chunk) -> Chunk | None:
         """Take the rows of a block; return the scans that are whole."""
@@ -223,15 +225,8 @@ class Pivot:
             return None
         self._rest = whole.take(slice(int(starts[-1]), None))
         out = self._wide(whole.take(slice(0, int(starts[-1]))), starts[:-1])
-        return replace(
-            out,
-            line=chunk.line,
-            wrong=chunk.wrong,
-            repeated_headers=chunk.repeated_headers,
-            nul_lines=chunk.nul_lines,
-            odd_quotes=chunk.odd_quotes,
-            unreadable={k: np.unique(v // len(self.layout.keys)) for k, v in chunk.unreadable.items()},
-        )
+        out.unreadable = {k: np.unique(v // len(self.layout.keys)) for k, v in chunk.unreadable.items()}
+        return out
 
     def end(self) -> Chunk | None:
         """Return the last scan."""
@@ -267,6 +262,8 @@ class Pivot:
         scan = np.repeat(np.arange(scans), np.diff(np.concatenate([starts, [chunk.rows]])))
         place = self._place(chunk)
         good = place >= 0
+        self.nameless += int((~good).sum())
+        self.doubled += int(good.sum()) - len(np.unique(place[good] + n * scan[good]))
         cells = np.full((n, scans), np.nan, dtype=np.float32)
         cells[place[good], scan[good]] = chunk.cells[0][good]
         temperatures = np.full((n if len(chunk.temperatures) else 0, scans), np.nan, dtype=np.float32)

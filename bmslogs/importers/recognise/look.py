@@ -15,7 +15,7 @@ from bmslogs.importers.plan.profile import Profile
 from bmslogs.importers.reading.order import Corrections, usual_rows_per_stamp
 from bmslogs.importers.reading.whole_rows import find_spread
 from bmslogs.importers.recognise.columns import recognise
-from bmslogs.importers.text.arrow import arrow_numbers, arrow_texts
+from bmslogs.importers.recognise.sign_sample import stamps_of
 from bmslogs.importers.text.dialect import HEAD_BYTES, Dialect, sniff
 from bmslogs.importers.text.sample import Sample, take_sample
 from bmslogs.importers.text.source import Source, open_source
@@ -109,17 +109,8 @@ def _clock_corrections(sample: Sample, plan: Plan) -> Corrections:
 
 def sample_time(sample: Sample, plan: Plan) -> npt.NDArray[np.int64]:
     """Return the local stamps of the sample's rows in microseconds."""
-    import pyarrow as pa
-
     assert plan.clock is not None
-    columns = []
-    for i in plan.clock.columns:
-        column = sample.columns[i]
-        if plan.clock.kind == "number":
-            columns.append(arrow_numbers(column.values))
-        else:
-            columns.append(pa.chunked_array([arrow_texts([t or "" for t in column.texts])]))
-    return plan.clock.raw(columns)
+    return stamps_of(sample, plan.clock)
 
 
 def _newest_first(sample: Sample, plan: Plan) -> bool:

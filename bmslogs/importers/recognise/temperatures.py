@@ -16,7 +16,10 @@ from bmslogs.importers.text.sample import Sample, SampledColumn
 from bmslogs.importers.text.units import Unit, named
 from bmslogs.importers.text.words import Header, plain
 
-FILL_DEGREES = (-40.0, 215.0, 127.0, 255.0, -1.0, 65535.0, 32767.0, 0.0, -273.15, 85.0, 4095.0)
+FILL_DEGREES = (
+    *(-40.0, 215.0, 127.0, 255.0, -1.0, 65535.0, 32767.0, 0.0, -273.15, 85.0, 4095.0),
+    *(-127.0, -128.0, -55.0, 150.0, 999.0, 999.9, -999.0, 9999.0, -32768.0, 6553.5, 3276.7),
+)
 """Values that sensors and loggers give for nothing; judged by their neighbours in time."""
 WARMEST_C, COLDEST_C = 60.0, -30.0
 """Choice [degC]: the middle of a log outside is taken for another unit."""
@@ -32,6 +35,15 @@ class Found:
     number: int
     unit: Unit
     why: str
+
+
+@dataclass(frozen=True)
+class Temperatures:
+    """The sensors' columns; those in which nothing stands, with the unit they would have; what was decided."""
+
+    found: tuple[Found, ...] = ()
+    silent: tuple[tuple[int, Unit], ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 def temperature_unit(columns: Sequence[SampledColumn], stated: Unit | None) -> tuple[Unit | None, str]:
@@ -79,7 +91,7 @@ def find_temperatures(
     profile: Temperature | None,
     pack: Pack | None,
     file: Path,
-) -> list[Found]:
+) -> Temperatures:
     """Find the sensors' columns.
 
     Raises
@@ -91,37 +103,101 @@ def find_temperatures(
     if profile.pattern is not None:
         pattern = re.compile(profile.pattern)
         chosen = [
-            (c.index, int(m.group("sensor")) if m.group("sensor").isdigit() else None)
+            c.index
             for c in sample.columns
-            if c.index in free and (m := pattern.fullmatch(c.name.strip()))
+            if c.index in free and pattern.fullmatch(c.name.strip()) is not None
         ]
         if not chosen:
             raise BadInput(f"no header fits {profile.pattern!r}", "temperature columns", file=file)
     else:
-        chosen = [(i, None) for i in sorted(free) if _is_temperature(headers[i], sample.columns[i])]
+        chosen = [i for i in sorted(free) if _is_temperature(headers[i], sample.columns[i])]
     if not chosen:
-        return []
-    columns = [sample.columns[i] for i, _ in chosen]
-    stated = named("temperature", profile.unit) if profile.unit else None
-    unit: Unit | None
-    if stated is not None:
-        unit, why = stated, "unit by the profile"
-    else:
-        units = {headers[i].unit for i, _ in chosen if headers[i].unit is not None} | {
-            c.style.unit for c in columns if c.style is not None and c.style.unit is not None
-        }
-        unit, why = temperature_unit(columns, next(iter(units)) if len(units) == 1 else None)
-    if unit is None:
-        raise Ambiguous(
-            f"temperatures may be in {why}",
-            'a profile with [temperature] unit = "degC" (or degF, K, 0.1K)',
-            file=file,
-            column=columns[0].name,
-        )
-    return [
-        Found(i, number, unit, f"by its header; {why}")
-        for (i, _), number in zip(chosen, _numbers([headers[i] for i, _ in chosen], pack))
+        return Temperatures()
+    units = _units(sample, headers, chosen, profile, file)
+    twins = _twins(sample, headers, units)
+    notes = [
+        f"{sample.columns[i].name!r} is {sample.columns[kept].name!r} in another unit; the latter is taken"
+        for i, kept in twins.items()
     ]
+    chosen = [i for i in chosen if i not in twins]
+    silent = _silent(sample, chosen, pack)
+    if silent:
+        names = ", ".join(repr(sample.columns[i].name) for i in silent)
+        notes.append(
+            f"temperature columns without a reading are left out, as sensors that are not fitted: {names}"
+        )
+    chosen = [i for i in chosen if i not in silent]
+    found = [
+        Found(i, number, units[i][0], f"by its header; {units[i][1]}")
+        for i, number in zip(chosen, _numbers([headers[i] for i in chosen], pack))
+    ]
+    return Temperatures(tuple(found), tuple((i, units[i][0]) for i in silent), tuple(notes))
+
+
+def _units(
+    sample: Sample, headers: list[Header], chosen: list[int], profile: Temperature, file: Path
+) -> dict[int, tuple[Unit, str]]:
+    """Return the unit of each column and why: columns that say different units are judged apart."""
+    stated = named("temperature", profile.unit) if profile.unit else None
+    if stated is not None:
+        return dict.fromkeys(chosen, (stated, "unit by the profile"))
+    groups: dict[Unit | None, list[int]] = {}
+    for i in chosen:
+        style = sample.columns[i].style
+        groups.setdefault(headers[i].unit or (style.unit if style is not None else None), []).append(i)
+    out: dict[int, tuple[Unit, str]] = {}
+    for said, members in groups.items():
+        columns = [sample.columns[i] for i in members]
+        unit, why = temperature_unit(columns, said)
+        if unit is None:
+            raise Ambiguous(
+                f"temperatures may be in {why}",
+                'a profile with [temperature] unit = "degC" (or degF, K, 0.1K)',
+                file=file,
+                column=columns[0].name,
+            )
+        out |= dict.fromkeys(members, (unit, why))
+    return out
+
+
+def _twins(sample: Sample, headers: list[Header], units: dict[int, tuple[Unit, str]]) -> dict[int, int]:
+    """Return the columns that give a sensor again in another unit, and the column that is kept.
+
+    The same words and number, and readings that agree to their own steps: degC is kept unless it is far coarser.
+    """
+    out: dict[int, int] = {}
+    for i in units:
+        for j in units:
+            if j <= i or i in out or j in out or headers[i].tokens != headers[j].tokens:
+                continue
+            if units[i][0] == units[j][0] or not _agree(sample, i, j, units):
+                continue
+            kept = min(
+                (i, j), key=lambda k: _step(sample, k, units) * (1.0 if units[k][0].name == "degC" else 2.5)
+            )
+            out[j if kept == i else i] = kept
+    return out
+
+
+def _step(sample: Sample, index: int, units: dict[int, tuple[Unit, str]]) -> float:
+    return float(units[index][0].scale * 10.0 ** -sample.columns[index].decimals)
+
+
+def _agree(sample: Sample, i: int, j: int, units: dict[int, tuple[Unit, str]]) -> bool:
+    """Whether two columns say the same temperature; two that never read do."""
+    a, b = (sample.columns[k].values * units[k][0].scale + units[k][0].offset for k in (i, j))
+    both = np.isfinite(a) & np.isfinite(b)
+    if not both.any():
+        return not np.isfinite(a).any() and not np.isfinite(b).any()
+    off = np.abs(a[both] - b[both])
+    return bool(np.mean(off <= _step(sample, i, units) + _step(sample, j, units)) > 0.95)
+
+
+def _silent(sample: Sample, chosen: list[int], pack: Pack | None) -> list[int]:
+    """Return the columns in which no reading ever stands, unless the pack file has a sensor for each column."""
+    if pack is not None and len(pack.temperature_sensors) == len(chosen):
+        return []
+    return [i for i in chosen if not sample.columns[i].filled]
 
 
 def _is_temperature(head: Header, column: SampledColumn) -> bool:

@@ -15,6 +15,8 @@ from bmslogs.importers.text.units import is_unit
 HEAD_BYTES = 256 << 10
 """Choice [bytes]: the part of a file in which preamble and header must end."""
 _MOST_LINES = 3000
+MOST_COLUMNS = 2000
+"""Choice: a pack of hundreds of cells with a flag for each stays below; 10,000 take a minute and a gigabyte."""
 LEAST_ROWS = 10
 """Choice: as many rows of readings with another number of fields make a layout of their own."""
 _MOST_BROKEN = 1000
@@ -94,6 +96,8 @@ FILLS = frozenset(
 ) | {"", "no data", "not available"}
 """Texts that stand where a number is missing, in small letters."""
 
+DELIMITERS = (";", "\t", ",", "|")
+
 _NUMBER = re.compile(r"[+-]?(\d[\d\s.,'’\u00a0\u202f]*|[.,]\d+)([eE][+-]?\d+)?")
 _TIMELIKE = re.compile(r"\d{1,4}\D{1,2}(\d{1,2}|[^\W\d]{3,9}\.?)\D{1,2}\d{1,4}.*|\d{1,2}:\d{2}(:\d{2})?.*")
 
@@ -145,7 +149,7 @@ def split(line: str, delimiter: str) -> list[str]:
     """Split one line at the delimiter, quotes respected; fields stripped."""
     if delimiter == " ":
         return line.split()
-    if '"' in line:
+    if '"' in line and line.count('"') % 2 == 0:
         try:
             return [f.strip() for f in next(csv.reader([line.replace("\0", "")], delimiter=delimiter), [])]
         except csv.Error:
@@ -193,12 +197,15 @@ def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
     if not any(line.strip() for line in lines):
         raise BadInput("nothing but blanks", "a log with a header and rows", file=file)
     delimiter, width = _delimiter(lines, file)
+    if width > MOST_COLUMNS:
+        raise BadInput(f"{width} columns", f"{MOST_COLUMNS} at most", file=file)
     lines = _one_line_each(lines, delimiter)
     rows = [split(line, delimiter) for line in lines[:_MOST_LINES]]
     lines, rows, width = _first_layout(lines, rows, width)
     body = _body_start(rows, width)
     if body is None:
         raise BadInput("no rows of numbers found", "a header and rows of readings", file=file)
+    _refuse_other_delimiter(lines[:body], delimiter, width, file)
     decimal = _decimal(rows[body : body + 60], delimiter)
     dialect = Dialect(
         encoding,
@@ -215,6 +222,26 @@ def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
     return _with_header(dialect, lines, rows, body, file)
 
 
+def _refuse_other_delimiter(above: list[str], delimiter: str, width: int, file: Path) -> None:
+    """Refuse a file whose first rows are parted by another delimiter: they would pass for a preamble."""
+    for mark in DELIMITERS:
+        if mark == delimiter:
+            continue
+        rows = [i for i, x in enumerate(above) if x.count(mark) == width - 1 > 1 and is_row(x, mark)]
+        if len(rows) > 1:
+            raise delimiter_changes(mark, delimiter, file, len(above) + 1)
+
+
+def delimiter_changes(one: str, other: str, file: Path, line: int) -> BadInput:
+    """Return the refusal of a file that changes its delimiter."""
+    return BadInput(
+        f"the delimiter changes from {one!r} to {other!r}",
+        "one delimiter in a file; split it at that line",
+        file=file,
+        line=line,
+    )
+
+
 def _one_line_each(lines: list[str], delimiter: str) -> list[str]:
     """Join what quoted names with line breaks spread over lines; blank lines stay behind, so that numbers hold."""
     out = list(lines)
@@ -224,7 +251,7 @@ def _one_line_each(lines: list[str], delimiter: str) -> list[str]:
         if marks % 2 == 0 or not opens.search(out[i]):
             continue
         for j in range(i + 1, min(i + _MOST_BROKEN, len(out))):
-            if _is_row(lines[j], delimiter):
+            if is_row(lines[j], delimiter):
                 break
             marks += lines[j].count('"')
             if marks % 2 == 0:
@@ -233,7 +260,8 @@ def _one_line_each(lines: list[str], delimiter: str) -> list[str]:
     return out
 
 
-def _is_row(line: str, delimiter: str) -> bool:
+def is_row(line: str, delimiter: str) -> bool:
+    """Whether a line is a row of readings under a delimiter."""
     fields = split(line, delimiter)
     return len(fields) > 3 and _data_share(fields) > 0.5
 
@@ -245,12 +273,21 @@ def _first_layout(
     others = [i for i, r in enumerate(rows) if len(r) not in (width, 1) and len(r) > 3]
     others = [i for i in others if _data_share(rows[i]) > 0.7]
     counts = Counter(len(rows[i]) for i in others).most_common(1)
-    if not counts or counts[0][1] < LEAST_ROWS:
+    if not counts or (counts[0][1] < LEAST_ROWS and not _own_header(rows, others[0], counts[0][0], width)):
         return lines, rows, width
     end = max(i for i in others if len(rows[i]) == counts[0][0]) + 1
     if any(len(r) == width and _data_share(r) > 0.7 for r in rows[:end]):
         return lines, rows, width
     return lines[:end], rows[:end], counts[0][0]
+
+
+def _own_header(rows: list[list[str]], first: int, narrow: int, width: int) -> bool:
+    """Whether few rows of another width stand under names of their own, and those of the usual width under others."""
+
+    def names(row: list[str], fields: int) -> bool:
+        return len(row) == fields and all(row[: narrow - 1]) and _data_share(row) < 0.3
+
+    return any(names(r, narrow) for r in rows[:first]) and any(names(r, width) for r in rows[first:])
 
 
 def _delimiter(lines: list[str], file: Path) -> tuple[str, int]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -14,6 +15,8 @@ _BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
+_LOST = re.compile(rb"\0{8,}")
+"""What a file system leaves where a write was lost, and behind the last row of a file made long beforehand."""
 
 
 def find_encoding(head: bytes, file: Path) -> str:
@@ -27,6 +30,10 @@ def find_encoding(head: bytes, file: Path) -> str:
     for bom, name in _BOMS:
         if head.startswith(bom):
             return name
+    filled = _LOST.sub(b"", head)
+    if not filled:
+        raise BadInput("is not text (nothing but bytes of nought)", "a CSV file", file=file)
+    head = filled
     if head.count(0) > len(head) // 50:
         even, odd = head[0::2].count(0), head[1::2].count(0)
         half = max(len(head) // 2, 1)

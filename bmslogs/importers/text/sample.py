@@ -141,6 +141,7 @@ def _columns(pieces: list[list[bytes]], dialect: Dialect, window: list[int], see
     import pyarrow.compute as pc
 
     from bmslogs.importers.text.arrow import arrow_texts, no_text
+    from bmslogs.importers.text.quotes import is_open, without_stray
     from bmslogs.importers.text.text_table import read_text
 
     tables: list[Any] = []
@@ -148,6 +149,10 @@ def _columns(pieces: list[list[bytes]], dialect: Dialect, window: list[int], see
         if dialect.delimiter == " ":
             lines = [b" ".join(x.split()) for x in lines]
         lines = [x for x in lines if b"\0" not in x and x.strip()]
+        if dialect.quoted:
+            mark, width = dialect.delimiter.encode(), dialect.width
+            mended = [without_stray(x, mark, width) if is_open(x) else x for x in lines]
+            lines = [x for x in mended if x is not None]
         if lines:
             tables.append(read_text(b"\n".join(lines) + b"\n", dialect))
             window += [number] * tables[-1].num_rows

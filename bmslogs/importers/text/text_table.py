@@ -9,7 +9,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.csv as pc
 
-from bmslogs.importers.text.dialect import FILLS, Dialect
+from bmslogs.importers.text.dialect import DELIMITERS, FILLS, Dialect, is_row
 
 NULLS = sorted({v for f in FILLS for v in (f, f.upper(), f.capitalize(), f.title())} | {"NaN", "N/a", "nA"})
 """Spellings of a missing number that the parser knows."""
@@ -20,6 +20,8 @@ class Wrong:
     """Rows of a block with another number of fields: (row within the block, fields, text)."""
 
     rows: list[tuple[int, int, str]] = field(default_factory=list)
+    other: tuple[str, str] | None = None
+    """The first row that another delimiter parts into the right number of fields: that delimiter, and its text."""
 
 
 def column_key(index: int) -> str:
@@ -67,7 +69,7 @@ def read_typed(
             delimiter=dialect.delimiter,
             quote_char='"' if dialect.quoted else False,
             ignore_empty_lines=True,
-            invalid_row_handler=_handler(wrong),
+            invalid_row_handler=_handler(wrong, dialect),
         ),
         convert_options=pc.ConvertOptions(
             column_types=types,
@@ -80,10 +82,21 @@ def read_typed(
     )
 
 
-def _handler(wrong: Wrong | None) -> Callable[[Any], str]:
+def _handler(wrong: Wrong | None, dialect: Dialect) -> Callable[[Any], str]:
     def handle(row: Any) -> str:
         if wrong is not None:
+            if wrong.other is None:
+                mark = other_delimiter(str(row.text), dialect)
+                wrong.other = None if mark is None else (mark, str(row.text)[:200])
             wrong.rows.append((int(row.number or 0), int(row.actual_columns), str(row.text)[:200]))
         return "skip"
 
     return handle
+
+
+def other_delimiter(line: str, dialect: Dialect) -> str | None:
+    """Return the delimiter that parts a line into as many fields as the table has, where its own does not."""
+    for mark in DELIMITERS:
+        if mark != dialect.delimiter and line.count(mark) == dialect.width - 1 > 1 and is_row(line, mark):
+            return mark
+    return None

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 import unicodedata
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib import resources
 
@@ -95,6 +95,29 @@ def take_apart(text: str, unit_text: str = "") -> Header:
     numbers = tuple(int(t) for t in tokens if t.isdigit() and len(t) < 9)
     template = re.sub(r"\d+", "#", text)
     return Header(text, tokens, numbers, template, unit, _means(tokens, " ".join(tokens)))
+
+
+def letters_as_names(headers: list[Header]) -> list[Header]:
+    """Return headers in which ``F`` and ``C`` are names, not units, where other letters stand in their place.
+
+    ``Temp A``, ``Temp B``, ``Temp C`` are three sensors, ``Temp F`` and ``Temp R`` front and rear.
+    """
+    places: dict[str, list[tuple[int, str]]] = {}
+    for i, head in enumerate(headers):
+        match = _LETTER.fullmatch(head.text.strip())
+        if match and "temperature" in head.means:
+            places.setdefault(match.group(1), []).append((i, match.group(2)))
+    out = list(headers)
+    for members in places.values():
+        if not {letter for _, letter in members} <= {"C", "F", "K"}:
+            for i, letter in members:
+                head = headers[i]
+                if head.unit is not None:
+                    out[i] = replace(head, unit=None, tokens=(*head.tokens, letter.lower()))
+    return out
+
+
+_LETTER = re.compile(r"(.*?[^\W\d_])[\s_./-]+([A-Z])")
 
 
 def _unit_there(tail: str, mark: str) -> bool:

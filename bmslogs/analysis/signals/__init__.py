@@ -1,0 +1,1 @@
+"""Signals of a log: what a series of readings does, nothing of batteries."""

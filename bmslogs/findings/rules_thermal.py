@@ -1,0 +1,171 @@
+"""Rules about temperatures: sensors that lie, places that run hot."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.analysis.reference import ACTIVATION_EV, ACTIVATION_SD_EV, arrhenius_factor
+from bmslogs.analysis.thermal import SensorFault
+from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.results import Finding, Level
+from bmslogs.findings.case import METER_FIRST, Case, finding
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+HOT_LEAST = 0.15
+"""Least extra rise per ampere squared of practical weight, as a fraction (judgement: common practice, no source)."""
+HOT_ACT = 1.0
+HUMP = 0.08
+"""The middle of a pack keeps its warmth better than its ends: with fewer than five sensors, one between two others must
+warm by so much more before it stands out (judgement)."""
+COLD_K = 10.0
+"""A sensor that reads too warm here hides charging in the cold [degC] (choice)."""
+THERMOMETER = "Put another thermometer beside it after a night's rest and after a drive, and compare the two."
+WORD = {
+    "open": "open circuit", "short": "short circuit", "stuck": "stuck", "offset": "off from the others",
+    "curve": "wrong thermistor curve",
+}
+
+
+def _cells_of(case: Case, column: int) -> tuple[list[int], str]:
+    near = case.pack.temperature_sensors
+    cells = list(near[column].cells) if column < len(near) else []
+    return cells, f" ({case.places(cells)})" if cells else ""
+
+
+def sensors(case: Case) -> list[Finding]:
+    """Temperature sensors at fault, or places of their own where the log cannot say which."""
+    study = case.knowledge.study
+    hot_places = {f.sensor for f in hot(case)}
+    out = []
+    for fault in study.settled_sensor_faults:
+        name = case.pack.sensor_name(fault.column + 1)
+        if fault.doubt == "hot" and name in hot_places:
+            continue  # told there, with both explanations
+        out.append(_sensor_finding(case, fault, name))
+    return out
+
+
+def _sensor_finding(case: Case, fault: SensorFault, name: str) -> Finding:
+    cells, where = _cells_of(case, fault.column)
+    warmth = case.knowledge.study.mean_temperature
+    cold = warmth is not None and float(np.nanmin(warmth)) < COLD_K
+    hides = fault.reads_warm and (fault.kind == "curve" or cold) and fault.doubt != "either"
+    level: Level = "act" if fault.kind in ("open", "short", "stuck") or (hides and cold) else "look"
+    if fault.kind == "curve" and fault.doubt is None:
+        level = "act"
+    if fault.doubt is None:
+        says = f"Temperature sensor {name}{where} is not to be believed: {WORD[fault.kind]}."
+    elif fault.doubt == "either":
+        says = f"Temperature sensor {name}{where} and the other one part; one is off, or their places differ."
+    else:
+        place = "its place is warmer" if (fault.size_C or 0.0) > 0 else "its place is cooler"
+        says = f"Temperature sensor {name}{where} is off, or {place} than the rest of the pack; this log cannot tell."
+    if hides:
+        says += " A sensor that reads too warm hides charging in the cold."
+    return finding(
+        case.pack, "temperature_sensor_fault", level, cells, says, [fault.evidence],
+        ["Do not charge near the temperature limits on the word of this sensor.",
+         "Compare it with another thermometer at two temperatures after a night's rest.",
+         "Look at its plug, its seat on the cell and the thermistor curve set in the BMS."],
+        size=fault.size_C, half=fault.half_C, sensor=name,
+    )
+
+
+def hot(case: Case) -> list[Finding]:
+    """Places that warm more per ampere squared than the others."""
+    study = case.knowledge.study
+    try:
+        found = study.heating
+    except NotEnoughData:
+        return []
+    good = study.sensors_trusted & np.isfinite(found.slope) & np.isfinite(found.relative_half_width)
+    if good.sum() < 2:
+        return []
+    middle = float(np.median(found.slope[good]))
+    if middle <= 0:
+        return []
+    pair = int(good.sum()) == 2
+    # of two places each is the other's measure; of more, the middle one is
+    base = max(float(np.min(found.slope[good])), 0.1 * middle) if pair else middle
+    excess = np.where(good, found.slope / base - 1.0, np.nan)
+    half = np.where(good, np.hypot(found.relative_half_width * (2.0 if pair else 1.0) / base, 0.03), np.nan)
+    cold = _cold_heats(case, good)
+    doubts = {f.column: f for f in study.settled_sensor_faults if f.doubt == "hot"}
+    out = []
+    for j in np.flatnonzero(good & _stand_out(excess, half, good, cold)):
+        out.append(_hot_finding(case, int(j), float(excess[j]), float(half[j]), pair, doubts.get(int(j))))
+    return out
+
+
+def _cold_heats(case: Case, good: Bools) -> Floats:
+    """Return (sensors,) by how much more a place warms since its cells are colder than the middle, as a fraction."""
+    study = case.knowledge.study
+    level = np.nanmean(study.log.temperature, axis=0)
+    middle = float(np.max(level[good])) if good.sum() == 2 else float(np.median(level[good]))
+    colder = np.maximum(middle - np.where(good, level, middle), 0.0)
+    return np.asarray(arrhenius_factor(middle - colder, middle, ACTIVATION_EV + ACTIVATION_SD_EV) - 1.0, float)
+
+
+def _stand_out(excess: Floats, half: Floats, good: Bools, cold: Floats) -> Bools:
+    """Return True where a place warms more than the others by a practical size, surely and unlike their own scatter.
+
+    Parameters
+    ----------
+    excess, half, cold
+        (sensors,) extra rise per ampere squared, its half width, and the part that the cold explains; fractions.
+    good
+        (sensors,) True where known.
+    """
+    excess = (1.0 + excess) / (1.0 + cold) - 1.0
+    out = np.zeros(len(excess), bool)
+    columns = np.flatnonzero(good)
+    x = excess[columns]
+    for k, j in enumerate(columns):
+        others = np.delete(x, k)
+        n = len(columns)
+        allowed = HUMP if 2 < n < 5 and 0 < k < n - 1 else 0.0
+        if n >= 5:
+            # how far the others lie from their own middle, without what stands out with this one
+            scale = 1.4826 * float(np.median(np.abs(others - np.median(others))))
+            allowed = max(3.0 * scale - HOT_LEAST, 0.0)
+            if excess[j] > 1.0:  # warmth that spreads to the neighbours widens the scatter, and clears nobody
+                allowed = min(allowed, 0.5)
+        out[j] = excess[j] >= 0.98 * (HOT_LEAST + allowed) and _surely(float(excess[j]), float(half[j]))
+    return out
+
+
+def _surely(excess: float, half: float) -> bool:
+    """Whether a place surely warms more: how well the slope is known where all it does wrong grows with its size."""
+    # a place with a time constant of its own is fitted the worse the hotter it is: that is no doubt of its being hot
+    return excess - min(half, max(0.6 * excess, 0.35)) > 0.35 * HOT_LEAST
+
+
+def _hot_finding(
+    case: Case, column: int, size: float, half: float, pair: bool, doubt: SensorFault | None
+) -> Finding:
+    study = case.knowledge.study
+    found = study.heating
+    name = case.pack.sensor_name(column + 1)
+    cells, where = _cells_of(case, column)
+    against = "the place at the other sensor" if pair else "the pack's middle"
+    says = f"The place at sensor {name}{where} warms {size * 100:.0f} % more per ampere squared than {against}."
+    if pair:
+        says += " Which of the two is as it should be, this log cannot tell."
+    because = [f"heating of {name}: {found.slope[column] * 1e3:.2f} mK per A^2, {against} "
+               f"{found.slope[column] / (1.0 + size) * 1e3:.2f}"]
+    steps = [
+        "See whether a cell or joint at this place also drops more voltage (resistance_10s).",
+        METER_FIRST, "Look for a loose joint, a covered vent or a gap in the thermal path at this place.",
+        "The same place hot in several vehicles speaks for the design, not the workmanship.",
+    ]
+    if doubt is not None:
+        says += " Or the sensor reads wrong: this log cannot tell the two apart. Take it for hot until then."
+        because.append(f"the sensor itself explains it as well: {doubt.evidence}")
+        steps.insert(1, THERMOMETER)
+    return finding(
+        case.pack, "runs_hot", "act" if size > HOT_ACT else "look", cells, says, because, steps,
+        size=size, half=half, sensor=name,
+    )

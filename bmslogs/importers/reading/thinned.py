@@ -1,0 +1,81 @@
+"""A log in few rows, kept while it is read: what its pack file is held against at the end."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.base.pack_claims import Thinned
+from bmslogs.importers.reading.blocks import Chunk
+
+ROWS_A_BLOCK, MOST_ROWS = 96, 3000
+"""Choice: rows kept of a block, and in all: more only cost time and memory."""
+LONGEST_ROW = 10.0
+"""Usual intervals that a row may stand for: what follows is a pause, and nothing is counted over it."""
+
+
+class Thinner:
+    """Keeps some rows of each finished block, and the charge counted over all of them."""
+
+    def __init__(self) -> None:
+        self._time: list[npt.NDArray[np.int64]] = []
+        self._current: list[npt.NDArray[np.float64]] = []
+        self._charge: list[npt.NDArray[np.float64]] = []
+        self._cells: list[npt.NDArray[np.float32]] = []
+        self._counted = 0.0
+        self._rows = 0
+        self._every = 1
+
+    def add(self, chunk: Chunk) -> None:
+        """Take a finished block: time [us, UTC] in order, cells (cells, rows) [mV]."""
+        if not chunk.rows or not len(chunk.cells):
+            return
+        stride = max(1, chunk.rows // ROWS_A_BLOCK) * self._every
+        keep = slice(0, chunk.rows, stride)
+        self._time.append(chunk.time[keep].copy())
+        self._cells.append(chunk.cells[:, keep].copy())
+        if chunk.current is not None:
+            step = np.diff(chunk.time, append=chunk.time[-1]) * (1e-6 / 3600.0)
+            if len(step) > 1:
+                step = np.minimum(step, LONGEST_ROW * float(np.median(step[:-1])))
+            drawn = np.cumsum(np.nan_to_num(chunk.current) * step)
+            before = np.concatenate([[0.0], drawn[:-1]]) + self._counted
+            self._counted += float(drawn[-1])
+            self._charge.append(before[keep])
+            self._current.append(chunk.current[keep].astype(np.float64))
+        self._rows += len(self._time[-1])
+        if self._rows > MOST_ROWS:
+            self._halve()
+
+    def _halve(self) -> None:
+        self._time = [np.concatenate(self._time)[::2]]
+        self._cells = [np.concatenate(self._cells, axis=1)[:, ::2]]
+        if self._charge:
+            self._charge = [np.concatenate(self._charge)[::2]]
+            self._current = [np.concatenate(self._current)[::2]]
+        self._rows = len(self._time[0])
+        self._every *= 2
+
+    def thinned(self, cells: tuple[int, ...], sign: int, step: float) -> Thinned | None:
+        """Return what was kept, the current in the sign of a discharge; None where there is nothing.
+
+        Parameters
+        ----------
+        cells
+            Cell numbers in the order of the columns.
+        sign
+            Of a discharge in the logger's current.
+        step
+            Step of the cell readings [V].
+        """
+        if not self._rows:
+            return None
+        time = np.concatenate(self._time)
+        volts = np.concatenate(self._cells, axis=1).T.astype(np.float64) * 1e-3
+        whole = bool(self._charge) and sum(map(len, self._charge)) == len(time)
+        return Thinned(
+            (time - time[0]) * 1e-6,
+            sign * np.concatenate(self._current) if whole else None,
+            sign * np.concatenate(self._charge) if whole else None,
+            volts, cells, step,
+        )
