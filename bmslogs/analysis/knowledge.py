@@ -113,7 +113,8 @@ class Knowledge(Place):
         }
         changes = self._change_share(load, relative)
         return ResistanceKnown(
-            ohm, half, relative, half_relative, middle, share, half_share, conditions, warmth, *changes
+            ohm, half, relative, half_relative, middle, share, half_share, conditions, warmth, *changes,
+            _width_by_load(rms * middle, float(np.median(half_relative[s.trusted]))),
         )
 
     def _change_share(self, load: LoadFit, relative: Floats) -> tuple[Floats | None, Floats | None]:
@@ -160,7 +161,7 @@ class Knowledge(Place):
         }
         return ResistanceKnown(
             found.ohm, half, found.relative, half_relative, found.middle, share, half_share, conditions,
-            s.cell_warmth.reading,
+            s.cell_warmth.reading, why=_width_by_steps(found, s.log.voltage_step, float(np.nanmedian(half_relative))),
         )
 
     def _charge_at(self, rows: Bools) -> dict[str, float | None]:
@@ -517,3 +518,20 @@ class Knowledge(Place):
             amps, np.maximum(half, 1e-6 * s.capacity), most,
             {"temperature_C": warmth, "soc_low": z, "soc_high": z, "hours": found.hours}, why,
         )
+
+
+def _width_by_load(drop_V: float, half: float) -> str:
+    """Return what limits a resistance from a load."""
+    return (
+        f"the load takes {drop_V * 1e3:.0f} mV off a cell (rms), and parts of the log tell the cells apart to "
+        f"+-{half * 100:.2g} % only"
+    )
+
+
+def _width_by_steps(found: StepFit, step_V: float, half: float) -> str:
+    """Return what limits a resistance from single steps."""
+    return (
+        f"{len(found.steps)} clean step{'s' if len(found.steps) > 1 else ''} of {found.amps:.3g} A "
+        f"take{'' if len(found.steps) > 1 else 's'} {found.amps * found.middle * 1e3:.2g} mV off a cell; with readings in "
+        f"steps of {step_V * 1e3:.2g} mV that tells the cells apart to +-{half * 100:.2g} % only"
+    )

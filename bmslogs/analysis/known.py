@@ -34,7 +34,8 @@ class ResistanceKnown:
     cell, nought for a joint. Only a high one says anything: sluggish kinetics or a film add ohms that do not grow.
     `change_share` is the part of the excess that changes with load, charge and warmth within the log as the string's
     resistance does: about one for a cell, nought for a joint; None where not known.
-    `warmth` is each cell's temperature by its nearest sensor [degC], NaN where none tells it.
+    `warmth` is each cell's temperature by its nearest sensor [degC], NaN where none tells it. `why` says what limits the
+    widths.
     """
 
     ohm: Floats
@@ -48,6 +49,7 @@ class ResistanceKnown:
     warmth: Floats | None = None
     change_share: Floats | None = None
     half_change_share: Floats | None = None
+    why: str = ""
 
 
 @dataclass(frozen=True)
