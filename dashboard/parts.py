@@ -140,7 +140,7 @@ def estimate_rows(estimates: Sequence[Estimate]) -> list[tuple[str, Any]]:
     """Return estimates as rows: title, value with interval and conditions."""
     rows: list[tuple[str, Any]] = []
     for e in estimates:
-        note = conditions_line(e.conditions) if e.status == "determined" else (e.settle_by or "")
+        note = conditions_line(e.conditions) if e.status != "not_determinable" else (e.settle_by or "")
         value = [html.Span(say_estimate(e)), html.Small(note, className="quiet")] if note else say_estimate(e)
         rows.append((title_of(e.quantity), value))
     return rows
@@ -148,8 +148,8 @@ def estimate_rows(estimates: Sequence[Estimate]) -> list[tuple[str, Any]]:
 
 def split_rows(estimates: Sequence[Estimate]) -> list[Any]:
     """Return what is determined as a table, and what is not behind one line."""
-    known = [e for e in estimates if e.status == "determined"]
-    unknown = [e for e in estimates if e.status != "determined"]
+    known = [e for e in estimates if e.status != "not_determinable"]
+    unknown = [e for e in estimates if e.status == "not_determinable"]
     out: list[Any] = [facts(estimate_rows(known))] if known else []
     if unknown:
         count = f"{len(unknown)} quantit{'y is' if len(unknown) == 1 else 'ies are'} not known from this log"

@@ -32,10 +32,10 @@ class ResistanceKnown:
 
     `scale_share` is the part of a cell's excess that grows with time into the load as an aged cell's does: one for a
     cell, nought for a joint. Only a high one says anything: sluggish kinetics or a film add ohms that do not grow.
+    `warmth` is each cell's temperature by its nearest sensor [degC], NaN where none tells it.
     `change_share` is the part of the excess that changes with load, charge and warmth within the log as the string's
     resistance does: about one for a cell, nought for a joint; None where not known.
-    `warmth` is each cell's temperature by its nearest sensor [degC], NaN where none tells it. `why` says what limits the
-    widths.
+    `why` says what limits the widths.
     """
 
     ohm: Floats

@@ -252,15 +252,9 @@ class LoadStudy(Readings):
         try:
             load = self.load
         except NotEnoughData as reason:
-            raise NotEnoughData(
-                f"each channel is read every {self.refresh_s:.0f} s only while the load changes, and what the "
-                f"load takes off it is not known: {reason}"
-            ) from None
+            raise NotEnoughData(f"{seldom}, and what the load takes off it is not known: {reason}") from None
         if self.excess is None:
-            raise NotEnoughData(
-                f"each channel is read every {self.refresh_s:.0f} s only while the load changes, and its readings "
-                "scatter too much to tell what the load takes off it"
-            )
+            raise NotEnoughData(f"{seldom}, and its readings scatter too much to tell what the load takes off it")
         weights = np.column_stack([s.current, self._filters(load.taus)])
         drop = np.asarray(weights @ np.nan_to_num(load.fit.coef[: weights.shape[1]]), float)
         if load.rms_A is not None:
@@ -275,7 +269,7 @@ class LoadStudy(Readings):
         s = self.sampled
         nothing: tuple[list[loose_joint.LooseJoint], list[loose_joint.LooseWire]] = ([], [])
         flows = np.abs(s.current) > loose_joint.LEAST_C_RATE * self.capacity
-        if s.period_s > resistance.SLOWEST_S or flows.sum() < 60 or self.trusted.sum() < 4 or self.turns:
+        if s.period_s > resistance.SLOWEST_S or flows.sum() < 60 or self.trusted.sum() < 4 or self.turns is not None:
             return nothing
         taus = (4.0, 20.0, 90.0)
         loads = np.column_stack([
@@ -390,7 +384,7 @@ class LoadStudy(Readings):
         if not summed.all() or len(self.cells) != self.pack.cells_in_series:
             raise NotEnoughData("not every cell of the string has a reading to be believed")
         s = self.sampled
-        volts, total = self.at_samples(self.log.pack_voltage), self.at_samples(self.as_read).sum(axis=1)
+        volts, total = self.at_samples(self.log.pack_voltage), self.at_samples(read.cell_voltage).sum(axis=1)
         good = ~np.isnan(volts) & ~np.isnan(total) & self.moving
         return terminals.outside_taps(
             volts[good], total[good], s.current[good], s.seconds[good], renumber(s.section[good])

@@ -109,7 +109,7 @@ def swapped_taps(volts: Floats, low: float = 0.5, high: float = 4.9) -> list[Sen
         found.append(SensingFault(
             kind, columns, 2 * usual if kind == "taps_swapped" else usual,
             f"{named} reads {shown}, beside it {others}, where a usual cell reads {usual:.2f} V{when}",
-            share, np.flatnonzero(rows),
+            share, np.flatnonzero(rows), bool(whole),
         ))
         taken |= set(columns)
     return sorted(found, key=lambda f: (f.kind != "taps_swapped", f.columns))

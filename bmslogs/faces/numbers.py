@@ -26,6 +26,13 @@ def number(value: float, places: int, *, sign: bool = False) -> str:
     return text
 
 
+def two_digits(value: float) -> str:
+    """Return a bound with two digits: it is no more exact than that."""
+    if value == 0 or not math.isfinite(value):
+        return number(value, 0)
+    return number(value, max(0, min(MOST_DECIMALS, 1 - math.floor(math.log10(abs(value))))))
+
+
 def interval(
     value: float, low: float | None, high: float | None, unit: str, *, factor: float = 1.0, sign: bool = False
 ) -> str:

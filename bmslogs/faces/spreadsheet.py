@@ -7,6 +7,7 @@ import io
 
 from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.results import Diagnosis, by_urgency
+from bmslogs.faces.figures.words import say_bound
 from bmslogs.faces.numbers import ranges
 from bmslogs.findings.compare.shape import BleedRate, Comparison, PackValue, number
 
@@ -110,7 +111,7 @@ def diagnosis_csv(diagnosis: Diagnosis) -> str:
                 "unit": e.unit,
                 "status": e.status,
                 "conditions": " ".join(f"{k}={v}" for k, v in e.conditions.items()),
-                "says": e.why,
+                "says": f"{say_bound(e)}: {e.why}" if say_bound(e) else e.why,
                 "next_or_settle_by": e.settle_by,
             }
         )

@@ -9,10 +9,10 @@ from statistics import median
 from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis, Estimate, Finding, by_urgency
-from bmslogs.faces.figures.words import say_estimate, shown
+from bmslogs.faces.figures.words import known, say_bound, say_estimate, shown, sized
 from bmslogs.faces.layout import part, terminal_width, titled, wrapped
-from bmslogs.faces.numbers import cells_named, interval, number
-from bmslogs.faces.unknown import open_questions
+from bmslogs.faces.numbers import cells_named, number
+from bmslogs.faces.unknown import nothing_found, open_questions
 from bmslogs.findings.registry import CAUSES
 
 LEVEL_WORDS = {"act": "before it is used again", "look": "at the next chance", "note": "for the record"}
@@ -70,8 +70,7 @@ def stamp(value: object) -> str:
 
 def _findings(diagnosis: Diagnosis, pack: Pack | None, columns: int) -> str:
     if not diagnosis.findings:
-        none = "None in these readings. That speaks for what could be determined (below), for nothing else."
-        return part("Findings", [none], columns)
+        return part("Findings", nothing_found(diagnosis.estimates), columns)
     return titled(
         "Findings", "\n".join(finding_text(f, pack, columns) for f in by_urgency(diagnosis.findings))
     )
@@ -102,9 +101,9 @@ def size_text(finding: Finding) -> str:
         return ""
     cause = CAUSES.get(finding.cause)
     if cause is None or finding.unit != cause.unit:
-        return interval(finding.size, finding.low, finding.high, finding.unit, sign=True)
+        return sized(finding, finding.unit, 1.0)
     unit = f"{cause.shown_unit} of the pack's middle" if "median" in cause.unit else cause.shown_unit
-    return interval(finding.size, finding.low, finding.high, unit, factor=cause.shown_factor, sign=True)
+    return sized(finding, unit, cause.shown_factor)
 
 
 def place_text(finding: Finding, pack: Pack | None) -> str:
@@ -136,20 +135,23 @@ def places(pack: Pack, cells: Iterable[int]) -> list[str]:
 def _estimates(diagnosis: Diagnosis, columns: int) -> str:
     lines: list[str] = []
     for key in QUANTITIES:
-        known = [e for e in diagnosis.of(key) if e.status == "determined" and e.value is not None]
-        if known:
-            lines.append(wrapped(summary(key, known), "  ", columns))
+        told = known(diagnosis.of(key))
+        if told:
+            lines.append(wrapped(summary(key, told), "  ", columns))
     return titled("What could be determined", "\n".join(lines)) if lines else ""
 
 
-def summary(key: str, known: list[Estimate]) -> str:
-    """Return one line on one quantity: the value, or middle, lowest and highest with their places."""
+def summary(key: str, told: list[Estimate]) -> str:
+    """Return one line on one quantity: the value, or middle, lowest and highest with their places, and every bound."""
     quantity = QUANTITIES[key]
-    ordered = sorted(known, key=lambda e: e.value or 0.0)
-    if quantity.per == "pack" or len(ordered) == 1:
-        return f"{quantity.title}: " + "; ".join(f"{say_estimate(e)}{_of(e)}" for e in ordered)
+    ordered = sorted((e for e in told if e.value is not None), key=lambda e: e.value or 0.0)
+    bounds = [f"{say_bound(e)}{_of(e)}" for e in told if e.value is None]
+    if quantity.per == "pack" or len(ordered) <= 1:
+        return f"{quantity.title}: " + "; ".join([*(f"{say_estimate(e)}{_of(e)}" for e in ordered), *bounds])
     low, high = ordered[0], ordered[-1]
-    ends = f"lowest {say_estimate(low)}{_of(low)}; highest {say_estimate(high)}{_of(high)}"
+    ends = "; ".join(
+        [f"lowest {say_estimate(low)}{_of(low)}", f"highest {say_estimate(high)}{_of(high)}", *bounds]
+    )
     if quantity.centre is not None:
         return f"{quantity.title}: {ends}"
     values = [triple[0] for e in ordered if (triple := shown(e)) is not None]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.results import Estimate
+from bmslogs.faces.figures.words import say_bound
 from bmslogs.faces.numbers import cells_named
 
 
@@ -73,6 +74,31 @@ def open_questions(estimates: Iterable[Estimate], total: int | None = None) -> l
         )
         for (why, of), same in groups.items()
     ]
+
+
+def nothing_found(estimates: Iterable[Estimate]) -> list[str]:
+    """Return what stands where there is no finding: a cell that lies apart, or is not known where the others are.
+
+    Only where there is none of these the readings are called free of findings.
+    """
+    by_quantity: dict[str, list[Estimate]] = {}
+    for e in estimates:
+        if e.cell is not None:
+            by_quantity.setdefault(e.quantity, []).append(e)
+    apart = [
+        f"{quantity_title(key)} of cell {e.cell}: {say_bound(e)}."
+        for key, same in by_quantity.items() for e in same if say_bound(e)
+    ]
+    for key, same in by_quantity.items():
+        refused = [e for e in same if e.status == "not_determinable"]
+        if refused and 2 * len(refused) < len(same):
+            for why in dict.fromkeys(_alike(e) for e in refused):
+                cells = cells_named(e.cell for e in refused if _alike(e) == why and e.cell is not None)
+                apart.append(f"{quantity_title(key)} of {cells} is not known, though the others' is: {why}.")
+    speaks = "That speaks for what could be determined (below), for nothing else."
+    if not apart:
+        return [f"None in these readings. {speaks}"]
+    return [f"None that could be named. {speaks} Look at these first:", *apart]
 
 
 def quantity_title(key: str) -> str:

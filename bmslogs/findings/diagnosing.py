@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -61,7 +62,7 @@ def diagnose(log: Log) -> Diagnosis:
         knowledge = Knowledge(Study(log))
         estimates = estimate_all(knowledge)
         case = Case(knowledge)
-        findings = rules_pack_file.without_unread(found for rule in RULES for found in rule(case))
+        findings = rules_pack_file.without_unread(sure(found) for rule in RULES for found in rule(case))
     return Diagnosis(
         log=describe(log, knowledge.study.kinds) | {"settings": settings(knowledge.study)},
         pack={"id": log.pack.id, "vehicle": log.pack.vehicle, "cells": log.pack.cells_in_series},
@@ -71,6 +72,13 @@ def diagnose(log: Log) -> Diagnosis:
         cautions=CAUTIONS,
         method=METHOD,
     )
+
+
+def sure(found: Finding) -> Finding:
+    """Return a finding as a note where its own interval does not exclude that there is nothing."""
+    if found.level == "note" or found.low is None or found.high is None or not found.low <= 0.0 <= found.high:
+        return found
+    return replace(found, level="note", because=(*found.because, "its interval does not exclude nought"))
 
 
 def describe(log: Log, kinds: list[str]) -> dict[str, Any]:

@@ -205,7 +205,7 @@ def _temperature_finding(case: Case, bound: float, sign: float, word: str, one: 
         [f"{'highest' if sign > 0 else 'lowest'} reading {bound + sign * one.worst:.1f} degC"],
         ["Let the pack come back within its limits before it is loaded or charged.",
          "See runs_hot and resistance_10s for the cause."],
-        size=one.worst, half=0.5, sensor=name, unit="degC",
+        size=one.worst, half=min(0.5, 0.9 * one.worst), sensor=name, unit="degC",
     )
 
 

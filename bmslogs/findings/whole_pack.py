@@ -17,6 +17,7 @@ from bmslogs.base.cautions import CAUTIONS
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import LEVELS, Diagnosis, Estimate, Finding, by_urgency
+from bmslogs.findings.case import percent
 
 LATEST = ("soc_offset", "charge_to_full", "bleed_needed", "balancing_time", "usable_charge", "gain_by_balancing")
 """Quantities that change from charge to charge: the latest log that knows one speaks."""
@@ -67,7 +68,7 @@ def diagnose_pack(diagnoses: Iterable[Diagnosis], pack: Pack | None = None) -> D
         },
         pack=logs[-1].pack,
         estimates=tuple(estimates),
-        findings=tuple(by_urgency(_standing(logs, pack))),
+        findings=tuple(by_urgency(_as_the_table(f, estimates, logs) for f in _standing(logs, pack))),
         repairs=tuple(dict.fromkeys(r for d in logs for r in d.repairs)),
         cautions=CAUTIONS,
         logs=tuple({k: v for k, v in d.log.items() if k != "settings"} for d in logs),
@@ -87,7 +88,16 @@ def _combined(logs: Sequence[Diagnosis], pack: Pack | None) -> list[Estimate]:
     reference = _reference_temperature(found)
     order = {q: i for i, q in enumerate(QUANTITIES)}
     keys = sorted(found, key=lambda k: (order.get(k[0], 99), k[1] or 0, k[2] or ""))
-    return [_one([pair for pair in found[key] if _counts(pair, pack)] or found[key], reference) for key in keys]
+    out = []
+    for key in keys:
+        counting = [pair for pair in found[key] if _counts(pair, pack)]
+        one = _one(counting or found[key], reference)
+        before = [d for d, e in found[key] if e.status != "not_determinable" and (d, e) not in counting]
+        if one.status == "not_determinable" and counting and before:
+            why = f"the logs that tell it, last {before[-1].log['id']}, are from before work on this place"
+            one = replace(one, why=why)
+        out.append(one)
+    return out
 
 
 def _counts(pair: tuple[Diagnosis, Estimate], pack: Pack | None) -> bool:
@@ -243,8 +253,45 @@ def _told(pairs: list[tuple[int, Finding]], able: list[int], logs: Sequence[Diag
             np.maximum(np.array([((f.high or 0) - (f.low or 0)) / 2 for f in same_unit], float), 1e-9),
         )
         size, half = float(np.ravel(made.value)[0]), float(np.ravel(made.half_width)[0])
+        if abs(size) <= half:
+            # logs that disagree make no size together; what the latest surely shows stands
+            because.append(f"the logs disagree: {_sizes(same_unit)}; the latest is told")
+            return replace(latest, level=level, because=tuple(because))
         return replace(latest, level=level, because=tuple(because), size=size, low=size - half, high=size + half)
     return replace(latest, level=level, because=tuple(because))
+
+
+def _sizes(findings: Sequence[Finding]) -> str:
+    factor, unit = (100.0, " %") if "fraction" in findings[0].unit else (1.0, f" {findings[0].unit}")
+    return ", ".join(f"{factor * (f.size or 0.0):+.3g}{unit}" for f in findings)
+
+
+def _as_the_table(f: Finding, estimates: Sequence[Estimate], logs: Sequence[Diagnosis]) -> Finding:
+    """Return the finding with the size that its cells have over all logs, where it is of what the table gives.
+
+    So that headline and table agree. A finding that took something out (what a temperature or a usual link explains)
+    keeps its own size.
+    """
+    quantity = TOLD_BY.get(f.cause)
+    if quantity not in ("resistance_10s_relative", "capacity_relative") or len(logs) < 2 or "median" not in f.unit:
+        return f
+    mine = [e for e in estimates if e.quantity == quantity and e.cell in f.cells and e.value is not None]
+    last = next((d for d in reversed(logs) if any(_same(g) == _same(f) for g in d.findings)), None)
+    if last is None or f.size is None or not f.cells or len(mine) != len(f.cells):
+        return f
+    own = next(g for g in last.findings if _same(g) == _same(f))
+    told = [e.value for e in last.of(quantity) if e.cell in f.cells and e.value is not None]
+    if own.size is None or len(told) != len(f.cells) or abs(own.size - (float(np.mean(told)) - 1.0)) > 0.005:
+        return f
+    size = float(np.mean([e.value or 0.0 for e in mine])) - 1.0
+    half = max(((e.high or 0.0) - (e.low or 0.0)) / 2 for e in mine)
+    if abs(size) <= half or size * own.size <= 0:
+        return f
+    each = ", ".join(f"cell {e.cell} {100 * ((e.value or 0.0) - 1):+.0f} %" for e in mine)
+    says = f.says.replace(percent(own.size), percent(size), 1)
+    return replace(
+        f, size=size, low=size - half, high=size + half, says=says, because=(*f.because, f"over all logs: {each}"),
+    )
 
 
 def _separated(findings: list[Finding], logs: Sequence[Diagnosis]) -> list[Finding]:

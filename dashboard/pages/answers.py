@@ -14,7 +14,7 @@ from bmslogs.faces.answers import shown_by
 from bmslogs.faces.explain import page
 from bmslogs.faces.figures import nothing, proof_picture, question
 from bmslogs.faces.figures.words import plain_words, sentence, title_of
-from bmslogs.faces.unknown import unknowns
+from bmslogs.faces.unknown import nothing_found, unknowns
 from bmslogs.findings.registry import CAUSES
 from dashboard.address import parse
 from dashboard.desk import Desk
@@ -125,7 +125,7 @@ def layout(frame: Frame) -> html.Div:
             heading(title, _lead(frame, weighed)),
             _chooser(frame),
             *_beside(frame, waiting),
-            *(cards or [_nothing_found(whole(frame))]),
+            *(cards or [_nothing_found(whole(frame), weighed)]),
             section(tells, _unknown(frame, weighed, tells), id="unknown"),
             section("Set aside", *aside) if aside else None,
             *more,
@@ -202,10 +202,12 @@ def _beside(frame: Frame, waiting: int) -> list[Any]:
     return out
 
 
-def _nothing_found(together: bool) -> html.Div:
+def _nothing_found(together: bool, weighed: Diagnosis) -> html.Div:
     says = "No finding stands." if together else "No finding."
     speaks = " That speaks for what could be determined below, and for nothing else: it does not call the pack safe."
-    return html.Div(html.P(says + speaks), className="answer")
+    # a cell that lies apart, or is not known where the others are, is told before the rest
+    apart = nothing_found(weighed.estimates)[1:]
+    return html.Div([html.P(says + speaks), *(html.P(line) for line in apart)], className="answer")
 
 
 def _count(findings: list[Finding], none: str = "Nothing was found.") -> str:

@@ -11,6 +11,7 @@ from dash import ClientsideFunction, Dash, Input, Output, State, ctx, html, no_u
 from bmslogs.base.errors import BmsLogsError
 from bmslogs.faces.figures.window import log_drawing
 from bmslogs.faces.figures.words import LEVEL_WORDS, plain_words, title_of
+from bmslogs.faces.unknown import nothing_found
 from dashboard.address import View
 from dashboard.desk import Desk
 from dashboard.evidence import marks
@@ -143,7 +144,7 @@ def side(frame: Frame) -> list[Any]:
         html.H2("Found in this log"),
         html.Ul(lines, className="findings")
         if lines
-        else html.P("Nothing. That speaks for what could be determined, and for nothing else."),
+        else html.Div([html.P(line) for line in nothing_found(frame.diagnosis.estimates)]),
     ]
     if lines:
         out.append(

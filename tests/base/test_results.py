@@ -107,7 +107,7 @@ def test_a_diagnosis_is_read_back_the_same_and_fits_the_schema(
 @pytest.mark.parametrize(
     ("path", "value"),
     [
-        (("schema",), "bmslogs.diagnosis/2"),
+        (("schema",), "bmslogs.diagnosis/3"),
         (("estimates", 0, "quantity"), "R"),
         (("estimates", 0, "low"), None),
         (("estimates", 0, "status"), "guessed"),

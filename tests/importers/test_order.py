@@ -155,6 +155,16 @@ def test_a_quote_left_open_takes_no_rows(quote: bool, row: int, tmp_path: Path) 
     assert [(r["rule"], r["rows"]) for r in log.repairs] == [("quote_stray", 1)]
 
 
+@pytest.mark.parametrize("every", [20, 90])
+def test_a_repeated_header_takes_no_column(every: int, tmp_path: Path) -> None:
+    truth = drive(rows=300, sensors=1)
+    truth.temperatures[:] = np.round(truth.temperatures)
+    path = put(text_of(truth, D.but(repeat_header=every, temperature_decimals=0)).encode(), tmp_path / "log.csv")
+    log = imported(path, pack_for(truth), tmp_path / "store")
+    assert log.temperature.shape == (300, 1)
+    assert [r["rule"] for r in log.repairs] == ["header_repeated"]
+
+
 def test_a_second_header_in_another_order_is_refused(tmp_path: Path) -> None:
     truth = drive()
     lines = text_of(truth, D).splitlines()

@@ -5,12 +5,12 @@ from __future__ import annotations
 import html
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Estimate, Finding
-from bmslogs.faces.numbers import interval, number
+from bmslogs.faces.numbers import interval, number, two_digits
 from bmslogs.findings.registry import CAUSES
 
 LEVEL_WORDS = {"act": "Act", "look": "Look", "note": "Note"}
@@ -53,8 +53,33 @@ def shown_unit(key: str | None) -> str:
     return QUANTITIES[key].shown_unit if key in QUANTITIES else ""
 
 
+def say_bound(estimate: Estimate) -> str:
+    """Return a bounded estimate as text, such as ``at least 12 % less`` or ``at most 80 Ah``; empty for others.
+
+    What is shown as a difference from the pack's middle is said with its direction.
+    """
+    bound = estimate.high if estimate.low is None else estimate.low
+    if estimate.status != "bounded" or bound is None:
+        return ""
+    quantity = QUANTITIES.get(estimate.quantity)
+    away = (bound - ((quantity.centre if quantity else None) or 0.0)) * (quantity.shown_factor if quantity else 1.0)
+    unit = shown_unit(estimate.quantity)
+    upper = estimate.low is None
+    if is_difference(estimate.quantity) and (away < 0) == upper and away != 0:
+        return f"at least {two_digits(abs(away))} {unit} {'less' if upper else 'more'}".replace("  ", " ")
+    return f"at {'most' if upper else 'least'} {two_digits(away)} {unit}".rstrip()
+
+
+def known(estimates: Iterable[Estimate]) -> list[Estimate]:
+    """Return the estimates that say something: a value with its interval, or a bound."""
+    return [e for e in estimates if shown(e) is not None or say_bound(e)]
+
+
 def say_estimate(estimate: Estimate) -> str:
-    """Return an estimate as text, such as ``1.23 mohm (1.21 to 1.25)``, or why there is none."""
+    """Return an estimate as text, such as ``1.23 mohm (1.21 to 1.25)``, a bound, or why there is none."""
+    bound = say_bound(estimate)
+    if bound:
+        return bound
     triple = shown(estimate)
     if triple is None:
         return f"not determinable: {estimate.why or 'no reason given'}"
@@ -69,9 +94,18 @@ def say_size(finding: Finding) -> str:
     cause = CAUSES.get(finding.cause)
     if finding.size is None or cause is None:
         return ""
-    return interval(
-        finding.size, finding.low, finding.high, cause.shown_unit, factor=cause.shown_factor, sign=True
-    )
+    return sized(finding, cause.shown_unit, cause.shown_factor)
+
+
+def sized(finding: Finding, unit: str, factor: float) -> str:
+    """Return a finding's size in a unit with its interval; of a size that is a bound, ``at least 12 % less``."""
+    assert finding.size is not None
+    if (finding.low is None) != (finding.high is None):
+        way = "less" if finding.size < 0 else "more"
+        unit, of_middle, _ = unit.partition(" of the pack's middle")
+        than = " than the pack's middle" if of_middle else ""
+        return f"at least {two_digits(abs(finding.size) * factor)} {unit} {way}{than}"
+    return interval(finding.size, finding.low, finding.high, unit, factor=factor, sign=True)
 
 
 def title_of(key: str) -> str:

@@ -11,9 +11,9 @@ from bmslogs.analysis.registry import QUANTITIES, Quantity
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis, Estimate, Finding, by_urgency
 from bmslogs.base.version import __version__
-from bmslogs.faces.figures.words import conditions_line, say_estimate
+from bmslogs.faces.figures.words import conditions_line, known, say_estimate
 from bmslogs.faces.record.baseline import Baseline, configuration_hash
-from bmslogs.faces.unknown import Open, open_questions, quantity_title
+from bmslogs.faces.unknown import Open, nothing_found, open_questions, quantity_title
 from bmslogs.findings.compare import Change, Comparison, compare_before_after
 
 HIGHEST_CELL_V = {"NMC": 4.2, "LFP": 3.65}
@@ -119,6 +119,11 @@ class Contents:
         )
 
     @property
+    def nothing_found(self) -> list[str]:
+        """What stands where there is no finding."""
+        return nothing_found(self.diagnosis.estimates)
+
+    @property
     def changes(self) -> tuple[Change, ...]:
         """Changes since the baseline that are beyond chance and large enough to matter, or of new cells."""
         found = self.comparison.changes if self.comparison and self.comparison.changes else ()
@@ -175,7 +180,7 @@ def contents(
 
 
 def _known(estimates: Sequence[Estimate]) -> list[Estimate]:
-    return [e for e in estimates if e.status == "determined" and e.value is not None]
+    return known(estimates)
 
 
 def _cell_table(

@@ -116,7 +116,11 @@ def measured(quantity: str, diagnoses: Sequence[Diagnosis], pack: Pack) -> Measu
             _middle([_condition(e, key) for e in estimates if e.status == "determined"])
             for key in ("soc_low", "soc_high", "current_rms_A")
         )
-    _leave_out_before_work(value, quantity, logs, columns, pack)
+    gone = _leave_out_before_work(value, quantity, logs, columns, pack)
+    if gone is not None and not np.isfinite(value).any():
+        where = f" ({gone.where})" if gone.where else ""
+        why = f"the logs that tell it are from before the work of {gone.date.isoformat()}: {gone.kind}{where}"
+        settle = settle or "A log like those, taken since then, would settle it."
     starts = tuple(started(d) for d in logs)
     return Measured(
         quantity, pack, value, half, temperature, low, high, rms, columns, starts, why, settle
@@ -154,12 +158,18 @@ def touches(event: Event, quantity: str) -> bool:
 
 def _leave_out_before_work(
     value: Floats, quantity: str, logs: Sequence[Diagnosis], columns: tuple[int | str | None, ...], pack: Pack
-) -> None:
-    for event in pack.events:
+) -> Event | None:
+    """Make the readings of cells from before work on them nothing; return the latest work that took some, if any."""
+    last = None
+    for event in sorted(pack.events, key=lambda e: e.date):
         if touches(event, quantity):
             cells = set(cells_of(event, pack))
             before = [started(d).date() < event.date for d in logs]
-            value[np.ix_(before, [c in cells for c in columns])] = np.nan
+            here = np.ix_(before, [c in cells for c in columns])
+            if np.isfinite(value[here]).any():
+                last = event
+            value[here] = np.nan
+    return last
 
 
 def _columns(found: Sequence[Sequence[Estimate]]) -> tuple[int | str | None, ...]:

@@ -376,8 +376,12 @@ class BlockReader:
 
     def _other_header(self, text: Any, bad: Bad) -> str:
         """Return the start of a line that names the columns in another order, empty where there is none."""
-        names = [plain(n.strip().strip('"')) for n in self.plan.dialect.names]
-        rows = np.unique(np.concatenate(list(bad.values()))) if bad else np.empty(0, dtype=np.int64)
+        if not bad:
+            return ""
+        # a header is no number in any column of numbers
+        numeric = sum(not pa.types.is_string(t) for t in self._types.values())
+        rows = np.flatnonzero(np.bincount(np.concatenate(list(bad.values()))) > 0.5 * numeric)
+        names = [plain(n.strip().strip('"')) for n in self.plan.dialect.names] if len(rows) else []
         for row in rows[:MOST_HEADERS].tolist():
             fields = [plain(str(f or "").strip().strip('"')) for f in text.slice(row, 1).to_pylist()[0].values()]
             known = sum(bool(f) and f in names for f in fields)

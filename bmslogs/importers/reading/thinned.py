@@ -35,17 +35,25 @@ class Thinner:
         self._time.append(chunk.time[keep].copy())
         self._cells.append(chunk.cells[:, keep].copy())
         if chunk.current is not None:
-            step = np.diff(chunk.time, append=chunk.time[-1]) * (1e-6 / 3600.0)
-            if len(step) > 1:
-                step = np.minimum(step, LONGEST_ROW * float(np.median(step[:-1])))
-            drawn = np.cumsum(np.nan_to_num(chunk.current) * step)
-            before = np.concatenate([[0.0], drawn[:-1]]) + self._counted
+            drawn = np.cumsum(self._ampere_hours(chunk.time, chunk.current))
+            before = drawn[keep] - drawn[0] + self._counted
             self._counted += float(drawn[-1])
-            self._charge.append(before[keep])
+            self._charge.append(before)
             self._current.append(chunk.current[keep].astype(np.float64))
         self._rows += len(self._time[-1])
         if self._rows > MOST_ROWS:
             self._halve()
+
+    @staticmethod
+    def _ampere_hours(time: npt.NDArray[np.int64], current: npt.NDArray[np.float32]) -> npt.NDArray[np.float64]:
+        """Return (rows,) charge [Ah] that came with each row; the first of a block stands for nothing."""
+        step = np.diff(time, prepend=time[:1])
+        if len(step) > 2:
+            np.minimum(step, LONGEST_ROW * np.median(step[1 :: max(1, len(step) // 64)]), out=step, casting="unsafe")
+        out = current * step
+        if not np.isfinite(out[-1]) or np.isnan(out.sum()):
+            out = np.nan_to_num(out)
+        return np.asarray(out * (1e-6 / 3600.0), np.float64)
 
     def _halve(self) -> None:
         self._time = [np.concatenate(self._time)[::2]]

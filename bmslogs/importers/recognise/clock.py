@@ -534,7 +534,10 @@ def _settle_order(
     headers: list[Header],
     file: Path,
 ) -> str:
-    """Choose between day first and month first by other columns, marks, language and what the dates do."""
+    """Choose between day first and month first by other columns, marks and what the dates do.
+
+    The language of the headers and the decimal mark say where a file is read, not how its logger writes dates.
+    """
     if "ymd" in orders:
         return "ymd"
     if len(orders) == 1:
@@ -552,33 +555,12 @@ def _settle_order(
     short = [o for o in sorted(orders) if spans[o] <= 3]
     if len(short) == 1 and all(spans[o] > 20 for o in orders if o not in short):
         return short[0]
-    if dialect.decimal == "," and "dmy" in orders:
-        orders = orders - {"mdy"}  # who writes a decimal comma writes no month first
-        if len(orders) == 1:
-            return "dmy"
     hint = hinted_date(dialect, file)
     days = {o: parse_one(texts[0], o) // 86_400_000_000 for o in orders}
     if hint is not None:
         near = [o for o in orders if days[o] == hint[0] // 86_400_000_000]
         if len(near) == 1:
             return near[0]
-    words = {t for h in headers for t in h.tokens}
-    if "dmy" in orders and "yy" not in orders and words & {
-        "zeit",
-        "strom",
-        "spannung",
-        "zelle",
-        "courant",
-        "tension",
-        "corriente",
-        "corrente",
-        "tijd",
-        "stroom",
-        "czas",
-        "prad",
-        "tid",
-    }:
-        return "dmy"
     if len(set(days.values())) == 1:
         return sorted(orders)[0]
     parts = {"dmy": "day", "mdy": "month", "yy": "year"}
