@@ -371,7 +371,7 @@ def _late_rate(after: Ints, since: Floats, trend: float, scatter: float, r: Read
     fall = trend * t - np.nanmean(r.volts[after[late]][:, r.trusted], axis=1)
     error = np.hypot(scatter, 0.3 * r.voltage_step) / np.sqrt(r.trusted.sum() * float(t @ t))
     rate = float(t @ np.nan_to_num(fall)) / float(t @ t)
-    return rate + np.sign(rate) * 2.0 * float(error)
+    return float(rate + np.sign(rate) * 2.0 * float(error))
 
 
 def _minute(
