@@ -4,13 +4,14 @@ Two shares of the excess are weighed, each one where the excess behaves as the s
 
 * growth with time into the load. What grows is a cell. What does not is either: slower kinetics, a film or a contact
   inside a cell add ohms that grow as little as a joint's (simulated from first principles with seven published
-  parameter sets: with halved kinetics the excess shows -7 to +7 % of the growth, with slow diffusion several times all of it);
+  parameter sets: with halved kinetics the excess shows -7 to +7 % of the growth, with slow diffusion several times all
+  of it);
 * change with load, charge and warmth within the log. Copper does not change, but what it heats is a cell whose own
   resistance falls the more for it: a share of 0 to 1. A cell's excess falls with the warmth of all (1), and the cell
   warms itself more (2 and above).
 
-A link in the tap that shows no growth is the likelier of the two beforehand (judgement: one cell in several has a link in
-its tap, and a sound cell seldom ages without any growth); the change must add to that, and the odds pass e^3.
+A link in the tap that shows no growth is the likelier of the two beforehand (judgement: one cell in several has a link
+in its tap, and a sound cell seldom ages without any growth); the change must add to that, and the odds pass e^3.
 """
 
 from __future__ import annotations
