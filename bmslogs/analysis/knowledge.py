@@ -100,8 +100,8 @@ class Knowledge(Place):
         unsure = FLAT_BEND_ERROR if s.curve.flat else BEND_ERROR
         bend = unsure * abs(float(np.median(load.bend()[s.trusted]))) / middle
         absolute = np.sqrt(slow**2 + bend**2 + (common * t_factor(BLOCKS) / Z95) ** 2)
-        half_relative = resistance.half_width(se, BLOCKS, RELATIVE_FLOOR * relative)
-        half = ohm * np.hypot(Z95 * np.hypot(absolute, self.gain_sd), half_relative / relative)
+        half_relative = resistance.half_width(se, BLOCKS, RELATIVE_FLOOR * np.abs(relative))
+        half = np.abs(ohm) * np.hypot(Z95 * np.hypot(absolute, self.gain_sd), half_relative / np.abs(relative))
         share, half_share = self._scale_share(relative)
         rows = s.moving
         span = self.soc_span or (None, None)

@@ -273,21 +273,25 @@ class Readings:
     @cached_property
     def sensing_faults(self) -> list[sensing.SensingFault]:
         """Faults of the sense loom and of channels, worst certainty first: swapped, stuck, floating."""
-        volts, seconds = self._single
+        single, seconds = self._single
         found = list(self._swapped)
         # on a flat curve only the load's own steps prove that a channel stands still
         found += [] if self.curve.flat and not self.has_current else [
             f for f in sensing.stuck_channels(
-                volts, seconds, self.log.voltage_step, self._rough_drop,
+                single, seconds, self.log.voltage_step, self._rough_drop,
                 self.read_current[self._samples.rows[self._samples.start]] if self.has_current else None,
             )
             if not any(set(f.columns) & set(g.columns) for g in found)
         ]
-        trusted = ~self.silent
+        # a wire that hangs may take its two readings beyond what cells have: as they were read they mirror each other
+        volts = self._sampled_raw.volts if self._outside is None else self._samples.mean(
+            self._bridged(self.source.cell_voltage)
+        )
+        trusted = np.isnan(single).mean(axis=0) <= SILENT_SHARE
         for fault in found:
             if fault.share > SILENT_SHARE:
                 trusted[list(fault.columns)] = False
-        return found + self._floating(trusted)
+        return found + self._floating(volts, trusted)
 
     @property
     def _rough_drop(self) -> Floats | None:
@@ -296,27 +300,27 @@ class Readings:
             return None
         return self.read_current[self._samples.rows[self._samples.start]] * 0.1 / self.capacity
 
-    def _floating(self, trusted: Bools) -> list[sensing.SensingFault]:
+    def _floating(self, volts: Floats, trusted: Bools) -> list[sensing.SensingFault]:
         if not self.has_current:
             return []
         s = self._sampled_raw
-        keep = ~np.isnan(s.volts[:, trusted]).any(axis=1) & ~np.isnan(s.current)
+        keep = ~np.isnan(volts[:, trusted]).any(axis=1) & ~np.isnan(s.current)
         if self.log.bleed is not None:
             keep &= ~self.log.bleed[s.row].any(axis=1)
         if keep.sum() < 60:
             return []
         f = polarisation.low_pass(s.current[keep], s.seconds[keep], renumber(s.section[keep]), 60.0)
         loads = np.column_stack([np.ones(keep.sum()), s.current[keep], f])
-        explained = np.column_stack([loads, self._charge_shapes(s, keep, trusted)])
+        explained = np.column_stack([loads, self._charge_shapes(s, volts, keep, trusted)])
         size = np.maximum(np.sqrt((explained**2).mean(axis=0)), 1e-9)
-        return sensing.floating_taps(s.volts[keep], explained / size, trusted, self.log.voltage_step)
+        return sensing.floating_taps(volts[keep], explained / size, trusted, self.log.voltage_step)
 
-    def _charge_shapes(self, s: Sampled, keep: Bools, trusted: Bools) -> Floats:
+    def _charge_shapes(self, s: Sampled, volts: Floats, keep: Bools, trusted: Bools) -> Floats:
         """(samples, 4) how a cell of other charge or capacity parts from the others, as far as the table tells [V].
 
         Where the curve is steep, neighbours of which one is fuller and one emptier mirror each other.
         """
-        middle = np.median(s.volts[keep][:, trusted], axis=1) + s.current[keep] * 0.1 / self.capacity
+        middle = np.median(volts[keep][:, trusted], axis=1) + s.current[keep] * 0.1 / self.capacity
         z = self.curve.inverse(middle)
         here = self.curve.beyond(z)
         fuller, emptier = self.curve.beyond(z + 0.02) - here, self.curve.beyond(z - 0.02) - here
@@ -388,7 +392,9 @@ class Readings:
     @cached_property
     def bridged_volts(self) -> Floats:
         """(rows, cells) readings [V], short holes bridged; NaN in long ones."""
-        volts = self.log.cell_voltage
+        return self._bridged(self.log.cell_voltage)
+
+    def _bridged(self, volts: Floats) -> Floats:
         if self.turns is not None:
             volts = refresh.held_straight(volts, self.seconds, self.turns)
         if np.isnan(volts).any():

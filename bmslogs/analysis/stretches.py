@@ -110,6 +110,8 @@ def still_levels(current: Floats, seconds: Floats, capacity: float) -> list[Stil
     steady = spread < max(4 * rest, 0.02 * capacity)
     out: list[Still] = []
     for most in (ZERO_NEAR, ZERO_FAR):
+        if max((s.seconds for s in out), default=0.0) > 0.25 * (seconds[-1] - seconds[0]):
+            break  # none further off can stand far longer
         left = (np.abs(level) < most * capacity) & steady
         for still in out:
             left &= np.abs(level - still.amps) > 2.0 * rest

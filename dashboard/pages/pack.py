@@ -47,7 +47,7 @@ TABLE_THEME = (
     "oddRowBackgroundColor: 'var(--paper)', spacing: 6})"
 )
 """The table in the page's colours; both schemes through the style sheet's variables."""
-LEAST_COLUMN = 84
+LEAST_COLUMN = 76
 """Width of a column [px] at which value and interval still stand on three lines: seven fit at 800 px."""
 PER_CELL = [q.key for q in QUANTITIES.values() if q.per == "cell"]
 

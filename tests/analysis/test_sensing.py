@@ -1,11 +1,15 @@
 """The sense loom's signatures: worked examples by the algebra of a series string."""
 
 import zlib
+from dataclasses import replace
 
 import numpy as np
 
 from bmslogs.analysis import sensing
 from bmslogs.analysis.study import Study
+from bmslogs.base.pack import Limits, Pack
+from bmslogs.findings import diagnose
+from bmslogs.log import Log
 from tests.accuracy import healthy
 from tests.accuracy.adapter import build_log, build_pack
 
@@ -67,3 +71,51 @@ def test_neighbours_that_part_where_the_curve_is_steep_are_no_floating_tap():
     away = study.log.cell_voltage[-1] - np.median(study.log.cell_voltage[-1])
     assert away[9] < -0.02 and away[10] > 0.02
     assert study.sensing_faults == []
+
+
+def clipped(volts, rows):
+    """The same readings with taps 3 and 4 swapped over `rows`, by a converter that ends at 0 and 5 V."""
+    read = volts.copy()
+    read[rows, 2], read[rows, 3], read[rows, 4] = 5.0, -0.002, 5.0
+    return read
+
+
+def test_a_clipped_pair_of_swapped_taps_is_named_with_the_rows_in_which_it_is():
+    volts, _ = string()
+    (whole,) = sensing.swapped_taps(clipped(volts, slice(None)))
+    assert (whole.kind, whole.columns, whole.share, whole.whole) == ("taps_swapped", (2, 3, 4), 1.0, False)
+    (part,) = sensing.swapped_taps(clipped(volts, slice(200, 320)))
+    assert part.share == 0.1
+    assert part.rows.tolist() == list(range(200, 320))
+
+
+def test_a_wire_that_is_off_leaves_one_cell_nothing_and_its_neighbour_two():
+    volts, _ = string()
+    volts[:, 2], volts[:, 3] = 0.001, 5.0
+    assert [(f.kind, f.columns) for f in sensing.swapped_taps(volts)] == [("tap_open", (2, 3))]
+
+
+def test_no_reading_that_no_cell_has_reaches_a_figure():
+    """A pair swapped for a while costs those rows; for the whole log, those cells; a channel at nought is no cell."""
+    volts, current = string()
+    pack = Pack(
+        id="wren", vehicle="Wren", chemistry="NMC", nominal_capacity_Ah=100.0, cells_in_series=6,
+        limits=Limits(voltage_min_V=2.8, voltage_max_V=4.2),
+    )
+    time = np.datetime64("2026-06-01T06:00:00", "us") + np.arange(1200) * np.timedelta64(1, "s")
+    made = Log(
+        id="drive", time=time, current=current, cells=tuple(range(1, 7)), cell_voltage=volts,
+        temperature=np.full((1200, 1), 20.0), bleed=None, pack_voltage=None, pack=pack, voltage_step=0.001,
+    )
+    for rows, trusted in ((slice(200, 320), 6), (slice(None), 3)):
+        study = Study(replace(made, cell_voltage=clipped(volts, rows)))
+        assert study.trusted.sum() == trusted
+        assert np.isnan(study.log.cell_voltage[rows][:, 2:5]).all()
+        assert not np.isnan(study.log.cell_voltage[:, [0, 1, 5]]).any()
+        causes = {f.cause for f in diagnose(study.source).findings if f.level == "act"}
+        assert causes == {"taps_swapped"}
+    dead = volts.copy()
+    dead[:, 2] = np.random.default_rng(3).normal(0.002, 0.002, 1200)
+    (found,) = [f for f in diagnose(replace(made, cell_voltage=dead)).findings if f.level == "act"]
+    assert (found.cause, found.cells) == ("limit_exceeded", (3,))
+    assert "no cell in service has" in found.says

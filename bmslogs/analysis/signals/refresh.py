@@ -67,23 +67,22 @@ def find_turns(volts: Floats, current: Floats, seconds: Floats, step_V: float, u
     # a fair sample of them tells whether anything is to be found
     some = stepped[:: max(1, len(stepped) // 2000)]
     share = (volts[some] != volts[some - 1]).mean(axis=0)
-    live = share > 0.3 / len(volts)
-    if not live.any() or np.median(share[live]) > NEW_SHARE:
+    if np.median(share) > NEW_SHARE:
         return None
     changed = np.zeros(volts.shape, bool)
     with np.errstate(invalid="ignore"):
         changed[1:] = (np.diff(volts, axis=0) != 0) & ~np.isnan(volts[1:])
-    groups = _together(changed, live)
+    # loads that step in time with the turns would hide some of them: all changes count from here on
+    groups = _together(changed, np.asarray(changed.any(axis=0), bool))
     if len(groups) < 2:
         return None
     fresh = np.stack([changed[:, g].any(axis=1) for g in groups], axis=1)
-    interval = float(np.median(np.diff(seconds)))
-    period = interval / max(float(np.median(share[live])), 1e-6)
     gaps = np.concatenate([np.diff(seconds[f]) for f in fresh.T])
-    if not len(gaps) or period < LEAST_PERIOD_S:
+    period = float(np.median(gaps)) if len(gaps) else 0.0
+    if period < LEAST_PERIOD_S:
         return None
     fresh[0] = True
-    return Turns(tuple(groups), fresh, float(np.median(gaps)))
+    return Turns(tuple(groups), fresh, period)
 
 
 def _together(changed: Bools, live: Bools) -> list[Ints]:

@@ -1,0 +1,55 @@
+"""A current that stands at rest: planted as the sensor's zero and as a true load, and which of the two is told.
+
+The string is a circuit of its own (one relaxation) on the built-in curve; the truth is what was planted.
+"""
+
+import numpy as np
+import pytest
+
+from bmslogs.analysis import stretches
+from bmslogs.analysis.models.standing_load import weigh
+from bmslogs.analysis.ocv import built_in
+
+CAPACITY = 100.0
+
+
+def told(chemistry, amps, flows, hours, soc=0.6):
+    """What is said of `amps` read over a rest, of which the share `flows` flows."""
+    rng = np.random.default_rng(4)
+    seconds = np.arange(0.0, hours * 3600.0, 10.0)
+    curve = built_in(chemistry)
+    z = soc - amps * flows * seconds / 3600.0 / CAPACITY
+    volts = curve.voltage(z) + 0.004 * np.exp(-seconds / 900.0) + rng.normal(0, 2e-4, len(seconds))
+    current = np.full(len(seconds), amps) + rng.normal(0, 0.1, len(seconds))
+    return weigh(
+        seconds, current, np.zeros(len(seconds), np.int64), np.ones(len(seconds), bool), amps,
+        lambda rows: volts[rows], curve, CAPACITY, 0.001,
+    )
+
+
+@pytest.mark.parametrize("amps", [3.0, -3.0, 12.0])
+def test_a_curve_that_climbs_tells_a_zero_from_a_load(amps):
+    hours = 8.0 if abs(amps) < 10 else 3.0
+    zero, load = (told("NMC", amps, flows, hours) for flows in (0.0, 1.0))
+    assert (zero.kind, load.kind) == ("zero", "load")
+    assert abs(zero.share) < 3 * zero.share_sd
+    assert abs(load.share - 1.0) < 3 * load.share_sd
+    # what would be seen by hand: the charge drawn times the slope of the curve
+    assert load.would_V == pytest.approx(load.fell_V, abs=0.3 * abs(load.fell_V))
+
+
+def test_a_flat_curve_leaves_both():
+    assert {told("LFP", 1.0, flows, 6.0).kind for flows in (0.0, 1.0)} == {"either"}
+
+
+def test_ten_minutes_after_an_unknown_load_leave_both():
+    assert {told("NMC", 1.0, flows, 1 / 6).kind for flows in (0.0, 1.0)} == {"either"}
+
+
+@pytest.mark.parametrize("zero", [0.4, 2.9, 6.0, 18.0])
+def test_a_rest_is_a_level_whatever_its_size(zero):
+    rng = np.random.default_rng(2)
+    drive = np.repeat(rng.normal(0, 40, 240), 10)
+    current = np.concatenate([np.zeros(1200), drive, np.zeros(2400)]) + zero + rng.normal(0, 0.2, 6000)
+    levels = stretches.still_levels(current, np.arange(6000.0), CAPACITY)
+    assert max(levels, key=lambda s: s.seconds).amps == pytest.approx(zero, abs=0.1)
