@@ -1,4 +1,4 @@
-"""Cell against joint: what the two shares of an excess say, from strings simulated elsewhere and by the rule's principle."""
+"""Cell against joint: what growth and change of an excess say (figures from simulated strings)."""
 
 import numpy as np
 import pytest

@@ -11,7 +11,7 @@ CAPACITY = 100.0
 
 def load(parts, every_s=1.0):
     """Current that holds: (seconds, amperes) one after the other."""
-    current = np.concatenate([np.full(int(round(length / every_s)), amps) for length, amps in parts])
+    current = np.concatenate([np.full(round(length / every_s), amps) for length, amps in parts])
     return np.arange(len(current)) * every_s, current
 
 
