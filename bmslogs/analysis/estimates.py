@@ -105,7 +105,7 @@ def resistance_10s(k: Knowledge) -> list[Estimate]:
         return _all_refused(k, "resistance_10s", found)
     return _cells(
         k, "resistance_10s", found.ohm, found.half_ohm, found.conditions, MOST_ABSOLUTE * found.middle,
-        "the current varied too little to tell the resistance from the open-circuit voltage", alike=found.middle,
+        found.why, alike=found.middle,
         warmth=found.warmth,
     )
 
@@ -118,7 +118,7 @@ def resistance_10s_relative(k: Knowledge) -> list[Estimate]:
     return _cells(
         k, "resistance_10s_relative", found.relative, found.half_relative,
         found.conditions | {"temperature_corrected": False}, MOST_RELATIVE,
-        "the current varied too little to tell the cells' resistances apart", alike=1.0,
+        found.why, alike=1.0,
         warmth=found.warmth,
     )
 

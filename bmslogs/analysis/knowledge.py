@@ -113,19 +113,27 @@ class Knowledge(Place):
         }
         changes = self._change_share(load, relative)
         return ResistanceKnown(
-            ohm, half, relative, half_relative, middle, share, half_share, conditions, warmth, *changes
+            ohm, half, relative, half_relative, middle, share, half_share, conditions, warmth,
+            changes or None, _width_by_load(rms * middle, float(np.median(half_relative[s.trusted]))),
         )
 
-    def _change_share(self, load: LoadFit, relative: Floats) -> tuple[Floats | None, Floats | None]:
+    def _change_share(self, load: LoadFit, relative: Floats) -> tuple[Floats, Floats, Floats, Floats] | tuple[()]:
         """Return which share of a cell's excess changes with load, charge and warmth as the string's resistance does.
 
-        A cell's resistance falls as it warms (Arrhenius) and as the load grows (Butler-Volmer); copper's does neither.
-        Changes are weighed by how well the other cells agree on them: their scatter is the null.
+        With its half width; then the same for charge and warmth alone. A cell's resistance falls as it warms
+        (Arrhenius) and as the load grows (Butler-Volmer); copper's does neither. Empty where too little is known.
         """
         value, without = load.changes()
+        if load.drifts == 0 or self.study.trusted.sum() < 4:
+            return ()
+        slow = slice(len(value) - load.drifts, None)
+        return (
+            *self._share_of(value, without, relative), *self._share_of(value[slow], without[:, slow], relative)
+        )
+
+    def _share_of(self, value: Floats, without: Floats, relative: Floats) -> tuple[Floats, Floats]:
+        """Weigh changes (k, cells) by how well the other cells agree on them: their scatter is the null."""
         trusted = self.study.trusted
-        if len(value) == 0 or trusted.sum() < 4:
-            return None, None
         middle = np.median(value[:, trusted], axis=1)
         away = without - np.median(without[:, :, trusted], axis=2, keepdims=True)
         away = away - away.mean(axis=0)
@@ -136,7 +144,8 @@ class Knowledge(Place):
         weight = np.linalg.pinv(np.median(spread, axis=0) + scatter)
         strength = float(middle @ weight @ middle)
         if not strength > 0:
-            return None, None
+            nothing = np.full(len(trusted), np.nan)
+            return nothing, nothing
         ratio = (middle @ weight @ value) / strength
         # by how much more than its due each cell's resistance changes, were it all its own
         excess = relative - 1.0
@@ -155,12 +164,12 @@ class Knowledge(Place):
             share = found.growth / excess
             half_share = Z95 * np.hypot(found.growth_se, share * found.relative_se) / np.abs(excess)
         rows = s.step_rows()
-        warmth = None if s.mean_temperature is None else float(np.nanmean(s.mean_temperature[rows]))
         conditions = {
-            "temperature_C": warmth, **self._charge_at(rows), "step_A": found.amps, "steps": len(found.steps),
+            "temperature_C": None, **self._charge_at(rows), "step_A": found.amps, "steps": len(found.steps),
         }
         return ResistanceKnown(
-            found.ohm, half, found.relative, half_relative, found.middle, share, half_share, conditions
+            found.ohm, half, found.relative, half_relative, found.middle, share, half_share, conditions,
+            s.cell_warmth.reading, why=_width_by_steps(found, s.log.voltage_step, float(np.nanmedian(half_relative))),
         )
 
     def _charge_at(self, rows: Bools) -> dict[str, float | None]:
@@ -517,3 +526,20 @@ class Knowledge(Place):
             amps, np.maximum(half, 1e-6 * s.capacity), most,
             {"temperature_C": warmth, "soc_low": z, "soc_high": z, "hours": found.hours}, why,
         )
+
+
+def _width_by_load(drop_V: float, half: float) -> str:
+    """Return what limits a resistance from a load."""
+    return (
+        f"the load takes {drop_V * 1e3:.0f} mV off a cell (rms), and parts of the log tell the cells apart to "
+        f"+-{half * 100:.2g} % only"
+    )
+
+
+def _width_by_steps(found: StepFit, step_V: float, half: float) -> str:
+    """Return what limits a resistance from single steps."""
+    return (
+        f"{len(found.steps)} clean step{'s' if len(found.steps) > 1 else ''} of {found.amps:.3g} A "
+        f"take{'' if len(found.steps) > 1 else 's'} {found.amps * found.middle * 1e3:.2g} mV off a cell; with readings "
+        f"in steps of {step_V * 1e3:.2g} mV that tells the cells apart to +-{half * 100:.2g} % only"
+    )

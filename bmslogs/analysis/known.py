@@ -33,8 +33,9 @@ class ResistanceKnown:
     `scale_share` is the part of a cell's excess that grows with time into the load as an aged cell's does: one for a
     cell, nought for a joint. Only a high one says anything: sluggish kinetics or a film add ohms that do not grow.
     `warmth` is each cell's temperature by its nearest sensor [degC], NaN where none tells it.
-    `change_share` is the part of the excess that changes with load, charge and warmth within the log as the string's
-    resistance does: about one for a cell, nought for a joint; None where not known.
+    `changes` are the part of the excess that changes with load, charge and warmth within the log as the string's
+    resistance does, its half width, and both for charge and warmth alone; None where not known.
+    `why` says what limits the widths.
     """
 
     ohm: Floats
@@ -46,8 +47,8 @@ class ResistanceKnown:
     half_scale_share: Floats
     conditions: dict[str, Any]
     warmth: Floats | None = None
-    change_share: Floats | None = None
-    half_change_share: Floats | None = None
+    changes: tuple[Floats, Floats, Floats, Floats] | None = None
+    why: str = ""
 
 
 @dataclass(frozen=True)

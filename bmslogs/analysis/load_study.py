@@ -350,7 +350,7 @@ class LoadStudy(Readings):
     def cell_warmth(self) -> cell_warmth.CellWarmth:
         """What the temperature of each cell can be while the resistance is told."""
         n = self.log.temperature.shape[1]
-        rows = np.unique(self.sampled.row[self.moving])
+        rows = np.flatnonzero(self.step_rows()) if self.by_steps else np.unique(self.sampled.row[self.moving])
         level = np.full(n, np.nan)
         if n and len(rows):
             with np.errstate(all="ignore"):

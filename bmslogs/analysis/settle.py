@@ -5,7 +5,8 @@ from __future__ import annotations
 SETTLE: dict[str, str] = {
     "loom": "Mend the sense loom, prove every tap with a meter, then log again.",
     "resistance_10s": "Drive for 20 minutes with strong pulls and regeneration, logged once a second or faster, "
-    "voltages and current read together.",
+    "voltages and current read together; or load it in pulses of half a minute from rest, at half the capacity per "
+    "hour or more.",
     "resistance_10s_relative": "Drive for 20 minutes with strong pulls and regeneration, logged once a second or "
     "faster.",
     "soc_offset": "Charge to the knee (above 97 %) with taper and rest for 30 minutes, or log a rest below about 10 %.",

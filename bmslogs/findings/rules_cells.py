@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from bmslogs.analysis.knowledge import Knowledge
 from bmslogs.analysis.known import ResistanceKnown
-from bmslogs.analysis.models import cell_warmth, cold_or_weak
+from bmslogs.analysis.models import cell_or_joint, cell_warmth, cold_or_weak
 from bmslogs.analysis.models.supply_block import ALIKE, Block, supply_blocks
 from bmslogs.analysis.statistics import robust_scale
 from bmslogs.base.errors import NotEnoughData
@@ -21,7 +21,6 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-CELL_SHARE, JOINT_SHARE = 0.5, 0.5
 LEAK_PER_AH = 14e-6
 """One per cent of charge in a month: the least leak of practical weight [A per Ah] (common practice, no source)."""
 
@@ -195,9 +194,12 @@ def _resistance_finding(
         link = bool(study.links[group[0]])
         described = bool(case.pack.modules)
         if link or not described:
-            changes = _change(found, group[0])
-            cause = _cell_or_joint((share, half_share), changes, described and link, size - width)
-            because += [_time_sentence(share, half_share), *_change_sentences(*changes)]
+            change, warmth = ((np.nan, np.nan),) * 2 if found.changes is None else (
+                (float(found.changes[k][group[0]]), float(found.changes[k + 1][group[0]])) for k in (0, 2)
+            )
+            verdict = cell_or_joint.weigh((share, half_share), change, warmth, link, described, size - width)
+            cause = {"cell": cause, "joint": "joint_resistance_high"}.get(verdict, "cell_or_joint_resistance_high")
+            because += [_time_sentence(share, half_share), *_change_sentences(*change)]
             if link:
                 because.append("a link to the next module lies inside the tap of this cell")
         elif np.isfinite(share):
@@ -259,38 +261,6 @@ def _resistance_finding(
     )
 
 
-LARGE_EXCESS = 1.5
-"""Above this no cell is known to add resistance without some of it growing with time into the load (judgement)."""
-
-
-def _change(found: ResistanceKnown, i: int) -> tuple[float, float]:
-    """Return the share of the excess that changes with load and warmth, and its half width; NaN where not known."""
-    if found.change_share is None or found.half_change_share is None:
-        return float("nan"), float("nan")
-    return float(found.change_share[i]), float(found.half_change_share[i])
-
-
-def _cell_or_joint(time: tuple[float, float], change: tuple[float, float], at_link: bool, least: float) -> str:
-    """Weigh cell against joint.
-
-    What grows with time into the load, or changes with load and warmth as the string does, is a cell. What does not
-    grow may be either: slower kinetics, a film or a contact inside a cell add ohms that grow as little as a joint's
-    (simulated from first principles with seven parameter sets: halved kinetics show -7 to +7 % of the growth). So a
-    joint wants a link in the tap, and ohms that stay the same where the string's change, or more than a cell can add.
-    """
-    (share, half), (changes, half_changes) = time, change
-    if share - half > 0.35 and share > CELL_SHARE:
-        return "cell_resistance_high"
-    if changes - half_changes > 0.35 and changes > CELL_SHARE:
-        return "cell_resistance_high"
-    flat = share + half < 0.65 and share < JOINT_SHARE
-    constant = changes + half_changes < 0.65 and changes < JOINT_SHARE
-    large = least > LARGE_EXCESS and share + half < 0.25
-    if at_link and flat and (constant or large):
-        return "joint_resistance_high"
-    return "cell_or_joint_resistance_high"
-
-
 def _time_sentence(share: float, half: float) -> str:
     if not np.isfinite(share) or half > 1.0:
         return "how the drop grows with time into the load is not known well enough to tell cell from joint"
@@ -302,11 +272,12 @@ def _time_sentence(share: float, half: float) -> str:
 
 
 def _change_sentences(share: float, half: float) -> list[str]:
-    if not np.isfinite(share) or half > 1.0:
-        return ["the resistance of the string hardly changed with load and warmth in this log: a joint's never does"]
+    if not np.isfinite(share) or half > 2.5:
+        return ["the string's resistance changed too little with load and warmth to tell whether this excess does: a "
+                "joint's does not"]
     return [
-        f"of the change with load, charge and warmth that a cell would show its excess shows {share * 100:.0f} % "
-        f"(+- {half * 100:.0f} %): near 100 % is a cell, near 0 % a joint"
+        f"of the change with load, charge and warmth that the string shows its excess shows {share * 100:.0f} % "
+        f"(+- {half * 100:.0f} %): a joint 0 to 100 %, by what it heats its cell, an aged cell 100 % and more"
     ]
 
 

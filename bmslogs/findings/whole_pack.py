@@ -32,7 +32,9 @@ ALWAYS = ("limit_exceeded", "cold_charge")
 """What happened once stays in the record."""
 RESISTANCES = ("cell_resistance_high", "joint_resistance_high", "cell_or_joint_resistance_high")
 OFFSETS = ("soc_offset_low", "soc_offset_high")
-MENDED_BY = {"joint remade": RESISTANCES, "module swapped": None, "sense wire moved": (
+INTERMITTENT = ("joint_loose",)
+"""What comes and goes: only dated work ends it, not the silence of a later log."""
+MENDED_BY = {"joint remade": (*RESISTANCES, *INTERMITTENT), "module swapped": None, "sense wire moved": (
     "tap_open", "tap_resistive", "taps_swapped", "channel_stuck"), "bench charged": OFFSETS}
 SEPARATED_BY_K = 10.0
 
@@ -190,7 +192,7 @@ def _standing(logs: Sequence[Diagnosis], pack: Pack | None) -> list[Finding]:
         last_seen, latest = pairs[-1]
         able = [n for n, d in enumerate(logs) if _could_tell(d, latest) and not _before_work(latest, d, pack)]
         silent_since = [n for n in able if n > last_seen]
-        if latest.cause not in ALWAYS and silent_since and (
+        if latest.cause not in (*ALWAYS, *INTERMITTENT) and silent_since and (
             latest.cause in OFFSETS or len(silent_since) >= len(pairs)
         ):
             continue

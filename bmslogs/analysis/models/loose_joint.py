@@ -36,7 +36,7 @@ LONGEST_S = 60.0
 """A drop that lasts longer is a change, not a burst."""
 CHANCE = 1e-3
 """How seldom signs alone may fall so, per log."""
-ROUNDS = 25
+ROUNDS, MEDIAN_ROWS = 25, 1500
 MIRROR_SHARE, MIRROR_LEAST_V = 0.25, 0.010
 """Of a sense wire the two jumps cancel to within this share, and are as large as this."""
 
@@ -102,14 +102,15 @@ def residuals(volts: Floats, loads: Floats, trusted: Bools) -> Floats:
     """
     away = np.where(trusted, volts, np.nan)[:, trusted]
     away = away - away.mean(axis=1, keepdims=True)
-    level = away - np.median(away, axis=0)
+    some = slice(None, None, max(1, len(away) // MEDIAN_ROWS))
+    level = away - np.median(away[some], axis=0)
     if trusted.sum() >= 4:  # a cell that jumps is no part of what the others are measured by
         low, high = level.min(axis=1), level.max(axis=1)
         away = away - ((level.sum(axis=1) - low - high) / (trusted.sum() - 2))[:, None]
     size = np.maximum(np.sqrt((loads**2).mean(axis=0)), 1e-12)
     q, _ = np.linalg.qr(loads / size)
     left = away - q @ (q.T @ away)
-    sd = 1.4826 * np.median(np.abs(left), axis=0)
+    sd = 1.4826 * np.median(np.abs(left[some]), axis=0)
     left = left - q @ (q.T @ np.clip(left, -3.0 * sd, 3.0 * sd))
     out = np.zeros(volts.shape)
     out[:, trusted] = left
@@ -141,7 +142,8 @@ def find(
     if rows < 60 or trusted.sum() < 4:
         return [], []
     jump = np.diff(left, axis=0)
-    noise = np.maximum(1.4826 * np.median(np.abs(jump), axis=0), step / np.sqrt(6.0))
+    some = slice(None, None, max(1, rows // MEDIAN_ROWS))
+    noise = np.maximum(1.4826 * np.median(np.abs(jump[some]), axis=0), step / np.sqrt(6.0))
     swing = _swing(current)
     least = np.maximum(JUMP_NOISES * noise, LEAST_JUMP_V) + swing[:, None] * (1.2 * resistance)
     valid = np.diff(section) == 0

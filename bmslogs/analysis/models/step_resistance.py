@@ -277,12 +277,15 @@ def _read(one: Step, r: Readings, slopes: Floats) -> _Read | None:
     """Read one step; None where too few rows tell of it."""
     slope = float(np.nanmedian(slopes[r.trusted]))
     before = np.arange(one.before.start, one.before.stop)
-    # the voltages of the last rows may be read after a step that the current does not show yet
+    # the voltages of the last rows may be read after a step that the current does not show yet, before and after
     guard = max(1.05 * r.interval_s, min(2.05 * r.interval_s, GUARD_S))
     sure = before[r.seconds[before] < r.seconds[before[-1]] - guard]
     before = sure if len(sure) >= 2 else before[:-1] if len(before) > 2 else before
     after = np.arange(one.after.start, one.after.stop)
     since = r.seconds[after] - one.moment
+    kept = since < since[-1] - guard
+    if (kept & (since >= WINDOW_S[0])).any():
+        after, since = after[kept], since[kept]
     late_s = max(WINDOW_S[0], min(r.refresh_s, 10.0)) if r.refresh_s > 3.0 else WINDOW_S[0]
     here = after[(since >= late_s) & (since <= max(WINDOW_S[1], 2.5 * r.interval_s))]
     if not len(here):
@@ -297,8 +300,8 @@ def _read(one: Step, r: Readings, slopes: Floats) -> _Read | None:
     seen = _common_growth(after, since, base, trend, r)
     growth = USUAL_GROWTH * middle if seen is None else seen
     # the open-circuit voltage cannot fall faster than the readings do, whatever the table says of its slope
-    most = abs(growth) * PULSE_S / float(min(since[-1], 60.0))
-    believed = min(1.0, most / max(abs(slope * one.amps) * PULSE_S / 3600.0, 1e-12))
+    most = _late_rate(after, since, trend, scatter, r) * np.sign(one.amps) * PULSE_S
+    believed = float(np.clip(most / max(abs(slope * one.amps) * PULSE_S / 3600.0, 1e-12), 0.0, 1.0))
     slope, slopes = slope * believed, slopes * believed
     away = float(np.mean(np.log((r.seconds[here] - one.moment) / PULSE_S)))
     fall = fall - growth * away * fall / middle
@@ -357,6 +360,18 @@ def _common_growth(after: Ints, since: Floats, base: Floats, trend: float, r: Re
     fall = level + trend * since[use] - np.nanmean(r.volts[after[use]][:, r.trusted], axis=1)
     good = np.isfinite(fall)
     return float(np.polyfit(np.log(since[use][good]), fall[good], 1)[0]) if good.sum() >= 3 else None
+
+
+def _late_rate(after: Ints, since: Floats, trend: float, scatter: float, r: Readings) -> float:
+    """Return how fast the string's voltage falls late after the step, at most [V/s]; infinite where not to be seen."""
+    late = (since >= 0.5 * since[-1]) & (since <= 60.0)
+    if late.sum() < 3 or since[-1] < 12.0:
+        return np.inf
+    t = since[late] - since[late].mean()
+    fall = trend * t - np.nanmean(r.volts[after[late]][:, r.trusted], axis=1)
+    error = np.hypot(scatter, 0.3 * r.voltage_step) / np.sqrt(r.trusted.sum() * float(t @ t))
+    rate = float(t @ np.nan_to_num(fall)) / float(t @ t)
+    return float(rate + np.sign(rate) * 2.0 * float(error))
 
 
 def _minute(

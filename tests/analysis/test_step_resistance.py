@@ -1,0 +1,115 @@
+"""Resistance off single steps of the current: worked examples, and strings whose resistance is known by hand."""
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from bmslogs.analysis.models.step_resistance import Readings, clean_steps, step_fit
+
+CAPACITY = 100.0
+
+
+def load(parts, every_s=1.0):
+    """Current that holds: (seconds, amperes) one after the other."""
+    current = np.concatenate([np.full(round(length / every_s), amps) for length, amps in parts])
+    return np.arange(len(current)) * every_s, current
+
+
+def fitted(seconds, current, volts, slope=0.0, step=0.0):
+    steps = clean_steps(seconds, current, np.zeros(len(seconds), int), CAPACITY)
+    every = float(np.median(np.diff(seconds)))
+    readings = Readings(seconds, current, volts, every, every, step, np.ones(volts.shape[1], bool))
+    return steps, step_fit(steps, readings, np.full((len(steps), volts.shape[1]), slope))
+
+
+def pair(seconds, current, tau):
+    """The current through one RC pair."""
+    out, state = np.zeros(len(current)), 0.0
+    every = seconds[1] - seconds[0]
+    for k in range(1, len(current)):
+        state += (current[k - 1] - state) * (1.0 - np.exp(-every / tau))
+        out[k] = state
+    return out
+
+
+def test_a_step_of_the_handbook():
+    """(3.700 V - 3.520 V) / 100 A = 1.80 mohm: the two-reading formula of the pulse test (algebra)."""
+    seconds, current = load([(60, 0.0), (60, 100.0)])
+    volts = np.repeat(np.where(current > 0, 3.520, 3.700)[:, None], 3, axis=1)
+    steps, found = fitted(seconds, current, volts)
+    assert [s.amps for s in steps] == [100.0]
+    assert_allclose(found.ohm, 1.80e-3, rtol=1e-6)
+
+
+def test_the_fall_of_the_open_circuit_voltage_is_no_resistance():
+    """1 V per unit of charge, 10 s, 100 Ah: 2.78e-5 ohm (algebra; Pillai et al. 2025, arXiv:2505.06410)."""
+    seconds, current = load([(60, 0.0), (60, 100.0)])
+    drawn = np.cumsum(np.concatenate([[0.0], current[:-1]])) / 3600.0
+    volts = np.repeat((3.8 - drawn / CAPACITY - 1.1e-3 * current)[:, None], 3, axis=1)
+    _, less = fitted(seconds, current, volts, slope=1.0 / CAPACITY)
+    _, with_it = fitted(seconds, current, volts)
+    assert_allclose(with_it.middle - less.middle, 2.78e-5, rtol=0.01)
+    assert_allclose(less.middle, 1.1e-3, rtol=0.005)  # a straight fall is read as a logarithm
+
+
+@pytest.mark.parametrize("every_s", [0.1, 1.0, 2.0, 5.0, 10.0])
+@pytest.mark.parametrize("amps", [50.0, -30.0])
+def test_one_step_at_any_rate_of_rows(every_s, amps):
+    """R0 0.6 mohm and 0.5 mohm at 20 s: 0.79674 mohm after 10 s, by hand; one cell a third more."""
+    seconds, current = load([(120, 0.0), (300, amps)], every_s)
+    fine, fine_current = load([(120, 0.0), (300, amps)], 0.1)
+    slow = np.interp(seconds, fine, pair(fine, fine_current, 20.0))
+    course = 0.6e-3 * current + 0.5e-3 * slow
+    times = np.array([1.0, 1.0, 1.0, 4.0 / 3.0, 1.0])
+    _, found = fitted(seconds, current, 3.7 - course[:, None] * times)
+    # the true moment of a step is known to half the time between two rows
+    assert_allclose(found.middle, 0.79674e-3, rtol=0.02 + 0.02 * every_s)
+    assert abs(found.middle / 0.79674e-3 - 1.0) < 1.96 * found.common_se + 0.02
+    assert_allclose(found.relative, times, rtol=0.005)
+
+
+def test_a_ramp_counts_from_its_middle():
+    seconds, current = load([(60, 0.0), (90, 60.0)], 0.5)
+    volts = 3.7 - 1e-3 * current
+    ramped = np.interp(seconds, [0, 57, 63, 150], [0, 0, 60.0, 60.0])
+    volts = 3.7 - 1e-3 * ramped
+    steps, found = fitted(seconds, ramped, np.repeat(volts[:, None], 3, axis=1))
+    assert len(steps) == 1 and steps[0].moment == pytest.approx(60.0, abs=0.3)
+    assert_allclose(found.middle, 1e-3, rtol=0.01)
+
+
+def test_voltages_a_row_early_do_not_halve_the_drop():
+    seconds, current = load([(60, 0.0), (30, 80.0), (60, 0.0)], 5.0)
+    late = np.concatenate([[0.0], current[:-1]])  # the current is written a row late
+    volts = np.repeat((3.7 - 1e-3 * current)[:, None], 3, axis=1)
+    _, found = fitted(seconds, late, volts)
+    assert_allclose(found.middle, 1e-3, rtol=0.02)
+
+
+def test_a_minute_tells_a_cell_from_ohms():
+    """A joint adds the same at any time: its growth is the others'; an evenly aged cell's is larger by its excess."""
+    seconds, current = load([(120, 0.0), (120, 50.0)], 1.0)
+    course = 0.6e-3 * current + 0.5e-3 * pair(seconds, current, 20.0)
+    volts = 3.7 - course[:, None] * np.array([1, 1, 1.3, 1, 1.0]) - np.array([0, 0, 0, 0.3e-3, 0]) * current[:, None]
+    _, found = fitted(seconds, current, volts)
+    assert found.growth[2] == pytest.approx(0.3, abs=0.03)
+    assert found.growth[3] == pytest.approx(0.0, abs=0.03)
+
+
+def test_rounded_readings_widen_the_interval_and_are_held_by_it():
+    rng = np.random.default_rng(1)
+    inside = []
+    for _ in range(40):
+        seconds, current = load([(60, 0.0), (20, 40.0), (60, 0.0)], 1.0)
+        true = 1.0 + rng.normal(0, 0.03, 8)
+        volts = 3.7 + rng.uniform(0, 5e-3, 8) - 1e-3 * current[:, None] * true
+        volts = np.round((volts + rng.normal(0, 3e-4, volts.shape)) / 5e-3) * 5e-3
+        _, found = fitted(seconds, current, volts, step=5e-3)
+        inside.append(np.abs(found.relative - true / np.median(true)) < 1.96 * found.relative_se)
+    assert np.mean(inside) > 0.9
+
+
+def test_stop_and_go_is_no_step():
+    rng = np.random.default_rng(2)
+    current = np.repeat(rng.normal(20, 50, 300), 4)
+    assert clean_steps(np.arange(len(current), dtype=float), current, np.zeros(len(current), int), CAPACITY) == []
