@@ -41,6 +41,9 @@ SLOPE_TRUST = 1.3
 SLOPE_ERROR, FLAT_SLOPE_ERROR = 0.05, 0.15
 """How well the slope of the string's curve is known, as a fraction; an offset read through it errs by as much. Of a
 flat curve the knee tells, which the leading cell sees alone: how far it leads is read off the table (choice)."""
+LOADED_SHARE = 0.03
+"""How far a sound cell's polarisation parts from the string's all log long, as a share of it: cells warm by unlike
+amounts where no sensor is, and their electrodes pass their stages at unlike times (choice, one sd)."""
 USUAL_EXCESS, AGED_SHARE = 0.05, 0.4
 """Excess of resistance up to which a cell is as the others, and the share of the slow polarisation that the excess of
 an aged cell may miss (choice)."""
@@ -227,7 +230,8 @@ class Place:
         # an aged cell's excess does not follow the string's slow polarisation as closely as its quick one
         aged = np.clip(np.abs(np.nan_to_num(split.r)) - USUAL_EXCESS, 0.0, None)
         slow = AGED_SHARE * float(np.sqrt((split.mean_polarisation(q) ** 2).mean()))
-        lasting = self.reading_sd**2 + (aged * slow) ** 2
+        loaded = LOADED_SHARE * float(np.sqrt((split.mean_polarisation(q) ** 2).mean()))
+        lasting = self.reading_sd**2 + (aged * slow) ** 2 + loaded**2
         extra = (np.outer(one, one) + np.outer(two, two))[:, :, None] * lasting
         t = (t_factor(BLOCKS) / Z95) ** 2
         # where the curve does not fit a cell, its parameters are less sure than they look
