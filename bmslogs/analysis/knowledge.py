@@ -37,7 +37,7 @@ from bmslogs.base.errors import NotEnoughData
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-RELATIVE_FLOOR, CHARGE_SHARE = 0.003, 2.0
+RELATIVE_FLOOR, CHARGE_SHARE = 0.004, 2.5
 """How far the ratio of two sound cells at one charge differs from that over a log, and by how much more for each unit
 of charge that they lie apart: within the stages of a graphite electrode the resistance of a first-principles cell
 changes by 1 to 4 % over 1 % of charge (choice, one sd)."""
