@@ -24,7 +24,7 @@ from bmslogs.analysis.known import (
     WorthKnown,
 )
 from bmslogs.analysis.load_study import BLOCKS
-from bmslogs.analysis.models.lead import lead_bounds
+from bmslogs.analysis.models.lead import FLAT_MARGIN_V, TABLE_MARGIN_V, lead_bounds, own_course
 from bmslogs.analysis.models.step_resistance import StepFit
 from bmslogs.analysis.place import LOT_CAPACITY_SD, Z95, Place
 from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
@@ -412,7 +412,16 @@ class Knowledge(Place):
             before = s.current[(s.seconds > s.seconds[part.last] - SLOW_S) & (np.arange(s.log.rows) <= part.last)]
             past = float(np.nanmean(before)) / current if current else 1.0
             lasting = resistance + s.usual_resistance * np.maximum(excess, 0.0) * np.clip(past - 1.0, 0.0, 20.0)
-            found = sign * lead_bounds(volts, current, resistance, s.curve, s.trusted & ~self.shifted, sign, lasting)
+            reliable = s.trusted & ~self.shifted
+            found = lead_bounds(volts, current, resistance, s.curve, reliable, sign, lasting)
+            whole = part.rows
+            moved = np.abs(s._charge_rows[whole] - s._charge_rows[part.first])
+            course = own_course(
+                s.log.cell_voltage[whole], np.nan_to_num(s.current[whole]), moved, resistance,
+                FLAT_MARGIN_V if s.curve.flat else TABLE_MARGIN_V, reliable, sign,
+            )
+            found[0] = np.minimum(found[0], course / s.capacity)
+            found = sign * found
             out = np.where(np.abs(found[0]) > np.abs(out[0]), found, out)
         return out
 

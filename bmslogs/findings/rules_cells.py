@@ -82,7 +82,8 @@ def _judged(case: Case, found: ResistanceKnown, least: float) -> _Judged:
     )
     value, half = np.where(lone, alone, value), np.where(lone, half_alone, half)
     # a finding must not say of a cell what its own estimate denies: it drops more as it was, too
-    raw = np.where(warmth.near, found.relative - 1.0 - usual_link - found.half_relative, alone)
+    over = found.relative - 1.0 - usual_link
+    raw = np.where(warmth.near, over - found.half_relative, np.minimum(alone, over))
     return _Judged(value, half, stands & (value > 0) & (raw > 0.35 * least), factor - 1.0, runs)
 
 

@@ -46,14 +46,17 @@ class Run:
 
 
 def trend(value: Floats, box: Ints, trusted: Bools) -> Floats:
-    """Return (cells,) what the near neighbours of each cell in its box have in the middle, itself left out."""
+    """Return (cells,) what the near neighbours of each cell in its box lead up to, itself left out.
+
+    Towards the warm end never less than the least of them: a fall does not go on for ever.
+    """
     out = np.zeros(len(value))
     for i in range(len(value)):
         low, high = max(i - NEIGHBOURS, 0), i + NEIGHBOURS + 1
         beside = np.arange(low, min(high, len(value)))
         beside = beside[(beside != i) & (box[beside] == box[i]) & trusted[beside]]
         if len(beside) >= 3:
-            out[i] = _at(beside, value[beside], i)
+            out[i] = max(_at(beside, value[beside], i), float(value[beside].min()))
         elif len(beside):
             out[i] = float(np.median(value[beside]))
     return out

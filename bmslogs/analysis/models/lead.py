@@ -6,7 +6,13 @@ nothing of the others' place. That it leads, and by how much at least, is plain:
     u_i = V_i + I R_i,      lead >= z(u_i, low) - z(u_middle, high)
 
 with z the inverse of the open-circuit table, u the reading with the drop of the load taken out, I the current
-(positive while discharging), and low and high the bounds that resistance and table leave. Judgement: the margins.
+(positive while discharging), and low and high the bounds that resistance and table leave. Nor does it lead by more than
+what has flowed since it stood itself where the middle cell stands now:
+
+    lead <= |q_end - q(last u_i on this side of u_middle)|,
+
+which needs no table, and bounds the least as well where the table's knee is not that of these cells. Judgement: the
+margins.
 """
 
 from __future__ import annotations
@@ -21,8 +27,6 @@ Bools = npt.NDArray[np.bool_]
 
 LEAST_SHARE, MOST_SHARE = 0.4, 2.0
 """Between these shares of its usual resistance a cell drops its load: polarisation of minutes included (choice)."""
-BOOK_STEEPER = 1.6
-"""The knee of other cells is so many times steeper, or less steep, than that of a chemistry's table (judgement)."""
 TABLE_MARGIN_V, FLAT_MARGIN_V = 0.015, 0.010
 """How far the table may be off at either cell [V] (published curves of one chemistry differ by tens of mV; choice)."""
 
@@ -67,6 +71,40 @@ def lead_bounds(
         ahead = np.stack([z_low - z_middle[1], z_high - z_middle[0]])
     else:
         ahead = np.stack([z_middle[0] - z_high, z_middle[1] - z_low])
-    if not curve.own:
-        ahead *= np.array([[1.0 / BOOK_STEEPER], [BOOK_STEEPER]])
     return np.where(trusted, np.maximum(np.nan_to_num(ahead), 0.0), 0.0)
+
+
+def own_course(
+    volts: Floats, current: Floats, moved: Floats, resistance: Floats, margin: float, trusted: Bools, sign: int
+) -> Floats:
+    """Return the charge that each cell moved since it stood where the middle one stands at the end, at least [Ah].
+
+    Parameters
+    ----------
+    volts
+        (rows, cells) of one charge or discharge [V]; NaN for a missing reading.
+    current, moved
+        (rows,) [A], positive while discharging; charge moved so far [Ah], rising towards the end.
+    resistance
+        (cells,) [ohm].
+    margin
+        How far two sound cells at one charge part [V].
+    trusted
+        (cells,) cells whose readings count.
+    sign
+        1 for the end of a charge, -1 for that of a discharge.
+
+    Returns
+    -------
+    (cells,) infinite where a cell stood beyond that place from the first row on.
+    """
+    drop = current[:, None] * resistance
+    with np.errstate(all="ignore"):
+        ends = sign * (volts + drop * (LEAST_SHARE if sign > 0 else MOST_SHARE))
+        end = float(np.nanmedian(np.nanmedian(ends[-5:, trusted], axis=0))) + margin
+    out = np.full(volts.shape[1], np.inf)
+    for i in np.flatnonzero(trusted):
+        this_side = np.flatnonzero(ends[:, i] <= end)
+        if len(this_side):
+            out[i] = float(moved[-1] - moved[this_side[-1]])
+    return out

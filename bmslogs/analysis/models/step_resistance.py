@@ -46,6 +46,9 @@ SLOPE_ERROR, RELATIVE_FLOOR = 0.4, 0.003
 """How well the slope of the curve is known, as a fraction, and what one step leaves of every ratio (one sd)."""
 MOST_TREND = 0.3
 """A string that moved by more than this share of the fall in as much time before the step is not read there."""
+MOST_LATE = 0.35
+"""Nor one that still moves by more than this share of the fall in as much time, up to a minute after: it stands on a
+knee (choice)."""
 MOST_STEPS = 24
 
 
@@ -301,6 +304,8 @@ def _read(one: Step, r: Readings, slopes: Floats) -> _Read | None:
     growth = USUAL_GROWTH * middle if seen is None else seen
     # the open-circuit voltage cannot fall faster than the readings do, whatever the table says of its slope
     most = _late_rate(after, since, trend, scatter, r) * np.sign(one.amps) * PULSE_S
+    if np.isfinite(most) and abs(most) > MOST_LATE * abs(middle):
+        return None
     believed = float(np.clip(most / max(abs(slope * one.amps) * PULSE_S / 3600.0, 1e-12), 0.0, 1.0))
     slope, slopes = slope * believed, slopes * believed
     away = float(np.mean(np.log((r.seconds[here] - one.moment) / PULSE_S)))
@@ -365,7 +370,7 @@ def _common_growth(after: Ints, since: Floats, base: Floats, trend: float, r: Re
 
 def _late_rate(after: Ints, since: Floats, trend: float, scatter: float, r: Readings) -> float:
     """Return how fast the string's voltage falls late after the step, at most [V/s]; infinite where not to be seen."""
-    late = (since >= 0.5 * since[-1]) & (since <= 60.0)
+    late = (since >= 0.5 * min(since[-1], 60.0)) & (since <= 60.0)
     if late.sum() < 3 or since[-1] < 12.0:
         return np.inf
     t = since[late] - since[late].mean()
