@@ -97,7 +97,7 @@ def test_high_resistance_that_is_cell_or_joint_asks_for_another_temperature():
 
 
 def test_finding_to_look_at_asks_for_a_log_that_narrows_it():
-    _, _, log = short_drive()
+    _, _, log = short_drive(minutes=3.0)  # a longer one is as narrow as the model of a cell allows
     diagnosis = diagnose(log)
     finding = Finding("cell_resistance_high", "look", "High.", cells=(5,), size=0.12)
     made = plan(log, type(diagnosis)(**{**diagnosis.__dict__, "findings": (finding,)}))
