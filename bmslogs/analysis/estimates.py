@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import ndtri
 
 from bmslogs.analysis.knowledge import Knowledge
 from bmslogs.analysis.registry import QUANTITIES
@@ -53,13 +54,14 @@ def _cells(
     out = []
     limit = np.broadcast_to(most, np.shape(value))
     away = np.zeros(len(value)) if alike is None else np.abs(np.nan_to_num(value - alike))
+    among = _widest_of(int(k.study.trusted.sum()))
     for i, cell in enumerate(k.study.cells):
         if warmth is not None:
             conditions = common | {"temperature_C": float(warmth[i]) if np.isfinite(warmth[i]) else None}
         wide = bool(half[i] > limit[i]) and bool(half[i] > SHOWN_SHARE * away[i])
         if not k.study.trusted[i] or (quantity in CHARGE and k.shifted[i]):
             out.append(refused(quantity, unit, UNTRUSTED, SETTLE["loom"], cell=cell))
-        elif np.isfinite(half[i]) and wide and half[i] < away[i]:
+        elif np.isfinite(half[i]) and wide and among * half[i] < away[i]:
             low, high = float(value[i] - half[i]), float(value[i] + half[i])
             below = alike is not None and high < alike
             out.append(Estimate(
@@ -74,6 +76,15 @@ def _cells(
                 high=float(value[i] + half[i]), conditions=conditions,
             ))
     return out
+
+
+def _widest_of(cells: int) -> float:
+    """Return the half width that holds the widest of so many normal errors in 95 of 100 logs, in 95 % half widths.
+
+    One cell of many is told apart although its interval is wide only where chance among all of them is excluded
+    (Bonferroni's inequality).
+    """
+    return float(ndtri(1.0 - 0.025 / max(cells, 1)) / ndtri(0.975))
 
 
 def _all_refused(k: Knowledge, quantity: str, why: str) -> list[Estimate]:

@@ -37,10 +37,19 @@ from bmslogs.base.errors import NotEnoughData
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-RELATIVE_FLOOR, ABSOLUTE_FLOOR = 0.0008, 0.006
-"""Systematic part of a resistance, as a fraction (choice from simulation, one sd)."""
-STEPS_FLOOR = 0.06
-"""The same where the current only changed a few times, as in a charge (choice, one sd)."""
+RELATIVE_FLOOR, CHARGE_SHARE = 0.004, 2.5
+"""How far the ratio of two sound cells at one charge differs from that over a log, and by how much more for each unit
+of charge that they lie apart: within the stages of a graphite electrode the resistance of a first-principles cell
+changes by 1 to 4 % over 1 % of charge (choice, one sd)."""
+UNKNOWN_OFFSET = 0.004
+"""How far the charges of the cells of a string lie apart where the log does not say (choice, one sd)."""
+ABSOLUTE_FLOOR, FLOOR_WARM_DEGC, FLOOR_SCALE_K, UNKNOWN_DEGC = 0.02, 25.0, 15.0, 10.0
+"""How well a few filters tell the resistance at 10 s of a cell that is not linear, as a fraction at 25 degC. What is
+not linear grows as the kinetics slow down in the cold: by e over 15 K (activation energies of 40 to 50 kJ/mol, from
+memory; choice, one sd). Where no sensor tells it, the pack is taken to be cold."""
+STEPS_FLOOR, STEPS_RELATIVE_FLOOR, STEPS_LOT_SD = 0.06, 0.01, 0.04
+"""The floors of ohms and of ratios where the current only changed a few times, as in a charge, and how far cells of one
+string lie apart: a scatter beyond that is the charge's, not the cells' (choice, one sd)."""
 BEND_ERROR, FLAT_BEND_ERROR = 0.1, 0.3
 """How well one column tells the fall of resistance with the load, as a fraction of that fall (choice, one sd). On a
 flat curve an electrode that steps changes the resistance within a few per cent of charge as well, the more the more of
@@ -50,8 +59,13 @@ ZERO_C_RATE = 0.00035
 (choice)."""
 WORTH_CAPACITY = 0.02
 """Half width up to which every capacity must be known before a pack's worth is said (choice)."""
-FULL_SD = 0.0006
-"""How well full itself is told, as a share of the capacity (choice, one sd)."""
+FULL_SD, BOOK_FULL_SD, FLAT_BOOK_FULL_SD = 0.0006, 0.003, 0.006
+"""How well full itself is told, as a share of the capacity: off a table of these very cells, and off one that stands
+for a chemistry. A flat curve rises so steeply at its end that what is called full lies within a per cent (choice, one
+sd)."""
+BOOK_SLOPE_ERROR = 0.35
+"""How well the table of a chemistry tells the slope at one place of other cells' curve, as a fraction (half width,
+choice): their steps lie a few per cent of charge elsewhere."""
 END_SLOPE_ERROR = 0.08
 """How well the slope of the string's curve is known where a charge ends, as a fraction: what the falling current leaves
 of polarisation looks like it (half width, choice from simulation)."""
@@ -94,13 +108,13 @@ class Knowledge(Place):
             )
         relative, se = s.relative_resistance
         common = float(jackknife_se(middles[:, None])[0]) / middle
-        slow = ABSOLUTE_FLOOR * (1.0 + 1.5 * max(load.period_s - 1.0, 0.0))
+        slow = self._shape_sd * (1.0 + 0.5 * max(load.period_s - 1.0, 0.0))
         if not s.rows_of("drive").any():
             slow = max(slow, STEPS_FLOOR)
         unsure = FLAT_BEND_ERROR if s.curve.flat else BEND_ERROR
         bend = unsure * abs(float(np.median(load.bend()[s.trusted]))) / middle
         absolute = np.sqrt(slow**2 + bend**2 + (common * t_factor(BLOCKS) / Z95) ** 2)
-        half_relative = resistance.half_width(se, BLOCKS, RELATIVE_FLOOR * np.abs(relative))
+        half_relative = resistance.half_width(se, BLOCKS, self._ratio_sd(relative, se) * np.abs(relative))
         half = np.abs(ohm) * np.hypot(Z95 * np.hypot(absolute, self.gain_sd), half_relative / np.abs(relative))
         share, half_share = self._scale_share(relative)
         rows = s.moving
@@ -116,6 +130,28 @@ class Knowledge(Place):
             ohm, half, relative, half_relative, middle, share, half_share, conditions, warmth,
             changes or None, _width_by_load(rms * middle, float(np.median(half_relative[s.trusted]))),
         )
+
+    @property
+    def _shape_sd(self) -> float:
+        """How well filters tell the resistance at 10 s, as a fraction: one sd, by how warm the pack was."""
+        warmth = self.study.mean_temperature
+        known = warmth is not None and bool(np.isfinite(warmth).any())
+        degc = float(np.nanmedian(warmth)) if known and warmth is not None else UNKNOWN_DEGC
+        return ABSOLUTE_FLOOR * float(np.exp(np.clip(FLOOR_WARM_DEGC - degc, 0.0, 45.0) / FLOOR_SCALE_K))
+
+    def _ratio_sd(self, relative: Floats, se: Floats) -> Floats:
+        """(cells,) what blocks do not show of a ratio of resistances, as a fraction: one sd."""
+        s = self.study
+        away = np.full(len(relative), UNKNOWN_OFFSET)
+        if not isinstance(self.offset, str):
+            away = np.where(np.isfinite(self.offset.value), np.abs(self.offset.value), away)
+        floor = RELATIVE_FLOOR
+        if not s.rows_of("drive").any():
+            # an electrode's stage or a knee that the cells pass one after the other looks like a resistance
+            scatter = robust_scale(relative[s.trusted]) if s.trusted.sum() > 3 else 0.0
+            beyond = scatter**2 - float(np.median(se[s.trusted])) ** 2 - STEPS_LOT_SD**2
+            floor = float(np.hypot(STEPS_RELATIVE_FLOOR, np.sqrt(max(beyond, 0.0))))
+        return np.asarray(np.hypot(floor, CHARGE_SHARE * np.minimum(away, 0.05)), float)
 
     def _change_share(self, load: LoadFit, relative: Floats) -> tuple[Floats, Floats, Floats, Floats] | tuple[()]:
         """Return which share of a cell's excess changes with load, charge and warmth as the string's resistance does.
@@ -156,8 +192,9 @@ class Knowledge(Place):
     def _by_steps(self, found: StepFit) -> ResistanceKnown:
         """Resistance off single clean steps of the current."""
         s = self.study
-        half_relative = Z95 * found.relative_se
-        absolute = Z95 * float(np.hypot(found.common_se, self.gain_sd))
+        ratio_sd = self._ratio_sd(found.relative, found.relative_se) * np.abs(found.relative)
+        half_relative = Z95 * np.hypot(found.relative_se, ratio_sd)
+        absolute = Z95 * float(np.hypot(np.hypot(found.common_se, self.gain_sd), self._shape_sd))
         with np.errstate(all="ignore"):
             half = np.abs(found.ohm) * np.hypot(absolute, half_relative / np.abs(found.relative))
             excess = found.relative - 1.0
@@ -249,7 +286,7 @@ class Knowledge(Place):
         settled = 0.001 if hours < 1.0 else 0.0005 if hours < 24.0 else 0.00025
         sd = np.hypot(np.hypot(self.reading_sd, settled * (3.0 if s.curve.flat else 1.0)), rounded)
         value = s.curve.inverse(level) - z
-        slope_error = 0.1 * np.abs(value)
+        slope_error = (0.1 if s.curve.own else BOOK_SLOPE_ERROR) * np.abs(value)
         half = np.hypot(Z95 * sd / max(least, 1e-3), slope_error)
         if s.curve.flat:
             # hysteresis of cells with one history: a millivolt or so
@@ -419,7 +456,8 @@ class Knowledge(Place):
         end_volts = float(np.nanmedian(s.log.cell_voltage[last][s.trusted]))
         if a is not None and soc_lead >= FULL_FROM_SOC:
             full, full_se, condition = lead - (1.0 - soc_lead) * capacity, a.soc_se(lead) * capacity, "own"
-            full_se = max(full_se, FULL_SD * capacity)
+            book = FLAT_BOOK_FULL_SD if s.curve.flat else BOOK_FULL_SD
+            full_se = float(np.hypot(full_se, (FULL_SD if s.curve.own else book) * capacity))
         else:
             full, full_se, condition = lead, float(se[int(np.nanargmin(x))]), "leading_cell"
         missing = (x - full) / (1.0 + b)
@@ -512,7 +550,7 @@ class Knowledge(Place):
         amps = -found.slope * per_volt_hour
         half = parking.half_width(found.se, found.blocks) * per_volt_hour
         lasting = (0.02 if not s.curve.flat else 0.1) * 1e-3 / 24.0 * per_volt_hour
-        half = np.sqrt(half**2 + (Z95 * lasting) ** 2 + (0.2 * amps) ** 2)
+        half = np.sqrt(half**2 + (Z95 * lasting) ** 2 + ((0.2 if s.curve.own else BOOK_SLOPE_ERROR) * amps) ** 2)
         why = f"the voltages drift too little to tell: 1 mV is {0.1 / max(slope, 1e-3):.2g} % of charge here"
         warmth = None if s.mean_temperature is None else float(np.nanmean(s.mean_temperature))
         most = 5e-5 * s.capacity

@@ -24,6 +24,13 @@ WARMING_LEAST_K = 1.0
 """A string that warms by less over a log keeps its resistance (choice)."""
 USUAL_WITHIN = 0.15
 """A log whose blocks scatter the string's resistance by more (fraction, one sd) does not tell it (choice)."""
+CHANGE_SHARE, CHANGE_WITHIN_S, LIVELY = 0.1, 10.0, 6
+"""A change of the load is this share of the largest current within so many seconds; where nobody drives, fewer changes
+than these tell no resistance but by the clean steps among them: under a current that holds a knee, which the cells
+climb one after the other, looks like one (choice)."""
+STEP_STANDS_FOR = 0.03
+"""How well the resistance at one place of the curve stands for that over a whole charge, as a fraction (choice, one
+sd)."""
 BEND_LEAST_S = 600.0
 """A drive of this length tells how resistance falls with the load (choice)."""
 
@@ -82,6 +89,10 @@ class LoadStudy(Readings):
 
     def _load(self, rms_A: float | None) -> resistance.LoadFit:
         s, here = self.sampled, self.moving & ~self.burst_rows
+        if self._drive_rms is None and self._changes_of_load < LIVELY:
+            raise NotEnoughData(
+                "the current holds but for its beginning and end: what takes an hour looks like the curve"
+            )
         # what flowed between two readings is known where rows come faster than readings are renewed
         if s.period_s > (resistance.SLOWEST_S if self._told_s == s.period_s else resistance.RAREST_S):
             raise NotEnoughData(f"the voltages are read every {s.period_s:.0f} s only")
@@ -93,6 +104,17 @@ class LoadStudy(Readings):
                 if self.trusted[g].any()]
         parts = [self._load_of(r, g, rms_A, resistance.LEAST_TURNS) for g, r in zip(groups, rows, strict=True)]
         return resistance.joined(parts, groups, len(self.cells))
+
+    @cached_property
+    def _changes_of_load(self) -> int:
+        """How often the current changes by a fair share of its largest within a short while; ramps of hours do not."""
+        known = np.nan_to_num(self.current)
+        least = CHANGE_SHARE * float(np.abs(known).max(initial=0.0))
+        if not least > 0.005 * self.capacity:
+            return 0
+        before = np.searchsorted(self.seconds, self.seconds - max(CHANGE_WITHIN_S, 2.0 * self.interval))
+        away = np.abs(known - known[before]) > least
+        return int((away[1:] & ~away[:-1]).sum())
 
     @property
     def _told_s(self) -> float:
@@ -135,7 +157,7 @@ class LoadStudy(Readings):
             assert found is not None
             known = np.isfinite(found.relative)
             away = np.where(known, found.relative - 1.0, 0.0)
-            return away, np.where(known, np.maximum(found.relative_se, 0.005), 0.2)
+            return away, np.where(known, np.hypot(found.relative_se, STEP_STANDS_FOR), 0.2)
         try:
             ratio, se = self.relative_resistance
         except NotEnoughData:

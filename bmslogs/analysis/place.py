@@ -16,7 +16,7 @@ from bmslogs.analysis.known import (
     Spread,
 )
 from bmslogs.analysis.load_study import BLOCKS
-from bmslogs.analysis.models.pack_contradictions import pack_contradictions, thinned
+from bmslogs.analysis.models.pack_contradictions import capacity_by_curve, pack_contradictions, thinned
 from bmslogs.analysis.regression import t_factor
 from bmslogs.analysis.rests import NONE, START_LEVEL_S, Anchors
 from bmslogs.analysis.rounding import mean_error, middle_error
@@ -34,13 +34,24 @@ READING_SD_V, FLAT_READING_SD_V, READING_STEP_SHARE = 0.0001, 0.001, 0.06
 of the logger's step (choice, one sd)."""
 GAIN_SD = 0.01
 """Gain error of a current sensor where the pack file does not say (common practice, no source; one sd)."""
+MISFIT_MOST, FAR_MISFIT_MOST = 1.5, 5.0
+"""A curve that does not fit a cell makes its parameters less sure by so much at most; where the cell was laid onto it
+by itself nothing else held them (choice)."""
 SHAPE_LEAST_V = 0.012
 """A stretch of a flat curve that climbs less is not told from others by its shape (choice)."""
 SLOPE_TRUST = 1.3
 """A curve this many times steeper than the table is still believed (choice)."""
+DRIFT_SHARE, DRIFT_LEAST_V = 0.15, 0.004
+"""What relaxes, or falls as the string warms, while the charge goes by: a share of what the load drops, and a least
+[V] (choice)."""
 SLOPE_ERROR, FLAT_SLOPE_ERROR = 0.05, 0.15
 """How well the slope of the string's curve is known, as a fraction; an offset read through it errs by as much. Of a
 flat curve the knee tells, which the leading cell sees alone: how far it leads is read off the table (choice)."""
+LOADED_SHARE = 0.03
+"""How far a sound cell's polarisation parts from the string's all log long, as a share of it: cells warm by unlike
+amounts where no sensor is, and their electrodes pass their stages at unlike times (choice, one sd)."""
+DROP_IN_OHMS = 1.5
+"""A load of minutes takes off a cell up to so many times what its resistance at 10 s does (choice)."""
 USUAL_EXCESS, AGED_SHARE = 0.05, 0.4
 """Excess of resistance up to which a cell is as the others, and the share of the slow polarisation that the excess of
 an aged cell may miss (choice)."""
@@ -103,7 +114,15 @@ class Place:
             charge = polarisation.charge_drawn(np.nan_to_num(current), s.seconds, s.section)
         few = thinned(s.seconds, current, charge, s.log.cell_voltage, s.cells, s.log.voltage_step)
         rests = s.anchors if s.has_current and s.trusted.any() else NONE
-        return pack_contradictions(few, s.pack, rests, s.curve, table_sd(s.curve, rests.volt))
+        found = pack_contradictions(few, s.pack, rests, s.curve, table_sd(s.curve, rests.volt))
+        if found or not s.has_current or self.alignment is None:
+            return found
+        moved = s.split.q_high - s.split.q_low
+        by_curve = capacity_by_curve(
+            self.alignment.capacity, float(np.hypot(self.alignment.capacity_se, self.gain_sd * s.capacity)), moved,
+            s.capacity,
+        )
+        return [] if by_curve is None else [by_curve]
 
     @property
     def curve_contradicted(self) -> str | None:
@@ -227,11 +246,17 @@ class Place:
         # an aged cell's excess does not follow the string's slow polarisation as closely as its quick one
         aged = np.clip(np.abs(np.nan_to_num(split.r)) - USUAL_EXCESS, 0.0, None)
         slow = AGED_SHARE * float(np.sqrt((split.mean_polarisation(q) ** 2).mean()))
-        lasting = self.reading_sd**2 + (aged * slow) ** 2
+        drop = float(np.sqrt((split.mean_polarisation(q) ** 2).mean()))
+        # on a flat curve what is called polarisation may be a level of the curve: the resistance bounds it
+        flowing = np.abs(s.current[np.abs(np.nan_to_num(s.current)) > 0.02 * s.capacity])
+        most = DROP_IN_OHMS * s.usual_resistance * float(np.sqrt((flowing**2).mean())) if len(flowing) else np.inf
+        loaded = LOADED_SHARE * min(drop, most)
+        lasting = self.reading_sd**2 + (aged * slow) ** 2 + loaded**2
         extra = (np.outer(one, one) + np.outer(two, two))[:, :, None] * lasting
         t = (t_factor(BLOCKS) / Z95) ** 2
         # where the curve does not fit a cell, its parameters are less sure than they look
-        misfit = np.clip(np.nan_to_num(split.misfit, nan=1.0), 1.0, 1.5) ** 2
+        doubted = np.where(split.far, FAR_MISFIT_MOST, MISFIT_MOST)
+        misfit = np.clip(np.nan_to_num(split.misfit, nan=1.0), 1.0, doubted) ** 2
         misfit = misfit * self.slope_doubt**2
         extra = extra * self.slope_doubt**2
         return (
@@ -260,7 +285,15 @@ class Place:
         sure = [np.interp(s.split.charge, q, option / s.capacity) for option in options]
         least = min(float((one**2).mean()) for one in sure)
         ratio = float(np.sqrt((s.split.slope(s.split.charge) ** 2).mean() / max(least, 1e-12)))
-        return max(1.0, ratio / SLOPE_TRUST)
+        return float(np.clip(ratio / SLOPE_TRUST, 1.0, max(1.0, self._steeper_at_most(q))))
+
+    def _steeper_at_most(self, q: Floats) -> float:
+        """Return how many times steeper what relaxes or warms may have made the string's curve."""
+        drop = self.study.split.mean_polarisation(q)
+        drift = POLARISATION_ERROR * float(np.ptp(drop)) + DRIFT_SHARE * float(np.sqrt((drop**2).mean()))
+        climbed = float(np.ptp(self.study.split.curve(q)))
+        left = climbed - drift - DRIFT_LEAST_V
+        return climbed / left if left > 0 else np.inf
 
     def _wider(self, q: float) -> tuple[Floats, Floats, Floats]:
         """Return a, b and the variance of a - b q, by whichever of the two spreads is the wider there."""

@@ -21,6 +21,8 @@ Bools = npt.NDArray[np.bool_]
 
 LEAST_SHARE, MOST_SHARE = 0.4, 2.0
 """Between these shares of its usual resistance a cell drops its load: polarisation of minutes included (choice)."""
+BOOK_STEEPER = 1.6
+"""The knee of other cells is so many times steeper, or less steep, than that of a chemistry's table (judgement)."""
 TABLE_MARGIN_V, FLAT_MARGIN_V = 0.015, 0.010
 """How far the table may be off at either cell [V] (published curves of one chemistry differ by tens of mV; choice)."""
 
@@ -65,4 +67,6 @@ def lead_bounds(
         ahead = np.stack([z_low - z_middle[1], z_high - z_middle[0]])
     else:
         ahead = np.stack([z_middle[0] - z_high, z_middle[1] - z_low])
+    if not curve.own:
+        ahead *= np.array([[1.0 / BOOK_STEEPER], [BOOK_STEEPER]])
     return np.where(trusted, np.maximum(np.nan_to_num(ahead), 0.0), 0.0)

@@ -20,8 +20,9 @@ Floats = npt.NDArray[np.float64]
 
 ROWS = 2000
 """Rows of a log that are looked at (choice)."""
-LEAST_Q, MOST_Q = 0.5, 1.25
-"""Shares of the nominal capacity between which an aged or a fresh pack may lie (judgement)."""
+LEAST_Q, MOST_Q = 0.7, 1.25
+"""Shares of the nominal capacity between which an aged or a fresh pack may lie: traction cells are called worn out at
+70 to 80 % (common practice, no source)."""
 SURE_SD = 2.5
 """Standard deviations of the table by which a capacity must lie outside (choice)."""
 FLAT_FULL_V, FLAT_EMPTY_V, FLAT_FELL = 3.345, 3.15, 0.55
@@ -29,6 +30,8 @@ FLAT_FULL_V, FLAT_EMPTY_V, FLAT_FELL = 3.345, 3.15, 0.55
 one below it a cell gives at least this share of its charge (judgement)."""
 LOW_SLOPE_V = 0.5
 """An NMC cell that stands low falls by more than this for each unit of charge (any published curve; judgement) [V]."""
+SEEN_LEAST = 0.4
+"""Share of the capacity over which a curve must be seen to tell the whole (choice)."""
 LEAST_MOVED = 0.1
 """Least charge between two rests, as a share of the nominal capacity (choice)."""
 
@@ -95,6 +98,31 @@ def _flat_by_rests(rests: Anchors, pack: Pack) -> Contradiction | None:
     return None
 
 
+def capacity_by_curve(capacity: float, sd: float, moved: float, nominal: float) -> Contradiction | None:
+    """Return the contradiction between the nominal capacity and the string's curve laid onto the table.
+
+    Parameters
+    ----------
+    capacity, sd
+        Of the middle cell by the table, and its standard deviation [Ah].
+    moved
+        Charge over which the curve was seen [Ah].
+    nominal
+        What the pack file says [Ah].
+    """
+    if moved < SEEN_LEAST * min(capacity, nominal):
+        return None
+    least, most = capacity - SURE_SD * sd, capacity + SURE_SD * sd
+    if most >= LEAST_Q * nominal and least <= MOST_Q * nominal:
+        return None
+    return Contradiction(
+        f"nominal_capacity_Ah = {nominal:g}",
+        f"over {moved:.3g} Ah the cells went through so much of their curve that a whole one is {max(least, 0.0):.0f} "
+        f"to {most:.0f} Ah",
+        "a pack that is worn out or of other cells, or a current that is read wrong",
+    )
+
+
 def _capacity_by_rests(rests: Anchors, curve: OcvCurve, table_sd: Floats, nominal: float) -> Contradiction | None:
     """Return the contradiction between the charge counted from rest to rest and the table, where there is one."""
     if len(rests.charge) < 2:
@@ -122,5 +150,5 @@ def _capacity_by_rests(rests: Anchors, curve: OcvCurve, table_sd: Floats, nomina
         f"nominal_capacity_Ah = {nominal:g}",
         f"between two rests {moved:.3g} Ah were drawn while the cells fell from {rests.volt[a]:.3f} to "
         f"{rests.volt[b]:.3f} V",
-        f"by its curve that is a pack of {between}, or the current is read wrong",
+        f"by its curve that is a pack of {between}, worn out or of other cells, or the current is read wrong",
     )

@@ -310,7 +310,8 @@ def _read(one: Step, r: Readings, slopes: Floats) -> _Read | None:
     rounding = max(rounding, r.voltage_step / np.sqrt(12.0) if scatter < 0.1 * r.voltage_step else 0.0)
     se = np.sqrt(
         scatter**2 * (1.0 / len(before) + 1.0 / len(here)) + 2.0 * rounding**2
-        + (apart * PULSE_S) ** 2 + (SLOPE_ERROR * (slopes - slope) * one.amps * PULSE_S / 3600.0) ** 2
+        + (apart * PULSE_S) ** 2
+        + ((slopes - slope) * one.amps * PULSE_S / 3600.0) ** 2  # a cell on its knee moves by itself
     )
     ocv = slope * one.amps * PULSE_S / 3600.0
     timing = np.hypot(LAG_SD_S, r.interval_s / np.sqrt(12.0)) + 0.2 * one.ramp_s

@@ -39,6 +39,9 @@ SURELY = 3.0
 """Choice: where no sensor jumps with the cells, by as many times more."""
 EXPLAINED = 0.6
 """Choice: and more than this share of the drop that all current nearby could make."""
+ANSWERS = 1.3
+"""Choice: a jump the way that a step of current nearby would move the cells, by up to so many times what it usually
+does, is its answer: cells are not linear, and in a row's first moment answer by less."""
 TOGETHER, SHARE = 0.9, 0.4
 """Choice: at least this share of the cells jumps the same way, by this share of the mean jump each."""
 BESIDE = 30
@@ -93,6 +96,7 @@ class _Place:
     range_a: float
     active_a: float
     warmer: float
+    step_a: float
 
 
 @dataclass
@@ -168,6 +172,9 @@ class Joints:
         if not self._known:
             return colder
         # where the current moves as much nearby and the cells follow it, it would explain this step as well
+        answer = self._slope() * p.step_a
+        if not colder and 0.0 < p.jump * np.sign(answer) < ANSWERS * drop * p.range_a and abs(answer) > size:
+            return False
         follows = p.active_a >= p.range_a and size > (1.0 if colder else SURELY) * FOLLOWED * p.others
         return follows or size > EXPLAINED * drop * p.range_a
 
@@ -249,7 +256,14 @@ class Joints:
             float(np.ptp(amps)) if len(amps) else 0.0,
             float(np.ptp(more)) if len(more) else 0.0,
             float(np.nan_to_num(warmth[-1] - warmth[0])) if len(warmth) == 4 else 0.0,
+            _largest_step(amps),
         )
+
+
+def _largest_step(amps: Float32s) -> float:
+    """Return the largest step between two rows, with its sign; nought where there is none."""
+    steps = np.diff(amps)
+    return float(steps[np.argmax(np.abs(steps))]) if len(steps) else 0.0
 
 
 def _whole(values: Float32s) -> Float32s:
