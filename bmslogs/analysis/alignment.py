@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import least_squares
+from scipy.optimize import OptimizeResult, least_squares
 
 from bmslogs.analysis.ocv import OcvCurve
 from bmslogs.analysis.rests import NONE, Anchors, merged
@@ -45,6 +45,16 @@ SAME_PLACE = 0.03
 """Rests that lie no further apart than this share of the capacity count as one (choice)."""
 CAPACITY_SD = 0.10
 """How far a pack's capacity may lie from nominal before the log speaks (choice, one sd)."""
+
+FORWARD = float(np.sqrt(np.finfo(float).eps))
+"""Relative step of the forward differences."""
+
+TRIED_PLACES, TRIED_CAPACITIES = np.linspace(0.0, 1.1, 56), np.array([0.65, 0.8, 0.9, 1.0, 1.1, 1.25])
+"""Places on a climbing table (state of charge, capacity over nominal) tried before a descent."""
+VALLEYS = 3
+"""From as many of the best valleys of those the descent begins (choice)."""
+EARLY, CLOSELY = (1e-8, 1e-8), (1e-14, 1e-12)
+"""Relative change of the cost, and of place and slope, at which a descent ends."""
 
 
 @dataclass(frozen=True)
@@ -109,6 +119,81 @@ def table_sd(curve: OcvCurve, volt: Floats) -> Floats:
     return _table_sd(curve, volt)
 
 
+@dataclass(frozen=True)
+class _Points:
+    """What is laid onto the table: p = (z0, capacity over nominal, branch of the hysteresis in its sd) is sought.
+
+    Attributes
+    ----------
+    drawn, seen, sd
+        (n,) charge drawn [Ah], voltage seen there and its standard deviation [V].
+    weight
+        (n,) weight of each point beside that.
+    on_branch
+        (n,) False where the load's branch does not move the point: a settled rest.
+    low, most
+        (3,) bounds of p.
+    """
+
+    curve: OcvCurve
+    nominal: float
+    drawn: Floats
+    seen: Floats
+    sd: Floats
+    weight: Floats
+    on_branch: npt.NDArray[np.bool_]
+    low: Floats
+    most: Floats
+
+    def left_of(self, ps: Floats) -> Floats:
+        """Return (places, n + 2) what is left of every point and prior, for several p (places, 3) at once."""
+        z0, scale, branch = ps[:, 0, None], ps[:, 1, None], ps[:, 2, None]
+        volt = self.curve.beyond(z0 - self.drawn / (self.nominal * scale)) + branch * HYSTERESIS_SD_V * self.on_branch
+        out = np.empty((len(ps), len(self.drawn) + 2))
+        out[:, :-2] = self.weight * (volt - self.seen) / self.sd
+        out[:, -2], out[:, -1] = (ps[:, 1] - 1.0) / CAPACITY_SD, ps[:, 2]
+        return out
+
+    def left(self, p: Floats) -> Floats:
+        """Return (n + 2,) what is left at one p."""
+        return np.asarray(self.left_of(p[None])[0], float)
+
+    def slopes(self, p: Floats) -> Floats:
+        """Return (n + 2, 3) forward differences of `left`, all from one evaluation."""
+        step = FORWARD * np.where(p >= 0, 1.0, -1.0) * np.maximum(1.0, np.abs(p))
+        step = np.where((p + step < self.low) | (p + step > self.most), -step, step)
+        moved = p + step
+        found = self.left_of(np.vstack([p, np.where(np.eye(3, dtype=bool), moved, p)]))
+        return np.asarray(((found[1:] - found[0]) / (moved - p)[:, None]).T, float)
+
+    def valleys(self) -> Floats:
+        """Return the best places (up to `VALLEYS`, 3) of the valleys of the cost over state of charge."""
+        places = np.stack(np.meshgrid(TRIED_PLACES, TRIED_CAPACITIES, 0.0, indexing="ij"), axis=-1)[:, :, 0]
+        cost = np.sqrt(1.0 + self.left_of(places.reshape(-1, 3)) ** 2).sum(axis=1).reshape(places.shape[:2])
+        least = cost.min(axis=1)
+        around = np.pad(least, 1, constant_values=np.inf)
+        valleys = np.flatnonzero((least <= around[:-2]) & (least <= around[2:]))
+        lowest = valleys[np.argsort(least[valleys], kind="stable")[:VALLEYS]]
+        return np.asarray(places[lowest, cost[lowest].argmin(axis=1)], float)
+
+    def best(self, volt: float) -> OptimizeResult:
+        """Return the descent that ends lowest; `volt` [V] is where the curve begins."""
+        if self.curve.flat:
+            # knees bent from point to point catch a descent: the best of many, each stopped early
+            guess, within = float(self.curve.inverse(np.array([volt]))[0]), EARLY
+            starts = [[z, 1.0, 0.0] for z in {round(guess, 3), *np.linspace(0.1, 1.0, 10).round(2).tolist()}]
+        else:
+            starts, within = self.valleys().tolist(), CLOSELY
+        tried = [
+            least_squares(
+                self.left, start, self.slopes, bounds=(self.low, self.most), loss="soft_l1", ftol=within[0],
+                xtol=within[1], gtol=within[1],
+            )
+            for start in starts
+        ]
+        return min(tried, key=lambda found: float(found.cost))
+
+
 def align(
     q: Floats, volt: Floats, curve: OcvCurve, nominal: float, *, under_load: Floats | None = None,
     rests: Anchors = NONE, lead: Anchors = NONE,
@@ -141,23 +226,14 @@ def align(
     rests = merged(rests, SAME_PLACE * nominal)
     rest_sd = np.hypot(FLAT_REST_SD_V if curve.flat else _table_sd(curve, rests.volt), rests.sd)
 
-    def left(p: Floats) -> Floats:
-        return np.concatenate([
-            share * (curve.beyond(p[0] - q / (nominal * p[1])) + p[2] * HYSTERESIS_SD_V - volt) / sd,
-            (curve.beyond(p[0] - lead.charge / (nominal * p[1])) + p[2] * HYSTERESIS_SD_V - lead.volt) / lead_sd,
-            (curve.beyond(p[0] - rests.charge / (nominal * p[1])) - rests.volt) / rest_sd,
-            [(p[1] - 1.0) / CAPACITY_SD, p[2]],
-        ])
-
-    best = None
-    guess = float(curve.inverse(volt[:1])[0])
-    for start in {round(guess, 3), *np.linspace(0.1, 1.0, 10).round(2).tolist()}:
-        found = least_squares(
-            left, [start, 1.0, 0.0], bounds=([-0.1, 0.5, -high], [1.15, 1.6, high]), loss="soft_l1"
-        )
-        if best is None or found.cost < best.cost:
-            best = found
-    assert best is not None
+    points = _Points(
+        curve, nominal, np.concatenate([q, lead.charge, rests.charge]), np.concatenate([volt, lead.volt, rests.volt]),
+        np.concatenate([np.broadcast_to(sd, q.shape), lead_sd, rest_sd]),
+        np.concatenate([np.full(len(q), share), np.ones(len(lead.charge) + len(rests.charge))]),
+        np.arange(len(q) + len(lead.charge) + len(rests.charge)) < len(q) + len(lead.charge),
+        np.array([-0.1, 0.5, -high]), np.array([1.15, 1.6, high]),
+    )
+    best = points.best(float(volt[0]))
     jacobian = np.asarray(best.jac, float)
     covariance = np.linalg.pinv(jacobian.T @ jacobian)
     z0, scale = float(best.x[0]), float(best.x[1])

@@ -12,7 +12,11 @@ Floats = npt.NDArray[np.float64]
 def curve_value(knots: Floats, coef: Floats, x: Floats) -> Floats:
     """Return the spline's voltage [V] at `x` [Ah], going on straight beyond its knots."""
     inside = np.clip(x, knots[0], knots[-1])
-    return np.asarray(BSpline(knots, coef, 3)(inside) + (x - inside) * curve_slope(knots, coef, inside), float)
+    value = np.asarray(BSpline(knots, coef, 3)(inside), float)
+    beyond = x != inside
+    if beyond.any():
+        value[beyond] += (x - inside)[beyond] * curve_slope(knots, coef, inside[beyond])
+    return value
 
 
 def curve_slope(knots: Floats, coef: Floats, x: Floats) -> Floats:
@@ -45,19 +49,23 @@ def _binned(x: Floats, y: Floats, bins: Floats) -> Floats:
 
 def roughness_rows(knots: Floats) -> Floats:
     """Rows that measure how much the slope of a spline changes from knot to knot [V per knot step]."""
-    count = len(knots) - 4
-    centres = np.array([knots[j + 1 : j + 4].mean() for j in range(count)])
-    rows = np.zeros((count - 2, count))
-    for j in range(count - 2):
-        before, after = centres[j + 1] - centres[j], centres[j + 2] - centres[j + 1]
-        mean = 0.5 * (before + after)
-        rows[j, j : j + 3] = np.array([1 / before, -1 / before - 1 / after, 1 / after]) * mean
+    step = np.diff(_centres(knots))
+    before, after = step[:-1], step[1:]
+    mean = 0.5 * (before + after)
+    at = np.arange(len(mean))
+    rows = np.zeros((len(at), len(at) + 2))
+    rows[at, at], rows[at, at + 1] = 1 / before * mean, (-1 / before - 1 / after) * mean
+    rows[at, at + 2] = 1 / after * mean
     return rows
+
+
+def _centres(knots: Floats) -> Floats:
+    return np.asarray((knots[1:-3] + knots[2:-2] + knots[3:-1]) / 3.0, float)
 
 
 def knot_sites(knots: Floats) -> Floats:
     """Where each coefficient of a cubic spline acts most."""
-    return np.array([knots[j + 1 : j + 4].mean() for j in range(len(knots) - 4)]).clip(knots[0], knots[-1])
+    return _centres(knots).clip(knots[0], knots[-1])
 
 
 def curve_coefficients(knots: Floats, values: Floats) -> Floats:

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, stats
+from scipy import optimize, special
 
 Floats = npt.NDArray[np.float64]
 
@@ -77,7 +77,7 @@ def slope_through_origin(
         cost, bounds=(grid[start] - step, grid[start] + step), method="bounded", options={"xatol": 1e-12}
     )
     best, least = float(found.x), float(found.fun)
-    limit = least + float(stats.chi2.ppf(level, 1))
+    limit = least + float(special.chdtri(1, 1.0 - level))
     edges = [_edge(cost, best, sign * np.pi / 2, limit) for sign in (-1, 1)]
     value = _polished(float(unit * np.tan(best)), x, y, sx, sy)
     low, high = (unit * np.tan(e) if np.isfinite(e) else e for e in edges)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy import special
 from scipy.optimize import Bounds, LinearConstraint, milp
 
 Floats = npt.NDArray[np.float64]
@@ -18,7 +18,7 @@ def told_apart(value: Floats, sd: Floats) -> bool:
     """Return whether values differ by more than their uncertainties: Cochran's homogeneity test at 5 %."""
     weight = 1.0 / np.maximum(sd, 1e-12) ** 2
     q = float(np.sum(weight * (value - np.average(value, weights=weight)) ** 2))
-    return bool(stats.chi2.sf(q, len(value) - 1) < HOMOGENEOUS_P)
+    return len(value) > 1 and bool(special.chdtrc(len(value) - 1, q) < HOMOGENEOUS_P)
 
 
 def expected(value: Floats, sd: Floats) -> Floats:

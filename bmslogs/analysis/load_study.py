@@ -428,7 +428,8 @@ class LoadStudy(Readings):
         if self.refresh_s > 2.0 or rows.sum() < 200:
             raise NotEnoughData(f"readings are {self.refresh_s:.1f} s apart, or there was no drive")
         rows &= self._fresh[0]
-        mean = self.log.cell_voltage[rows][:, self.trusted].mean(axis=1)
+        volts = self.log.cell_voltage
+        mean = (volts if self.trusted.all() else volts[:, self.trusted]).mean(axis=1)[rows]
         index = np.flatnonzero(rows)[~np.isnan(mean)]
         if len(index) < 200:
             raise NotEnoughData("too few rows with every reading")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from importlib import resources
 
 import numpy as np
@@ -48,9 +48,14 @@ class OcvCurve:
     def beyond(self, soc: npt.ArrayLike) -> Floats:
         """Return the voltage [V] at `soc`, going on straight beyond empty and full."""
         z = np.asarray(soc, float)
-        inside = np.clip(z, 0.0, 1.0)
-        end = np.where(z > 1.0, self.slope(1.0), self.slope(0.0))
-        return np.asarray(self.voltage(inside) + (z - inside) * end, float)
+        inside = np.minimum(np.maximum(z, 0.0), 1.0)
+        empty, full = self._end_slopes
+        return np.asarray(self.voltage(inside) + (z - inside) * np.where(z > 1.0, full, empty), float)
+
+    @cached_property
+    def _end_slopes(self) -> tuple[float, float]:
+        """Slope of the curve at empty and at full [V per unit of charge]."""
+        return float(self.slope(0.0)), float(self.slope(1.0))
 
     def inverse(self, volt: npt.ArrayLike) -> Floats:
         """Return the state of charge at `volt` [V], held at the ends; NaN stays NaN."""

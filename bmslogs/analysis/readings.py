@@ -169,8 +169,7 @@ class Readings:
 
     def _middle_of(self, rows: Ints) -> Floats:
         """Voltage of the middle cell in these rows [V]."""
-        with np.errstate(all="ignore"):
-            return np.asarray(np.nanmedian(self.source.cell_voltage[rows], axis=1), float)
+        return sampling.row_medians(self.source.cell_voltage[rows])
 
     @property
     def zero(self) -> float:
@@ -433,8 +432,17 @@ class Readings:
         )
 
     def _filters(self, tau_s: tuple[float, ...]) -> Floats:
-        full = np.stack([polarisation.low_pass(self._filled, self.seconds, self.section, tau) for tau in tau_s], axis=1)
-        return self.at_samples(full)
+        return self.at_samples(np.stack([self._filtered(tau) for tau in tau_s], axis=1))
+
+    def _filtered(self, tau_s: float) -> Floats:
+        """(rows,) low-pass of the current [A], worked out once for each time constant."""
+        if tau_s not in self._filtered_by:
+            self._filtered_by[tau_s] = polarisation.low_pass(self._filled, self.seconds, self.section, tau_s)
+        return self._filtered_by[tau_s]
+
+    @cached_property
+    def _filtered_by(self) -> dict[float, Floats]:
+        return {}
 
     def at_samples(self, rows: Floats) -> Floats:
         """Return the means of a quantity given per row, aligned with `sampled`."""

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy import special
 
 from bmslogs.base.errors import NotEnoughData
 
@@ -78,7 +78,7 @@ def reduce_to_temperature(
             f"logs at {t.min():.0f} to {t.max():.0f} degC say nothing of {reference_C:.0f} degC; "
             f"a log within {MOST_EXTRAPOLATION_K:.0f} K of it would"
         )
-    z = float(stats.norm.ppf(0.975))
+    z = float(special.ndtri(0.975))
     u = (1.0 / (t + KELVIN) - 1.0 / (reference_C + KELVIN)) / BOLTZMANN_EV  # [1/eV]
     variance = (h / r / z) ** 2
     design = np.column_stack([np.ones_like(u), u])
@@ -89,7 +89,7 @@ def reduce_to_temperature(
     covariance = np.linalg.inv(normal)
     freedom = t.size - 1
     chi2 = float(np.sum((np.log(r) - design @ beta) ** 2 / variance)) / freedom if freedom else 1.0
-    factor = float(stats.t.ppf(0.975, freedom)) * np.sqrt(chi2) if freedom and chi2 > 1.0 else z
+    factor = float(special.stdtrit(freedom, 0.975)) * np.sqrt(chi2) if freedom and chi2 > 1.0 else z
     value = float(np.exp(beta[0]))
     sd, activation_sd = np.sqrt(np.diag(covariance))
     return Reduced(value, value * factor * float(sd), float(beta[1]), float(activation_sd))

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import solve_triangular
-from scipy.stats import t as student_t
+from scipy.special import stdtrit
 
 from bmslogs.base.errors import NotEnoughData
 
@@ -116,7 +116,7 @@ def jackknife_se(without: Floats) -> Floats:
 
 def t_factor(blocks: int, level: float = 0.95) -> float:
     """Return the half width of a `level` interval in standard errors, for that many blocks."""
-    return float(student_t.ppf(0.5 + level / 2, max(blocks - 1, 1)))
+    return float(stdtrit(max(blocks - 1, 1), 0.5 + level / 2))
 
 
 def equal_blocks(rows: int, number: int) -> Ints:

@@ -27,7 +27,7 @@ STUCK_TURNS, RENEWALS = 8, 10
 """So many times the others must have been renewed, and so many of a channel's changes tell its own interval (choice:
 while the others move over eight of their steps a reading repeats half of the time at most, all eight times by chance
 in one of 256 at most, and over twenty rows and a minute of it far less)."""
-STUCK_LEAST_S = 60.0
+STUCK_LEAST_S, STUCK_ROWS = 60.0, 20
 MIRROR_CORRELATION = -0.9
 MIRROR_LEAST_V = 0.004
 WRONG_LEAST_ROWS = 10
@@ -183,11 +183,9 @@ def stuck_channels(
         starts = np.concatenate([[0], np.flatnonzero(np.diff(value) != 0) + 1])
         ends = np.append(starts[1:], len(value)) - 1
         t = seconds[known]
-        for run in np.flatnonzero(t[ends] - t[starts] >= STUCK_LEAST_S):
+        for run in np.flatnonzero((t[ends] - t[starts] >= STUCK_LEAST_S) & (ends - starts >= STUCK_ROWS - 1)):
             inside = known[starts[run] : ends[run] + 1]
             part = middle[inside]
-            if len(part) < 20:
-                continue
             low, high = np.percentile(part, [2, 98])
             if high - low <= least or not _loaded(drop, inside, step) or _regulated(current, volts, i, inside):
                 continue

@@ -51,6 +51,7 @@ from bmslogs.analysis.split_problem import (
     normal_equations,
     row_weights,
     solve_normal,
+    solver_of,
     what_is_left,
 )
 from bmslogs.base.errors import NotEnoughData
@@ -404,22 +405,34 @@ def _placed(problem: Problem, at: Point, capacity: float) -> Point:
     away = problem.volts[pick] - mean[:, None] + np.interp(string, grid, level)[:, None]
     best = np.full(away.shape[1], np.inf)
     found = np.zeros((2, away.shape[1]))
+    if not np.ptp(charge, axis=1).any():  # where nothing was bled all cells are tried in the same places
+        charge = charge[:, :1]
     for b in SEARCH_B:
-        for a in SEARCH_A:
-            x = charge * (1 + b) - a * capacity
+        for shifts in np.array_split(SEARCH_A, max(1, away.size // 4000)):  # few enough for the processor's cache
+            x = charge[:, None] * (1 + b) - shifts[:, None] * capacity
             beyond = np.maximum(np.maximum(low - x, x - high), 0.0) / capacity
             steep = np.interp(x, grid, slope) * 3 * problem.shape
             spread = problem.noise**2 + steep**2 + beyond**2 + 1e-6
-            left = away - np.interp(x, grid, level)
-            cost = np.log1p(left**2 / spread).mean(axis=0) + np.log(spread).mean(axis=0) * 0.5
-            cost = cost + ((a / 0.1) ** 2 + (b / 0.04) ** 2) / 60.0
-            better = cost < best
-            best = np.where(better, cost, best)
-            found[:, better] = np.array([[a * capacity], [b]])
+            left = away[:, None] - np.interp(x, grid, level)
+            cost = _mean_log(1.0 + left**2 / spread) + np.log(spread).mean(axis=0) * 0.5
+            cost = cost + ((shifts[:, None] / 0.1) ** 2 + (b / 0.04) ** 2) / 60.0
+            least = cost.min(axis=0)
+            better = least < best
+            best = np.where(better, least, best)
+            found[:, better] = np.stack([shifts[cost.argmin(axis=0)] * capacity, np.full(len(best), b)])[:, better]
     cells = at.cells.copy()
     cells[0] = (found[0] - np.median(found[0])) / problem.scale[0]
     cells[1] = (found[1] - np.median(found[1])) / problem.scale[1]
     return Point(at.coef, at.common, cells)
+
+
+def _mean_log(values: Floats) -> Floats:
+    """Return the mean over the rows of the logarithm of `values` (rows, ..), each from 1 to 1e12 or so.
+
+    Of products of sixteen of them: a logarithm takes as long as many products.
+    """
+    products = np.multiply.reduceat(values, np.arange(0, len(values), 16), axis=0)
+    return np.asarray(np.log(products).sum(axis=0) / len(values), float)
 
 
 def _redrawn(problem: Problem, at: Point, capacity: float) -> tuple[Point, Problem]:
@@ -476,10 +489,11 @@ def _answer(problem: Problem, at: Point, reference: Bools, block: Ints, drop: Fl
     # Solved without the block the step is too long where the block alone knew something, solved with it too short:
     # the root of their product, as the bias-reduced cluster estimate has it (Bell and McCaffrey 2002).
     steps = []
+    whole = solver_of(system)
     for number in range(int(block.max()) + 1):
         part_system, part_right = normal_equations(problem, at, drop, np.ones(4), rows=block == number)
         without = solve_normal(system - part_system, right - part_right)[-4 * count :].reshape(4, count)
-        within = solve_normal(system, right - part_right)[-4 * count :].reshape(4, count)
+        within = whole(right - part_right)[-4 * count :].reshape(4, count)
         shorter = np.sqrt(np.abs(within) / np.maximum(np.abs(without), 1e-300))
         steps.append(without * np.clip(shorter, 0.0, 1.0))
     scale = problem.scale

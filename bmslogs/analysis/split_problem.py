@@ -6,14 +6,14 @@ Gauss-Newton step (Levenberg 1944, Marquardt 1963).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy.interpolate import BSpline
 from scipy.linalg import cho_factor, cho_solve
-from scipy.sparse import csr_array
+from scipy.sparse import csc_array, csr_array
 
 from bmslogs.analysis.curve_spline import curve_slope, curve_value, roughness_rows
 
@@ -161,27 +161,37 @@ def normal_equations(
     size = n + p + 4 * cells
     system = np.zeros((size, size))
     right = np.zeros(size)
-    shared = np.zeros((len(charge), size))
     own = np.stack([-du, du * charge, np.repeat(eta[:, None], cells, 1), np.repeat(-current[:, None], cells, 1)])
     own *= problem.scale[:, None, :]
     r = at.cells[2] * problem.scale[2]
-    inside = np.clip(x, problem.knots[0], problem.knots[-1])
-    for i in range(cells):
-        basis = csr_array(BSpline.design_matrix(inside[:, i], problem.knots, 3))
-        dense = np.column_stack([(1 + r[i] * problem.grows) * polar, own[:, :, i].T])
-        w = weight[:, i]
-        weighted = dense * w[:, None]
-        basis_w = basis * w[:, None]
-        here = np.concatenate([np.arange(n, n + p), n + p + i + cells * np.arange(4)])
-        system[:n, :n] += _dense(basis.T @ basis_w)
-        cross = basis.T @ weighted
-        system[:n, here] += cross
-        system[here, :n] += cross.T
-        system[np.ix_(here, here)] += dense.T @ weighted
-        right[:n] += basis.T @ (w * residual[:, i])
-        right[here] += weighted.T @ residual[:, i]
-        shared[:, :n] += _dense(basis_w)
-        shared[:, here] += weighted
+    # all cells at once, (cells, rows, p + 4): what belongs to all, then what is each cell's own
+    grown = (1 + r[:, None, None] * problem.grows) * polar
+    dense = np.concatenate([grown, own.transpose(2, 1, 0)], axis=2)
+    w = np.ascontiguousarray(weight.T)
+    weighted = dense * w[:, :, None]
+    left = np.ascontiguousarray(residual.T)
+    basis = _cell_bases(np.clip(x, problem.knots[0], problem.knots[-1]), problem.knots)
+    basis_w = csr_array((basis.data * np.repeat(w.ravel(), 4), basis.indices, basis.indptr), shape=basis.shape)
+    system[:n, :n] = _over_cells(basis.T @ basis_w, n)
+    cross = (basis.T @ weighted.reshape(-1, p + 4)).reshape(cells, n, p + 4)
+    gram = dense.transpose(0, 2, 1) @ weighted
+    common, each = slice(n, n + p), n + p + np.arange(cells) + cells * np.arange(4)[:, None]
+    system[:n, common] = cross[:, :, :p].sum(axis=0)
+    system[:n, each] = cross[:, :, p:].transpose(1, 2, 0)
+    system[common, common] = gram[:, :p, :p].sum(axis=0)
+    system[common, each] = gram[:, :p, p:].transpose(1, 2, 0)
+    system[each, common] = gram[:, p:, :p].transpose(1, 0, 2)
+    system[each[:, None], each[None]] = gram[:, p:, p:].transpose(1, 2, 0)
+    system[n:, :n] = system[:n, n:].T
+    right[:n] = (basis.T @ (w * left).ravel()).reshape(cells, n).sum(axis=0)
+    pull = np.stack([one.T @ residual[:, i] for i, one in enumerate(weighted)])
+    right[common] = pull[:, :p].sum(axis=0)
+    right[each] = pull[:, p:].T
+    shared = np.zeros((len(charge), size))
+    place = np.tile(n * np.arange(len(charge)), cells)[:, None] + basis_w.indices.reshape(-1, 4) % n
+    shared[:, :n] = np.bincount(place.ravel(), basis_w.data, n * len(charge)).reshape(-1, n)
+    shared[:, common] = weighted[:, :, :p].sum(axis=0)
+    shared[:, each] = weighted[:, :, p:].transpose(1, 2, 0)
     total = weight.sum(axis=1)
     share = _level_variance(problem, at)[part]
     factor = share / (1.0 + share * total)
@@ -192,9 +202,20 @@ def normal_equations(
     return system, right
 
 
-def _dense(matrix: Any) -> Floats:
-    """Return a sparse product as a plain array."""
-    return np.asarray(matrix.toarray(), float)
+def _cell_bases(places: Floats, knots: Floats) -> csr_array:
+    """Return (cells x rows, cells x splines) the cubic splines at `places` (rows, cells), a block for each cell."""
+    rows, cells = places.shape
+    one = BSpline.design_matrix(places.T.ravel(), knots, 3)
+    count = one.shape[1]
+    columns = one.indices + np.repeat(count * np.arange(cells, dtype=one.indices.dtype), 4 * rows)
+    return csr_array((one.data, columns, one.indptr), shape=(rows * cells, cells * count))
+
+
+def _over_cells(blocks: csc_array, count: int) -> Floats:
+    """Return the sum (count, count) of the blocks on the diagonal of a sparse matrix."""
+    found = blocks.tocoo()
+    total = np.bincount(found.row % count * count + found.col % count, found.data, count**2)
+    return np.asarray(total, float).reshape(count, count)
 
 
 def _add_priors(
@@ -220,13 +241,19 @@ def _add_priors(
 
 def solve_normal(system: Floats, right: Floats) -> Floats:
     """Solve the normal equations, each parameter in its own size."""
+    return solver_of(system)(right)
+
+
+def solver_of(system: Floats) -> Callable[[Floats], Floats]:
+    """Return what solves the normal equations for a right side; the matrix is factored once."""
     size = np.sqrt(np.maximum(np.diag(system), 1e-300))
     scaled = system / size[:, None] / size[None, :]
     scaled[np.diag_indices_from(scaled)] += 1e-11
     try:
-        return np.asarray(cho_solve(cho_factor(scaled), right / size) / size, float)
+        factored = cho_factor(scaled)
     except np.linalg.LinAlgError:
-        return np.asarray(np.linalg.lstsq(scaled, right / size, rcond=1e-12)[0] / size, float)
+        return lambda right: np.asarray(np.linalg.lstsq(scaled, right / size, rcond=1e-12)[0] / size, float)
+    return lambda right: np.asarray(cho_solve(factored, right / size) / size, float)
 
 
 def damped_turn(

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special, stats
+from scipy import special
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -97,7 +97,7 @@ def extreme_deviates(
         worst = int(np.argmax(away))
         sd = max(float(part.std(ddof=1)), floor)
         m = left.size
-        t = stats.t.ppf(1.0 - alpha / (2.0 * m), m - 2)
+        t = special.stdtrit(m - 2, 1.0 - alpha / (2.0 * m))
         index.append(left[worst])
         statistic.append(away[worst] / sd if sd > 0.0 else 0.0)
         critical.append((m - 1) * t / np.sqrt((m - 2 + t * t) * m))
@@ -153,7 +153,11 @@ def benjamini_hochberg(p: npt.ArrayLike, level: float = 0.05) -> Bools:
     mask = np.zeros(p.shape, dtype=bool)
     known = np.isfinite(p)
     if known.any():
-        mask[known] = stats.false_discovery_control(p[known]) <= level
+        order = np.argsort(p[known])
+        below = np.flatnonzero(p[known][order] <= level * np.arange(1, len(order) + 1) / len(order))
+        found = np.zeros(len(order), dtype=bool)
+        found[order[: below[-1] + 1 if len(below) else 0]] = True
+        mask[known] = found
     return mask
 
 
@@ -181,7 +185,7 @@ def segment_interval(values: npt.ArrayLike, axis: int = 0, level: float = 0.95) 
         mean = np.where(k > 0, total / k, np.nan)
         squares = np.nansum((values - np.expand_dims(mean, axis)) ** 2, axis=axis)
         se = np.sqrt(squares / (k - 1) / k)
-        half = np.where(k > 1, stats.t.ppf(0.5 + level / 2, np.maximum(k - 1, 1)) * se, np.inf)
+        half = np.where(k > 1, special.stdtrit(np.maximum(k - 1, 1), 0.5 + level / 2) * se, np.inf)
     return mean, np.where(k > 0, half, np.nan)
 
 

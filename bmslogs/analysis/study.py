@@ -16,6 +16,7 @@ from bmslogs.analysis import split as splitting
 from bmslogs.analysis.load_study import BLOCKS, WARMING_LEAST_K, LoadStudy
 from bmslogs.analysis.regression import equal_blocks
 from bmslogs.analysis.rounding import lasting_error
+from bmslogs.analysis.sampling import row_medians
 from bmslogs.analysis.shifted_reading import either, shifted_boards, shifted_singly
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.base.errors import NotEnoughData
@@ -51,8 +52,8 @@ class Study(LoadStudy):
         number = np.cumsum(brk)
         best: Ints = np.arange(0)
         most = -1.0
-        for n in np.unique(number):
-            part = np.flatnonzero((number == n) & ~parked_rows[s.row])
+        counted = np.flatnonzero(~parked_rows[s.row])
+        for part in np.split(counted, np.flatnonzero(np.diff(number[counted])) + 1):
             if len(part) > 1 and np.ptp(s.charge[part]) > most:
                 most, best = float(np.ptp(s.charge[part])), part
         return best
@@ -73,8 +74,7 @@ class Study(LoadStudy):
             between = slice(part.last, first) if part.last < first else slice(last + 1, part.first)
             if len(rows) < 4 or not self.quiet[between].all():
                 continue
-            with np.errstate(all="ignore"):
-                volt = np.nanmedian(self.log.cell_voltage[rows][:, self.trusted], axis=1)
+            volt = row_medians(self.log.cell_voltage[rows][:, self.trusted])
             good = ~np.isnan(volt)
             if good.sum() >= 4:
                 level, sd = rests.settled_level(self.seconds[rows][good], volt[good])

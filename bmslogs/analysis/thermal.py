@@ -16,6 +16,7 @@ from bmslogs.analysis.models import warm_place
 from bmslogs.analysis.models.cell_warmth import NEAR_CELLS, per_kelvin
 from bmslogs.analysis.polarisation import low_pass
 from bmslogs.analysis.regression import block_fit, equal_blocks, jackknife_se, t_factor
+from bmslogs.analysis.sampling import row_medians
 from bmslogs.base.errors import NotEnoughData
 
 Floats = npt.NDArray[np.float64]
@@ -128,7 +129,7 @@ def _moving(temperature: Floats, good: Ints, found: list[SensorFault]) -> Ints:
     t = temperature[:, good]
     with np.errstate(all="ignore"):
         moved = np.nanmax(t, axis=0) - np.nanmin(t, axis=0)
-        level, middle = np.nanmedian(t, axis=0), np.nanmedian(t, axis=1)
+        level, middle = np.nanmedian(t, axis=0), row_medians(t)
     step = reading_step(t)
     keep = []
     for k, j in enumerate(good):
@@ -157,7 +158,7 @@ def _weighed(
     """Sensors that part from the others, each explanation weighed on the same rows."""
     pair = len(columns) == 2
     with np.errstate(all="ignore"):
-        middle = np.nanmean(temperature, axis=1) if pair else np.nanmedian(temperature, axis=1)
+        middle = np.nanmean(temperature, axis=1) if pair else row_medians(temperature)
     if np.isfinite(middle).sum() < 20:
         return []
     course, start = warm_place.warmth(middle, seconds, section, current, soaked)

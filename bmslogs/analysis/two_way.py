@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
+from scipy import special
 
 from bmslogs.analysis.statistics import MAD_TO_SD
 
@@ -184,18 +184,18 @@ def few_row_positions(table: npt.ArrayLike, within_sd: float = float("nan"), wit
     variance = float(np.nansum(left**2)) / freedom
     if np.isfinite(within_sd) and within_freedom > 0 and within_sd > 0:
         lent = within_sd**2
-        if variance / lent < stats.f.ppf(1 - LIKE_LEVEL, freedom, within_freedom):
+        if variance / lent < special.fdtri(freedom, within_freedom, 1 - LIKE_LEVEL):
             more = min(within_freedom, LENT_FREEDOM)
             variance = (freedom * variance + more * lent) / (freedom + more)
             freedom += more
     others = np.array([np.nanmedian(np.delete(position, k)) for k in range(len(position))])
     effect = position - others
     se = np.sqrt(variance * (1.0 + 1.0 / max(len(position) - 1, 1)) / np.maximum(n, 1))
-    single = 2.0 * stats.t.sf(np.abs(effect) / np.maximum(se, 1e-12), freedom)
+    single = 2.0 * special.stdtr(freedom, -np.abs(effect) / np.maximum(se, 1e-12))
     each = np.sign(effect) * (away - others)
     shown = (np.isnan(away) | (each >= EACH_SHARE * np.abs(effect))).all(axis=0)
     p_value = np.where(shown, 1.0 - (1.0 - single) ** len(position), 1.0)
-    return FewRows(effect, stats.t.ppf(0.975, freedom) * se, np.asarray(p_value, float))
+    return FewRows(effect, special.stdtrit(freedom, 0.975) * se, np.asarray(p_value, float))
 
 
 def _design(rows: int, columns: int) -> Floats:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 from typing import Any
 
 import numpy as np
-from threadpoolctl import threadpool_limits
+from threadpoolctl import ThreadpoolController
 
 from bmslogs.analysis.estimates import estimate_all
 from bmslogs.analysis.knowledge import Knowledge
@@ -53,7 +54,7 @@ def diagnose(log: Log) -> Diagnosis:
     """
     # linear algebra of this size is slower with several threads, and far slower beside another busy program
     with (
-        threadpool_limits(limits=1, user_api="blas"), np.errstate(invalid="ignore", divide="ignore"),
+        _libraries().limit(limits=1, user_api="blas"), np.errstate(invalid="ignore", divide="ignore"),
         warnings.catch_warnings(),
     ):
         # NaN marks what is not known: a mean over nothing is not known either, and nobody need be told
@@ -72,6 +73,12 @@ def diagnose(log: Log) -> Diagnosis:
         cautions=CAUTIONS,
         method=METHOD,
     )
+
+
+@cache
+def _libraries() -> ThreadpoolController:
+    """Return the process's numerical libraries: looking for them takes longer than a small log."""
+    return ThreadpoolController()
 
 
 def sure(found: Finding) -> Finding:

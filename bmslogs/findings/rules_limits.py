@@ -363,7 +363,7 @@ def log_itself(case: Case) -> list[Finding]:
             f"cell voltages are renewed every {study.refresh_s:.1f} s only, though a row is written every "
             f"{study.interval:.1f} s: what happens faster is not seen"
         )
-    missing = float(np.isnan(study.as_read[:, ~study.silent]).mean()) if (~study.silent).any() else 1.0
+    missing = float(np.isnan(study.as_read)[:, ~study.silent].mean()) if (~study.silent).any() else 1.0
     held = float(
         study.held.sum()
         / max((np.abs(np.diff(study.current)) * 0.1 / study.capacity > 2 * study.log.voltage_step).sum(), 20)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from bmslogs.analysis.signals import physics
 from bmslogs.base.results import Finding
@@ -125,7 +125,7 @@ def wires(case: Case) -> list[Finding]:
         return []
     known = np.isfinite(taps.ohm) & (taps.edges >= LEAST_EDGES) & (taps.se < 0.5 * np.maximum(np.abs(taps.ohm), 0.05))
     # so far from the usual wire that chance makes one of all wires look it in one log of a hundred
-    sure = float(norm.isf(CHANCE / max(len(taps.ohm), 1)))
+    sure = -float(ndtri(CHANCE / max(len(taps.ohm), 1)))
     if known.sum() < 1:
         return []
     usual = float(np.median(taps.ohm[known])) if known.sum() >= 3 else 0.0

@@ -8,6 +8,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from scipy.special import stdtrit
 
 from bmslogs.analysis.errors_in_variables import york_line
 from bmslogs.analysis.reference import reduce_to_temperature
@@ -351,7 +352,5 @@ def _over_temperature(cell: int, logs: Sequence[Diagnosis]) -> tuple[float, floa
         return None
     x, y = np.array([r[1] for r in rows]), np.array([r[2] for r in rows])
     line = york_line(x, y, 0.004 * x, 0.004 * y)
-    from scipy.stats import t as student_t
-
-    factor = float(student_t.ppf(0.975, max(len(rows) - 2, 1)))
+    factor = float(stdtrit(max(len(rows) - 2, 1), 0.975))
     return float(line.a), factor * float(line.se_a), float(np.median(x))

@@ -118,9 +118,9 @@ def _refined(
             shifts.append(tried[best] + _between(np.array(scores), best, len(scores)) * 0.25 * step)
     if len(shifts) < 3:
         return coarse, step
-    from scipy.stats import t as student
+    from scipy.special import stdtrit
 
-    half = float(student.ppf(0.975, len(shifts) - 1) * np.std(shifts, ddof=1) / np.sqrt(len(shifts)))
+    half = float(stdtrit(len(shifts) - 1, 0.975) * np.std(shifts, ddof=1) / np.sqrt(len(shifts)))
     return coarse + float(np.mean(shifts)), max(half, 0.1 * step)
 
 

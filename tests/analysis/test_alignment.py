@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 from scipy.interpolate import PchipInterpolator
+from scipy.optimize import approx_fprime, least_squares
 
-from bmslogs.analysis.alignment import align
+from bmslogs.analysis.alignment import _Points, align
 from bmslogs.analysis.ocv import built_in as book
 from bmslogs.analysis.rests import Anchors
 
@@ -83,3 +84,33 @@ def test_another_makers_curve_is_within_the_error_of_the_book(name, z0, moved):
     q = np.linspace(0.0, moved * capacity, 80)
     found = align(q, np.interp(z0 - q / capacity, soc, volt), book("NMC"), NOMINAL)
     assert abs(found.capacity - capacity) < 2.5 * found.capacity_se
+
+
+def points(z0, capacity, curve):
+    """Return the points of a string from `z0` down by 40 Ah, seen to 4 mV, as the search has them."""
+    q = np.linspace(0.0, 40.0, 60)
+    seen = curve.beyond(z0 - q / capacity)
+    n = len(q)
+    return _Points(
+        curve, NOMINAL, q, seen, np.full(n, 0.004), np.full(n, n**-0.5), np.ones(n, bool), np.array([-0.1, 0.5, -1e-6]),
+        np.array([1.15, 1.6, 1e-6]),
+    )  # fmt: skip
+
+
+def test_slopes_are_those_of_scipy():
+    found = points(0.8, 96.0, built_in("NMC"))
+    p = np.array([0.71, 1.07, 0.0])
+    assert_allclose(found.slopes(p), approx_fprime(p, found.left, np.sqrt(np.finfo(float).eps)), rtol=1e-5, atol=1e-4)
+
+
+@pytest.mark.parametrize("z0", [0.45, 0.95])
+@pytest.mark.parametrize("capacity", [60.0, 100.0, 130.0])
+@pytest.mark.parametrize("own", [True, False])
+def test_no_start_of_many_ends_lower(z0, capacity, own):
+    """Descents by scipy from a wide grid of places."""
+    found = points(z0, capacity, replace(book("NMC"), own=own))
+    best = found.best(float(found.seen[0]))
+    for start in np.linspace(0.05, 1.05, 6):
+        for scale in (0.7, 1.3):
+            other = least_squares(found.left, [start, scale, 0.0], bounds=(found.low, found.most), loss="soft_l1")
+            assert best.cost <= other.cost * (1 + 1e-6) + 1e-12

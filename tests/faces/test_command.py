@@ -238,13 +238,14 @@ def test_the_store_is_named_by_option_then_environment(
 HEAVY = ("pandas", "scipy", "plotly", "dash", "matplotlib", "rich", "jinja2", "duckdb")
 
 
-def test_import_loads_none_of_the_heavy_libraries(tmp_path: Path, short_drive: Path) -> None:
+def loaded(tmp_path: Path, words: list[str], which: tuple[str, ...]) -> str:
+    """Run a command in a process of its own; return which of the libraries it loaded."""
     script = (
         "import sys\n"
-        f"sys.argv = ['bmslogs', 'import', {str(short_drive)!r}, '--pack', {str(HERON)!r}]\n"
+        f"sys.argv = {['bmslogs', *words]!r}\n"
         "from bmslogs.faces.command import main\n"
         "try:\n    main()\nexcept SystemExit as stop:\n    assert not stop.code\n"
-        f"print('LOADED', [m for m in {HEAVY!r} if m in sys.modules])\n"
+        f"print('LOADED', [m for m in {which!r} if m in sys.modules])\n"
     )
     done = subprocess.run(
         [sys.executable, "-c", script],
@@ -255,7 +256,21 @@ def test_import_loads_none_of_the_heavy_libraries(tmp_path: Path, short_drive: P
         timeout=60,
         check=True,
     )
-    assert done.stdout.splitlines()[-1] == "LOADED []"
+    return done.stdout.splitlines()[-1]
+
+
+def test_import_loads_none_of_the_heavy_libraries(tmp_path: Path, short_drive: Path) -> None:
+    assert loaded(tmp_path, ["import", str(short_drive), "--pack", str(HERON)], HEAVY) == "LOADED []"
+
+
+def test_a_stored_answer_is_shown_without_the_numerical_libraries(
+    bmslogs: Program, sample_store: Path, tmp_path: Path
+) -> None:
+    log = json.loads(bmslogs("logs", "--store", sample_store, "--json", "-").out)["logs"][0]["id"]
+    assert bmslogs("diagnose", log, "--store", sample_store).code == 0
+    for words in ([], ["--json", "a.json", "--csv", "a.csv"]):
+        again = ["diagnose", log, "--store", str(sample_store), *words]
+        assert loaded(tmp_path, again, (*HEAVY, "numpy", "pyarrow")) == "LOADED []"
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pipes that close early are a matter of POSIX")

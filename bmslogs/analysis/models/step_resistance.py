@@ -165,7 +165,7 @@ def clean_steps(seconds: Floats, current: Floats, section: Ints, capacity: float
             continue
         b = int(coming[place])
         if seconds[b] - seconds[a] <= max(RAMP_MOST_S, 1.5 * interval):
-            one = _step(seconds, current, section, int(a), b, noise)
+            one = _step(seconds, current, section, int(a), b, noise, interval)
             if one is not None and abs(one.amps) > max(LEAST_C_RATE * capacity, LEAST_NOISES * noise):
                 out.append(one)
     out.sort(key=lambda s: -abs(s.amps))
@@ -196,7 +196,9 @@ def _holds(
     return np.asarray(far & good & (sd <= least), bool)
 
 
-def _step(seconds: Floats, current: Floats, section: Ints, a: int, b: int, noise: float) -> Step | None:
+def _step(
+    seconds: Floats, current: Floats, section: Ints, a: int, b: int, noise: float, interval: float
+) -> Step | None:
     """Return the step between rows a and b, widened to all rows over which the current holds; None for none."""
     first = int(np.searchsorted(seconds, seconds[a] - BEFORE_S))
     last = int(np.searchsorted(seconds, seconds[b] + LATE_S[1], side="right")) - 1
@@ -217,7 +219,6 @@ def _step(seconds: Floats, current: Floats, section: Ints, a: int, b: int, noise
     after = slice(b, b + int(off[0]) if len(off) else last + 1)
     if before.stop - before.start < 2 or after.stop <= after.start:
         return None
-    interval = float(np.median(np.diff(seconds)))
     if seconds[a] - seconds[before.start] < STEADY_S - 0.5 * interval:
         return None
     t, share = seconds[a : b + 1], (current[a : b + 1] - old) / amps

@@ -64,8 +64,14 @@ def supply_blocks(amps: Floats, half: Floats, known: Bools, least: float, groups
     left = known & np.isfinite(amps)
     for _ in range(MOST_BLOCKS):
         best: tuple[float, Block] | None = None
+        # sorted once: the medians of so many runs are then read off
+        rising = np.flatnonzero(left)[np.argsort(amps[left], kind="stable")]
         for first, last in _spans(left, groups):
-            found = _level(amps, half, left, first, last, least)
+            beside = (rising < first) | (rising > last)
+            base, level = _middle(amps[rising[beside]]), _middle(amps[rising[~beside]])
+            if level - base < least:
+                continue
+            found = _level(amps, half, left, first, last, base, level - base)
             if found is not None and (best is None or found[0] < best[0]):
                 best = found
         if best is None:
@@ -89,17 +95,20 @@ def _spans(left: Bools, groups: list[list[int]]) -> list[tuple[int, int]]:
     return out
 
 
+def _middle(rising: Floats) -> float:
+    """Return the median of sorted values."""
+    return float((rising[(len(rising) - 1) // 2] + rising[len(rising) // 2]) / 2.0)
+
+
 def _level(
-    amps: Floats, half: Floats, left: Bools, first: int, last: int, least: float
+    amps: Floats, half: Floats, left: Bools, first: int, last: int, base: float, level: float
 ) -> tuple[float, Block] | None:
-    """Return how badly a run of cells is met by one level, and the block; None where it is none."""
+    """Return how badly a run of cells is met by one level above `base`, and the block; None where it is none."""
     block = np.zeros(len(left), bool)
     block[first : last + 1] = True
     block &= left
     others = left & ~block
-    base = float(np.median(amps[others]))
-    level = float(np.median(amps[block])) - base
-    if level < max(least, float(np.median(half[block]))):
+    if level < float(np.median(half[block])):
         return None
     rise = (amps - base) / level
     beside = [k for k in (first - 1, last + 1) if 0 <= k < len(left) and left[k]]

@@ -67,7 +67,6 @@ def diagnose_log(
             "no log and no pack" if log is None else "a log and a pack", "LOG or --pack-id ID, one of them"
         )
     from bmslogs.faces.answers import answer, pack_answer
-    from bmslogs.faces.spreadsheet import diagnosis_csv
     from bmslogs.faces.text import diagnosis_text
 
     if pack_id is not None:
@@ -85,6 +84,8 @@ def diagnose_log(
     if json is not None:
         write_json(json, diagnosis.to_json())
     if csv is not None:
+        from bmslogs.faces.spreadsheet import diagnosis_csv
+
         write_table(csv, diagnosis_csv(diagnosis))
 
 
