@@ -34,6 +34,8 @@ CHARGE_C_RATE = 1 / 50
 """Charge current below the temperature limit counts from here on (METHODS G5; common practice, no source)."""
 DEFAULT_CHARGE_LIMIT_C = 0.0
 """Where the pack file names no charging temperature limit (common practice, no source)."""
+STANDBY_C_RATE = 0.03
+"""A load that stays on is no more than that as a rule, as a share of the capacity per hour (judgement, no source)."""
 ZERO_C_RATE = 1 / 200
 """A current reading at rest beyond this is worth a look (common practice, no source)."""
 GAP_SHARE = 0.02
@@ -326,7 +328,7 @@ def zero(case: Case) -> list[Finding]:
         finding(
             case.pack,
             "current_sensor_zero",
-            "look" if abs(value) >= 2 * least else "note",
+            "look" if abs(value) >= 2 * least and not (either and _may_stand_by(case, value)) else "note",
             [],
             f"{says}, and this log cannot tell whether the sensor's zero is off or a load of that size stays on; as a "
             f"zero it would invent {abs(value) * 24:.0f} Ah a day, as a load take them."
@@ -342,6 +344,15 @@ def zero(case: Case) -> list[Finding]:
             half=half,
         )
     ]
+
+
+def _may_stand_by(case: Case, amps: float) -> bool:
+    """Whether a current at rest [A] is one that a sound vehicle may draw, and nothing be amiss.
+
+    Nothing charges a pack between drives.
+    """
+    study = case.knowledge.study
+    return abs(amps) <= STANDBY_C_RATE * study.capacity and (amps > 0 or "drive" not in study.kinds)
 
 
 def log_itself(case: Case) -> list[Finding]:
