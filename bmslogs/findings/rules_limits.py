@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from bmslogs.analysis import taps
 from bmslogs.analysis.signals.excursions import NOISE_SDS, Excursion, alike, excursions, row_lengths
+from bmslogs.analysis.study import Study
 from bmslogs.base.results import LEVELS, Finding, Level
 from bmslogs.findings.case import Case, finding
 
@@ -41,6 +42,9 @@ ZERO_C_RATE = 1 / 200
 GAP_SHARE = 0.02
 HELD_SHARE = 0.05
 SLOW_REFRESH_S = 2.5
+JUMPS_SHARE, LEAST_DRIVE_ROWS = 0.35, 10
+"""A current that changes from row to row by more than this share of its size (median over the rms), over so many rows,
+was not seen between them (choice: a load that lasts for two rows and more changes by nothing as a rule)."""
 
 
 def _length(seconds: Floats, rows: Bools) -> float:
@@ -374,6 +378,13 @@ def log_itself(case: Case) -> list[Finding]:
             f"cell voltages are renewed every {study.refresh_s:.1f} s only, though a row is written every "
             f"{study.interval:.1f} s: what happens faster is not seen"
         )
+    between = _moved_between(study)
+    if between > JUMPS_SHARE:
+        because.append(
+            f"a row is written every {study.interval:.0f} s only, and from row to row the current changes by "
+            f"{between * 100:.0f} % of its size: what flowed between the rows was not seen, so drops under load and "
+            "the charge counted are known badly"
+        )
     missing = float(np.isnan(study.as_read[:, ~study.silent]).mean()) if (~study.silent).any() else 1.0
     held = float(
         study.held.sum()
@@ -396,6 +407,17 @@ def log_itself(case: Case) -> list[Finding]:
         case.pack, "log_quality", "note", [], "The log itself limits what can be told.", because,
         ["Log every row, voltages and current read together, once a second or faster."], unit="",
     )]
+
+
+def _moved_between(study: Study) -> float:
+    """Return by how much the current of the drives changes from row to row, against its size; nought in quick logs."""
+    rows = study.rows_of("drive")
+    if study.interval < SLOW_REFRESH_S or not study.has_current or rows.sum() < LEAST_DRIVE_ROWS:
+        return 0.0
+    inside = rows[1:] & rows[:-1] & (np.diff(study.section) == 0)
+    change = np.abs(np.diff(study.current))[inside]
+    size = float(np.sqrt(np.nanmean(study.current[rows] ** 2)))
+    return float(np.nanmedian(change)) / max(size, 0.02 * study.capacity) if len(change) else 0.0
 
 
 def _moved_unseen(case: Case) -> int:
