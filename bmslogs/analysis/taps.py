@@ -101,7 +101,7 @@ def tap_resistance(
     apart = np.full((2, len(at)), len(volts))
     apart[0, 1:] = apart[1, :-1] = np.diff(at)
     held = np.asarray((apart > 1).all(axis=0), bool)
-    at, alone = at[held], (apart[:, held] > 3).all(axis=0)
+    at, alone = at[held], np.asarray((apart[:, held] > 3).all(axis=0), bool)
     usual = float(np.median(np.diff(seconds)))
     steady = seconds[at + 2] - seconds[at - 2] < 8 * usual + 1.0
     at, alone = at[steady], alone[steady]
