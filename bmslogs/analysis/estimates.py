@@ -280,7 +280,7 @@ def heating(k: Knowledge) -> list[Estimate]:
         if not s.sensors_trusted[j]:
             why = "the reading of this sensor is not to be believed (see the sensing findings)"
             out.append(refused("heating", unit, why, SETTLE["loom"], sensor=name))
-        elif not np.isfinite(half) or middle <= 0 or half > 0.5 * middle:
+        elif not np.isfinite(half) or middle <= 0 or half > 0.5 * max(middle, abs(float(found.slope[j]) - middle)):
             why = "the places did not warm enough to tell them apart"
             out.append(refused("heating", unit, why, SETTLE["heating"], sensor=name))
         else:

@@ -66,6 +66,8 @@ sd)."""
 BOOK_SLOPE_ERROR = 0.35
 """How well the table of a chemistry tells the slope at one place of other cells' curve, as a fraction (half width,
 choice): their steps lie a few per cent of charge elsewhere."""
+MOST_SLOPE_ERROR = 0.6
+"""No slope is off by more: a curve rises (half width as a fraction, choice)."""
 END_SLOPE_ERROR = 0.08
 """How well the slope of the string's curve is known where a charge ends, as a fraction: what the falling current leaves
 of polarisation looks like it (half width, choice from simulation)."""
@@ -554,16 +556,21 @@ class Knowledge(Place):
         except NotEnoughData as reason:
             return str(reason)
         z = float(s.curve.inverse(np.array([level]))[0])
-        slope = s.curve.least_slope(z) if s.curve.flat else float(s.curve.slope(np.array([z]), 0.02)[0])
-        per_volt_hour = s.capacity / max(slope, 1e-3)
+        slope, table = parking.usual_slope(s.curve, z)
+        # a cell that loses much goes through many slopes of the curve
+        passed = parking.slope_passed(found, level, s.curve, slope)
+        per_volt_hour = s.capacity / np.maximum(passed, 1e-3)
         amps = -found.slope * per_volt_hour
         half = parking.half_width(found.se, found.blocks) * per_volt_hour
-        lasting = (0.02 if not s.curve.flat else 0.1) * 1e-3 / 24.0 * per_volt_hour
-        half = np.sqrt(half**2 + (Z95 * lasting) ** 2 + ((0.2 if s.curve.own else BOOK_SLOPE_ERROR) * amps) ** 2)
+        lasting = (0.02 if not s.curve.flat else 0.1) * 1e-3 / 24.0 + parking.settling(found.hours)
+        shared = np.hypot(lasting, parking.unlike_slopes(found, s.trusted)) * per_volt_hour
+        table = max(table, 0.2 if s.curve.own else BOOK_SLOPE_ERROR)
+        off = np.minimum(np.hypot(table, Z95 * parking.slope_ratio_sd(found, s.trusted)), max(table, MOST_SLOPE_ERROR))
+        half = np.sqrt(half**2 + (Z95 * shared) ** 2 + (off * amps) ** 2)
         why = f"the voltages drift too little to tell: 1 mV is {0.1 / max(slope, 1e-3):.2g} % of charge here"
         warmth = None if s.mean_temperature is None else float(np.nanmean(s.mean_temperature))
         most = 5e-5 * s.capacity
-        if s.curve.flat and slope < 0.15:
+        if s.curve.flat and s.curve.least_slope(z) < 0.15:
             return (
                 "the pack was parked on the flat of its curve, where 1 mV is "
                 f"{0.1 / max(slope, 1e-3):.2g} % of charge: "

@@ -2,26 +2,46 @@
 
 I_leak,i - I_leak,middle = -d(V_i - V_middle)/dt Q / u'(z), ordinary least squares after the first half day, when the
 voltages have settled. The current is not integrated over a parked log: a sensor's zero would invent charge.
+
+What all cells lose alike (the supply of the BMS, what is left of settling) parts them too where the curve is steeper
+for one than for another: a common fall of c [V/h] moves cell i by c (u'_i / u'_middle - 1) against the others.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.analysis.ocv import OcvCurve
 from bmslogs.analysis.regression import block_fit, equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.rounding import middle_error, weighted_error
+from bmslogs.analysis.statistics import LEAST_CELLS, robust_scale
 from bmslogs.base.errors import NotEnoughData
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 SETTLE_H = 12.0
-LEAST_H = 36.0
-"""Shorter after settling is refused; three days and more are usual (judgement: common practice, no source)."""
+LEAST_H = 8.0
+"""Shorter after settling is refused. Three days and more are usual (common practice, no source); in a shorter time only
+a leak that outruns what is left of settling is told, which the width sees to."""
+MOST_SETTLING_V = 0.006
+"""What is left of settling after the rows left out is less than that, unlike other cells' (judgement) [V]."""
+SETTLING_V, SETTLING_H = 0.001, 12.0
+"""By how much a cell may settle otherwise than the others after the rows left out, and how fast that dies away: voltage
+[V] (one sd) and time constant [h] (judgement, no source)."""
 LEAST_READINGS = 12
+FLAT_WITHIN_V = 0.012
+"""Within this of its voltage the place on a flat curve is not known [V] (choice)."""
+WINDOW, PASSED_V = 0.02, 0.02
+"""Charge on either side over which a slope is taken, as a fraction, and by how much a cell must have moved for its own
+way along the curve to be told from its calibration [V] (choice)."""
+ALIKE_SLOPE, OTHER_SLOPE, KINK_V = 0.1, 0.45, 0.02
+"""How far the slope of one cell's curve is from its neighbours' at the same voltage, and of a curve from itself at
+another voltage, as fractions (one sd), and over how many volts the latter grows (judgement: the steps in the published
+curves of graphite anodes are that steep and that wide)."""
 
 
 @dataclass(frozen=True)
@@ -38,6 +58,8 @@ class Drift:
         Span used [h].
     level, level_se
         (cells,) how far each cell stood above the mean of the trusted ones when the stretch began [V].
+    common
+        Drift of the middle cell itself [V/h].
     """
 
     slope: Floats
@@ -46,6 +68,7 @@ class Drift:
     hours: float
     level: Floats
     level_se: Floats
+    common: float = 0.0
 
 
 def drift(
@@ -84,7 +107,16 @@ def drift(
     # what is left of relaxation dies out with a time constant of hours
     columns.append(np.exp(-(h - h[0]) / 8.0))
     blocks = int(np.clip(len(h) // 6, 4, 8))
-    fit = block_fit(np.stack(columns, axis=1), np.where(trusted, away, 0.0), equal_blocks(len(h), blocks))
+    design, parts = np.stack(columns, axis=1), equal_blocks(len(h), blocks)
+    fit = block_fit(design, np.where(trusted, away, 0.0), parts)
+    # what bends further than any settling does is the curve under a cell that empties
+    empties = np.abs(fit.coef[-1] - np.median(fit.coef[-1][trusted])) > MOST_SETTLING_V
+    if empties.any():
+        plain = block_fit(design[:, :-1], np.where(trusted, away, 0.0), parts)
+        fit = replace(
+            fit, coef=np.where(empties, plain.coef[:2], fit.coef[:2]),
+            without=np.where(empties, plain.without[:, :2], fit.without[:, :2]),
+        )
     middle = np.median(fit.coef[1][trusted])
     without = fit.without[:, 1] - np.median(fit.without[:, 1][:, trusted], axis=1, keepdims=True)
     slope = np.where(trusted, fit.coef[1] - middle, np.nan)
@@ -97,7 +129,61 @@ def drift(
     return Drift(
         slope, np.where(trusted, se, np.nan), blocks, float(h[-1] - h[0]), fit.coef[0] - back * fit.coef[1],
         np.hypot(np.maximum(jackknife_se(levels), own), of_middle),
+        float(np.median(np.polyfit(h, v[:, trusted], 1)[0])),
     )
+
+
+def unlike_slopes(found: Drift, trusted: Bools) -> Floats:
+    """Return how far a sound cell may drift from the others of itself, one sd [V/h].
+
+    (cells,): since its curve is steeper or flatter where it stands, in proportion to the common drift, and no less than
+    the scatter over the cells of this log, which shows how unlike their curves are and how unlike they settle.
+    """
+    shown = robust_scale(np.where(trusted, found.slope, np.nan), 0.0) if trusted.sum() >= LEAST_CELLS else 0.0
+    return np.maximum(slope_ratio_sd(found, trusted) * abs(found.common), shown)
+
+
+def slope_ratio_sd(found: Drift, trusted: Bools) -> Floats:
+    """Return (cells,) how far the curve's slope at a cell is from that at the middle one: fraction, one sd."""
+    away = found.level - np.median(found.level[trusted])
+    return np.hypot(ALIKE_SLOPE, OTHER_SLOPE * np.sqrt(-np.expm1(-((away / KINK_V) ** 2))))
+
+
+def usual_slope(curve: OcvCurve, soc: float) -> tuple[float, float]:
+    """Return the slope at `soc` that makes of a drift the middle of all possible leaks, and their half width.
+
+    [V], and as a fraction of the leak: of a flat curve hysteresis hides the place, and any slope near may be the true
+    one; nought where the curve tells its own place.
+    """
+    if not curve.flat:
+        return float(curve.slope(np.array([soc]), WINDOW)[0]), 0.0
+    near = np.abs(curve.volt - float(curve.voltage(soc))) <= FLAT_WITHIN_V
+    slopes = np.maximum(curve.slope(curve.soc[near], WINDOW), 1e-3) if near.any() else np.ones(1)
+    most, least = 1.0 / float(slopes.min()), 1.0 / float(slopes.max())
+    return 2.0 / (most + least), (most - least) / (most + least)
+
+
+def slope_passed(found: Drift, level_V: float, curve: OcvCurve, usual: float) -> Floats:
+    """Return (cells,) the mean slope of the curve over what each cell passed through while parked [V].
+
+    Parameters
+    ----------
+    level_V
+        Middle voltage over the stretch [V].
+    usual
+        Slope at that voltage, for cells that moved little: their readings do not tell where on the curve they are.
+    """
+    start = level_V - 0.5 * found.common * found.hours + found.level
+    moved = np.nan_to_num(found.slope + found.common) * found.hours
+    ends = curve.inverse(np.nan_to_num(np.sort([start, start + moved], axis=0), nan=level_V))
+    low, high = np.clip(ends[0] - WINDOW, 0.0, 1.0), np.clip(ends[1] + WINDOW, 0.0, 1.0)
+    mean = (curve.voltage(high) - curve.voltage(low)) / np.maximum(high - low, 1e-9)
+    return np.where((np.abs(moved) > PASSED_V) & ~curve.flat, mean, usual)
+
+
+def settling(hours: float) -> float:
+    """Return the drift that unlike settling of one cell leaves over a span of `hours`, one sd [V/h]."""
+    return float(SETTLING_V * np.exp(-hours / SETTLING_H) / max(hours, 1.0))
 
 
 def _rounded(weight: Floats, volts: Floats, trusted: Bools, step_V: float) -> tuple[Floats, float]:

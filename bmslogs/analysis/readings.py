@@ -474,8 +474,9 @@ class Readings:
         """Temperature sensors at fault."""
         order = self._sensor_order
         current = self._filled if self.has_current else None
+        idle = current is not None and float(np.sqrt((current**2).mean())) < thermal.IDLE_C_RATE * self.capacity
         found = thermal.sensor_faults(
-            self.log.temperature[:, order], self.seconds, self.soaked, current, self.section
+            self.log.temperature[:, order], self.seconds, self.soaked, current, self.section, idle
         )
         return [replace(f, column=int(order[f.column])) for f in found]
 

@@ -31,6 +31,8 @@ SOUND_OFFSET, SOUND_CAPACITY, SHIFT_SD_V = 0.005, 0.012, 0.100
 """Spread of sound cells, as fractions, and of shifted readings [V] (choice, one sd)."""
 BOARD_ODDS = 1.0
 """The same for the middle cell of a board all of whose cells read apart alike (choice)."""
+CLOSELY = 0.15
+"""And by no more than this where that is taken although the log fits the cells' own charge and capacity as well."""
 LEFT_MOST = 3.0
 """A shift that leaves this many times what the usual cell leaves does not explain the cell (choice)."""
 
@@ -136,9 +138,13 @@ def _gram(design: Floats, weight: Floats) -> Floats:
 
 
 def shifted_boards(
-    shift: Floats, se: Floats, odds: Floats, least: float, boards: list[Bools], trusted: Bools
+    shift: Floats, se: Floats, odds: Floats, least: float, boards: list[Bools], trusted: Bools,
+    charge: Floats | None = None, lack: Floats | None = None,
 ) -> Bools:
     """Say which measuring boards are off: all their cells read apart alike.
+
+    Where the log fits both, one shift is the explanation of a whole board whose cells would have to be smaller (or
+    larger) and fuller (or emptier) at once, all by the same: one number against two.
 
     Parameters
     ----------
@@ -151,6 +157,9 @@ def shifted_boards(
         (cells,) True for the cells of each board.
     trusted
         (cells,) cells that are believed otherwise.
+    charge, lack
+        (cells,) what the other explanation takes: charge offset as a share of the capacity, lack of capacity; None
+        where these are not known.
 
     Returns
     -------
@@ -165,7 +174,11 @@ def shifted_boards(
             alike = apart < np.hypot(BOARD_SHARE * middle, error) and abs(middle) > least
             # all cells of a board share what the model does not know: their odds are one, not as many as they are;
             # a box of cells charged alike is as seldom as a board that is off
-            if alike and float(np.median(odds[here])) > BOARD_ODDS:
+            at_once = charge is not None and lack is not None and apart < np.hypot(CLOSELY * middle, error) and (
+                abs(float(np.median(charge[here]))) > 2.0 * SOUND_OFFSET
+                and abs(float(np.median(lack[here]))) > 2.0 * SOUND_CAPACITY
+            )
+            if alike and float(np.median(odds[here])) > (-ODDS if at_once else BOARD_ODDS):
                 whole.append((abs(middle), here))
     found = np.zeros(len(trusted), bool)
     # two boards that read apart shift against each other: it is the one further from the middle

@@ -98,7 +98,10 @@ class Study(LoadStudy):
         """(cells,) True where a shifted reading explains the cell better than its charge (`first_split`)."""
         boards = [np.array([c in board.cells for c in self.cells]) for board in self.pack.sense_boards]
         first = self.first_split
-        off = shifted_boards(first.shift, first.shift_se, first.shift_odds, SHIFT_LEAST_V, boards, self.trusted)
+        off = shifted_boards(
+            first.shift, first.shift_se, first.shift_odds, SHIFT_LEAST_V, boards, self.trusted,
+            first.a / self.capacity, first.b,
+        )
         # beside a board that is off sound cells look shifted the other way
         left = self.trusted & ~off
         alone = self._split(left) if off.any() else first

@@ -86,8 +86,9 @@ def tap_resistance(
     Notes
     -----
     Each edge of a flag gives a jump: mean of the two readings after (the first left out, a flag may be logged a
-    row late) less the two before, against the mean jump of the cells that no bleeding touches, or of all where those
-    are few. The wires follow from the normal equations of all jumps, which are tridiagonal.
+    row late) less the two before, or one of each where the flags change again that soon, against the mean jump of the
+    cells that no bleeding touches, or of all where those are few. The wires follow from the normal equations of all
+    jumps, which are tridiagonal.
     """
     n = volts.shape[1]
     nothing = TapResistance(np.full(n + 1, np.nan), np.full(n + 1, np.nan), np.zeros(n + 1, np.int64))
@@ -95,20 +96,25 @@ def tap_resistance(
         return nothing
     change = (bleed[1:] != bleed[:-1]).any(axis=1)
     at = np.flatnonzero(change) + 1
-    # both sides must be steady: no other edge within two rows, no pause
+    # both sides must be steady: the states before and after it lasted two rows, no pause
     at = at[(at >= 3) & (at <= len(volts) - 4)]
-    far = np.ones(len(at), bool)
-    far[1:] &= np.diff(at) > 3
-    far[:-1] &= np.diff(at) > 3
-    at = at[far]
+    apart = np.full((2, len(at)), len(volts))
+    apart[0, 1:] = apart[1, :-1] = np.diff(at)
+    held = np.asarray((apart > 1).all(axis=0), bool)
+    at, alone = at[held], np.asarray((apart[:, held] > 3).all(axis=0), bool)
     usual = float(np.median(np.diff(seconds)))
-    at = at[seconds[at + 2] - seconds[at - 2] < 8 * usual + 1.0]
+    steady = seconds[at + 2] - seconds[at - 2] < 8 * usual + 1.0
+    at, alone = at[steady], alone[steady]
     if len(at) < 2 or not trusted.any():
         return nothing
-    jump = 0.5 * (volts[at + 1] + volts[at + 2]) - 0.5 * (volts[at - 1] + volts[at - 2])
+    # a balancer that compares the cells every few rows never leaves a flag for longer: one reading on each side, then
+    jump = np.where(
+        alone[:, None], 0.5 * (volts[at + 1] + volts[at + 2]) - 0.5 * (volts[at - 1] + volts[at - 2]),
+        volts[at + 1] - volts[at - 1],
+    )
     jump[:, ~trusted] = np.nan
     taps = tap_currents(bleed, np.where(np.isnan(volts), np.nanmedian(volts), volts), resistor)
-    drive = taps[at + 1] - taps[at - 2]
+    drive = taps[at + 1] - taps[at - 1]
     # against the jumps, not the readings, of cells that no bleeding touches: one that was not read then moves no mean
     untouched = ~np.isnan(jump) & (np.abs(drive[:, 1:]) < 1e-6) & (np.abs(drive[:, :-1]) < 1e-6)
     untouched = np.where(untouched.sum(axis=1, keepdims=True) >= 3, untouched, ~np.isnan(jump))

@@ -26,6 +26,9 @@ Bools = npt.NDArray[np.bool_]
 TAUS_S = (600.0, 1200.0, 2400.0, 4800.0)
 OPEN_BELOW_C, SHORT_ABOVE_C = -38.0, 115.0
 STUCK_MOVE_C = 1.5
+STANDS_C, STANDS_SHARE, PARTS = 4.0, 0.03, 24
+"""A reading that trembles stands still where the others moved by the first [K] and it by less than that share of it, by
+the means of so many parts of the log (choice: no place of a pack has so much less of its warmth)."""
 SHIFT_LEAST_K, CURVE_LEAST_K = 3.0, 2.0
 """Least size of practical weight of a shift after a soak, and of a wrong curve at the log's end that is further from 25
 degC: it is off by more elsewhere [K] (judgement: common practice, no source)."""
@@ -37,9 +40,17 @@ CELLS_APART = 0.05
 LONE_LEAST, SHARED_ODDS = 0.6, 4.0
 """A sensor that stands out of its neighbours by less than this share does not stand alone: log odds for its place
 (judgement)."""
+OWN_COURSE = 0.35
+"""How far the rise of a place is off from its heat per square ampere, as a share of what it rises more or less than the
+others: its time constant is its own (half width, judgement)."""
+UNSURE_HEATING = 0.15
+"""Of a place whose heating the filter tells to no better than this share of the middle's, its rise itself is asked
+(choice)."""
 WARMED_LEAST_K, WARMING_LEAST_S = 0.3, 600.0
 """A pack whose mean temperature moves by less over a log, or that is logged for less long, does not tell its places
 apart (choice)."""
+IDLE_C_RATE = 0.03
+"""Rms current, as a share of the capacity per hour, that warms no pack (choice: some hundredths of a kelvin)."""
 HEATING_CURRENT_C_RATE, CHARGE_CURRENT_C_RATE = 0.15, 0.3
 """Least rms current over a log, as a share of the capacity per hour, that tells places apart by their warmth: with a
 drive in it, and without one, where the air around decides as much (choice)."""
@@ -77,7 +88,8 @@ class SensorFault:
 
 
 def sensor_faults(
-    temperature: Floats, seconds: Floats, soaked: Bools, current: Floats | None = None, section: Ints | None = None
+    temperature: Floats, seconds: Floats, soaked: Bools, current: Floats | None = None, section: Ints | None = None,
+    idle: bool = False,
 ) -> list[SensorFault]:
     """Find temperature sensors at fault.
 
@@ -91,6 +103,8 @@ def sensor_faults(
         (rows,) True where the pack had rested long enough for all places to be alike, or had not yet been loaded.
     current, section
         (rows,) [A] without NaN, section numbers from 0; None where the log has no current.
+    idle
+        Whether so little current flowed that the weather alone moved the pack.
     """
     found: list[SensorFault] = []
     rows, n = temperature.shape
@@ -103,7 +117,7 @@ def sensor_faults(
     if len(good) < 2:
         return found
     section = np.zeros(rows, np.int64) if section is None else section
-    return found + _weighed(temperature[:, good], seconds, soaked, current, section, good)
+    return found + _weighed(temperature[:, good], seconds, soaked, current, section, good, idle)
 
 
 def _readable(temperature: Floats, found: list[SensorFault]) -> Ints:
@@ -135,14 +149,24 @@ def _moving(temperature: Floats, good: Ints, found: list[SensorFault]) -> Ints:
     for k, j in enumerate(good):
         # a place that warms least moves half as far as its neighbours; a coarse reading stands still for long
         others = float(np.quantile(np.delete(moved, k), 0.25)) if len(good) > 2 else float(np.delete(moved, k)[0])
-        if moved[k] < 1e-6 and others > max(STUCK_MOVE_C, 2.5 * step):
+        still = moved[k] < 1e-6 and others > max(STUCK_MOVE_C, 2.5 * step)
+        # a reading that trembles by its last digits stands still as well
+        if still or (others > STANDS_C and _course(t[:, k]) < max(step, STANDS_SHARE * others)):
             found.append(SensorFault(
                 int(j), "stuck", float(np.nanmax(np.abs(level[k] - middle))), None,
-                f"it reads {level[k]:.1f} degC without a change while the others moved by {others:.1f} K",
+                f"it reads {level[k]:.1f} degC {'without a change' if still else f'within {moved[k]:.1f} K'} while the "
+                f"others moved by {others:.1f} K",
             ))
         else:
             keep.append(j)
     return np.array(keep, np.int64)
+
+
+def _course(reading: Floats) -> float:
+    """Return how far a reading moved once its noise is averaged out: range of the means of parts of the log [K]."""
+    known = reading[np.isfinite(reading)]
+    means = [part.mean() for part in np.array_split(known, PARTS) if len(part)]
+    return float(np.ptp(means)) if means else 0.0
 
 
 def reading_step(temperature: Floats) -> float:
@@ -153,7 +177,8 @@ def reading_step(temperature: Floats) -> float:
 
 
 def _weighed(
-    temperature: Floats, seconds: Floats, soaked: Bools, current: Floats | None, section: Ints, columns: Ints
+    temperature: Floats, seconds: Floats, soaked: Bools, current: Floats | None, section: Ints, columns: Ints,
+    idle: bool,
 ) -> list[SensorFault]:
     """Sensors that part from the others, each explanation weighed on the same rows."""
     pair = len(columns) == 2
@@ -161,7 +186,7 @@ def _weighed(
         middle = np.nanmean(temperature, axis=1) if pair else row_medians(temperature)
     if np.isfinite(middle).sum() < 20:
         return []
-    course, start = warm_place.warmth(middle, seconds, section, current, soaked)
+    course, start = warm_place.warmth(middle, seconds, section, current, soaked, idle)
     levels = warm_place.block_means(temperature, start)
     for k in range(levels.shape[1]):
         known = np.isfinite(levels[:, k])
@@ -170,7 +195,7 @@ def _weighed(
         return _pair(levels, course, reading_step(temperature), columns)
     away = levels - np.median(levels, axis=1, keepdims=True)
     found = []
-    lone = lone_share(np.median(away, axis=0))
+    lone = np.array([lone_share(furthest(away, k))[k] for k in range(away.shape[1])])
     for k, weighed in enumerate(warm_place.weigh(away, course, reading_step(temperature))):
         # places are not alike to the last tenth of a kelvin: what the others are apart this one may be, too
         apart = float(np.median(np.abs(np.delete(np.median(away, axis=0), k)))) * 1.4826
@@ -182,6 +207,18 @@ def _weighed(
             found.append(fault)
     # no more than a minority can be off: the others are what it is told by
     return found if 2 * len(found) < len(columns) else []
+
+
+def furthest(away: Floats, k: int) -> Floats:
+    """Return (sensors,) how far all stand from the middle where sensor `k` does most: what turns stands there by none.
+
+    Parameters
+    ----------
+    away
+        (blocks, sensors) reading less the middle of the sensors [K].
+    """
+    size = away[:, k] * np.sign(away[np.argmax(np.abs(away[:, k])), k])
+    return np.asarray(np.median(away[size >= np.quantile(size, 0.5)], axis=0), float)
 
 
 def lone_share(away: Floats) -> Floats:
@@ -391,9 +428,44 @@ def heating(
     k = fit.blocks
     slope = fit.coef[2]
     relative = fit.without[:, 2] - np.median(fit.without[:, 2], axis=1, keepdims=True)
+    half, relative_half = t_factor(k) * jackknife_se(fit.without[:, 2]), t_factor(k) * jackknife_se(relative)
+    middle = float(np.median(slope))
+    if y.shape[1] >= 3 and middle > 0:
+        # a place with a time constant of its own follows the middle's filter badly, and its own readings well
+        share, share_half = rise_share(y)
+        better = (relative_half > UNSURE_HEATING * middle) & (share_half * middle < relative_half)
+        slope = np.where(better, share * middle, slope)
+        relative_half = np.where(better, share_half * middle, relative_half)
+        half = np.where(better, np.hypot(relative_half, float(np.median(half))), half)
     out = [np.full(len(trusted), np.nan) for _ in range(3)]
-    for full, part in zip(
-        out, (slope, t_factor(k) * jackknife_se(fit.without[:, 2]), t_factor(k) * jackknife_se(relative)), strict=True
-    ):
+    for full, part in zip(out, (slope, half, relative_half), strict=True):
         full[trusted] = part
     return Heating(out[0], out[1], out[2], tau)
+
+
+def rise_share(temperature: Floats) -> tuple[Floats, Floats]:
+    """Return by how much each place rose where the middle of the others rose by one kelvin, and the half width.
+
+    Parameters
+    ----------
+    temperature
+        (rows, sensors) [degC], three sensors or more.
+
+    Notes
+    -----
+    From the first part of the log to the warmest, whenever that was. What stood apart at first may come together of
+    itself; a place with a time constant of its own shows the less of its heat the more it differs.
+    """
+    parts = np.stack([part.mean(axis=0) for part in np.array_split(temperature, PARTS)])
+    noise = float(np.median(np.std(np.diff(parts, n=2, axis=0), axis=0))) / np.sqrt(6.0)
+    n = temperature.shape[1]
+    share, half = np.full(n, np.nan), np.full(n, np.inf)
+    for j in range(n):
+        others = np.median(np.delete(parts, j, axis=1), axis=1)
+        rise = float(others.max() - others[0])
+        if rise < WARMED_LEAST_K:
+            continue
+        share[j] = (parts[:, j].max() - parts[0, j]) / rise
+        scatter = 1.96 * np.hypot(noise, 0.05) * np.sqrt(2.0) / rise
+        half[j] = np.sqrt(scatter**2 + (OWN_COURSE * (share[j] - 1.0)) ** 2 + ((parts[0, j] - others[0]) / rise) ** 2)
+    return share, half

@@ -26,6 +26,7 @@ from bmslogs.findings import (
     rules_thermal,
 )
 from bmslogs.findings.case import Case
+from bmslogs.findings.registry import CAUSES
 from bmslogs.log import Log
 
 METHOD = "2026-11.10"
@@ -83,9 +84,13 @@ def _libraries() -> ThreadpoolController:
 
 def sure(found: Finding) -> Finding:
     """Return a finding as a note where its own interval does not exclude that there is nothing."""
-    if found.level == "note" or found.low is None or found.high is None or not found.low <= 0.0 <= found.high:
+    if found.level == "note" or found.low is None or found.high is None:
         return found
-    return replace(found, level="note", because=(*found.because, "its interval does not exclude nought"))
+    sound = CAUSES[found.cause].sound
+    if not found.low <= sound <= found.high:
+        return found
+    held = "nought" if sound == 0.0 else "that all is as it should be"
+    return replace(found, level="note", because=(*found.because, f"its interval does not exclude {held}"))
 
 
 def describe(log: Log, kinds: list[str]) -> dict[str, Any]:

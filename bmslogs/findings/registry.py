@@ -26,6 +26,8 @@ class Cause:
         None where the cause has no size of its own.
     picture
         Key of the proof picture that shows it.
+    sound
+        Size of a cell that has nothing of it [`unit`]: an interval that holds this proves nothing.
     """
 
     key: str
@@ -36,6 +38,7 @@ class Cause:
     shown_factor: float
     least: float | None
     picture: str
+    sound: float = 0.0
 
 
 def _table(*rows: Cause) -> dict[str, Cause]:
@@ -75,7 +78,7 @@ CAUSES: dict[str, Cause] = _table(
           "open, shorted, stuck, off from the others after a soak, or wrong curve", "degC", "degC", 1.0, 2.0, "sensor"),
     Cause("runs_hot", "Runs hot", "it warms more per A^2 than its neighbours", MEDIAN, "%", 100.0, None, "heating"),
     Cause("bleed_ineffective", "Bleeding does not work", "commanded bleeding does not move the cell",
-          "fraction", "%", 100.0, None, "bleed_effect"),
+          "fraction", "%", 100.0, None, "bleed_effect", sound=1.0),
     Cause("bleed_misplaced", "Bleeding misplaced",
           "bleeding acts on the wrong cells, or where voltage says nothing about charge", "Ah", "Ah", 1.0, None,
           "bleed_effect"),

@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from bmslogs.analysis import taps
 from bmslogs.analysis.signals.excursions import NOISE_SDS, Excursion, alike, excursions, row_lengths
+from bmslogs.analysis.study import Study
 from bmslogs.base.results import LEVELS, Finding, Level
 from bmslogs.findings.case import Case, finding
 
@@ -34,11 +35,16 @@ CHARGE_C_RATE = 1 / 50
 """Charge current below the temperature limit counts from here on (METHODS G5; common practice, no source)."""
 DEFAULT_CHARGE_LIMIT_C = 0.0
 """Where the pack file names no charging temperature limit (common practice, no source)."""
+STANDBY_C_RATE = 0.03
+"""A load that stays on is no more than that as a rule, as a share of the capacity per hour (judgement, no source)."""
 ZERO_C_RATE = 1 / 200
 """A current reading at rest beyond this is worth a look (common practice, no source)."""
 GAP_SHARE = 0.02
 HELD_SHARE = 0.05
 SLOW_REFRESH_S = 2.5
+JUMPS_SHARE, LEAST_DRIVE_ROWS = 0.35, 10
+"""A current that changes from row to row by more than this share of its size (median over the rms), over so many rows,
+was not seen between them (choice: a load that lasts for two rows and more changes by nothing as a rule)."""
 
 
 def _length(seconds: Floats, rows: Bools) -> float:
@@ -326,7 +332,7 @@ def zero(case: Case) -> list[Finding]:
         finding(
             case.pack,
             "current_sensor_zero",
-            "look" if abs(value) >= 2 * least else "note",
+            "look" if abs(value) >= 2 * least and not (either and _may_stand_by(case, value)) else "note",
             [],
             f"{says}, and this log cannot tell whether the sensor's zero is off or a load of that size stays on; as a "
             f"zero it would invent {abs(value) * 24:.0f} Ah a day, as a load take them."
@@ -342,6 +348,15 @@ def zero(case: Case) -> list[Finding]:
             half=half,
         )
     ]
+
+
+def _may_stand_by(case: Case, amps: float) -> bool:
+    """Whether a current at rest [A] is one that a sound vehicle may draw, and nothing be amiss.
+
+    Nothing charges a pack between drives.
+    """
+    study = case.knowledge.study
+    return abs(amps) <= STANDBY_C_RATE * study.capacity and (amps > 0 or "drive" not in study.kinds)
 
 
 def log_itself(case: Case) -> list[Finding]:
@@ -362,6 +377,13 @@ def log_itself(case: Case) -> list[Finding]:
         because.append(
             f"cell voltages are renewed every {study.refresh_s:.1f} s only, though a row is written every "
             f"{study.interval:.1f} s: what happens faster is not seen"
+        )
+    between = _moved_between(study)
+    if between > JUMPS_SHARE:
+        because.append(
+            f"a row is written every {study.interval:.0f} s only, and from row to row the current changes by "
+            f"{between * 100:.0f} % of its size: what flowed between the rows was not seen, so drops under load and "
+            "the charge counted are known badly"
         )
     missing = float(np.isnan(study.as_read)[:, ~study.silent].mean()) if (~study.silent).any() else 1.0
     held = float(
@@ -385,6 +407,17 @@ def log_itself(case: Case) -> list[Finding]:
         case.pack, "log_quality", "note", [], "The log itself limits what can be told.", because,
         ["Log every row, voltages and current read together, once a second or faster."], unit="",
     )]
+
+
+def _moved_between(study: Study) -> float:
+    """Return by how much the current of the drives changes from row to row, against its size; nought in quick logs."""
+    rows = study.rows_of("drive")
+    if study.interval < SLOW_REFRESH_S or not study.has_current or rows.sum() < LEAST_DRIVE_ROWS:
+        return 0.0
+    inside = rows[1:] & rows[:-1] & (np.diff(study.section) == 0)
+    change = np.abs(np.diff(study.current))[inside]
+    size = float(np.sqrt(np.nanmean(study.current[rows] ** 2)))
+    return float(np.nanmedian(change)) / max(size, 0.02 * study.capacity) if len(change) else 0.0
 
 
 def _moved_unseen(case: Case) -> int:

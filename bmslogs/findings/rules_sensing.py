@@ -104,12 +104,15 @@ def shifted(case: Case) -> list[Finding]:
         value = float(np.nanmedian(size[group]))
         half = float(2 * np.nanmedian(split.shift_se[group]) + study.log.voltage_step / 2)
         whole = f"all of board {case.pack.board_of(cells[0])}, " if len(group) > 1 else ""
+        odds = float(np.nanmedian(split.shift_odds[group]))
         out.append(finding(
             case.pack, "channel_offset", "look" if abs(value) >= 0.98 * least else "note", cells,
             f"{whole}{case.places(cells)}: the reading is shifted by {value * 1e3:+.0f} mV.",
             ["the difference from the others stays the same over the charge covered: told from the other parts of the "
              "log, each part is met better by a shifted reading than by any charge and capacity (odds 1 to "
-             f"{np.exp(min(float(np.nanmedian(split.shift_odds[group])), 7.0)):.0f})"],
+             f"{np.exp(min(odds, 7.0)):.0f})" if odds > 0.0 else
+             "one shift of all readings of the board explains as much as other charge and other capacity of each of "
+             "its cells together, all by the same; a meter at one tap tells which"],
             [METER_FIRST, "Compare the reading with a meter at the tap at rest.",
              "Do not balance by this reading until it is mended: it would unbalance the pack."],
             size=value, half=half,

@@ -17,6 +17,8 @@ Bools = npt.NDArray[np.bool_]
 HOT_LEAST = 0.15
 """Least extra rise per ampere squared of practical weight, as a fraction (judgement: common practice, no source)."""
 HOT_ACT = 1.0
+CELLS_TOLD = 0.25
+"""Extra drop of the cells at a place, as a fraction, from which their heat is told of the place as well (judgement)."""
 HUMP = 0.08
 """The middle of a pack keeps its warmth better than its ends: with fewer than five sensors, one between two others must
 warm by so much more before it stands out (judgement)."""
@@ -94,11 +96,15 @@ def hot(case: Case) -> list[Finding]:
     base = max(float(np.min(found.slope[good])), 0.1 * middle) if pair else middle
     excess = np.where(good, found.slope / base - 1.0, np.nan)
     half = np.where(good, np.hypot(found.relative_half_width * (2.0 if pair else 1.0) / base, 0.03), np.nan)
-    cold = np.maximum(_cold_heats(case, good), 0.5 * _cells_heat(case))
+    losses = _cells_heat(case)
+    # the warmth that cells cause which drop a little more is theirs; much of it is told of the place, too
+    cold = np.maximum(_cold_heats(case, good), np.where(losses < CELLS_TOLD, 0.5 * losses, 0.0))
     doubts = {f.column: f for f in study.settled_sensor_faults if f.doubt == "hot"}
     out = []
     for j in np.flatnonzero(good & _stand_out(excess, half, good, cold)):
-        out.append(_hot_finding(case, int(j), float(excess[j]), float(half[j]), pair, doubts.get(int(j))))
+        out.append(_hot_finding(
+            case, int(j), float(excess[j]), float(half[j]), pair, doubts.get(int(j)), float(losses[j]),
+        ))
     return out
 
 
@@ -112,10 +118,7 @@ def _cold_heats(case: Case, good: Bools) -> Floats:
 
 
 def _cells_heat(case: Case) -> Floats:
-    """Return (sensors,) by how much more the cells at each sensor drop than the others, as a fraction; nought or more.
-
-    That the losses of such cells warm their place is said with the cells.
-    """
+    """Return (sensors,) by how much more the cells there drop than the others, as a fraction; nought or more."""
     study = case.knowledge.study
     out = np.zeros(study.log.temperature.shape[1])
     if study.excess is None:
@@ -162,7 +165,7 @@ def _surely(excess: float, half: float) -> bool:
 
 
 def _hot_finding(
-    case: Case, column: int, size: float, half: float, pair: bool, doubt: SensorFault | None
+    case: Case, column: int, size: float, half: float, pair: bool, doubt: SensorFault | None, losses: float
 ) -> Finding:
     study = case.knowledge.study
     found = study.heating
@@ -174,6 +177,11 @@ def _hot_finding(
         says += " Which of the two is as it should be, this log cannot tell."
     because = [f"heating of {name}: {found.slope[column] * 1e3:.2f} mK per A^2, {against} "
                f"{found.slope[column] / (1.0 + size) * 1e3:.2f}"]
+    if losses > 0.0:
+        because.append(
+            f"the cells and joints at this place drop {losses * 100:.0f} % more than the others: as much more heat is "
+            "their loss"
+        )
     steps = [
         "See whether a cell or joint at this place also drops more voltage (resistance_10s).",
         METER_FIRST, "Look for a loose joint, a covered vent or a gap in the thermal path at this place.",

@@ -10,6 +10,7 @@ from bmslogs.analysis.knowledge import Knowledge
 from bmslogs.analysis.ocv import built_in
 from bmslogs.analysis.study import Study
 from bmslogs.base.pack import Pack
+from bmslogs.findings import diagnose
 from bmslogs.log import Log
 
 HOURS = np.arange(8 * 24, dtype=float)
@@ -70,3 +71,67 @@ def test_single_readings_that_are_missing_do_not_lose_the_row():
     leak = Knowledge(Study(replace(whole, cell_voltage=holes))).leak
     assert not isinstance(leak, str)
     assert_allclose(leak.amps[4], LEAK_A, rtol=0.15)
+
+
+def parked_log(volts, hours, chemistry="NMC", seed=5):
+    """A parked pack of 100 Ah read in steps of 1 mV with 0.4 mV of noise."""
+    rng = np.random.default_rng(seed)
+    cells = volts.shape[1]
+    pack = Pack(id="wren", vehicle="Wren", chemistry=chemistry, nominal_capacity_Ah=CAPACITY, cells_in_series=cells)
+    time = np.datetime64("2026-06-01T06:00:00", "us") + (hours * 3.6e9).astype("timedelta64[us]")
+    return Log(
+        id="parked", time=time, current=rng.normal(0, 0.1, len(hours)), cells=tuple(range(1, cells + 1)),
+        cell_voltage=np.round(volts + rng.normal(0, 4e-4, volts.shape), 3),
+        temperature=np.full((len(hours), 1), 19.0), bleed=None, pack_voltage=None, pack=pack, voltage_step=1e-3,
+    )
+
+
+def leaks(log):
+    found = Knowledge(Study(log)).leak
+    assert not isinstance(found, str), found
+    return found, [f for f in diagnose(log).findings if f.cause == "self_discharge_high"]
+
+
+def test_a_common_drain_over_a_kink_of_the_curve_is_no_leak():
+    """All cells feed a BMS with 5 mA for three days; two stand where their curve is 1.8 times steeper than the table's.
+
+    Planted: by hand their voltage falls 0.8 times further than the others', which is 4 mA of leak by the table.
+    """
+    hours = np.arange(0.0, 72.0, 0.25)
+    level = np.array([0.0, 1, -2, 3, -1, 2, 4, -3, 1, 0, -33, -36]) * 1e-3
+    fall = 0.005 * hours / CAPACITY * float(built_in("NMC").slope(0.55))
+    steeper = np.where(level < -0.02, 1.8, 1.0)
+    found, told = leaks(parked_log(3.80 + level - fall[:, None] * steeper, hours))
+    assert not told
+    assert (np.abs(found.amps) < found.half).all()
+
+
+def test_a_leak_well_beyond_the_common_drain_is_told_from_the_kink():
+    """The same pack, but one of the low cells leaks 25 mA of its own (planted): the kink does not hide that."""
+    hours = np.arange(0.0, 72.0, 0.25)
+    level = np.array([0.0, 1, -2, 3, -1, 2, 4, -3, 1, 0, -33, -36]) * 1e-3
+    fall = hours / CAPACITY * float(built_in("NMC").slope(0.55))
+    amps = np.where(np.arange(12) == 11, 0.030, 0.005)
+    found, told = leaks(parked_log(3.80 + level - fall[:, None] * amps, hours))
+    assert [f.cells for f in told] == [(12,)]
+    assert abs(found.amps[11] - 0.025) < found.half[11]
+
+
+def test_a_soft_short_is_told_from_one_day():
+    """0.6 A in cell 4, 14 % of charge in a day (planted on the table's curve): louder than a small leak."""
+    hours = np.arange(0.0, 24.0, 1 / 60)
+    soc = np.full((len(hours), 12), 0.70)
+    soc[:, 3] -= 0.6 * hours / CAPACITY
+    found, told = leaks(parked_log(built_in("NMC").voltage(soc), hours))
+    assert [(f.cells, f.level) for f in told] == [((4,), "act")]
+    assert abs(found.amps[3] - 0.6) < found.half[3] < 0.45
+
+
+def test_a_night_of_unlike_settling_is_no_leak():
+    """Twelve hours after a charge: cells settle by 6 +- 2 mV with 4 +- 1 h (planted), nothing leaks."""
+    rng = np.random.default_rng(8)
+    hours = np.arange(0.0, 14.0, 1 / 30)
+    size, tau = rng.normal(6e-3, 2e-3, 12), rng.normal(4.0, 1.0, 12)
+    found, told = leaks(parked_log(3.90 + size * np.exp(-hours[:, None] / tau), hours))
+    assert not told
+    assert (np.abs(found.amps) < found.half).all()

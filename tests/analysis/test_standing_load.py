@@ -9,6 +9,9 @@ import pytest
 from bmslogs.analysis import stretches
 from bmslogs.analysis.models.standing_load import weigh
 from bmslogs.analysis.ocv import built_in
+from bmslogs.base.pack import Pack
+from bmslogs.findings import diagnose
+from bmslogs.log import Log
 
 CAPACITY = 100.0
 
@@ -53,3 +56,43 @@ def test_a_rest_is_a_level_whatever_its_size(zero):
     current = np.concatenate([np.zeros(1200), drive, np.zeros(2400)]) + zero + rng.normal(0, 0.2, 6000)
     levels = stretches.still_levels(current, np.arange(6000.0), CAPACITY)
     assert max(levels, key=lambda s: s.seconds).amps == pytest.approx(zero, abs=0.1)
+
+
+def test_a_charge_is_none_of_the_sensors_zero_though_the_curve_is_not_the_tables():
+    """25 A for three hours into cells that climb at a quarter to twice the table's slope (planted): it flows.
+
+    Charge by the table then comes at 0.5 to 4 times the rate counted; the voltage rises by half a volt all the same.
+    """
+    rng = np.random.default_rng(9)
+    seconds = np.arange(0.0, 3 * 3600.0, 10.0)
+    curve = built_in("NMC")
+    held = 0.2 + 25.0 * seconds / 3600.0 / CAPACITY
+    by_table = held + 0.05 * np.sin(2 * np.pi * held / 0.4) + 0.02 * np.tanh((held - 0.55) / 0.01)
+    volts = curve.voltage(by_table) + 0.03 + rng.normal(0, 2e-4, len(seconds))
+    before = np.zeros(360)
+    current = np.concatenate([before, np.full(len(seconds), -25.0)]) + rng.normal(0, 0.1, 360 + len(seconds))
+    volts = np.concatenate([np.full(360, curve.voltage(by_table[0])), volts])
+    clock = np.arange(len(volts)) * 10.0
+    found = weigh(
+        clock, current, np.zeros(len(clock), np.int64), clock >= 3600.0, -25.0, lambda rows: volts[rows], curve,
+        CAPACITY, 0.001,
+    )
+    assert found.kind == "load"
+    assert abs(found.share - 1.0) < 3 * found.share_sd
+
+
+@pytest.mark.parametrize(("amps", "level"), [(1.2, "note"), (-2.0, "look")])
+def test_what_may_be_a_standby_load_is_a_note(amps, level):
+    """A drive and five hours on the plateau, where no charge shows: 1.2 A may be a supply, but nothing charges."""
+    rng = np.random.default_rng(1)
+    hours = np.arange(0.0, 5.5, 1 / 360)
+    load = np.where(hours < 0.5, np.repeat(rng.normal(0, 40, len(hours) // 4 + 1), 4)[: len(hours)], 0.0)
+    volts = 3.30 - 0.001 * load[:, None] + rng.normal(0, 4e-4, (len(hours), 8))
+    time = np.datetime64("2026-06-01T06:00:00", "us") + (hours * 3.6e9).astype("timedelta64[us]")
+    log = Log(
+        id="parked", time=time, current=load + amps + rng.normal(0, 0.1, len(hours)), cells=tuple(range(1, 9)),
+        cell_voltage=np.round(volts, 3), temperature=np.full((len(hours), 1), 19.0), bleed=None, pack_voltage=None,
+        pack=Pack(id="wren", vehicle="Wren", chemistry="LFP", nominal_capacity_Ah=CAPACITY, cells_in_series=8),
+        voltage_step=1e-3,
+    )
+    assert [f.level for f in diagnose(log).findings if f.cause == "current_sensor_zero"] == [level]

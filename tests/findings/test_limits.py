@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from bmslogs.analysis.signals.excursions import alike, excursions
@@ -111,3 +113,24 @@ def test_excursions_by_hand():
     assert (one.column, one.first, one.seconds, one.clear_seconds) == (3, 2, 3.0, 3.0)
     assert one.worst == 0.005  # two rows in succession are beyond by no less
     assert alike([one]) == [[one]]
+
+
+def unseen(current, every):
+    """What a log of every so many rows says of currents between its rows."""
+    volts = 3.7 - 0.001 * current[:, None] + np.zeros(CELLS)
+    whole = log(volts, current=current)
+    thin = replace(
+        whole, time=whole.time[::every], current=current[::every], cell_voltage=whole.cell_voltage[::every],
+        temperature=whole.temperature[::every],
+    )
+    found = [f for f in diagnose(thin).findings if f.cause == "log_quality"]
+    return [line for f in found for line in f.because if "between" in line]
+
+
+def test_a_row_a_minute_does_not_see_a_city_drive():
+    """Loads of twenty seconds each (planted), seen every second, every minute; and a steady load seen every minute."""
+    rng = np.random.default_rng(3)
+    city = np.repeat(rng.normal(15, 45, 240), 20)
+    assert unseen(city, 1) == []
+    assert len(unseen(city, 60)) == 1
+    assert unseen(np.full(4800, 40.0) + rng.normal(0, 0.1, 4800), 60) == []

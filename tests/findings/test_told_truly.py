@@ -134,6 +134,13 @@ def test_no_look_with_an_interval_that_holds_nought():
     assert diagnosing.sure(replace(unsure, high=-0.01)).level == "look"
 
 
+def test_a_bleed_switch_that_does_nothing_at_all_is_not_quieter_than_a_weak_one():
+    """0 % of what was commanded is the worst there is: what a sound switch has is 100 %."""
+    dead = Finding("bleed_ineffective", "look", "s", (7,), size=0.0, low=-0.05, high=0.05, unit="fraction")
+    assert diagnosing.sure(dead).level == "look"
+    assert diagnosing.sure(replace(dead, size=0.4, low=-0.3, high=1.1)).level == "note"
+
+
 def with_events(pack, *events):
     from bmslogs.base.pack import Event
 

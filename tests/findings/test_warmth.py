@@ -109,6 +109,17 @@ def test_a_hot_place_that_is_still_warm_from_before_is_called_hot(more: float):
     assert all("not to be believed" not in f.says for f in found)
 
 
+def test_a_place_that_its_own_cells_heat_is_called_hot_and_says_so():
+    """A module of 80 % more resistance (planted): the cells are told, and the place that they warm with them."""
+    d = string(3, 32)
+    for cell in d.string.modules[2]:
+        inject.cell_resistance(d.string, int(cell) + 1, 0.8)
+    found = loud(drive(d))
+    assert any(f.cause == "cell_resistance_high" and f.module == "M3" for f in found)
+    (hot,) = [f for f in found if f.cause == "runs_hot"]
+    assert hot.module == "M3" and any("their loss" in line for line in hot.because)
+
+
 def test_of_two_sensors_the_warmer_one_is_named_and_none_called_right():
     d = string(7, 32)
     half = d.n // 2

@@ -33,8 +33,9 @@ SCALE_SD = 0.15
 """How far slope of the table over nominal capacity may be off, as a fraction (judgement, one sd)."""
 WOBBLE = 0.1
 """The same from rest to rest: of the charge moved between them (judgement, one sd)."""
-TABLE_SD, TABLE_REACH = 0.015, 0.1
-"""How far charge by the table is off, and over how much charge that changes, as shares of the capacity (judgement)."""
+TABLE_SD, TABLE_REACH = 0.025, 0.1
+"""How far charge by the table is off (one sd), and over how much charge that changes, as shares of the capacity: cells
+of another make climb at a quarter to twice the table's slope for a tenth of their charge (judgement)."""
 TAUS_S = (30.0, 120.0, 480.0, 1900.0, 7600.0, 30000.0)
 LEFT = (0.3, 0.3, 0.3, 0.3, 0.1, 0.05)
 """Share of the drop under load that relaxes with each of `TAUS_S` (judgement, one sd)."""
@@ -132,16 +133,16 @@ def weigh(
     hours = float(longest.hours[-1] - longest.hours[0])
     x, q, t, part = (np.concatenate([getattr(r, n) for r in rests]) for n in ("x", "charge", "hours", "part"))
     cover = block_diag(*(r.cover for r in rests))
-    # a table that is not these cells' own is off by a smooth course over the charge
-    cover += (TABLE_SD * capacity) ** 2 * np.exp(-0.5 * (np.subtract.outer(x, x) / (TABLE_REACH * capacity)) ** 2)
     for number in np.unique(part):
         here = part == number
         # what the pack held when the section began is not known
         cover += (3.0 * capacity) ** 2 * np.outer(here, here)
         q, t = np.where(here, q - q[here][0], q), np.where(here, t - t[here][0], t)
     as_zero, as_load = -(q - amps * t), -q
-    odds = _likelihood(x, as_load, cover) - _likelihood(x, as_zero, cover)
-    share, sd = _share(x, as_load, amps * t, cover)
+    # the table errs by the charge that is held: where none flows its error stays the same
+    if_zero, if_load = (cover + _table_error(held, part, capacity) for held in (as_zero, as_load))
+    odds = _likelihood(x, as_load, if_load) - _likelihood(x, as_zero, if_zero)
+    share, sd = _share(x, as_load, amps * t, if_load if odds > 0.0 else if_zero)
     kind: Kind = "either"
     if odds > ODDS and share > 0.5:
         kind = "load"
@@ -209,6 +210,17 @@ def _longest(seconds: Floats, section: Ints, quiet: Bools) -> list[tuple[int, in
                 found.append((a, b))
     found.sort(key=lambda ab: seconds[ab[0]] - seconds[ab[1]])
     return sorted(found[:MOST_RESTS])
+
+
+def _table_error(held: Floats, part: Ints, capacity: float) -> Floats:
+    """Return the covariance [Ah^2] of what a table that is not these cells' own says of the charge that they hold.
+
+    A course over the charge with kinks (Matern's covariance of order 3/2; Rasmussen & Williams 2006, equation 4.17,
+    from memory); sections between which the charge is not counted have nothing to do with one another.
+    """
+    away = np.sqrt(3.0) * np.abs(np.subtract.outer(held, held)) / (TABLE_REACH * capacity)
+    same = np.equal.outer(part, part)
+    return np.asarray((TABLE_SD * capacity) ** 2 * (1.0 + away) * np.exp(-away) * same, float)
 
 
 def _likelihood(x: Floats, mean: Floats, cover: Floats) -> float:

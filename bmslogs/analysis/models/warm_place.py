@@ -37,6 +37,9 @@ OWN_TAUS_S = (150.0, 400.0)
 CALIBRATION_K, SHARE, LAG_S, STILL_K, WANDER_K, WANDER_S = 0.6, 0.10, 300.0, 0.5, 0.25, 1200.0
 """What sound sensors differ by (one sd): calibration [K], share of the warming, lag [s], what is left of an earlier
 load at the first row [K], slow wandering [K] and its memory [s] (judgement: common practice, no source)."""
+IDLE_LAG_S, FOLLOW_S = 900.0, 3600.0
+"""By how much sooner or later sound places follow the weather, and one that is more or less open to it [s] (one sd;
+judgement)."""
 PLACE_SHARE, AIR_K, SHIFT_K, TURN = 1.0, 6.0, 8.0, 0.12
 """Prior sizes (one sd): share of the warming, other air [K], shifted reading [K], turn of a wrong curve. Usual 10 kohm
 thermistors have B from 3380 to 4250 K, up to a fifth apart."""
@@ -68,6 +71,8 @@ class Warmth:
         Temperature of the air as the law of cooling has it, and its standard deviation [degC].
     soaked
         Whether the log begins at the temperature of the air, shown by a rest that holds still.
+    idle
+        Whether hardly any current flowed: the weather alone moved the pack, and a place differs by how fast it follows.
     """
 
     seconds: Floats
@@ -79,6 +84,7 @@ class Warmth:
     air: float
     air_sd: float
     soaked: bool
+    idle: bool = False
 
 
 @dataclass(frozen=True)
@@ -142,7 +148,7 @@ def soak_shown(middle: Floats, seconds: Floats, soaked: Bools) -> bool:
 
 
 def warmth(
-    middle: Floats, seconds: Floats, section: Ints, current: Floats | None, soaked: Bools
+    middle: Floats, seconds: Floats, section: Ints, current: Floats | None, soaked: Bools, idle: bool = False
 ) -> tuple[Warmth, Ints]:
     """Return what the pack as a whole did, by blocks, and the blocks' first rows.
 
@@ -156,11 +162,15 @@ def warmth(
         (rows,) [A] without NaN; None where the log has none.
     soaked
         (rows,) True where the pack had rested.
+    idle
+        Whether hardly any current flowed.
     """
     start = blocks_of(seconds)
     m, t = block_means(middle, start), block_means(seconds, start) - seconds[0]
     m = np.interp(t, t[np.isfinite(m)], m[np.isfinite(m)])
     still = soak_shown(middle, seconds, soaked)
+    if idle:
+        return _of_the_weather(t, m, still), start
     heat = np.zeros((len(start), len(TAUS_S) + len(OWN_TAUS_S)))
     if current is not None:
         for k, tau in enumerate((*OWN_TAUS_S, *TAUS_S)):
@@ -202,6 +212,12 @@ def warmth(
     ), start
 
 
+def _of_the_weather(t: Floats, m: Floats, still: bool) -> Warmth:
+    """Return the course of a pack that no load warms: it follows the air, and nothing is known of that but this."""
+    lag = np.gradient(m, t) if len(t) > 1 else np.zeros(len(t))
+    return Warmth(t, m, lag, FOLLOW_S * lag[:, None], np.ones(1), np.zeros(len(t)), float(m[0]), np.inf, still, True)
+
+
 def wandering(t: Floats, sd_K: float, noise_K: float) -> Floats:
     """Return the covariance of slow wandering with some noise on top [K^2]."""
     return np.asarray(
@@ -212,9 +228,9 @@ def wandering(t: Floats, sd_K: float, noise_K: float) -> Floats:
 def sound(w: Warmth, step_K: float) -> Floats:
     """Return the lower factor of the covariance of a sound sensor's difference from the middle [K]."""
     noise = np.hypot(0.1, step_K / np.sqrt(12.0))
-    columns = np.column_stack([
-        np.full(len(w.seconds), CALIBRATION_K), SHARE * (w.middle - w.air), LAG_S * w.lag,
-        (0.1 if w.soaked else STILL_K) * w.fading,
+    alike = np.full(len(w.seconds), CALIBRATION_K)
+    columns = np.column_stack([alike, IDLE_LAG_S * w.lag]) if w.idle else np.column_stack([
+        alike, SHARE * (w.middle - w.air), LAG_S * w.lag, (0.1 if w.soaked else STILL_K) * w.fading,
     ])
     return np.asarray(np.linalg.cholesky(wandering(w.seconds, WANDER_K, noise) + columns @ columns.T), float)
 
@@ -250,6 +266,9 @@ def weigh(away: Floats, w: Warmth, step_K: float) -> list[Weighed]:
     air = white(AIR_K * np.column_stack([1.0 - w.fading, w.fading]))
     if w.soaked:  # nothing is left at the first row of a log that begins soaked
         air = air[:, :1]
+    if w.idle:  # in the sun by day or open to the sky by night: more, or less, of the pack's own swing
+        swing = (w.middle - w.middle.mean()) / max(float(np.ptp(w.middle)), 1.0)
+        air = white(AIR_K * np.column_stack([np.ones(len(swing)), swing]))
     out = []
     for j in range(y.shape[1]):
         place = _single(shapes, y[:, j])
