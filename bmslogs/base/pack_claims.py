@@ -27,12 +27,20 @@ LFP_MOVED_CHARGING, LFP_MOVED_DRAWN = 0.08, 0.05
 NMC_MOST_IDLE_V, NMC_FLAT_BELOW_V, FLAT_V = 4.36, 3.42, 0.13
 """An NMC cell is not held higher than this; below that level it holds little of its charge, and none of it within so
 few volts (any published curve)."""
-FLAT_SHARE, FLAT_STEADY_SHARE, BINS = 0.25, 0.50, 12
+FLAT_SHARE, FLAT_STEADY_SHARE, BINS = 0.20, 0.50, 12
 TABLE_ABOVE_V, TABLE_BELOW_V = 0.10, 0.30
 """A rest so far outside a table is not of that table's cell."""
 MOST_CHARGE, GAIN_ASYMMETRY = 1.15, 0.03
 """Charge moved one way in one log, in shares of the nominal capacity: fresh cells hold a little more than is printed.
 What charge and discharge may be counted unalike, as a share of all that was moved."""
+NMC_RISING_V, STEEPEST_V, WORN = (3.55, 4.15), 1.3, 0.6
+"""Between these levels an NMC cell rises by no more than `STEEPEST_V` for its whole charge (any published curve),
+and a worn pack still holds this share of its nominal capacity."""
+LEAST_RISE_V, OVER_LOAD_V, GOES_ON = 0.3, 0.1, 0.3
+"""Least rise or fall that is held against the charge; how much of it the load and what relaxes may make; and the
+share of it that comes in the second half of the charge: what relaxes comes in the first."""
+LARGEST_STEP_V = 0.05
+"""Rows between which a lightly loaded cell moves further are not one stretch: a joint, or a load between."""
 MOVES_STEPS, DEAD_SHARE, PLAUSIBLE_V = 10.0, 0.25, (0.5, 5.0)
 """Steps by which the other cells move before a still one is told; share of the cells; readings that a cell may have."""
 LIMIT_RANGE_V = (0.3, 5.0)
@@ -88,6 +96,8 @@ class Contradiction:
         The cells it speaks of, where it is not all of them.
     frozen
         True where those cells read what a cell may read, but never move: a measuring board may stand still.
+    flow
+        Whether a current read in another unit would explain it as well.
     """
 
     line: str
@@ -96,6 +106,7 @@ class Contradiction:
     curve: bool = False
     cells: tuple[int, ...] = ()
     frozen: bool = False
+    flow: bool = False
 
     @property
     def says(self) -> str:
@@ -114,7 +125,7 @@ def contradictions(log: Thinned, pack: Pack) -> list[Contradiction]:
         # the middle of a few cells over the string is its level
         some = live[np.unique(np.linspace(0, len(live) - 1, min(len(live), LEVEL_CELLS)).astype(int))]
         level = _middle(log.volts[:, some])
-        out += [*_chemistry(log, level, pack), *_voltage_limits(level, pack)]
+        out += [*_chemistry(log, level, pack), *_too_little_charge(log, level, pack), *_voltage_limits(level, pack)]
     out += [*_cells(log, dead, pack), *_capacity(log, pack), *_written_limits(pack)]
     # another chemistry needs other limits: they are no slip of their own
     return out if not any(one.curve for one in out) else [one for one in out if not one.line.startswith("voltage_")]
@@ -304,8 +315,49 @@ def _capacity(log: Thinned, pack: Pack) -> list[Contradiction]:
     return [Contradiction(
         f"nominal_capacity_Ah = {nominal:g}",
         f"{span:.3g} Ah were {'drawn' if down >= up else 'charged'} in one go",
-        "no pack gives or takes that much more than its capacity, or the current is read wrong",
+        "no pack gives or takes that much more than its capacity, or the current is read wrong", flow=True,
     )]
+
+
+def _too_little_charge(log: Thinned, level: Floats, pack: Pack) -> list[Contradiction]:
+    """Return what was seen where an NMC string passed through its curve with a small part of the capacity."""
+    if log.charge is None or log.current is None or pack.chemistry != "NMC" or pack.ocv is not None:
+        return []
+    nominal = pack.nominal_capacity_Ah
+    for first, end in _light_stretches(log, level, EASY_C_RATE * nominal):
+        rising = (level[first:end] >= NMC_RISING_V[0]) & (level[first:end] <= NMC_RISING_V[1])
+        inside = first + np.flatnonzero(rising)
+        if len(inside) < 2 * BINS:
+            continue
+        volts, charge = level[inside], log.charge[inside]
+        rise, moved = float(volts[-1] - volts[0]), float(charge[0] - charge[-1])
+        half = int(np.argmin(np.abs(charge - 0.5 * (charge[0] + charge[-1]))))
+        late = float(volts[-1] - volts[half])
+        if abs(rise) < LEAST_RISE_V or rise * moved <= 0 or late * np.sign(rise) < GOES_ON * abs(rise):
+            continue
+        if abs(moved) < WORN * (abs(rise) - OVER_LOAD_V) / STEEPEST_V * nominal:
+            way = "rose" if rise > 0 else "fell"
+            return [Contradiction(
+                f"nominal_capacity_Ah = {nominal:g}",
+                f"the middle cell {way} from {volts[0]:.2f} to {volts[-1]:.2f} V while {abs(moved):.3g} Ah "
+                f"were {'charged' if moved > 0 else 'drawn'}",
+                "a pack of that capacity moves far more charge on that way, or the current is read wrong", flow=True,
+            )]
+    return []
+
+
+def _light_stretches(log: Thinned, level: Floats, most_A: float) -> list[tuple[int, int]]:
+    """Return first and end row of stretches under a light load of one direction, without a pause or a leap between."""
+    assert log.current is not None
+    if len(level) < 3:
+        return []
+    light = np.isfinite(level) & (np.abs(log.current) <= most_A) & (log.current != 0)
+    step = np.diff(log.seconds)
+    with np.errstate(invalid="ignore"):
+        goes_on = light[1:] & light[:-1] & (np.abs(np.diff(level)) <= LARGEST_STEP_V)
+    goes_on &= (step <= 10 * float(np.median(step))) & (np.sign(log.current[1:]) == np.sign(log.current[:-1]))
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], goes_on, [False]]).astype(int)))
+    return [(int(a), int(b) + 1) for a, b in zip(edges[::2], edges[1::2]) if b - a >= 2 * BINS]
 
 
 # ---- limits -------------------------------------------------------------------------------------------------

@@ -8,7 +8,7 @@ import numpy.typing as npt
 from bmslogs.base.pack_claims import Thinned
 from bmslogs.importers.reading.blocks import Chunk
 
-ROWS_A_BLOCK, MOST_ROWS = 96, 3000
+ROWS_A_BLOCK, MOST_ROWS = 384, 3000
 """Choice: rows kept of a block, and in all: more only cost time and memory."""
 LONGEST_ROW = 10.0
 """Usual intervals that a row may stand for: what follows is a pause, and nothing is counted over it."""
