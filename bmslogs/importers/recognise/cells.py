@@ -286,6 +286,9 @@ def _judge(family: Family, sample: Sample) -> tuple[Unit | None, str]:
         return None, "no readings"
     unit, why = voltage_unit(known, stated)
     if unit is None:
+        # two taps that change places make three cells of 2, -1 and 2 times the voltage: their sum is kept
+        unit, why = voltage_unit([float(np.mean(known))], stated)
+    if unit is None:
         return None, why
     inside = [LOWEST_V - 1 <= abs(m) * unit.scale <= HIGHEST_V * 2 for m in known if m not in _DROPPED]
     if not inside or sum(inside) < 0.75 * len(inside):
@@ -389,8 +392,9 @@ def _numbered(
                 )
             if numbers[-1] > MOST_NUMBER:
                 raise BadInput(
-                    f"a cell of number {numbers[-1]}", f"cells counted up to {MOST_NUMBER} at most", file=file
-                )
+                    f"a cell of number {numbers[-1]}", f"cells counted up to {MOST_NUMBER} at most", file=file,
+                    column=next(sample.columns[i].name for (_, k), i in pairs if k == numbers[-1]),
+                )  # fmt: skip
             notes.append(f"the logger's numbers run {numbers[0]}..{numbers[-1]} with gaps")
     targets = wanted if wanted is not None else tuple(range(1, len(ordered) + 1))
     return Cells(

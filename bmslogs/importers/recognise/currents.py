@@ -13,6 +13,7 @@ from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.importers.plan.plan import Role
 from bmslogs.importers.plan.profile import Current
+from bmslogs.importers.reading.fills import LEAST_FLAG_A, scalar_fills
 from bmslogs.importers.recognise.cells import Cells
 from bmslogs.importers.recognise.clock import column_called
 from bmslogs.importers.recognise.counters import is_counter
@@ -357,9 +358,8 @@ def _unit(
     if profile.unit is not None:
         unit = named("current", profile.unit)
         assert unit is not None
+        _refuse_unlikely(sample, index, unit, cells, pack, file)
         return unit, "unit by the profile"
-    finite = column.values[np.isfinite(column.values)]
-    largest = float(np.percentile(np.abs(finite), 99)) if len(finite) else 0.0
     stated = head.unit if head.unit is not None and head.unit.kind == "current" else None
     stated = stated or (
         column.style.unit
@@ -367,6 +367,7 @@ def _unit(
         else None
     )
     capacity = pack.nominal_capacity_Ah if pack else None
+    largest = _largest(column, stated)
     if stated is not None:
         if capacity and largest * stated.scale > MOST_C_RATE * capacity:
             raise Ambiguous(
@@ -414,6 +415,36 @@ def _unit(
         file=file,
         column=column.name,
     )
+
+
+def _refuse_unlikely(
+    sample: Sample, index: int, unit: Unit, cells: Cells | None, pack: Pack | None, file: Path
+) -> None:
+    """Ask where the voltages answer a current as no cell would if it were in the unit that the profile says."""
+    slope = answer_of_voltages(sample, index, cells)
+    if pack is None or not np.isfinite(slope):
+        return
+    capacity = pack.nominal_capacity_Ah
+    low, high = LIKELY_OHM_AH
+    if 0.1 * low < abs(slope) / unit.scale * capacity < 10 * high:
+        return
+    able = [u for u in _possible_units(_largest(sample.columns[index], unit), capacity, slope) if u != unit]
+    raise Ambiguous(
+        f"the profile says unit {unit.name}, but the voltages answer as to a current in "
+        f"{' or '.join(u.name for u in able) or 'another'}",
+        f'a profile with [current] unit = "{able[0].name if able else "A"}"',
+        file=file,
+        column=sample.columns[index].name,
+    )
+
+
+def _largest(column: SampledColumn, stated: Unit | None) -> float:
+    """Return how large a current gets (99th percentile without flags), in the logger's unit."""
+    values = column.values[np.isfinite(column.values)]
+    scale = stated.scale if stated is not None else 1.0
+    flags = scalar_fills(np.asarray(values * scale, dtype=np.float32), scale, np.nan, LEAST_FLAG_A)
+    values = values[~flags]
+    return float(np.percentile(np.abs(values), 99)) if len(values) else 0.0
 
 
 def _possible_units(largest: float, capacity: float | None, slope: float) -> list[Unit]:
