@@ -250,3 +250,46 @@ def test_moves_by_hand() -> None:
     (move,) = moves(parts, Evidence(step=second))
     assert (move.first, move.end, move.rule) == (3600, 3610, "clock_unset")
     assert move.shift == good + 3690 * second
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("again", [True, False])
+def test_a_count_beside_tells_the_time_of_a_clock_that_was_reset(seed: int, again: bool, tmp_path: Path) -> None:
+    rng = np.random.default_rng(seed)
+    truth = drive(rows=400, period_s=float(rng.choice([0.5, 2.0])), seed=seed)
+    # rows are not even: a step that is only usual would be off by up to as much
+    truth.time[:] += (rng.uniform(0, 200, 400)).astype(int) * np.timedelta64(1000, "us")
+    first = int(rng.integers(80, 200))
+    end = first + int(rng.integers(5, 120)) if again else 400
+    year = rng.choice(["1970", "1999", "2000"])
+    elapsed = {"elapsed_s": lambda r: f"{(us(truth.time[r]) - us(truth.time[0])) / 1e6:.3f}"}
+    d = D.but(time_text=showing(truth, elsewhere(truth, first, end, f"{year}-01-01T00:00:03")), extras=elapsed)
+    log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert_same(log, truth, d)
+    assert [(r["rule"], r["rows"]) for r in log.repairs] == [("clock_reckoned", end - first)]
+
+
+def test_a_count_that_was_reset_too_tells_no_time(tmp_path: Path) -> None:
+    truth = drive(rows=400)
+    elapsed = {"elapsed_s": lambda r: f"{r if r < 200 else r - 200}.000"}
+    d = D.but(time_text=showing(truth, elsewhere(truth, 200, 400, "1970-01-01T00:00:03")), extras=elapsed)
+    log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert_same(log, truth, d, time_us=2_000_000)
+    assert "clock_reckoned" not in {r["rule"] for r in log.repairs}
+
+
+def test_a_bare_t_that_rises_in_every_row_is_the_time(tmp_path: Path) -> None:
+    truth = drive(sensors=1)
+    d = D.but(time_name="t", time_text=count_from(truth, 12859.0))
+    log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert np.array_equal(np.diff(log.time), np.diff(truth.time))
+
+
+def test_an_epoch_in_a_unit_that_makes_another_century_of_it_is_asked_about(tmp_path: Path) -> None:
+    truth = drive()
+    d = D.but(time_name="stamp", time_text=lambda t: f"{us(t) / 1e6:.3f}")
+    path = write(truth, d, tmp_path)
+    profile = parse_profile({"time": {"column": "stamp", "format": "epoch_ms"}})
+    assert 'format = "epoch_s"' in refusal(path, pack_for(truth), tmp_path / "store", profile)
+    right = parse_profile({"time": {"column": "stamp", "format": "epoch_s"}})
+    assert_same(imported(path, pack_for(truth), tmp_path / "store", right), truth, d)

@@ -15,11 +15,13 @@ from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.importers.plan.profile import Time
 from bmslogs.importers.recognise.beside import (
     Fraction,
+    Steady,
     compared_rows,
     counted_us,
     counts_beside,
     epochs_beside,
     find_fraction,
+    find_steady,
     runs_with,
     same_days,
     text_us,
@@ -27,6 +29,7 @@ from bmslogs.importers.recognise.beside import (
     zoned,
 )
 from bmslogs.importers.recognise.numeric_time import (
+    EARLIEST_S,
     ELAPSED,
     EPOCHS,
     SPREADSHEET_NOUGHT_S,
@@ -78,6 +81,8 @@ class Clock:
         False where the log says no date and none was found.
     fraction
         Another column that parts the rows of a coarse stamp.
+    steady
+        A count beside that tells the time of rows whose stamp shows a clock that was not set.
     right
         Which side of a jump of the clock is right, where the profile says so: ``earlier``, ``later`` or ``both``.
     hint
@@ -95,6 +100,7 @@ class Clock:
     base: int = 0
     dated: bool = True
     fraction: Fraction | None = None
+    steady: Steady | None = None
     right: str = ""
     hint: int | None = None
 
@@ -233,7 +239,7 @@ def find_clock(
     )
     if profile.zone is None:
         clock = _in_utc(clock, sample, headers)
-    return _with_fraction(_based(clock, sample, dialect, profile, file), sample, headers)
+    return _with_counts(_based(clock, sample, dialect, profile, file), sample, headers)
 
 
 def _by_itself(
@@ -276,8 +282,8 @@ def _in_utc(clock: Clock, sample: Sample, headers: list[Header]) -> Clock:
     return clock
 
 
-def _with_fraction(clock: Clock, sample: Sample, headers: list[Header]) -> Clock:
-    """Let another column tell where within a coarse stamp a row lies."""
+def _with_counts(clock: Clock, sample: Sample, headers: list[Header]) -> Clock:
+    """Let other columns tell where within a coarse stamp a row lies, and when it was while the clock was not set."""
     if clock.kind == "elapsed_text" or sample.rows < 20:
         return clock
     everywhere = np.arange(sample.rows)
@@ -285,6 +291,9 @@ def _with_fraction(clock: Clock, sample: Sample, headers: list[Header]) -> Clock
         us = clock.raw([arrow_numbers(sample.columns[clock.columns[0]].values)])
     else:
         us = clock.raw([_texts(sample.columns[i], everywhere) for i in clock.columns])
+    if not clock.relative:
+        end = round(latest_s() * 1e6)
+        clock = replace(clock, steady=find_steady(sample, headers, clock.columns, us, SET_CLOCK, end))
     fraction = find_fraction(sample, headers, clock.columns, us)
     if fraction is None:
         return clock
@@ -336,6 +345,8 @@ def replace_columns(sample: Sample, indices: tuple[int, ...]) -> Sample:
 
 def _formatted(columns: list[SampledColumn], indices: tuple[int, ...], form: str, file: Path) -> Clock:
     numbers = dict(EPOCHS) | dict(ELAPSED)
+    if form in dict(EPOCHS):
+        _refuse_other_epoch(columns[0], form, file)
     if form in numbers:
         return Clock("number", indices, form, "as the profile says", scale=numbers[form])
     if form in ("excel", "serial_days"):
@@ -358,6 +369,22 @@ def _formatted(columns: list[SampledColumn], indices: tuple[int, ...], form: str
     elif "%H" in form and not re.search(r"%[dmYy]", form):
         return Clock("day", indices, form, "as the profile says")
     return Clock("strptime", indices, form, "as the profile says")
+
+
+def _refuse_other_epoch(column: SampledColumn, form: str, file: Path) -> None:
+    """Ask where a count since 1970 would be of no log's year in the unit that the profile says, and is in another."""
+    values = column.values[np.isfinite(column.values)]
+    if not len(values):
+        return
+    level = float(np.median(values))
+    able = [name for name, scale in EPOCHS if EARLIEST_S < level * scale < latest_s()]
+    if able and form not in able:
+        raise Ambiguous(
+            f'the profile says format = "{form}", but {level:.0f} is of our time as {able[0]}',
+            f'a profile with [time] format = "{able[0]}"',
+            file=file,
+            column=column.name,
+        )
 
 
 def _order_of(form: str) -> str:
@@ -481,7 +508,7 @@ def _format_text(column: SampledColumn, order: str) -> str:
     match = match_stamp(text, order)
     if match is None:
         return order
-    names = {"Y": "%Y", "m": "%m", "d": "%d", "H": "%H", "M": "%M", "S": "%S", "f": "%f", "z": "%z"}
+    names = {"a": "%a", "Y": "%Y", "m": "%m", "d": "%d", "H": "%H", "M": "%M", "S": "%S", "f": "%f", "z": "%z"}
     if len(match.groupdict().get("p") or "") == 2:
         names["p"] = "%p"
     out, last = "", 0

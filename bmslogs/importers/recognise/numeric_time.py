@@ -218,6 +218,12 @@ def is_named(head: Header) -> bool:
     return "time" in head.means or (head.unit is not None and head.unit.kind == "time")
 
 
+def _always_on(column: SampledColumn, sample: Sample) -> bool:
+    """Whether numbers rise from each row to the next: a bare t is the time then, and no temperature."""
+    steps = np.diff(column.values)[np.diff(sample.window) == 0]
+    return len(steps) > 0 and bool(np.all(steps > 0))
+
+
 def find_counted(sample: Sample, headers: list[Header], file: Path) -> tuple[int, Counted] | None:
     """Find the column of numbers that tells the time best.
 
@@ -232,12 +238,13 @@ def find_counted(sample: Sample, headers: list[Header], file: Path) -> tuple[int
         head = headers[c.index]
         if c.style is None or c.filled < 0.5 * sample.rows or np.isfinite(c.values).sum() < 2:
             continue
-        if not is_named(head) and not np.nanmax(c.values) >= EARLIEST_S:
+        named = is_named(head) or (head.tokens == ("t",) and _always_on(c, sample))
+        if not named and not np.nanmax(c.values) >= EARLIEST_S:
             continue
         t = track(c, sample)
         if t is None or t.rising < 0.9:
             continue
-        found = readings(t, unit_of(head), is_named(head))
+        found = readings(t, unit_of(head), named)
         if not found:
             continue
         score = _score(found[0], head, t)
