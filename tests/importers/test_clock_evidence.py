@@ -293,3 +293,19 @@ def test_an_epoch_in_a_unit_that_makes_another_century_of_it_is_asked_about(tmp_
     assert 'format = "epoch_s"' in refusal(path, pack_for(truth), tmp_path / "store", profile)
     right = parse_profile({"time": {"column": "stamp", "format": "epoch_s"}})
     assert_same(imported(path, pack_for(truth), tmp_path / "store", right), truth, d)
+
+
+@pytest.mark.parametrize("start", ["2026-05-13T09:10:00", "2026-05-13T23:58:00"])
+@pytest.mark.parametrize("period", [1.0, 60.0])
+def test_a_spreadsheets_day_and_part_of_the_day_in_two_columns(start: str, period: float, tmp_path: Path) -> None:
+    """Day 25569 is 1970-01-01 (the spreadsheets' own count); a part of a day to 1e-9 is 0.1 ms."""
+    truth = drive(rows=300, start=start, period_s=period)
+
+    def text(t: np.datetime64) -> list[str]:
+        day, part = divmod(us(t), 86_400_000_000)
+        return [str(day + 25569), f"{part / 86_400e6:.9f}"]
+
+    d = D.but(time_name="Date|Time", time_text=text)
+    log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert_same(log, truth, d)
+    assert log.repairs == ()

@@ -433,9 +433,8 @@ class BlockReader:
         time, reckoned = np.full(rows, MISSING, dtype=np.int64), 0
         if plan.clock is not None:
             columns = [table.column(column_key(i)) for i in plan.clock.columns]
-            if plan.clock.kind == "number" and not pa.types.is_floating(columns[0].type):
-                taken = next(t for t in plan.columns if t.index == plan.clock.columns[0])
-                columns = [arrow_numbers(numbers_of(columns[0], taken.style or NumberStyle())[0])]
+            if plan.clock.kind == "number":
+                columns = [self._counted(c, i) for c, i in zip(columns, plan.clock.columns)]
             fraction, steady = plan.clock.fraction, plan.clock.steady
             time = plan.clock.raw(columns, None if fraction is None else self._beside(table, fraction.index))
             if steady is not None:
@@ -466,6 +465,13 @@ class BlockReader:
             self._others(table, bad),
             reckoned=reckoned,
         )
+
+    def _counted(self, column: Any, index: int) -> Any:
+        """Return a time column of numbers as such."""
+        if pa.types.is_floating(column.type):
+            return column
+        taken = next(t for t in self.plan.columns if t.index == index)
+        return arrow_numbers(numbers_of(column, taken.style or NumberStyle())[0])
 
     def _signed_by_mode(self, table: Any, current: Float32s) -> Float32s:
         """Return a current without a sign with the one that the mode column says: charge is negative."""

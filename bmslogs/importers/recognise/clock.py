@@ -29,11 +29,13 @@ from bmslogs.importers.recognise.beside import (
     zoned,
 )
 from bmslogs.importers.recognise.numeric_time import (
+    DAY_S,
     EARLIEST_S,
     ELAPSED,
     EPOCHS,
     SPREADSHEET_NOUGHT_S,
     find_counted,
+    find_day_and_part,
     latest_s,
 )
 from bmslogs.importers.text.arrow import arrow_numbers, numpy_of, whole
@@ -124,8 +126,9 @@ class Clock:
 
     def _stamps(self, columns: list[Any]) -> Int64s:
         if self.kind == "number":
-            values = np.asarray(numpy_of(whole(columns[0])), dtype=np.float64)
-            return self._from_numbers(values)
+            # a spreadsheet's day and part of the day may stand in two columns
+            values = [np.asarray(numpy_of(whole(c)), dtype=np.float64) for c in columns]
+            return self._from_numbers(np.sum(values, axis=0))
         if self.kind == "elapsed_text":
             return _elapsed_texts(columns[0], self.base)
         if self.kind == "strptime":
@@ -288,7 +291,7 @@ def _with_counts(clock: Clock, sample: Sample, headers: list[Header]) -> Clock:
         return clock
     everywhere = np.arange(sample.rows)
     if clock.kind == "number":
-        us = clock.raw([arrow_numbers(sample.columns[clock.columns[0]].values)])
+        us = clock.raw([arrow_numbers(sample.columns[i].values) for i in clock.columns])
     else:
         us = clock.raw([_texts(sample.columns[i], everywhere) for i in clock.columns])
     if not clock.relative:
@@ -611,6 +614,10 @@ def _span_days(stamps: list[int]) -> float:
 
 
 def _from_numbers(sample: Sample, headers: list[Header], file: Path) -> Clock | None:
+    two = find_day_and_part(sample, headers)
+    if two is not None:
+        says = "a spreadsheet's day and part of the day in two columns"
+        return Clock("number", two, "serial_days", says, scale=DAY_S, offset=SPREADSHEET_NOUGHT_S)
     found = find_counted(sample, headers, file)
     if found is None:
         return None
