@@ -6,6 +6,7 @@ stays silent. Bounds in volts and shares of the capacity are judgement (common p
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,6 +49,9 @@ WARMEST_LIMIT_C, WARMEST_CHARGE_C = 100.0, 20.0
 """A cell limit outside these is of another unit or a slip."""
 LIMIT_FAR_V, MOST_ROWS = 0.15, 0.5
 """The middle cell so far beyond a limit in most rows: the limit, not the pack."""
+USUAL_STEPS, UNSEEN_S = 1.5, 24.0
+"""A row that comes later than so many usual steps leaves the rest of the time unseen; where that is longer than
+`UNSEEN_S` in one place, a fast charger (3 C) may have moved 2 % of the charge, and nothing is counted across."""
 LEVEL_CELLS = 24
 """Choice: so many cells give the level of a string."""
 
@@ -70,6 +74,8 @@ class Thinned:
         Cell numbers of the columns.
     step
         Step of the cell readings [V].
+    unseen
+        (rows,) time [s] in pauses until then, see `unseen_seconds`, counted over all rows of the log; None: by these.
     """
 
     seconds: Floats
@@ -78,6 +84,23 @@ class Thinned:
     volts: Floats
     cells: tuple[int, ...]
     step: float
+    unseen: Floats | None = None
+
+
+def unseen_seconds(seconds: Floats) -> Floats:
+    """Return (rows,) time [s] before each row that no row stands for, counted up."""
+    if len(seconds) < 2:
+        return np.zeros(len(seconds))
+    step = np.diff(seconds)
+    pause = np.maximum(step - USUAL_STEPS * float(np.median(step)), 0.0)
+    return np.concatenate([[0.0], np.cumsum(pause)])
+
+
+def _goes(log: Thinned) -> list[slice]:
+    """Return the stretches of rows between which nothing went unseen."""
+    unseen = log.unseen if log.unseen is not None else unseen_seconds(log.seconds)
+    cuts = np.flatnonzero(np.diff(unseen) > UNSEEN_S) + 1
+    return [slice(int(a), int(b)) for a, b in itertools.pairwise([0, *cuts.tolist(), len(log.seconds)])]
 
 
 @dataclass(frozen=True)
@@ -210,8 +233,11 @@ def _too_flat_for_nmc(log: Thinned, level: Floats, nominal: float) -> str:
     for most, share, how in (
         (EASY_C_RATE, FLAT_SHARE, "hardly loaded or charging"), (STEADY_C_RATE, FLAT_STEADY_SHARE, "lightly loaded")
     ):
-        rows = np.isfinite(level) & (log.current <= most * nominal)
-        flat = _flat_window(log.charge[rows], level[rows], share * nominal)
+        able = np.isfinite(level) & (log.current <= most * nominal)
+        windows = [
+            _flat_window(log.charge[go][able[go]], level[go][able[go]], share * nominal) for go in _goes(log)
+        ]
+        flat = next((w for w in windows if w is not None), None)
         if flat is not None:
             return (
                 f"the middle cell stayed between {flat[0]:.2f} and {flat[1]:.2f} V over {flat[2]:.3g} Ah, {how}"
@@ -302,21 +328,27 @@ def _capacity(log: Thinned, pack: Pack) -> list[Contradiction]:
     if log.charge is None or len(log.charge) < 3:
         return []
     nominal = pack.nominal_capacity_Ah
-    moved = np.diff(log.charge)
-    hours = np.diff(log.seconds) / 3600.0
-    # what a current sensor's zero invents while nothing flows is no charge
-    moved = np.where(np.abs(moved) > IDLE_C_RATE * nominal * hours, np.nan_to_num(moved), 0.0)
-    counted = np.concatenate([[0.0], np.cumsum(moved)])
-    down = float((counted - np.minimum.accumulate(counted)).max())
-    up = float((np.maximum.accumulate(counted) - counted).max())
+    goes = [_in_one_go(log.charge[go], log.seconds[go], nominal) for go in _goes(log)]
+    down, up, flowed = max(goes, key=lambda g: max(g[0], g[1]))
     span = max(down, up)
-    if span - GAIN_ASYMMETRY * max(float(np.abs(moved).sum()) - span, 0.0) < MOST_CHARGE * nominal:
+    if span - GAIN_ASYMMETRY * max(flowed - span, 0.0) < MOST_CHARGE * nominal:
         return []
     return [Contradiction(
         f"nominal_capacity_Ah = {nominal:g}",
         f"{span:.3g} Ah were {'drawn' if down >= up else 'charged'} in one go",
         "no pack gives or takes that much more than its capacity, or the current is read wrong", flow=True,
     )]
+
+
+def _in_one_go(charge: Floats, seconds: Floats, nominal: float) -> tuple[float, float, float]:
+    """Return the most that was drawn, and charged, from one row to a later one, and all that flowed [Ah]."""
+    moved, hours = np.diff(charge), np.diff(seconds) / 3600.0
+    # what a current sensor's zero invents while nothing flows is no charge
+    moved = np.where(np.abs(moved) > IDLE_C_RATE * nominal * hours, np.nan_to_num(moved), 0.0)
+    counted = np.concatenate([[0.0], np.cumsum(moved)])
+    down = float((counted - np.minimum.accumulate(counted)).max())
+    up = float((np.maximum.accumulate(counted) - counted).max())
+    return down, up, float(np.abs(moved).sum())
 
 
 def _too_little_charge(log: Thinned, level: Floats, pack: Pack) -> list[Contradiction]:
@@ -352,10 +384,11 @@ def _light_stretches(log: Thinned, level: Floats, most_A: float) -> list[tuple[i
     if len(level) < 3:
         return []
     light = np.isfinite(level) & (np.abs(log.current) <= most_A) & (log.current != 0)
-    step = np.diff(log.seconds)
     with np.errstate(invalid="ignore"):
         goes_on = light[1:] & light[:-1] & (np.abs(np.diff(level)) <= LARGEST_STEP_V)
-    goes_on &= (step <= 10 * float(np.median(step))) & (np.sign(log.current[1:]) == np.sign(log.current[:-1]))
+    goes_on &= np.sign(log.current[1:]) == np.sign(log.current[:-1])
+    for go in _goes(log)[1:]:
+        goes_on[go.start - 1] = False
     edges = np.flatnonzero(np.diff(np.concatenate([[False], goes_on, [False]]).astype(int)))
     return [(int(a), int(b) + 1) for a, b in zip(edges[::2], edges[1::2]) if b - a >= 2 * BINS]
 

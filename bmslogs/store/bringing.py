@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 
 from bmslogs.base.columns import SCHEMA
-from bmslogs.base.errors import BadInput
+from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.base.version import __version__
 from bmslogs.importers.plan.profile import Profile
@@ -95,7 +95,8 @@ def bring_one(
         return _as_known(known, path)
     job = look_at(path, profile, pack, modules)
     if job.plan.problems:
-        raise job.plan.problems[0]
+        # what the file lacks comes before what could be asked about it
+        raise min(job.plan.problems, key=lambda p: isinstance(p, Ambiguous))
     temporary = store.incoming()
     with store_errors(store.root):
         reading, writer = read_whole(

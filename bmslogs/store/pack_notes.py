@@ -12,7 +12,7 @@ import pyarrow.parquet as pq
 from bmslogs.base.columns import numbered
 from bmslogs.base.errors import Ambiguous, StoreError
 from bmslogs.base.pack import Pack
-from bmslogs.base.pack_claims import Thinned, contradictions, unlike_packs
+from bmslogs.base.pack_claims import Thinned, contradictions, unlike_packs, unseen_seconds
 from bmslogs.importers.plan.profile import Profile
 from bmslogs.importers.reading.stream import Reading
 from bmslogs.store.files import read_metadata
@@ -81,7 +81,9 @@ def thinned_file(path: Path, step: float) -> Thinned | None:
         drawn = np.cumsum(np.nan_to_num(amps) * length) / 3600.0
         current, charge = amps[keep], np.concatenate([[0.0], drawn[:-1]])[keep]
     cells = tuple(numbered("cell", n) or 0 for n in names)
-    return Thinned(seconds[keep] - seconds[0], current, charge, volts, cells, step)
+    return Thinned(
+        seconds[keep] - seconds[0], current, charge, volts, cells, step, unseen_seconds(seconds)[keep]
+    )
 
 
 def _unlike_latest(store: Store, pack: Pack, sha256: str) -> list[str]:

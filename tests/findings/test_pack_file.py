@@ -82,6 +82,16 @@ def test_what_relaxes_behind_a_load_is_no_charge():
     assert lines(log, pack()) == []
 
 
+def test_what_was_moved_in_pauses_is_not_counted_as_one_go():
+    """Three charges of 60 Ah, the pack used in between while nothing was logged: 180 Ah, none of it more than 60."""
+    log = string("NMC", np.full(900, -60.0), 4, 0.2)
+    seconds = log.seconds + 7200.0 * (np.arange(900) // 300)
+    volts = log.volts[np.arange(900) % 300]
+    paused = Thinned(seconds, log.current, 3 * log.charge, volts, log.cells, log.step)
+    assert lines(paused, pack()) == []
+    assert lines(Thinned(log.seconds, log.current, 3 * log.charge, volts, log.cells, log.step), pack())
+
+
 WRONG = {
     "NMC driven": ("NMC", "LFP", drive(2400, 60), 1, 0.7),
     "NMC parked": ("NMC", "LFP", np.zeros(400), 600, 0.8),

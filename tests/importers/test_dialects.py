@@ -288,3 +288,10 @@ def test_a_row_of_units_repeated_with_the_header_is_no_reading(tmp_path: Path) -
     log = imported(path, pack_for(truth), tmp_path / "store")
     assert_same(log, truth, d)
     assert [(r["rule"], r["rows"]) for r in log.repairs] == [("header_repeated", 2)]
+
+
+def test_a_last_name_for_remarks_may_stand_over_no_field(tmp_path: Path) -> None:
+    truth = drive()
+    lines = text_of(truth, D).splitlines()
+    path = put(("\n".join([lines[0] + ",Comment", *lines[1:]]) + "\n").encode(), tmp_path / "log.csv")
+    assert_same(imported(path, pack_for(truth), tmp_path / "store"), truth, D)

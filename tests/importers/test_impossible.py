@@ -14,6 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from bmslogs.base.pack import Pack
+from bmslogs.importers.plan.profile import parse_profile
 from tests.importers.nulls import RULES, count
 from tests.importers.writing import (
     Dialect,
@@ -458,3 +459,32 @@ def test_two_taps_of_a_small_pack_change_places(at: int, name, tmp_path: Path) -
     truth.cells[:] = np.round(np.diff(taps, axis=1), 3)
     d = D.but(cell_name=name)
     assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth, d)
+
+
+def electrodes(truth, names: tuple[str, str, str], real: bool) -> Dialect:  # type: ignore[no-untyped-def]
+    """Return a dialect in which the one cell stands beside both electrodes' voltages against a reference."""
+    low = 0.12
+    high = [f"{round(v + (low if real else 0.2), 4):.4f}" for v in truth.cells[:, 0]]
+    extras = {names[0]: lambda r: high[r], names[2]: lambda r: f"{low:.4f}"}
+    return D.but(cell_name=lambda c: names[1], cell_decimals=4, extras=extras)
+
+
+def test_the_difference_of_two_electrodes_is_the_cell(tmp_path: Path) -> None:
+    truth = drive(cells=1, sensors=0)
+    d = electrodes(truth, ("Ewe/V", "Ewe-Ece/V", "Ece/V"), real=True)
+    assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth, d)
+
+
+def test_several_voltages_that_may_be_the_one_cell_are_asked_about(tmp_path: Path) -> None:
+    truth = drive(cells=1, sensors=0)
+    path = write(truth, electrodes(truth, ("Ewe/V", "Etot/V", "Ece/V"), real=False), tmp_path)
+    reason = refusal(path, pack_for(truth), tmp_path / "store")
+    assert '"Ewe/V(?P<cell>)"' in reason and '"Etot/V(?P<cell>)"' in reason
+    profile = parse_profile({"cell_voltage": {"pattern": "Etot/V(?P<cell>)"}})
+    assert_same(imported(path, pack_for(truth), tmp_path / "store", profile), truth)
+
+
+def test_what_a_log_lacks_is_said_before_what_it_leaves_open(tmp_path: Path) -> None:
+    truth = drive(start="2026-05-03T09:00:00")
+    d = D.but(time_text=stamp("%d/%m/%Y %H:%M:%S"), current_name="Setting")
+    assert "no current" in refusal(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
+import json
+import re
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -30,6 +33,8 @@ _NOT_CELLS = frozenset(
         "discharge",
     }
 )
+MOST_ELECTRODES = 8
+"""Choice: among as many columns of volts the difference of two others is looked for."""
 MOST_NUMBER = 65_536
 """Choice: loggers number cells by module and place (0x1203), in two bytes at most; more is no cell."""
 _SCALES = ("V", "mV", "0.1mV", "10mV", "0.1V", "uV")
@@ -120,10 +125,10 @@ def find_cells(
         by_values = _by_values(sample, free, cells)
         if by_values is not None:
             return by_values
+        named_so = "(?P<cell>)" if cells == 1 else "(?P<cell>...)"
         raise BadInput(
-            "no header",
-            "names over the columns, or as many columns of cell voltages side by side as the "
-            "pack file has cells",
+            f"no header, and not as many columns of cell voltages side by side as {cells or 'there may be'} cells",
+            f'a header line, or a profile with [cell_voltage] pattern = "column 3{named_so}" where that is a cell',
             file=file,
         )
     families = _families(sample, headers, free, pack)
@@ -133,6 +138,8 @@ def find_cells(
     able = [(f, u, w) for f, u, w in judged if u is not None]
     if cells == 1 and not able:
         able = [(f, u, w) for f in _lone(headers, free) for u, w in [_judge(f, sample)] if u is not None]
+    if cells == 1 and not able:
+        able = _across(sample, headers, free, file)
     if not able:
         raise BadInput(
             "no cell voltages found",
@@ -179,6 +186,57 @@ def _lone(headers: list[Header], free: set[int]) -> list[Family]:
     named_so = [i for i in able if "cell" in headers[i].means] or able
     says = "the only cell of the pack"
     return [Family((i,), (((), 1),), says, 1, headers[i].unit, headers[i].means) for i in named_so]
+
+
+def _across(
+    sample: Sample, headers: list[Header], free: set[int], file: Path
+) -> list[tuple[Family, Unit, str]]:
+    """Return the voltage between two electrodes that stand beside it, each against a reference, as the one cell.
+
+    Raises
+    ------
+    Ambiguous
+        Several columns of volts may be the cell, and none is the difference of two others.
+    """
+    volts = [
+        i
+        for i in sorted(free)
+        if (unit := headers[i].unit) is not None and unit.kind == "voltage" and sample.columns[i].filled
+    ][:MOST_ELECTRODES]
+    able = []
+    for i in volts:
+        family = Family((i,), (((), 1),), "the only cell of the pack", 1, headers[i].unit, headers[i].means)
+        unit, why = _judge(family, sample)
+        if unit is not None:
+            able.append((family, unit, why))
+    between = [a for a in able if _is_difference(a[0].columns[0], volts, sample)]
+    if len(between) == 1:
+        family, unit, why = between[0]
+        return [(replace(family, says="the difference of two voltages beside it"), unit, why)]
+    if len(able) > 1:
+        names = [sample.columns[f.columns[0]].name for f, _, _ in able]
+        lines = " or ".join(json.dumps(re.escape(n) + "(?P<cell>)", ensure_ascii=False) for n in names[:4])
+        raise Ambiguous(
+            f"several columns may be the cell, {', '.join(map(repr, names[:4]))}",
+            f"a profile with [cell_voltage] pattern = {lines}",
+            file=file,
+        )
+    return able
+
+
+def _is_difference(index: int, volts: list[int], sample: Sample) -> bool:
+    """Whether a column is, to its rounding, one of the others less another, in every row."""
+    own = sample.columns[index]
+    for i, j in itertools.permutations([k for k in volts if k != index], 2):
+        a, b = sample.columns[i], sample.columns[j]
+        # single precision of a logger that keeps all three, too
+        rounding = 0.51 * sum(10.0**-c.decimals for c in (own, a, b)) + 2.4e-7 * float(
+            np.nanmax(np.abs(own.values))
+        )
+        off = np.abs(own.values - (a.values - b.values))
+        if np.isfinite(off).any() and float(np.nanmax(off)) <= rounding:
+            return True
+    return False
 
 
 def _family(stem: tuple[str, ...], columns: list[int], headers: list[Header]) -> Family | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import re
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -45,12 +46,15 @@ from bmslogs.importers.text.stamps import MISSING, match_stamp, parse_one, parse
 from bmslogs.importers.text.words import Header, plain
 
 Int64s = npt.NDArray[np.int64]
-DAY_US = 86_400_000_000
+SECOND_US = 1_000_000
+DAY_US = 86_400 * SECOND_US
 SET_CLOCK = 1_104_537_600_000_000
 """2005-01-01 [us]."""
 ELAPSED_WORDS = {"elapsed", "laufzeit", "duration", "runtime"}
 FAR_ON_US = 60_000_000
 """Choice [us]: a count that begins later than this did not begin with the file."""
+NEAR_START_US = 2 * SECOND_US
+"""Choice [us]: a start above the table and a count agree to their whole seconds."""
 _FAR = 4_102_444_800
 """2100-01-01 [s]: stamps beyond are none."""
 
@@ -221,6 +225,13 @@ def find_clock(
     if clock is None:
         clock = _by_itself(sample, headers, dialect, profile, file)
     if clock is None:
+        if not dialect.header_line:
+            raise BadInput(
+                "no header, and no column that plainly tells the time",
+                f'a header line, or a profile with [time] column = "{sample.columns[0].name}" (counted from 1) and '
+                'its format, such as format = "elapsed_s"',
+                file=file,
+            )
         for c in sample.columns:
             text = next(iter(c.examples(1)), "")
             if "time" in headers[c.index].means and re.fullmatch(r"\d{1,2}:\d{2}[.,]\d{1,3}", text):
@@ -249,7 +260,8 @@ def _by_itself(
     sample: Sample, headers: list[Header], dialect: Dialect, profile: Time, file: Path
 ) -> Clock | None:
     try:
-        clock = _from_texts(sample, headers, dialect, profile, file) or _from_numbers(sample, headers, file)
+        clock = _from_texts(sample, headers, dialect, profile, file)
+        clock = clock or _from_numbers(sample, headers, file, not dialect.header_line)
     except Ambiguous as question:
         if profile.format is None or question.column is None:
             raise
@@ -275,6 +287,9 @@ def _in_utc(clock: Clock, sample: Sample, headers: list[Header]) -> Clock:
         utc = counted_us(sample.columns[index], counted, rows)
         zone = zone_between(us, utc, 60_000_000)
         name = sample.columns[index].name
+        if zone is not None and _in_parts(utc) and not _in_parts(us):
+            why = f"{counted.why}, finer than {column.name!r}, with which it runs"
+            return Clock("number", (index,), counted.format, why, scale=counted.scale, offset=counted.offset)
         if zone:
             hours = f"{zone / 3.6e9:+g} h"
             why = f"{clock.why}; runs {hours} ahead of {name!r}, which counts since 1970: moved to UTC"
@@ -283,6 +298,11 @@ def _in_utc(clock: Clock, sample: Sample, headers: list[Header]) -> Clock:
             why = f"{counted.why}; {column.name!r} runs ahead of it by no one zone"
             return Clock("number", (index,), counted.format, why, scale=counted.scale, offset=counted.offset)
     return clock
+
+
+def _in_parts(us: Int64s) -> bool:
+    """Whether any stamp is no whole second."""
+    return bool((us[us != MISSING] % SECOND_US).any())
 
 
 def _with_counts(clock: Clock, sample: Sample, headers: list[Header]) -> Clock:
@@ -556,6 +576,25 @@ def _order_beside(
     return None
 
 
+def _order_since_start(
+    column: SampledColumn, orders: set[str], sample: Sample, headers: list[Header], dialect: Dialect
+) -> str | None:
+    """Return the order of date parts in which the first row lies behind a start above the table as a count says."""
+    row = np.zeros(1, dtype=np.int64)
+    counts = [int(c[0]) for c in counts_beside(sample, headers, (column.index,), row)]
+    for c in sample.columns:
+        if c.style is None and _of_time(headers[c.index]) and _durations(c):
+            counts.append(elapsed_us(next(t for t in c.texts if t)))
+    first = next(t for t in column.texts if t)
+    fits = []
+    for o in sorted(orders):
+        starts = [parse_one(t, o) for t in _preamble_parts(dialect) if match_stamp(t, o) is not None]
+        since = [parse_one(first, o) - s for s in starts]
+        if any(abs(s - c) <= NEAR_START_US for s in since for c in counts):
+            fits.append(o)
+    return fits[0] if len(fits) == 1 else None
+
+
 def _settle_order(
     column: SampledColumn,
     orders: set[str],
@@ -573,6 +612,7 @@ def _settle_order(
     if len(orders) == 1:
         return next(iter(orders))
     beside = _order_beside(column, orders, sample, headers)
+    beside = beside or _order_since_start(column, orders, sample, headers, dialect)
     if beside is not None:
         return beside
     texts = [t for t in column.texts if t]
@@ -613,12 +653,14 @@ def _span_days(stamps: list[int]) -> float:
     return (max(stamps) - min(stamps)) / 86_400e6
 
 
-def _from_numbers(sample: Sample, headers: list[Header], file: Path) -> Clock | None:
+def _from_numbers(
+    sample: Sample, headers: list[Header], file: Path, headerless: bool = False
+) -> Clock | None:
     two = find_day_and_part(sample, headers)
     if two is not None:
         says = "a spreadsheet's day and part of the day in two columns"
         return Clock("number", two, "serial_days", says, scale=DAY_S, offset=SPREADSHEET_NOUGHT_S)
-    found = find_counted(sample, headers, file)
+    found = find_counted(sample, headers, file, headerless)
     if found is None:
         return None
     index, counted = found
@@ -629,6 +671,9 @@ def _from_numbers(sample: Sample, headers: list[Header], file: Path) -> Clock | 
 
 def hinted_date(dialect: Dialect, file: Path) -> tuple[int, bool] | None:
     """Return a start that the preamble or the file's name gives: microseconds, and whether with time of day."""
+    start = _start_in_two_lines(dialect)
+    if start is not None:
+        return start, True
     found: dict[int, bool] = {}
     for readings in _preamble_dates(dialect).values():
         found |= readings if len(readings) == 1 else {}
@@ -649,22 +694,50 @@ def hinted_date(dialect: Dialect, file: Path) -> tuple[int, bool] | None:
     return None
 
 
+_TIME_OF_DAY = re.compile(r"(\d{1,2}):(\d{2}):(\d{2})(?:[.,](\d+))?")
+
+
+def _start_in_two_lines(dialect: Dialect) -> int | None:
+    """Return the start that a line with a date and the next with a time of day give [us], None where none is plain.
+
+    Lines with a value for each column are the table's own; others may say when the file was made.
+    """
+    lines = [[f.strip() for f in re.split(r"[;,\t|]", x)] for x in dialect.preamble[:200]]
+    found: dict[bool, set[int]] = {True: set(), False: set()}
+    for one, other in itertools.pairwise(lines):
+        if len(one) < 2 or len(other) < 2:
+            continue
+        date, clock = match_stamp(one[1], "ymd"), _TIME_OF_DAY.fullmatch(other[1])
+        if date is None or date.groupdict().get("H") is not None or clock is None:
+            continue
+        hours, minutes, seconds = (int(x) for x in clock.groups()[:3])
+        part = int((clock.group(4) or "0")[:6].ljust(6, "0"))
+        of_day = ((hours * 60 + minutes) * 60 + seconds) * SECOND_US + part
+        found[bool(one[2:] and one[2])].add(parse_one(one[1], "ymd") + of_day)
+    starts = found[True] or found[False]
+    return next(iter(starts)) if len(starts) == 1 else None
+
+
+def _preamble_parts(dialect: Dialect) -> list[str]:
+    """Return the texts of the preamble that may be dates."""
+    parts = (p for line in dialect.preamble[:200] for p in re.split(r"[;,\t|=]|:\s", line))
+    return [text for part in parts if (text := part.strip().strip('"#* '))]
+
+
 def _preamble_dates(dialect: Dialect) -> dict[str, dict[int, bool]]:
     """Return the dates of the preamble, each with its readings: microseconds, and whether with time of day."""
     out: dict[str, dict[int, bool]] = {}
-    for line in dialect.preamble[:200]:
-        for part in re.split(r"[;,\t|=]|:\s", line):
-            text = part.strip().strip('"#* ')
-            for orders in (("ymd",), ("dmy",) if re.match(r"\d{1,2}\.", text) else ("dmy", "mdy")):
-                matches = {o: match_stamp(text, o) for o in orders}
-                readings = {
-                    parse_one(text, o): m.groupdict().get("H") is not None
-                    for o, m in matches.items()
-                    if m is not None and "Y" in m.groupdict()
-                }
-                if readings:
-                    out[text] = readings
-                    break
+    for text in _preamble_parts(dialect):
+        for orders in (("ymd",), ("dmy",) if re.match(r"\d{1,2}\.", text) else ("dmy", "mdy")):
+            matches = {o: match_stamp(text, o) for o in orders}
+            readings = {
+                parse_one(text, o): m.groupdict().get("H") is not None
+                for o, m in matches.items()
+                if m is not None and "Y" in m.groupdict()
+            }
+            if readings:
+                out[text] = readings
+                break
     return out
 
 

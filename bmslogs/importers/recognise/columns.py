@@ -28,6 +28,8 @@ from bmslogs.importers.text.sample import Sample
 from bmslogs.importers.text.units import Unit, named
 from bmslogs.importers.text.words import Header, letters_as_names, take_apart
 
+UNNAMED_OFF = 0.01
+"""Choice: what no word calls a voltage of the pack is one where it is nearer to the sum of the cells than this."""
 LEAST_CELL_V, MOST_CELL_V = 0.3, 12.0
 """Choice [V]: a unit in which the middle cell reads outside is not that of the cells."""
 
@@ -288,11 +290,12 @@ def _cells_by_pattern(
     first = 1 if section.first is None else section.first
     keys: dict[tuple[str, int], int] = {}
     for c, m in hits:
-        if not m.group("cell").isdigit():
+        alone = not m.group("cell") and len(hits) == 1 and expected in (1, None)
+        if not alone and not m.group("cell").isdigit():
             raise BadInput(
                 f"{m.group('cell')!r} is no cell number", "digits in (?P<cell>..)", file=file, column=c.name
             )
-        key = (m.groupdict().get("module") or "", int(m.group("cell")))
+        key = (m.groupdict().get("module") or "", first if alone else int(m.group("cell")))
         if key in keys:
             raise BadInput(f"cell {key[1]} occurs twice", "one column a cell", file=file, column=c.name)
         keys[key] = c.index
@@ -392,7 +395,8 @@ def _pack_voltage(
         if not np.isfinite(median) or median <= 0:
             continue
         unit, off = _fits(median, total, stated)
-        if unit is None:
+        summed = bool({"sum", "summe", "total", "usum"} & set(head.tokens))
+        if unit is None or (off > UNNAMED_OFF and not summed and not head.means & {"pack", "voltage"}):
             continue
         score = off - 0.02 * ("pack" in head.means) + 0.01 * bool({"sum", "summe"} & set(head.tokens))
         if best is None or score < best[0]:

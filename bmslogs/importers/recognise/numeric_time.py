@@ -226,7 +226,14 @@ def _always_on(column: SampledColumn, sample: Sample) -> bool:
     return len(steps) > 0 and bool(np.all(steps > 0))
 
 
-def find_counted(sample: Sample, headers: list[Header], file: Path) -> tuple[int, Counted] | None:
+def _uneven(column: SampledColumn, sample: Sample) -> bool:
+    steps = np.diff(column.values)[np.diff(sample.window) == 0]
+    return len(np.unique(np.round(steps, column.decimals))) > 1
+
+
+def find_counted(
+    sample: Sample, headers: list[Header], file: Path, headerless: bool = False
+) -> tuple[int, Counted] | None:
     """Find the column of numbers that tells the time best.
 
     Raises
@@ -240,7 +247,9 @@ def find_counted(sample: Sample, headers: list[Header], file: Path) -> tuple[int
         head = headers[c.index]
         if c.style is None or c.filled < 0.5 * sample.rows or np.isfinite(c.values).sum() < 2:
             continue
-        named = is_named(head) or (head.tokens == ("t",) and _always_on(c, sample))
+        # a first column without a name that rises by steps not all alike is a clock; by steps alike it may be a number
+        bare = head.tokens == ("t",) or (headerless and c.index == 0 and _uneven(c, sample))
+        named = is_named(head) or (bare and _always_on(c, sample))
         if not named and not np.nanmax(c.values) >= EARLIEST_S:
             continue
         t = track(c, sample)
@@ -273,10 +282,9 @@ def find_day_and_part(sample: Sample, headers: list[Header]) -> tuple[int, int] 
         t = track(c, sample)
         if not c.decimals and date.min() > OLDEST_SERIAL_S and date.max() < latest_s():
             days.append(c.index)
-        elif t is not None and c.decimals > 3 and 0 <= good.min() and good.max() < 1:
+        elif t is not None and c.decimals > 3 and good.min() >= 0 and good.max() < 1 and t.rising >= 0.9:
             # a part of a minute or an hour would come round within the log
-            if FASTEST_S <= t.step * DAY_S <= SLOWEST_S and t.rising >= 0.9:
-                parts.append(c.index)
+            parts += [c.index] if FASTEST_S <= t.step * DAY_S <= SLOWEST_S else []
     return (days[0], parts[0]) if len(days) == 1 and len(parts) == 1 else None
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from bmslogs.base.errors import BadInput
 from bmslogs.importers.text.encoding import find_encoding, to_text
 from bmslogs.importers.text.units import is_unit
+from bmslogs.importers.text.words import meanings, plain
 
 HEAD_BYTES = 256 << 10
 """Choice [bytes]: the part of a file in which preamble and header must end."""
@@ -391,7 +392,7 @@ def _with_header(dialect: Dialect, lines: list[str], rows: list[list[str]], body
     if _is_units_row(rows[at]) and len(fitting) > 1:
         units, units_text = rows[at], lines[at]
         at = fitting[-2]
-    names = list(rows[at])
+    names = _without_remark(list(rows[at]), rows[body : body + _JUDGED], width)
     _refuse_other_count(_trimmed(names), rows[body : body + _JUDGED], width, file, at + 1)
     names += [""] * (width - len(names))
     units += [""] * (width - len(units))
@@ -407,6 +408,13 @@ def _with_header(dialect: Dialect, lines: list[str], rows: list[list[str]], body
         header_text=lines[at],
         units_text=units_text,
     )
+
+
+def _without_remark(names: list[str], rows: list[list[str]], width: int) -> list[str]:
+    """Return the names without a last one for remarks where no row has a field for it."""
+    used = _trimmed(names)
+    lacks = len(used) == width + 1 and all(len(r) <= width for r in rows)
+    return used[:-1] if lacks and set(plain(used[-1]).split()) & meanings()["remark"] else names
 
 
 def _refuse_other_count(names: list[str], rows: list[list[str]], width: int, file: Path, line: int) -> None:
