@@ -141,9 +141,12 @@ def find_cells(
     if cells == 1 and not able:
         able = _across(sample, headers, free, file)
     if not able:
+        able_names = [sample.columns[i].name for i in sorted(free) if _reads_as_one(sample.columns[i])]
+        lines = " or ".join(_pattern_of(n) for n in able_names[:4])
+        pattern = f" pattern = {lines}" if cells == 1 and able_names else ""
         raise BadInput(
             "no cell voltages found",
-            "numbered columns of cell voltages, or [cell_voltage] in a profile",
+            f"numbered columns of cell voltages, or [cell_voltage]{pattern} in a profile",
             file=file,
         )
     chosen = _choose(able, cells, sample, file)
@@ -188,6 +191,16 @@ def _lone(headers: list[Header], free: set[int]) -> list[Family]:
     return [Family((i,), (((), 1),), says, 1, headers[i].unit, headers[i].means) for i in named_so]
 
 
+def _pattern_of(name: str) -> str:
+    """Return the pattern, as a profile spells it, that names a column as the one cell of a pack."""
+    return json.dumps(re.escape(name).replace("\\ ", " ") + "(?P<cell>)", ensure_ascii=False)
+
+
+def _reads_as_one(column: SampledColumn) -> bool:
+    """Whether numbers may be the voltage of a cell [V]."""
+    return column.style is not None and LOWEST_V <= _median(column) <= HIGHEST_V
+
+
 def _across(
     sample: Sample, headers: list[Header], free: set[int], file: Path
 ) -> list[tuple[Family, Unit, str]]:
@@ -215,7 +228,7 @@ def _across(
         return [(replace(family, says="the difference of two voltages beside it"), unit, why)]
     if len(able) > 1:
         names = [sample.columns[f.columns[0]].name for f, _, _ in able]
-        lines = " or ".join(json.dumps(re.escape(n) + "(?P<cell>)", ensure_ascii=False) for n in names[:4])
+        lines = " or ".join(_pattern_of(n) for n in names[:4])
         raise Ambiguous(
             f"several columns may be the cell, {', '.join(map(repr, names[:4]))}",
             f"a profile with [cell_voltage] pattern = {lines}",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+import json
 import re
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -38,6 +39,7 @@ from bmslogs.importers.recognise.numeric_time import (
     find_counted,
     find_day_and_part,
     latest_s,
+    may_be_a_clock,
 )
 from bmslogs.importers.text.arrow import arrow_numbers, numpy_of, whole
 from bmslogs.importers.text.dialect import Dialect
@@ -241,9 +243,11 @@ def find_clock(
                     file=file,
                     column=c.name,
                 )
+        rising = next((c.name for c in sample.columns if may_be_a_clock(c, sample)), None)
+        named = f"[time] column = {json.dumps(rising, ensure_ascii=False)} and its format, such as \"elapsed_s\","
         raise BadInput(
             "no column that tells the time",
-            "a time column, or [time] in a profile",
+            f"a time column, or {'[time]' if rising is None else named} in a profile",
             file=file,
             line=dialect.header_line or None,
         )

@@ -31,6 +31,8 @@ SPANS = (2, 3, 4, 5, 8, 10, 15, 20, 30, 50, 60, 100, 150, 300)
 SIDES = frozenset({"left", "right", "front", "rear", "upper", "lower", "links", "rechts"})
 LIKELY_OHM_AH = (0.02, 0.8)
 """Choice [ohm Ah]: resistance times capacity of a cell is about 0.1 over all sizes; cold and old cells reach 0.5."""
+MOST_NAMED = 4
+"""Choice: as many columns that may be meant are named in a question."""
 MOST_C_RATE = 30.0
 """Choice [1/h]: no traction pack is driven harder; above it the unit must be another."""
 
@@ -158,7 +160,12 @@ def _no_current(sample: Sample, headers: list[Header], free: set[int], file: Pat
         and not is_counter(headers[i], sample.columns[i].unit_text)
     ]
     if not others:
-        return BadInput(NO_CURRENT, "a current column, or [current] column in a profile", file=file)
+        able = [i for i in sorted(free) if _says_nothing(headers[i], sample.columns[i])]
+        lines = " or ".join(json.dumps(sample.columns[i].name, ensure_ascii=False) for i in able[:MOST_NAMED])
+        named_so = f" = {lines}" if able else ""
+        return BadInput(
+            NO_CURRENT, f"a current column, or [current] column{named_so} in a profile", file=file
+        )
     names = " or ".join(repr(sample.columns[i].name) for i in others[:3])
     return Ambiguous(
         f"{NO_CURRENT} of the pack, only {names}",
@@ -166,6 +173,13 @@ def _no_current(sample: Sample, headers: list[Header], free: set[int], file: Pat
         "if the pack's current is meant",
         file=file,
     )
+
+
+def _says_nothing(head: Header, column: SampledColumn) -> bool:
+    """Whether a column of numbers that move has a header without a meaning."""
+    values = column.values[np.isfinite(column.values)]
+    silent = column.style is not None and not head.means and head.unit is None
+    return silent and len(values) > 1 and bool(np.ptp(values) > 0)
 
 
 def _directions(found: list[int], sample: Sample, headers: list[Header]) -> list[int]:

@@ -226,9 +226,10 @@ def _always_on(column: SampledColumn, sample: Sample) -> bool:
     return len(steps) > 0 and bool(np.all(steps > 0))
 
 
-def _uneven(column: SampledColumn, sample: Sample) -> bool:
+def may_be_a_clock(column: SampledColumn, sample: Sample) -> bool:
+    """Whether numbers rise from each row to the next, by steps that are not all alike as those of a row's number."""
     steps = np.diff(column.values)[np.diff(sample.window) == 0]
-    return len(np.unique(np.round(steps, column.decimals))) > 1
+    return _always_on(column, sample) and len(np.unique(np.round(steps, column.decimals))) > 1
 
 
 def find_counted(
@@ -248,8 +249,8 @@ def find_counted(
         if c.style is None or c.filled < 0.5 * sample.rows or np.isfinite(c.values).sum() < 2:
             continue
         # a first column without a name that rises by steps not all alike is a clock; by steps alike it may be a number
-        bare = head.tokens == ("t",) or (headerless and c.index == 0 and _uneven(c, sample))
-        named = is_named(head) or (bare and _always_on(c, sample))
+        bare = head.tokens == ("t",) and _always_on(c, sample)
+        named = is_named(head) or bare or (headerless and c.index == 0 and may_be_a_clock(c, sample))
         if not named and not np.nanmax(c.values) >= EARLIEST_S:
             continue
         t = track(c, sample)
