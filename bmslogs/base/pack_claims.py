@@ -6,6 +6,7 @@ stays silent. Bounds in volts and shares of the capacity are judgement (common p
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,12 +28,20 @@ LFP_MOVED_CHARGING, LFP_MOVED_DRAWN = 0.08, 0.05
 NMC_MOST_IDLE_V, NMC_FLAT_BELOW_V, FLAT_V = 4.36, 3.42, 0.13
 """An NMC cell is not held higher than this; below that level it holds little of its charge, and none of it within so
 few volts (any published curve)."""
-FLAT_SHARE, FLAT_STEADY_SHARE, BINS = 0.25, 0.50, 12
+FLAT_SHARE, FLAT_STEADY_SHARE, BINS = 0.20, 0.50, 12
 TABLE_ABOVE_V, TABLE_BELOW_V = 0.10, 0.30
 """A rest so far outside a table is not of that table's cell."""
 MOST_CHARGE, GAIN_ASYMMETRY = 1.15, 0.03
 """Charge moved one way in one log, in shares of the nominal capacity: fresh cells hold a little more than is printed.
 What charge and discharge may be counted unalike, as a share of all that was moved."""
+NMC_RISING_V, STEEPEST_V, WORN = (3.55, 4.15), 1.3, 0.6
+"""Between these levels an NMC cell rises by no more than `STEEPEST_V` for its whole charge (any published curve),
+and a worn pack still holds this share of its nominal capacity."""
+LEAST_RISE_V, OVER_LOAD_V, GOES_ON = 0.3, 0.1, 0.3
+"""Least rise or fall that is held against the charge; how much of it the load and what relaxes may make; and the
+share of it that comes in the second half of the charge: what relaxes comes in the first."""
+LARGEST_STEP_V = 0.05
+"""Rows between which a lightly loaded cell moves further are not one stretch: a joint, or a load between."""
 MOVES_STEPS, DEAD_SHARE, PLAUSIBLE_V = 10.0, 0.25, (0.5, 5.0)
 """Steps by which the other cells move before a still one is told; share of the cells; readings that a cell may have."""
 LIMIT_RANGE_V = (0.3, 5.0)
@@ -40,6 +49,9 @@ WARMEST_LIMIT_C, WARMEST_CHARGE_C = 100.0, 20.0
 """A cell limit outside these is of another unit or a slip."""
 LIMIT_FAR_V, MOST_ROWS = 0.15, 0.5
 """The middle cell so far beyond a limit in most rows: the limit, not the pack."""
+USUAL_STEPS, UNSEEN_S = 1.5, 24.0
+"""A row that comes later than so many usual steps leaves the rest of the time unseen; where that is longer than
+`UNSEEN_S` in one place, a fast charger (3 C) may have moved 2 % of the charge, and nothing is counted across."""
 LEVEL_CELLS = 24
 """Choice: so many cells give the level of a string."""
 
@@ -62,6 +74,8 @@ class Thinned:
         Cell numbers of the columns.
     step
         Step of the cell readings [V].
+    unseen
+        (rows,) time [s] in pauses until then, see `unseen_seconds`, counted over all rows of the log; None: by these.
     """
 
     seconds: Floats
@@ -70,6 +84,23 @@ class Thinned:
     volts: Floats
     cells: tuple[int, ...]
     step: float
+    unseen: Floats | None = None
+
+
+def unseen_seconds(seconds: Floats) -> Floats:
+    """Return (rows,) time [s] before each row that no row stands for, counted up."""
+    if len(seconds) < 2:
+        return np.zeros(len(seconds))
+    step = np.diff(seconds)
+    pause = np.maximum(step - USUAL_STEPS * float(np.median(step)), 0.0)
+    return np.concatenate([[0.0], np.cumsum(pause)])
+
+
+def _goes(log: Thinned) -> list[slice]:
+    """Return the stretches of rows between which nothing went unseen."""
+    unseen = log.unseen if log.unseen is not None else unseen_seconds(log.seconds)
+    cuts = np.flatnonzero(np.diff(unseen) > UNSEEN_S) + 1
+    return [slice(int(a), int(b)) for a, b in itertools.pairwise([0, *cuts.tolist(), len(log.seconds)])]
 
 
 @dataclass(frozen=True)
@@ -88,6 +119,8 @@ class Contradiction:
         The cells it speaks of, where it is not all of them.
     frozen
         True where those cells read what a cell may read, but never move: a measuring board may stand still.
+    flow
+        Whether a current read in another unit would explain it as well.
     """
 
     line: str
@@ -96,6 +129,7 @@ class Contradiction:
     curve: bool = False
     cells: tuple[int, ...] = ()
     frozen: bool = False
+    flow: bool = False
 
     @property
     def says(self) -> str:
@@ -114,7 +148,7 @@ def contradictions(log: Thinned, pack: Pack) -> list[Contradiction]:
         # the middle of a few cells over the string is its level
         some = live[np.unique(np.linspace(0, len(live) - 1, min(len(live), LEVEL_CELLS)).astype(int))]
         level = _middle(log.volts[:, some])
-        out += [*_chemistry(log, level, pack), *_voltage_limits(level, pack)]
+        out += [*_chemistry(log, level, pack), *_too_little_charge(log, level, pack), *_voltage_limits(level, pack)]
     out += [*_cells(log, dead, pack), *_capacity(log, pack), *_written_limits(pack)]
     # another chemistry needs other limits: they are no slip of their own
     return out if not any(one.curve for one in out) else [one for one in out if not one.line.startswith("voltage_")]
@@ -199,8 +233,11 @@ def _too_flat_for_nmc(log: Thinned, level: Floats, nominal: float) -> str:
     for most, share, how in (
         (EASY_C_RATE, FLAT_SHARE, "hardly loaded or charging"), (STEADY_C_RATE, FLAT_STEADY_SHARE, "lightly loaded")
     ):
-        rows = np.isfinite(level) & (log.current <= most * nominal)
-        flat = _flat_window(log.charge[rows], level[rows], share * nominal)
+        able = np.isfinite(level) & (log.current <= most * nominal)
+        windows = [
+            _flat_window(log.charge[go][able[go]], level[go][able[go]], share * nominal) for go in _goes(log)
+        ]
+        flat = next((w for w in windows if w is not None), None)
         if flat is not None:
             return (
                 f"the middle cell stayed between {flat[0]:.2f} and {flat[1]:.2f} V over {flat[2]:.3g} Ah, {how}"
@@ -291,21 +328,69 @@ def _capacity(log: Thinned, pack: Pack) -> list[Contradiction]:
     if log.charge is None or len(log.charge) < 3:
         return []
     nominal = pack.nominal_capacity_Ah
-    moved = np.diff(log.charge)
-    hours = np.diff(log.seconds) / 3600.0
+    goes = [_in_one_go(log.charge[go], log.seconds[go], nominal) for go in _goes(log)]
+    down, up, flowed = max(goes, key=lambda g: max(g[0], g[1]))
+    span = max(down, up)
+    if span - GAIN_ASYMMETRY * max(flowed - span, 0.0) < MOST_CHARGE * nominal:
+        return []
+    return [Contradiction(
+        f"nominal_capacity_Ah = {nominal:g}",
+        f"{span:.3g} Ah were {'drawn' if down >= up else 'charged'} in one go",
+        "no pack gives or takes that much more than its capacity, or the current is read wrong", flow=True,
+    )]
+
+
+def _in_one_go(charge: Floats, seconds: Floats, nominal: float) -> tuple[float, float, float]:
+    """Return the most that was drawn, and charged, from one row to a later one, and all that flowed [Ah]."""
+    moved, hours = np.diff(charge), np.diff(seconds) / 3600.0
     # what a current sensor's zero invents while nothing flows is no charge
     moved = np.where(np.abs(moved) > IDLE_C_RATE * nominal * hours, np.nan_to_num(moved), 0.0)
     counted = np.concatenate([[0.0], np.cumsum(moved)])
     down = float((counted - np.minimum.accumulate(counted)).max())
     up = float((np.maximum.accumulate(counted) - counted).max())
-    span = max(down, up)
-    if span - GAIN_ASYMMETRY * max(float(np.abs(moved).sum()) - span, 0.0) < MOST_CHARGE * nominal:
+    return down, up, float(np.abs(moved).sum())
+
+
+def _too_little_charge(log: Thinned, level: Floats, pack: Pack) -> list[Contradiction]:
+    """Return what was seen where an NMC string passed through its curve with a small part of the capacity."""
+    if log.charge is None or log.current is None or pack.chemistry != "NMC" or pack.ocv is not None:
         return []
-    return [Contradiction(
-        f"nominal_capacity_Ah = {nominal:g}",
-        f"{span:.3g} Ah were {'drawn' if down >= up else 'charged'} in one go",
-        "no pack gives or takes that much more than its capacity, or the current is read wrong",
-    )]
+    nominal = pack.nominal_capacity_Ah
+    for first, end in _light_stretches(log, level, EASY_C_RATE * nominal):
+        rising = (level[first:end] >= NMC_RISING_V[0]) & (level[first:end] <= NMC_RISING_V[1])
+        inside = first + np.flatnonzero(rising)
+        if len(inside) < 2 * BINS:
+            continue
+        volts, charge = level[inside], log.charge[inside]
+        rise, moved = float(volts[-1] - volts[0]), float(charge[0] - charge[-1])
+        half = int(np.argmin(np.abs(charge - 0.5 * (charge[0] + charge[-1]))))
+        late = float(volts[-1] - volts[half])
+        if abs(rise) < LEAST_RISE_V or rise * moved <= 0 or late * np.sign(rise) < GOES_ON * abs(rise):
+            continue
+        if abs(moved) < WORN * (abs(rise) - OVER_LOAD_V) / STEEPEST_V * nominal:
+            way = "rose" if rise > 0 else "fell"
+            return [Contradiction(
+                f"nominal_capacity_Ah = {nominal:g}",
+                f"the middle cell {way} from {volts[0]:.2f} to {volts[-1]:.2f} V while {abs(moved):.3g} Ah "
+                f"were {'charged' if moved > 0 else 'drawn'}",
+                "a pack of that capacity moves far more charge on that way, or the current is read wrong", flow=True,
+            )]
+    return []
+
+
+def _light_stretches(log: Thinned, level: Floats, most_A: float) -> list[tuple[int, int]]:
+    """Return first and end row of stretches under a light load of one direction, without a pause or a leap between."""
+    assert log.current is not None
+    if len(level) < 3:
+        return []
+    light = np.isfinite(level) & (np.abs(log.current) <= most_A) & (log.current != 0)
+    with np.errstate(invalid="ignore"):
+        goes_on = light[1:] & light[:-1] & (np.abs(np.diff(level)) <= LARGEST_STEP_V)
+    goes_on &= np.sign(log.current[1:]) == np.sign(log.current[:-1])
+    for go in _goes(log)[1:]:
+        goes_on[go.start - 1] = False
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], goes_on, [False]]).astype(int)))
+    return [(int(a), int(b) + 1) for a, b in zip(edges[::2], edges[1::2]) if b - a >= 2 * BINS]
 
 
 # ---- limits -------------------------------------------------------------------------------------------------

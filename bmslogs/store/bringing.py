@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 
 from bmslogs.base.columns import SCHEMA
-from bmslogs.base.errors import BadInput
+from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.base.version import __version__
 from bmslogs.importers.plan.profile import Profile
@@ -34,7 +34,7 @@ from bmslogs.store.entries import (
 )
 from bmslogs.store.files import store_errors
 from bmslogs.store.overlaps import shared_rows
-from bmslogs.store.pack_notes import pack_notes, thinned_reading
+from bmslogs.store.pack_notes import pack_notes, refuse_unit, thinned_reading
 
 if TYPE_CHECKING:
     from bmslogs.store.store import Store
@@ -95,7 +95,8 @@ def bring_one(
         return _as_known(known, path)
     job = look_at(path, profile, pack, modules)
     if job.plan.problems:
-        raise job.plan.problems[0]
+        # what the file lacks comes before what could be asked about it
+        raise min(job.plan.problems, key=lambda p: isinstance(p, Ambiguous))
     temporary = store.incoming()
     with store_errors(store.root):
         reading, writer = read_whole(
@@ -107,9 +108,8 @@ def bring_one(
             job.corrections,
             lambda plan: TableWriter(temporary, plan),
         )
-    return _finish(
-        store, source, pack, mapping, reading, writer, strict, {"bmslogs.refresh_s": json.dumps(job.refresh)}
-    )
+    more = {"bmslogs.refresh_s": json.dumps(job.refresh)}
+    return _finish(store, source, pack, mapping, reading, writer, strict, more, profile)
 
 
 def _finish(
@@ -121,6 +121,7 @@ def _finish(
     writer: TableWriter,
     strict: bool,
     more: dict[str, str],
+    profile: Profile,
 ) -> Imported:
     try:
         repairs = tuple(RepairEntry(r) for r in reading.repairs.to_json())
@@ -131,7 +132,9 @@ def _finish(
                 "a log without any, as --strict asks",
                 file=source.path,
             )
-        said = pack_notes(store, pack, thinned_reading(reading), reading.sha256)
+        thinned = thinned_reading(reading)
+        refuse_unit(profile, thinned, pack, source.path)
+        said = pack_notes(store, pack, thinned, reading.sha256)
         if said:
             reading.plan = replace(reading.plan, notes=(*reading.plan.notes, *said))
         meta = metadata(reading, source, pack, profile_toml(reading.plan), __version__, SCHEMA)

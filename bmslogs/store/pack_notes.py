@@ -10,15 +10,18 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from bmslogs.base.columns import numbered
-from bmslogs.base.errors import StoreError
+from bmslogs.base.errors import Ambiguous, StoreError
 from bmslogs.base.pack import Pack
-from bmslogs.base.pack_claims import Thinned, contradictions, unlike_packs
+from bmslogs.base.pack_claims import Thinned, contradictions, unlike_packs, unseen_seconds
+from bmslogs.importers.plan.profile import Profile
 from bmslogs.importers.reading.stream import Reading
 from bmslogs.store.files import read_metadata
 
 if TYPE_CHECKING:
     from bmslogs.store.store import Store
 
+UNITS = ("A", "0.1A", "mA")
+"""Units of currents that a profile may say."""
 ROWS = 2000
 """Choice: so many rows of a joined log are held against its pack file."""
 
@@ -30,6 +33,28 @@ def pack_notes(store: Store, pack: Pack, thinned: Thinned | None, sha256: str) -
     """
     found = [] if thinned is None else contradictions(thinned, pack)
     return (*(one.says for one in found), *_unlike_latest(store, pack, sha256))
+
+
+def refuse_unit(profile: Profile, thinned: Thinned | None, pack: Pack, file: Path) -> None:
+    """Ask where the cells speak against the charge that a current in the profile's unit has moved.
+
+    Raises
+    ------
+    Ambiguous
+        The line of the profile and what contradicts it.
+    """
+    given = profile.current.unit if profile.current is not None else None
+    if given is None or thinned is None:
+        return
+    against = next((one for one in contradictions(thinned, pack) if one.flow), None)
+    if against is not None:
+        others = " or ".join(f'unit = "{u}"' for u in UNITS if u != given)
+        raise Ambiguous(
+            f'the profile says unit = "{given}" for the current, but {against.found}; {against.expected}',
+            f"a profile with [current] {others}, or another nominal_capacity_Ah in the pack file",
+            file=file,
+            column=profile.current.column if profile.current is not None else None,
+        )
 
 
 def thinned_reading(reading: Reading) -> Thinned | None:
@@ -56,7 +81,9 @@ def thinned_file(path: Path, step: float) -> Thinned | None:
         drawn = np.cumsum(np.nan_to_num(amps) * length) / 3600.0
         current, charge = amps[keep], np.concatenate([[0.0], drawn[:-1]])[keep]
     cells = tuple(numbered("cell", n) or 0 for n in names)
-    return Thinned(seconds[keep] - seconds[0], current, charge, volts, cells, step)
+    return Thinned(
+        seconds[keep] - seconds[0], current, charge, volts, cells, step, unseen_seconds(seconds)[keep]
+    )
 
 
 def _unlike_latest(store: Store, pack: Pack, sha256: str) -> list[str]:

@@ -66,6 +66,32 @@ def test_odd_but_right_packs_stay_silent(name):
     assert lines(string(chemistry, current, step, soc, **more), pack(chemistry)) == []
 
 
+@pytest.mark.parametrize("nominal", [450.0, 700.0, 1000.0])
+@pytest.mark.parametrize("amperes", [-25.0, 25.0])
+def test_a_capacity_far_above_what_the_curve_takes_is_told(nominal, amperes):
+    """A cell of 100 Ah passes through its curve: 75 Ah in 3 h, while the file says several times as much."""
+    log = string("NMC", np.full(1080, amperes), 10, 0.2 if amperes < 0 else 0.95)
+    assert lines(log, pack(nominal=nominal)) == ["nominal_capacity_Ah"]
+    assert all(one.flow for one in contradictions(log, pack(nominal=nominal)))
+
+
+def test_what_relaxes_behind_a_load_is_no_charge():
+    """0.35 V come back within minutes while a charger gives 1 A: the cell's own way, not the curve's."""
+    log = string("NMC", np.full(600, -1.0), 1, 0.4)
+    log.volts[:] -= 0.35 * np.exp(-log.seconds / 60)[:, None]
+    assert lines(log, pack()) == []
+
+
+def test_what_was_moved_in_pauses_is_not_counted_as_one_go():
+    """Three charges of 60 Ah, the pack used in between while nothing was logged: 180 Ah, none of it more than 60."""
+    log = string("NMC", np.full(900, -60.0), 4, 0.2)
+    seconds = log.seconds + 7200.0 * (np.arange(900) // 300)
+    volts = log.volts[np.arange(900) % 300]
+    paused = Thinned(seconds, log.current, 3 * log.charge, volts, log.cells, log.step)
+    assert lines(paused, pack()) == []
+    assert lines(Thinned(log.seconds, log.current, 3 * log.charge, volts, log.cells, log.step), pack())
+
+
 WRONG = {
     "NMC driven": ("NMC", "LFP", drive(2400, 60), 1, 0.7),
     "NMC parked": ("NMC", "LFP", np.zeros(400), 600, 0.8),

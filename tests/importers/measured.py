@@ -145,6 +145,11 @@ RIG: Answers = {
     "current": (('column = "Untitled"', 'unit = "A"', 'discharge = "negative"'),),
     "cell_voltage": ((r'pattern = "Untitled (?P<cell>1)"', 'unit = "V"'),),
 }
+BARE: Answers = {
+    "time": (('column = "column 1"', 'format = "elapsed_s"'),),
+    "cell_voltage": (('pattern = "column 3(?P<cell>)"', 'unit = "V"'),),
+    "current": (('column = "column 2"',), ('column = "column 2"', 'unit = "A"', 'discharge = "negative"')),
+}
 CAR: Answers = _stamped("Date/Time", "%m/%d/%Y %H:%M:%S") | {
     "cell_voltage": ((r'pattern = "CP(?P<cell>\\d+)"',),),
     "current": (('discharge = "positive"',), ('column = "Pack Amps"', 'discharge = "positive"')),
@@ -258,7 +263,7 @@ CASES: tuple[Case, ...] = (
         truth_of.strain_rig,
         answers=RIG,
     ),
-    Case("q30-hppc", "data/S001/Q30_S001_1C.csv", "NMC", 1, 3.0, truth_of.bare_commas),
+    Case("q30-hppc", "data/S001/Q30_S001_1C.csv", "NMC", 1, 3.0, truth_of.bare_commas, answers=BARE),
     Case(
         "q30-hppc",
         "data/HPPC-for-electrothermal-neural-net/DNN01_HPPC_1C_20amb_processed_scrubbed.csv",
@@ -275,6 +280,7 @@ CASES: tuple[Case, ...] = (
         1,
         4.0,
         truth_of.bare_tabs,
+        answers=BARE,
     ),
     Case(
         "q40",
@@ -283,6 +289,7 @@ CASES: tuple[Case, ...] = (
         1,
         4.0,
         truth_of.bare_tabs,
+        answers=BARE,
     ),
     Case(
         "lgm50",

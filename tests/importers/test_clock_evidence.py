@@ -13,6 +13,7 @@ import pytest
 
 from bmslogs.importers.plan.profile import parse_profile
 from bmslogs.importers.reading.jumps import Evidence, Jump, moves, stretches
+from bmslogs.importers.reading.order import spread
 from bmslogs.importers.recognise.numeric_time import Track, readings
 from tests.importers.writing import (
     Dialect,
@@ -250,3 +251,121 @@ def test_moves_by_hand() -> None:
     (move,) = moves(parts, Evidence(step=second))
     assert (move.first, move.end, move.rule) == (3600, 3610, "clock_unset")
     assert move.shift == good + 3690 * second
+
+
+@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("again", [True, False])
+def test_a_count_beside_tells_the_time_of_a_clock_that_was_reset(seed: int, again: bool, tmp_path: Path) -> None:
+    rng = np.random.default_rng(seed)
+    truth = drive(rows=400, period_s=float(rng.choice([0.5, 2.0])), seed=seed)
+    # rows are not even: a step that is only usual would be off by up to as much
+    truth.time[:] += (rng.uniform(0, 200, 400)).astype(int) * np.timedelta64(1000, "us")
+    first = int(rng.integers(80, 200))
+    end = first + int(rng.integers(5, 120)) if again else 400
+    year = rng.choice(["1970", "1999", "2000"])
+    elapsed = {"elapsed_s": lambda r: f"{(us(truth.time[r]) - us(truth.time[0])) / 1e6:.3f}"}
+    d = D.but(time_text=showing(truth, elsewhere(truth, first, end, f"{year}-01-01T00:00:03")), extras=elapsed)
+    log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert_same(log, truth, d)
+    assert [(r["rule"], r["rows"]) for r in log.repairs] == [("clock_reckoned", end - first)]
+
+
+def test_a_count_that_was_reset_too_tells_no_time(tmp_path: Path) -> None:
+    truth = drive(rows=400)
+    elapsed = {"elapsed_s": lambda r: f"{r if r < 200 else r - 200}.000"}
+    d = D.but(time_text=showing(truth, elsewhere(truth, 200, 400, "1970-01-01T00:00:03")), extras=elapsed)
+    log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert_same(log, truth, d, time_us=2_000_000)
+    assert "clock_reckoned" not in {r["rule"] for r in log.repairs}
+
+
+def test_a_bare_t_that_rises_in_every_row_is_the_time(tmp_path: Path) -> None:
+    truth = drive(sensors=1)
+    d = D.but(time_name="t", time_text=count_from(truth, 12859.0))
+    log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert np.array_equal(np.diff(log.time), np.diff(truth.time))
+
+
+def test_an_epoch_in_a_unit_that_makes_another_century_of_it_is_asked_about(tmp_path: Path) -> None:
+    truth = drive()
+    d = D.but(time_name="stamp", time_text=lambda t: f"{us(t) / 1e6:.3f}")
+    path = write(truth, d, tmp_path)
+    profile = parse_profile({"time": {"column": "stamp", "format": "epoch_ms"}})
+    assert 'format = "epoch_s"' in refusal(path, pack_for(truth), tmp_path / "store", profile)
+    right = parse_profile({"time": {"column": "stamp", "format": "epoch_s"}})
+    assert_same(imported(path, pack_for(truth), tmp_path / "store", right), truth, d)
+
+
+@pytest.mark.parametrize("start", ["2026-05-13T09:10:00", "2026-05-13T23:58:00"])
+@pytest.mark.parametrize("period", [1.0, 60.0])
+def test_a_spreadsheets_day_and_part_of_the_day_in_two_columns(start: str, period: float, tmp_path: Path) -> None:
+    """Day 25569 is 1970-01-01 (the spreadsheets' own count); a part of a day to 1e-9 is 0.1 ms."""
+    truth = drive(rows=300, start=start, period_s=period)
+
+    def text(t: np.datetime64) -> list[str]:
+        day, part = divmod(us(t), 86_400_000_000)
+        return [str(day + 25569), f"{part / 86_400e6:.9f}"]
+
+    d = D.but(time_name="Date|Time", time_text=text)
+    log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert_same(log, truth, d)
+    assert log.repairs == ()
+
+
+def test_an_epoch_finer_than_the_stamps_beside_it_is_the_clock(tmp_path: Path) -> None:
+    truth = drive(period_s=2.0)
+    truth.time[:] += np.timedelta64(480, "ms")
+    epoch = {"epoch": lambda r: f"{us(truth.time[r]) / 1e6:.3f}"}
+    d = D.but(time_text=stamp("%m/%d/%Y %H:%M:%S", "America/Denver"), extras=epoch)
+    assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth, d)
+
+
+@pytest.mark.parametrize("form", ["%m/%d/%Y %I:%M:%S %p", "%d/%m/%Y %H:%M:%S"])
+def test_a_start_above_the_table_and_a_count_settle_day_and_month(form: str, tmp_path: Path) -> None:
+    truth = drive(start="2026-11-08T12:33:02")
+    began = np.datetime64("2026-11-07T21:07:49", "us")
+
+    def text(t: np.datetime64) -> list[str]:
+        seconds = (us(t) - us(began)) // 1_000_000
+        return [stamp(form)(t), f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}.000"]  # type: ignore[list-item]
+
+    d = D.but(time_name="Time Stamp|Prog Time", time_text=text, preamble=(f"Start Time,{stamp(form)(began)}", ""))
+    assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth, d)
+
+
+def test_a_row_that_shares_a_stamp_by_chance_lies_within_its_second() -> None:
+    """By hand: rows every minute, one of them twice in a second."""
+    second = 1_000_000
+    shared = np.array([8, 68, 128, 128, 188, 249], dtype=np.int64) * second
+    assert spread(shared, None, 1, False, 60 * second).tolist() == [
+        8 * second, 68 * second, 128 * second, 128 * second + second // 2, 188 * second, 249 * second
+    ]  # fmt: skip
+    minutes = np.array([0, 60, 60, 120], dtype=np.int64) * second
+    assert spread(minutes, None, 1, False, 60 * second).tolist() == [0, 60 * second, 90 * second, 120 * second]
+
+
+def test_a_first_column_without_a_name_is_a_clock_where_its_steps_differ(tmp_path: Path) -> None:
+    truth = drive(rows=300, cells=3, sensors=0)
+    truth.time[:] += np.random.default_rng(1).integers(0, 90, 300) * np.timedelta64(1000, "us")
+    d = D.but(header=False, time_text=count_from(truth, 0.0, decimals=3))
+    log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert np.array_equal(np.diff(log.time), np.diff(truth.time))
+    even = drive(rows=300, cells=3, sensors=0)
+    path = write(even, d.but(time_text=count_from(even, 0.0, decimals=0)), tmp_path, "even.csv")
+    reason = refusal(path, pack_for(even), tmp_path / "other")
+    assert 'column = "column 1"' in reason
+    answer = parse_profile({"time": {"column": "column 1", "format": "elapsed_s"}})
+    log = imported(path, pack_for(even), tmp_path / "other", answer)
+    assert np.array_equal(np.diff(log.time), np.diff(even.time))
+
+
+@pytest.mark.parametrize("made", ["2026-05-12", "2026-05-13"])
+def test_a_date_and_a_time_of_day_in_two_lines_above_the_table(made: str, tmp_path: Path) -> None:
+    """The lines with a value for each column are the table's; the single ones say when the file was made."""
+    truth = drive(sensors=1)
+    own = ("Date,2026/05/13,2026/05/13,2026/05/13", "Time,09:10:00.0001234567890,09:10:00.004,09:10:00.005")
+    head = (f"Date,{made}", "Time,08:00:01.5", "", *own, "")
+    d = D.but(preamble=head, time_name="Elapsed [s]", time_text=count_from(truth, 0.0, decimals=3))
+    log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert_same(log, truth, d)
+    assert "no_date" not in {r["rule"] for r in log.repairs}

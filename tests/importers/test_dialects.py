@@ -9,7 +9,17 @@ import pyarrow.parquet as pq
 import pytest
 
 from bmslogs.importers.plan.profile import parse_profile
-from tests.importers.writing import Dialect, assert_same, drive, imported, pack_for, stamp, write
+from tests.importers.writing import (
+    Dialect,
+    assert_same,
+    drive,
+    imported,
+    pack_for,
+    put,
+    stamp,
+    text_of,
+    write,
+)
 
 D = Dialect()
 GERMAN = D.but(
@@ -249,3 +259,39 @@ def test_inspected_profile_reads_the_same(name: str, tmp_path: Path) -> None:
     text = inspect_file(path, pack=pack_for(truth)).profile_toml()
     log = imported(path, pack_for(truth), tmp_path / "store", parse_profile(tomllib.loads(text)))
     assert_same(log, truth, d)
+
+
+@pytest.mark.parametrize("cells", [1, 3, 15])
+def test_a_decimal_comma_between_tabs_is_no_delimiter(cells: int, tmp_path: Path) -> None:
+    truth = drive(cells=cells)
+
+    def epoch(time: np.datetime64) -> str:
+        return f"{int(time.astype('datetime64[ms]').astype(np.int64)) / 1e3:.3f}".replace(".", ",")
+
+    d = D.but(delimiter="\t", decimal=",", time_text=epoch)
+    assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth, d)
+
+
+def test_a_blank_within_a_stamp_parts_no_fields(tmp_path: Path) -> None:
+    truth = drive(cells=1, sensors=1)
+    d = D.but(delimiter=";", decimal=",", time_text=stamp("%Y-%m-%d %H:%M:%S"), units_row=("V", "A", "C"))
+    assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth, d)
+
+
+def test_a_row_of_units_repeated_with_the_header_is_no_reading(tmp_path: Path) -> None:
+    truth = drive(sensors=2)
+    truth.temperatures[:] = 21.0
+    d = D.but(units_row=("V", "A", "C"), cell_name=lambda c: f"Cell{c}", current_name="Current",
+                      temperature_name=lambda s: f"T{s}")  # fmt: skip
+    lines = text_of(truth, d).splitlines()
+    path = put(("\n".join([*lines[:150], *lines[:2], *lines[150:]]) + "\n").encode(), tmp_path / "log.csv")
+    log = imported(path, pack_for(truth), tmp_path / "store")
+    assert_same(log, truth, d)
+    assert [(r["rule"], r["rows"]) for r in log.repairs] == [("header_repeated", 2)]
+
+
+def test_a_last_name_for_remarks_may_stand_over_no_field(tmp_path: Path) -> None:
+    truth = drive()
+    lines = text_of(truth, D).splitlines()
+    path = put(("\n".join([lines[0] + ",Comment", *lines[1:]]) + "\n").encode(), tmp_path / "log.csv")
+    assert_same(imported(path, pack_for(truth), tmp_path / "store"), truth, D)

@@ -14,6 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from bmslogs.base.pack import Pack
+from bmslogs.importers.plan.profile import parse_profile
 from tests.importers.nulls import RULES, count
 from tests.importers.writing import (
     Dialect,
@@ -410,3 +411,80 @@ def test_the_one_cell_beside_unused_inputs(tmp_path: Path) -> None:
     log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
     assert_same(log, truth)
     assert log.pack_voltage is None
+
+
+@pytest.mark.parametrize("value", [-273.1, 327.6, 150.0])
+def test_sensors_at_an_end_of_their_scale_do_not_cost_the_unit_of_the_others(
+    value: float, tmp_path: Path
+) -> None:
+    truth = drive(sensors=4)
+    truth.temperatures[:, :2] = value
+    d = D.but(temperature_name=lambda s: f"temp_{s}")
+    log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    np.testing.assert_allclose(log.temperature[:, 2:], truth.temperatures[:, 2:], atol=0.051)
+
+
+def test_colder_than_any_vehicle_is_no_temperature(tmp_path: Path) -> None:
+    truth = drive(sensors=2)
+    rows = [50, 120, 300]
+    truth.temperatures[rows, 0] = -100.0
+    log = imported(write(truth, D, tmp_path), pack_for(truth), tmp_path / "store")
+    assert np.flatnonzero(np.isnan(log.temperature).any(axis=1)).tolist() == rows
+
+
+def test_a_flag_of_minus_one_in_all_cells_is_no_voltage_with_a_mark(tmp_path: Path) -> None:
+    truth = drive(cells=2)
+    rows = [40, 41, 200]
+    truth.cells[rows] = -1.0
+    log = imported(write(truth, D, tmp_path), pack_for(truth), tmp_path / "store")
+    assert np.flatnonzero(np.isnan(log.cell_voltage).all(axis=1)).tolist() == rows
+    assert "minus_mark" not in rules(log)
+
+
+@pytest.mark.parametrize("flag", [65535.0, 99999.0])
+def test_flags_of_the_current_say_nothing_of_its_unit(flag: float, tmp_path: Path) -> None:
+    truth = drive(rows=300)
+    rows = list(range(30, 270, 30))
+    truth.current[rows] = flag
+    log = imported(write(truth, D, tmp_path), pack_for(truth), tmp_path / "store")
+    assert log.current is not None and np.flatnonzero(np.isnan(log.current)).tolist() == rows
+
+
+@pytest.mark.parametrize("at", [0, 1])
+@pytest.mark.parametrize("name", [lambda c: f"Cell {c} voltage", lambda c: f"Cell {c} [V]"])
+def test_two_taps_of_a_small_pack_change_places(at: int, name, tmp_path: Path) -> None:  # type: ignore[no-untyped-def]
+    truth = drive(cells=4)
+    taps = np.concatenate([np.zeros((len(truth.time), 1)), np.cumsum(truth.cells, axis=1)], axis=1)
+    taps[:, [at + 1, at + 2]] = taps[:, [at + 2, at + 1]]
+    truth.cells[:] = np.round(np.diff(taps, axis=1), 3)
+    d = D.but(cell_name=name)
+    assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth, d)
+
+
+def electrodes(truth, names: tuple[str, str, str], real: bool) -> Dialect:  # type: ignore[no-untyped-def]
+    """Return a dialect in which the one cell stands beside both electrodes' voltages against a reference."""
+    low = 0.12
+    high = [f"{round(v + (low if real else 0.2), 4):.4f}" for v in truth.cells[:, 0]]
+    extras = {names[0]: lambda r: high[r], names[2]: lambda r: f"{low:.4f}"}
+    return D.but(cell_name=lambda c: names[1], cell_decimals=4, extras=extras)
+
+
+def test_the_difference_of_two_electrodes_is_the_cell(tmp_path: Path) -> None:
+    truth = drive(cells=1, sensors=0)
+    d = electrodes(truth, ("Ewe/V", "Ewe-Ece/V", "Ece/V"), real=True)
+    assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth, d)
+
+
+def test_several_voltages_that_may_be_the_one_cell_are_asked_about(tmp_path: Path) -> None:
+    truth = drive(cells=1, sensors=0)
+    path = write(truth, electrodes(truth, ("Ewe/V", "Etot/V", "Ece/V"), real=False), tmp_path)
+    reason = refusal(path, pack_for(truth), tmp_path / "store")
+    assert '"Ewe/V(?P<cell>)"' in reason and '"Etot/V(?P<cell>)"' in reason
+    profile = parse_profile({"cell_voltage": {"pattern": "Etot/V(?P<cell>)"}})
+    assert_same(imported(path, pack_for(truth), tmp_path / "store", profile), truth)
+
+
+def test_what_a_log_lacks_is_said_before_what_it_leaves_open(tmp_path: Path) -> None:
+    truth = drive(start="2026-05-03T09:00:00")
+    d = D.but(time_text=stamp("%d/%m/%Y %H:%M:%S"), current_name="Setting")
+    assert "no current" in refusal(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")

@@ -254,7 +254,7 @@ TRIPS = {
             temperature_name=lambda s: f"T{s}",
             units_row=("V", "A", "°C"),
         ),
-        {"header_repeated", "unreadable", "no_time"},
+        {"header_repeated"},
     ),
 }
 

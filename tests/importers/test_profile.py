@@ -73,6 +73,9 @@ def test_the_documented_profile(tmp_path: Path) -> None:
         ("[tme]\n", "unknown key 'tme'"),
         ('[time]\ncolumn = "a"\ncolumns = ["b", "c"]\n', "exclude"),
         ('[time]\nzone = "Mars/Base"\n', "time zone"),
+        ('[time]\nformat = "%Q%%%"\n', "no part of a time is written %Q"),
+        ('[time]\nformat = "%Y-%m-%"\n', "no part of a time"),
+        ('[time]\nformat = "%%"\n', "names no part of a time"),
         ('[current]\nunit = "V"\n', "no unit of current"),
         ('[current]\ndischarge = "minus"\n', "current.discharge"),
         ('[cell_voltage]\npattern = "U("\n', "regular expression"),
@@ -98,6 +101,8 @@ def test_mistakes_are_named(text: str, says: str, tmp_path: Path) -> None:
         ({"cell_voltage": {"pattern": r"X(?P<cell>\d+)"}}, "no header fits"),
         ({"cell_voltage": {"pattern": r"Cell(?P<cell>\d+) \(V\)", "first": 0}}, "first = 0"),
         ({"cell_voltage": {"unit": "mV", "pattern": r"Cell(?P<cell>\d+) \(V\)"}}, "unit mV"),
+        ({"cell_voltage": {"unit": "mV"}}, 'unit = "V"'),
+        ({"current": {"column": "Current (A)", "unit": "mA"}}, "voltages answer as to a current in"),
         ({"time": {"column": "Time", "format": "nonsense"}}, "time format"),
     ],
 )

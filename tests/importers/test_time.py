@@ -32,6 +32,8 @@ def elapsed(truth, scale: float = 1.0, decimals: int = 1):  # type: ignore[no-un
 
 
 FORMS = {
+    "asctime": stamp("%a %b %d %H:%M:%S %Y"),
+    "padded": lambda t: f"  {t.astype('datetime64[ms]')!s}",
     "iso": stamp("%Y-%m-%dT%H:%M:%S.%L"),
     "iso with Z": stamp("%Y-%m-%dT%H:%M:%S.%LZ"),
     "iso with zone": stamp("%Y-%m-%dT%H:%M:%S.%L%z", "Europe/Oslo"),

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from bmslogs.analysis.ocv import OcvCurve
 from bmslogs.analysis.rests import Anchors
 from bmslogs.base.pack import Pack
-from bmslogs.base.pack_claims import NMC_FLAT_BELOW_V, Contradiction, Thinned, contradictions
+from bmslogs.base.pack_claims import NMC_FLAT_BELOW_V, Contradiction, Thinned, contradictions, unseen_seconds
 
 Floats = npt.NDArray[np.float64]
 
@@ -53,7 +53,7 @@ def thinned(
     keep = np.arange(0, len(seconds), max(1, len(seconds) // ROWS))
     return Thinned(
         seconds[keep], None if current is None else current[keep], None if charge is None else charge[keep],
-        volts[keep], cells, step,
+        volts[keep], cells, step, unseen_seconds(seconds)[keep],
     )
 
 

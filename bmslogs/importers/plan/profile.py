@@ -70,6 +70,10 @@ def _regex(value: str, *groups: str) -> str:
     return value
 
 
+DIRECTIVES = frozenset("aAbBcdfHIjmMpSuUVwWxXyYzZG%")
+"""What may stand behind a % in a format of `datetime.strptime`."""
+
+
 class Time(_Section):
     """Where the time stands, how it is written, in which zone, and which side of a jump of the clock is right."""
 
@@ -79,6 +83,17 @@ class Time(_Section):
     zone: str | None = None
     start: dt.datetime | None = None
     right: Literal["earlier", "later", "both"] | None = None
+
+    @field_validator("format")
+    @classmethod
+    def _known_parts(cls, value: str | None) -> str | None:
+        if value is not None and "%" in value:
+            unknown = [m for m in re.findall(r"%(.?)", value) if m not in DIRECTIVES or not m]
+            if unknown:
+                raise ValueError(f"{value!r}: no part of a time is written %{unknown[0]}")
+            if not re.search(r"%[^%]", value.replace("%%", "")):
+                raise ValueError(f"{value!r} names no part of a time")
+        return value
 
     @field_validator("zone")
     @classmethod

@@ -58,6 +58,8 @@ class Chunk:
         Line of the block's first line in the file.
     not_text
         Columns that hold other than the plan says: texts among numbers, readings where there were none.
+    reckoned
+        Rows whose time a count beside their stamp tells, because the clock was not set.
     lines
         Lines of the block that hold something, those between the rows included.
     other_delimiter
@@ -83,6 +85,7 @@ class Chunk:
     nul_lines: int = 0
     odd_quotes: int = 0
     stray_quotes: int = 0
+    reckoned: int = 0
     lines: int = 0
     other_delimiter: tuple[str, int] | None = None
     other_header: int = 0
@@ -173,7 +176,7 @@ class BlockReader:
         for role in ("cell", "temperature", "bleed"):
             self._roles.setdefault(role, []).sort(key=lambda t: t.number)
         self._cells_at = self._side_by_side(self._roles["cell"])
-        self._header = plan.dialect.header_text.strip().encode() if plan.dialect.header_line else b""
+        self._heads = plan.dialect.heads
         self._later = BlockReader(plan.later) if plan.later is not None else None
 
     def _side_by_side(self, cells: list[Taken]) -> range:
@@ -329,8 +332,8 @@ class BlockReader:
         end = b"\r" if block.count(b"\n", 0, len(block) - 1) == 0 and b"\r" in block else b"\n"
         if b"\0" in block:
             block, nuls = _without(block, end, lambda x: b"\0" in x)
-        if self._header and block.find(self._header) >= 0:
-            block, repeated = _without(block, end, lambda x: x.strip() == self._header)
+        if any(block.find(head) >= 0 for head in self._heads):
+            block, repeated = _without(block, end, lambda x: x.strip() in self._heads)
         if self.plan.dialect.quoted and b'"' in block:
             # an open quote would swallow the lines behind it up to the next one
             block, strays = self._without_stray_quotes(block, end)
@@ -427,13 +430,16 @@ class BlockReader:
 
     def _chunk(self, table: Any, bad: Bad, not_text: set[int], cells: Float32s | None = None) -> Chunk:
         plan, rows = self.plan, table.num_rows
-        time = np.full(rows, MISSING, dtype=np.int64)
+        time, reckoned = np.full(rows, MISSING, dtype=np.int64), 0
         if plan.clock is not None:
             columns = [table.column(column_key(i)) for i in plan.clock.columns]
-            if plan.clock.kind == "number" and not pa.types.is_floating(columns[0].type):
-                taken = next(t for t in plan.columns if t.index == plan.clock.columns[0])
-                columns = [arrow_numbers(numbers_of(columns[0], taken.style or NumberStyle())[0])]
-            time = plan.clock.raw(columns, self._fraction(table))
+            if plan.clock.kind == "number":
+                columns = [self._counted(c, i) for c, i in zip(columns, plan.clock.columns)]
+            fraction, steady = plan.clock.fraction, plan.clock.steady
+            time = plan.clock.raw(columns, None if fraction is None else self._beside(table, fraction.index))
+            if steady is not None:
+                stamped, time = time, steady.right(time, self._beside(table, steady.index))
+                reckoned = int(np.count_nonzero(stamped != time))
         self._awake(table, not_text)
         current = None
         if self._roles.get("current"):
@@ -457,7 +463,15 @@ class BlockReader:
             bleed,
             known,
             self._others(table, bad),
+            reckoned=reckoned,
         )
+
+    def _counted(self, column: Any, index: int) -> Any:
+        """Return a time column of numbers as such."""
+        if pa.types.is_floating(column.type):
+            return column
+        taken = next(t for t in self.plan.columns if t.index == index)
+        return arrow_numbers(numbers_of(column, taken.style or NumberStyle())[0])
 
     def _signed_by_mode(self, table: Any, current: Float32s) -> Float32s:
         """Return a current without a sign with the one that the mode column says: charge is negative."""
@@ -478,12 +492,9 @@ class BlockReader:
             ).as_py():
                 not_text.add(taken.index)
 
-    def _fraction(self, table: Any) -> npt.NDArray[np.float64] | None:
-        """Return the column that tells the fraction of the second, where there is one."""
-        clock = self.plan.clock
-        if clock is None or clock.fraction is None:
-            return None
-        taken = next(t for t in self.plan.columns if t.index == clock.fraction.index)
+    def _beside(self, table: Any, index: int) -> npt.NDArray[np.float64]:
+        """Return a column of numbers beside the clock's own."""
+        taken = next(t for t in self.plan.columns if t.index == index)
         return np.asarray(self._numbers(table, taken, {}), dtype=np.float64)
 
     def _bleed(self, table: Any) -> tuple[npt.NDArray[np.bool_] | None, npt.NDArray[np.bool_] | None]:
@@ -574,6 +585,7 @@ def _behind(first: Chunk, second: Chunk) -> Chunk:
     out.repeated_headers = first.repeated_headers + second.repeated_headers
     out.nul_lines, out.odd_quotes = first.nul_lines + second.nul_lines, first.odd_quotes + second.odd_quotes
     out.stray_quotes = first.stray_quotes + second.stray_quotes
+    out.reckoned = first.reckoned + second.reckoned
     out.other_delimiter = first.other_delimiter
     out.unreadable = dict(first.unreadable)
     for name, rows in second.unreadable.items():

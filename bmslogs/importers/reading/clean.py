@@ -12,7 +12,14 @@ from bmslogs.importers.plan.repairs import Repairs
 from bmslogs.importers.plan.sign_evidence import SignEvidence
 from bmslogs.importers.reading.blocks import Chunk, join_chunks
 from bmslogs.importers.reading.directions import add_to_evidence, sound_cells
-from bmslogs.importers.reading.fills import cell_fills, extremes, scalar_fills, temperature_fills
+from bmslogs.importers.reading.fills import (
+    LEAST_FLAG_A,
+    LEAST_FLAG_V,
+    cell_fills,
+    extremes,
+    scalar_fills,
+    temperature_fills,
+)
 from bmslogs.importers.reading.jumps import SECOND
 from bmslogs.importers.reading.minus_marks import minus_marks
 from bmslogs.importers.reading.order import Clockwork, Corrections, rising, spread
@@ -389,7 +396,8 @@ class Finisher:
             if what == "current"
             else self.plan.of("pack voltage")
         )
-        mask = scalar_fills(values, taken[0].scale, before, 50.0 if what == "current" else 20.0)
+        least = LEAST_FLAG_A if what == "current" else LEAST_FLAG_V
+        mask = scalar_fills(values, taken[0].scale, before, least)
         if what == "pack" and len(chunk.cells):
             nought = values == 0
             if nought.any():
@@ -465,6 +473,10 @@ class Finisher:
             self.repairs.add("open_quote", "{rows} with an open quote left out", chunk.odd_quotes)
         if chunk.stray_quotes:
             self.repairs.add("quote_stray", "{rows} with a stray quote, read without it", chunk.stray_quotes)
+        if chunk.reckoned and self.plan.clock is not None and self.plan.clock.steady is not None:
+            count = next(t.name for t in self.plan.columns if t.index == self.plan.clock.steady.index)
+            sentence = f"the clock was not set: the time of {{rows}} is told by {count!r}, which counted on"
+            self.repairs.add("clock_reckoned", sentence, chunk.reckoned, ["time"])
         if chunk.unreadable:
             rows = np.unique(np.concatenate(list(chunk.unreadable.values())))
             sentence = "fields that are no number made null in {rows} ({columns})"

@@ -58,12 +58,14 @@ LEAST_CELLS = 4
 """Choice: with fewer cells their median is no measure of the others."""
 ABSURD, ABSURD_ALONE = 20_000.0, 3_000.0
 """Choice [A or V]: no battery of a vehicle gives more: no reading; nor is what says less and nothing else."""
+LEAST_FLAG_A, LEAST_FLAG_V = 50.0, 20.0
+"""Choice: a flag of a current or a pack voltage leaves its neighbours in time by this much."""
 BEYOND = 1.5
 """Choice: a fill of the current or the pack voltage is this many times larger than all other readings of the block."""
 JUMP_K = 8.0
 """Choice: no sensor in a pack jumps so far from row to row and back."""
-HOTTEST_C, COLDEST_C = 300.0, -100.0
-"""Choice [degC]: what a sensor says beyond is no reading."""
+HOTTEST_C, COLDEST_C = 300.0, -70.0
+"""Choice [degC]: what a sensor says beyond is no reading; no vehicle is colder, a burning cell may be as hot."""
 NEVER_C = (-40.0, 215.0, 127.0, 255.0, -127.0, -128.0, -273.15)
 """Ends of sensors' scales [degC] that no pack is at while other readings are far."""
 RAW_TEMPERATURES = (

@@ -60,6 +60,8 @@ def with_later_columns(plan: Plan, found: NewColumns, file: Path) -> Plan:
         if clock.fraction is not None:
             fraction = replace(clock.fraction, index=places[by_index[clock.fraction.index]])
             clock = replace(clock, fraction=fraction)
+        if clock.steady is not None:
+            clock = replace(clock, steady=replace(clock.steady, index=places[by_index[clock.steady.index]]))
     moved = frozenset(places[t.name] for t in used if t.index in plan.text_columns)
     later = replace(plan, dialect=dialect, columns=tuple(columns), clock=clock, text_columns=moved)
     shown = ", ".join(added[:4])

@@ -17,6 +17,10 @@ ALIKE, ALIKE_WHERE_RARE = 0.25, 0.08
 """Choice: behind a mark stands the row's median cell, to within this share; a lone sign may be damage."""
 RARE = 0.02
 """Choice: fewer readings of a cell than this share with a sign are no habit of the logger."""
+USUAL = 0.5
+"""Choice: and what cells of the block read otherwise, to within this share: flags stand in all cells of a row."""
+SAMPLED = 1000
+"""Choice: as many rows of a block tell what cells read otherwise."""
 NEIGHBOUR_LEAST, NEIGHBOUR_DOUBLED = 1.15, 1.5
 """Choice: a neighbour that reads so many times the median has taken up what a swapped tap lacks."""
 
@@ -44,6 +48,8 @@ def minus_marks(cells: Floats, low: float) -> Bools | None:
         )
         rare = negative.mean(axis=1) < RARE
         alike = np.abs(some - middle) < np.where(rare, ALIKE_WHERE_RARE, ALIKE)[:, None] * middle
+        usual = float(np.nanmedian(np.abs(cells[:, :: max(cells.shape[1] // SAMPLED, 1)])))
+        alike &= np.abs(some - usual) < USUAL * usual
     beside = np.zeros_like(high)
     beside[1:] |= high[:-1]
     beside[:-1] |= high[1:]

@@ -346,6 +346,9 @@ def spread(time: Int64s, next_stamp: int | None, usual: int, first: bool, step: 
     widths = following - stamps
     usual_width = int(np.median(widths[widths > 0])) if len(widths) else SECOND
     widths = np.where(widths > 1.5 * usual_width, usual_width, widths)
+    if usual <= 1 and not (stamps % SECOND).any():
+        # a row now and then that shares a stamp of whole seconds lies within that second, however far the next row
+        widths = np.minimum(widths, SECOND if (stamps % (60 * SECOND)).any() else 60 * SECOND)
     share = np.maximum(sizes, usual)
     place = np.arange(len(time)) - np.repeat(starts, sizes)
     if first and sizes[0] < usual:

@@ -85,7 +85,11 @@ class Joint:
 
 @dataclass(frozen=True)
 class _Place:
-    """A row that may be a joint, with what its verdict needs."""
+    """A row that may be a joint, with what its verdict needs.
+
+    `moved` is how far the cells went the way of the jump in the rows next to it [mV]: steps of current there are
+    answered already.
+    """
 
     row: int
     time: int
@@ -97,6 +101,7 @@ class _Place:
     active_a: float
     warmer: float
     step_a: float
+    moved: float
 
 
 @dataclass
@@ -176,7 +181,7 @@ class Joints:
         if not colder and 0.0 < p.jump * np.sign(answer) < ANSWERS * drop * p.range_a and abs(answer) > size:
             return False
         follows = p.active_a >= p.range_a and size > (1.0 if colder else SURELY) * FOLLOWED * p.others
-        return follows or size > EXPLAINED * drop * p.range_a
+        return follows or size > EXPLAINED * max(drop * p.range_a - p.moved, 0.0)
 
     def _look(self, new: dict[str, npt.NDArray[Any]], final: bool) -> None:
         both = {k: np.concatenate([self._tail[k], v], axis=-1) for k, v in new.items()} if self._tail else new
@@ -221,14 +226,21 @@ class Joints:
                     self.places.append(place)
 
     def _around(self, stray: Float32s, current: Float32s, k: int) -> Float32s:
-        """Return the strays beside a row; for one at rest not those where cells answered a step, if not as usual."""
-        near = current[max(k - NEXT_TO - 1, 0) : k + NEXT_TO + 1]
-        places = np.r_[max(k - 1 - BESIDE, 0) : k - 1, k : min(k + BESIDE, len(stray))]
-        steps = np.abs(np.diff(current))[places]
-        beside = stray[places]
-        answered = (steps > QUIET * self.capacity) & (beside < ANSWERED * abs(self._slope()) * steps)
-        rests = float(np.ptp(near)) < QUIET * self.capacity
-        return beside[~answered] if rests and np.count_nonzero(~answered) >= LEAST_ALIKE else beside
+        """Return the strays beside a row; for one at rest not those where cells answered a step, if not as usual.
+
+        A row is at rest where all steps of current next to it were answered by the cells in the row of the step.
+        """
+        from_row, to_row = max(k - 1 - BESIDE, 0), min(k + BESIDE, len(stray))
+        steps = np.abs(np.diff(current[from_row : to_row + 1]))
+        moves = steps > QUIET * self.capacity
+        answered = moves & (stray[from_row:to_row] < ANSWERED * abs(self._slope()) * steps)
+        near = slice(max(k - 1 - NEXT_TO - from_row, 0), k + NEXT_TO - from_row)
+        rests = not (moves & ~answered)[near].any()
+        others = np.arange(from_row, to_row) != k - 1
+        beside, answered = stray[from_row:to_row][others], answered[others]
+        return (
+            np.asarray(beside[~answered]) if rests and np.count_nonzero(~answered) >= LEAST_ALIKE else beside
+        )
 
     def _place(self, rows: dict[str, npt.NDArray[Any]], stray: Float32s, k: int) -> _Place | None:
         jump = rows["cells"][:, k] - rows["cells"][:, k - 1]
@@ -257,6 +269,7 @@ class Joints:
             float(np.ptp(more)) if len(more) else 0.0,
             float(np.nan_to_num(warmth[-1] - warmth[0])) if len(warmth) == 4 else 0.0,
             _largest_step(amps),
+            max(float((rows["mean"][near][-1] - rows["mean"][near][0] - mean) * np.sign(mean)), 0.0),
         )
 
 

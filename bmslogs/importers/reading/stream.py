@@ -385,6 +385,7 @@ def _with_told(scans: Chunk, blocks: list[Chunk]) -> Chunk:
         nul_lines=sum(b.nul_lines for b in blocks),
         odd_quotes=sum(b.odd_quotes for b in blocks),
         stray_quotes=sum(b.stray_quotes for b in blocks),
+        reckoned=sum(b.reckoned for b in blocks),
         unreadable=unreadable,
         not_text=set().union(*(b.not_text for b in blocks)),
     )
@@ -415,6 +416,7 @@ def _turned(chunks: Iterator[Chunk]) -> Iterator[Chunk]:
             nul_lines=chunk.nul_lines,
             odd_quotes=chunk.odd_quotes,
             stray_quotes=chunk.stray_quotes,
+            reckoned=chunk.reckoned,
             lines=chunk.lines,
             unreadable=unreadable,
             not_text=chunk.not_text,

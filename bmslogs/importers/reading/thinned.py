@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.base.pack_claims import Thinned
+from bmslogs.base.pack_claims import Thinned, unseen_seconds
 from bmslogs.importers.reading.blocks import Chunk
 
-ROWS_A_BLOCK, MOST_ROWS = 96, 3000
+ROWS_A_BLOCK, MOST_ROWS = 384, 3000
 """Choice: rows kept of a block, and in all: more only cost time and memory."""
 LONGEST_ROW = 10.0
 """Usual intervals that a row may stand for: what follows is a pause, and nothing is counted over it."""
@@ -21,6 +21,8 @@ class Thinner:
         self._time: list[npt.NDArray[np.int64]] = []
         self._current: list[npt.NDArray[np.float64]] = []
         self._charge: list[npt.NDArray[np.float64]] = []
+        self._unseen: list[npt.NDArray[np.float64]] = []
+        self._paused, self._last = 0.0, 0
         self._cells: list[npt.NDArray[np.float32]] = []
         self._counted = 0.0
         self._rows = 0
@@ -33,6 +35,9 @@ class Thinner:
         stride = max(1, chunk.rows // ROWS_A_BLOCK) * self._every
         keep = slice(0, chunk.rows, stride)
         self._time.append(chunk.time[keep].copy())
+        paused = self._pauses(chunk.time)
+        self._unseen.append(paused[keep])
+        self._paused, self._last = float(paused[-1]), int(chunk.time[-1])
         self._cells.append(chunk.cells[:, keep].copy())
         if chunk.current is not None:
             drawn = np.cumsum(self._ampere_hours(chunk.time, chunk.current))
@@ -43,6 +48,12 @@ class Thinner:
         self._rows += len(self._time[-1])
         if self._rows > MOST_ROWS:
             self._halve()
+
+    def _pauses(self, time: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+        """Return (rows,) time [s] in pauses until each row, counted up."""
+        seconds = time * 1e-6
+        before = seconds[:1] if not self._rows else np.array([self._last * 1e-6])
+        return self._paused + unseen_seconds(np.concatenate([before, seconds]))[1:]
 
     @staticmethod
     def _ampere_hours(time: npt.NDArray[np.int64], current: npt.NDArray[np.float32]) -> npt.NDArray[np.float64]:
@@ -58,6 +69,7 @@ class Thinner:
     def _halve(self) -> None:
         self._time = [np.concatenate(self._time)[::2]]
         self._cells = [np.concatenate(self._cells, axis=1)[:, ::2]]
+        self._unseen = [np.concatenate(self._unseen)[::2]]
         if self._charge:
             self._charge = [np.concatenate(self._charge)[::2]]
             self._current = [np.concatenate(self._current)[::2]]
@@ -85,5 +97,5 @@ class Thinner:
             (time - time[0]) * 1e-6,
             sign * np.concatenate(self._current) if whole else None,
             sign * np.concatenate(self._charge) if whole else None,
-            volts, cells, step,
+            volts, cells, step, np.concatenate(self._unseen),
         )

@@ -66,6 +66,36 @@ class Fraction:
         return np.where(good, time, us)
 
 
+@dataclass(frozen=True)
+class Steady:
+    """A count beside the stamps that goes on where the clock was lost: it tells the time of such rows.
+
+    Attributes
+    ----------
+    index
+        Column of the file.
+    scale, offset
+        Microseconds since 1970 (local) are value * scale + offset.
+    first, end
+        Stamps outside [us] are those of a clock that was not set.
+    """
+
+    index: int
+    scale: float
+    offset: int
+    first: int
+    end: int
+
+    def right(self, us: Int64s, values: Floats) -> Int64s:
+        """Return stamps with those of a clock that was not set, and missing ones, told by the count."""
+        lost = (us < self.first) | (us >= self.end)
+        if not lost.any():
+            return us
+        lost &= np.isfinite(values)
+        counted = np.rint(np.where(lost, values, 0.0) * self.scale).astype(np.int64) + self.offset
+        return np.where(lost, counted, us)
+
+
 def epochs_beside(sample: Sample, headers: list[Header], taken: tuple[int, ...]) -> list[tuple[int, Counted]]:
     """Return the other columns that count since 1970, or a spreadsheet's days, with what they count."""
     out = []
@@ -224,8 +254,40 @@ def _running(c: SampledColumn, us: Int64s, coarse: int) -> Fraction | None:
             continue
         ahead = since - values * scale
         low, high = float(ahead.max()), float(ahead.min()) + coarse
-        if low <= high + 0.02 * coarse:
+        # besides the stamp's step the rounding of the count
+        if low <= high + max(0.02 * coarse, 10.0**-c.decimals * nominal):
             return Fraction(c.index, scale, nought + round(low), True, coarse)
+    return None
+
+
+def find_steady(
+    sample: Sample, headers: list[Header], taken: tuple[int, ...], us: Int64s, first: int, end: int
+) -> Steady | None:
+    """Find a count that rises through the whole log and runs with the stamps of the clock while that is set.
+
+    Parameters
+    ----------
+    taken
+        The clock's own columns.
+    us
+        Stamps of the sample's rows.
+    first, end
+        Between them a clock was set [us].
+    """
+    known = (us >= first) & (us < end)
+    if known.sum() < 20:
+        return None
+    coarse = SECOND if not (us[known] % SECOND).any() else 1000
+    for c in sample.columns:
+        if c.index in taken or c.style is None or c.filled < 0.95 * sample.rows or not is_named(headers[c.index]):
+            continue
+        values = c.values[np.isfinite(c.values)]
+        if len(values) < 20 or (np.diff(values) < 0).any() or values[-1] == values[0]:
+            continue
+        found = _running(c, np.where(known, us, MISSING), coarse)
+        if found is not None:
+            middle = 0 if coarse == SECOND else -coarse // 2
+            return Steady(c.index, found.scale, found.offset + middle, first, end)
     return None
 
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
+import json
+import re
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -30,6 +33,8 @@ _NOT_CELLS = frozenset(
         "discharge",
     }
 )
+MOST_ELECTRODES = 8
+"""Choice: among as many columns of volts the difference of two others is looked for."""
 MOST_NUMBER = 65_536
 """Choice: loggers number cells by module and place (0x1203), in two bytes at most; more is no cell."""
 _SCALES = ("V", "mV", "0.1mV", "10mV", "0.1V", "uV")
@@ -120,10 +125,10 @@ def find_cells(
         by_values = _by_values(sample, free, cells)
         if by_values is not None:
             return by_values
+        named_so = "(?P<cell>)" if cells == 1 else "(?P<cell>...)"
         raise BadInput(
-            "no header",
-            "names over the columns, or as many columns of cell voltages side by side as the "
-            "pack file has cells",
+            f"no header, and not as many columns of cell voltages side by side as {cells or 'there may be'} cells",
+            f'a header line, or a profile with [cell_voltage] pattern = "column 3{named_so}" where that is a cell',
             file=file,
         )
     families = _families(sample, headers, free, pack)
@@ -133,10 +138,15 @@ def find_cells(
     able = [(f, u, w) for f, u, w in judged if u is not None]
     if cells == 1 and not able:
         able = [(f, u, w) for f in _lone(headers, free) for u, w in [_judge(f, sample)] if u is not None]
+    if cells == 1 and not able:
+        able = _across(sample, headers, free, file)
     if not able:
+        able_names = [sample.columns[i].name for i in sorted(free) if _reads_as_one(sample.columns[i])]
+        lines = " or ".join(_pattern_of(n) for n in able_names[:4])
+        pattern = f" pattern = {lines}" if cells == 1 and able_names else ""
         raise BadInput(
             "no cell voltages found",
-            "numbered columns of cell voltages, or [cell_voltage] in a profile",
+            f"numbered columns of cell voltages, or [cell_voltage]{pattern} in a profile",
             file=file,
         )
     chosen = _choose(able, cells, sample, file)
@@ -179,6 +189,67 @@ def _lone(headers: list[Header], free: set[int]) -> list[Family]:
     named_so = [i for i in able if "cell" in headers[i].means] or able
     says = "the only cell of the pack"
     return [Family((i,), (((), 1),), says, 1, headers[i].unit, headers[i].means) for i in named_so]
+
+
+def _pattern_of(name: str) -> str:
+    """Return the pattern, as a profile spells it, that names a column as the one cell of a pack."""
+    return json.dumps(re.escape(name).replace("\\ ", " ") + "(?P<cell>)", ensure_ascii=False)
+
+
+def _reads_as_one(column: SampledColumn) -> bool:
+    """Whether numbers may be the voltage of a cell [V]."""
+    return column.style is not None and LOWEST_V <= _median(column) <= HIGHEST_V
+
+
+def _across(
+    sample: Sample, headers: list[Header], free: set[int], file: Path
+) -> list[tuple[Family, Unit, str]]:
+    """Return the voltage between two electrodes that stand beside it, each against a reference, as the one cell.
+
+    Raises
+    ------
+    Ambiguous
+        Several columns of volts may be the cell, and none is the difference of two others.
+    """
+    volts = [
+        i
+        for i in sorted(free)
+        if (unit := headers[i].unit) is not None and unit.kind == "voltage" and sample.columns[i].filled
+    ][:MOST_ELECTRODES]
+    able = []
+    for i in volts:
+        family = Family((i,), (((), 1),), "the only cell of the pack", 1, headers[i].unit, headers[i].means)
+        unit, why = _judge(family, sample)
+        if unit is not None:
+            able.append((family, unit, why))
+    between = [a for a in able if _is_difference(a[0].columns[0], volts, sample)]
+    if len(between) == 1:
+        family, unit, why = between[0]
+        return [(replace(family, says="the difference of two voltages beside it"), unit, why)]
+    if len(able) > 1:
+        names = [sample.columns[f.columns[0]].name for f, _, _ in able]
+        lines = " or ".join(_pattern_of(n) for n in names[:4])
+        raise Ambiguous(
+            f"several columns may be the cell, {', '.join(map(repr, names[:4]))}",
+            f"a profile with [cell_voltage] pattern = {lines}",
+            file=file,
+        )
+    return able
+
+
+def _is_difference(index: int, volts: list[int], sample: Sample) -> bool:
+    """Whether a column is, to its rounding, one of the others less another, in every row."""
+    own = sample.columns[index]
+    for i, j in itertools.permutations([k for k in volts if k != index], 2):
+        a, b = sample.columns[i], sample.columns[j]
+        # single precision of a logger that keeps all three, too
+        rounding = 0.51 * sum(10.0**-c.decimals for c in (own, a, b)) + 2.4e-7 * float(
+            np.nanmax(np.abs(own.values))
+        )
+        off = np.abs(own.values - (a.values - b.values))
+        if np.isfinite(off).any() and float(np.nanmax(off)) <= rounding:
+            return True
+    return False
 
 
 def _family(stem: tuple[str, ...], columns: list[int], headers: list[Header]) -> Family | None:
@@ -286,6 +357,9 @@ def _judge(family: Family, sample: Sample) -> tuple[Unit | None, str]:
         return None, "no readings"
     unit, why = voltage_unit(known, stated)
     if unit is None:
+        # two taps that change places make three cells of 2, -1 and 2 times the voltage: their sum is kept
+        unit, why = voltage_unit([float(np.mean(known))], stated)
+    if unit is None:
         return None, why
     inside = [LOWEST_V - 1 <= abs(m) * unit.scale <= HIGHEST_V * 2 for m in known if m not in _DROPPED]
     if not inside or sum(inside) < 0.75 * len(inside):
@@ -389,8 +463,9 @@ def _numbered(
                 )
             if numbers[-1] > MOST_NUMBER:
                 raise BadInput(
-                    f"a cell of number {numbers[-1]}", f"cells counted up to {MOST_NUMBER} at most", file=file
-                )
+                    f"a cell of number {numbers[-1]}", f"cells counted up to {MOST_NUMBER} at most", file=file,
+                    column=next(sample.columns[i].name for (_, k), i in pairs if k == numbers[-1]),
+                )  # fmt: skip
             notes.append(f"the logger's numbers run {numbers[0]}..{numbers[-1]} with gaps")
     targets = wanted if wanted is not None else tuple(range(1, len(ordered) + 1))
     return Cells(

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
+import json
 import re
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,11 +17,13 @@ from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.importers.plan.profile import Time
 from bmslogs.importers.recognise.beside import (
     Fraction,
+    Steady,
     compared_rows,
     counted_us,
     counts_beside,
     epochs_beside,
     find_fraction,
+    find_steady,
     runs_with,
     same_days,
     text_us,
@@ -27,11 +31,15 @@ from bmslogs.importers.recognise.beside import (
     zoned,
 )
 from bmslogs.importers.recognise.numeric_time import (
+    DAY_S,
+    EARLIEST_S,
     ELAPSED,
     EPOCHS,
     SPREADSHEET_NOUGHT_S,
     find_counted,
+    find_day_and_part,
     latest_s,
+    may_be_a_clock,
 )
 from bmslogs.importers.text.arrow import arrow_numbers, numpy_of, whole
 from bmslogs.importers.text.dialect import Dialect
@@ -40,12 +48,15 @@ from bmslogs.importers.text.stamps import MISSING, match_stamp, parse_one, parse
 from bmslogs.importers.text.words import Header, plain
 
 Int64s = npt.NDArray[np.int64]
-DAY_US = 86_400_000_000
+SECOND_US = 1_000_000
+DAY_US = 86_400 * SECOND_US
 SET_CLOCK = 1_104_537_600_000_000
 """2005-01-01 [us]."""
 ELAPSED_WORDS = {"elapsed", "laufzeit", "duration", "runtime"}
 FAR_ON_US = 60_000_000
 """Choice [us]: a count that begins later than this did not begin with the file."""
+NEAR_START_US = 2 * SECOND_US
+"""Choice [us]: a start above the table and a count agree to their whole seconds."""
 _FAR = 4_102_444_800
 """2100-01-01 [s]: stamps beyond are none."""
 
@@ -78,6 +89,8 @@ class Clock:
         False where the log says no date and none was found.
     fraction
         Another column that parts the rows of a coarse stamp.
+    steady
+        A count beside that tells the time of rows whose stamp shows a clock that was not set.
     right
         Which side of a jump of the clock is right, where the profile says so: ``earlier``, ``later`` or ``both``.
     hint
@@ -95,6 +108,7 @@ class Clock:
     base: int = 0
     dated: bool = True
     fraction: Fraction | None = None
+    steady: Steady | None = None
     right: str = ""
     hint: int | None = None
 
@@ -118,8 +132,9 @@ class Clock:
 
     def _stamps(self, columns: list[Any]) -> Int64s:
         if self.kind == "number":
-            values = np.asarray(numpy_of(whole(columns[0])), dtype=np.float64)
-            return self._from_numbers(values)
+            # a spreadsheet's day and part of the day may stand in two columns
+            values = [np.asarray(numpy_of(whole(c)), dtype=np.float64) for c in columns]
+            return self._from_numbers(np.sum(values, axis=0))
         if self.kind == "elapsed_text":
             return _elapsed_texts(columns[0], self.base)
         if self.kind == "strptime":
@@ -212,6 +227,13 @@ def find_clock(
     if clock is None:
         clock = _by_itself(sample, headers, dialect, profile, file)
     if clock is None:
+        if not dialect.header_line:
+            raise BadInput(
+                "no header, and no column that plainly tells the time",
+                f'a header line, or a profile with [time] column = "{sample.columns[0].name}" (counted from 1) and '
+                'its format, such as format = "elapsed_s"',
+                file=file,
+            )
         for c in sample.columns:
             text = next(iter(c.examples(1)), "")
             if "time" in headers[c.index].means and re.fullmatch(r"\d{1,2}:\d{2}[.,]\d{1,3}", text):
@@ -221,9 +243,11 @@ def find_clock(
                     file=file,
                     column=c.name,
                 )
+        rising = next((c.name for c in sample.columns if may_be_a_clock(c, sample)), None)
+        named = f"[time] column = {json.dumps(rising, ensure_ascii=False)} and its format, such as \"elapsed_s\","
         raise BadInput(
             "no column that tells the time",
-            "a time column, or [time] in a profile",
+            f"a time column, or {'[time]' if rising is None else named} in a profile",
             file=file,
             line=dialect.header_line or None,
         )
@@ -233,14 +257,15 @@ def find_clock(
     )
     if profile.zone is None:
         clock = _in_utc(clock, sample, headers)
-    return _with_fraction(_based(clock, sample, dialect, profile, file), sample, headers)
+    return _with_counts(_based(clock, sample, dialect, profile, file), sample, headers)
 
 
 def _by_itself(
     sample: Sample, headers: list[Header], dialect: Dialect, profile: Time, file: Path
 ) -> Clock | None:
     try:
-        clock = _from_texts(sample, headers, dialect, profile, file) or _from_numbers(sample, headers, file)
+        clock = _from_texts(sample, headers, dialect, profile, file)
+        clock = clock or _from_numbers(sample, headers, file, not dialect.header_line)
     except Ambiguous as question:
         if profile.format is None or question.column is None:
             raise
@@ -266,6 +291,9 @@ def _in_utc(clock: Clock, sample: Sample, headers: list[Header]) -> Clock:
         utc = counted_us(sample.columns[index], counted, rows)
         zone = zone_between(us, utc, 60_000_000)
         name = sample.columns[index].name
+        if zone is not None and _in_parts(utc) and not _in_parts(us):
+            why = f"{counted.why}, finer than {column.name!r}, with which it runs"
+            return Clock("number", (index,), counted.format, why, scale=counted.scale, offset=counted.offset)
         if zone:
             hours = f"{zone / 3.6e9:+g} h"
             why = f"{clock.why}; runs {hours} ahead of {name!r}, which counts since 1970: moved to UTC"
@@ -276,15 +304,23 @@ def _in_utc(clock: Clock, sample: Sample, headers: list[Header]) -> Clock:
     return clock
 
 
-def _with_fraction(clock: Clock, sample: Sample, headers: list[Header]) -> Clock:
-    """Let another column tell where within a coarse stamp a row lies."""
+def _in_parts(us: Int64s) -> bool:
+    """Whether any stamp is no whole second."""
+    return bool((us[us != MISSING] % SECOND_US).any())
+
+
+def _with_counts(clock: Clock, sample: Sample, headers: list[Header]) -> Clock:
+    """Let other columns tell where within a coarse stamp a row lies, and when it was while the clock was not set."""
     if clock.kind == "elapsed_text" or sample.rows < 20:
         return clock
     everywhere = np.arange(sample.rows)
     if clock.kind == "number":
-        us = clock.raw([arrow_numbers(sample.columns[clock.columns[0]].values)])
+        us = clock.raw([arrow_numbers(sample.columns[i].values) for i in clock.columns])
     else:
         us = clock.raw([_texts(sample.columns[i], everywhere) for i in clock.columns])
+    if not clock.relative:
+        end = round(latest_s() * 1e6)
+        clock = replace(clock, steady=find_steady(sample, headers, clock.columns, us, SET_CLOCK, end))
     fraction = find_fraction(sample, headers, clock.columns, us)
     if fraction is None:
         return clock
@@ -336,6 +372,8 @@ def replace_columns(sample: Sample, indices: tuple[int, ...]) -> Sample:
 
 def _formatted(columns: list[SampledColumn], indices: tuple[int, ...], form: str, file: Path) -> Clock:
     numbers = dict(EPOCHS) | dict(ELAPSED)
+    if form in dict(EPOCHS):
+        _refuse_other_epoch(columns[0], form, file)
     if form in numbers:
         return Clock("number", indices, form, "as the profile says", scale=numbers[form])
     if form in ("excel", "serial_days"):
@@ -358,6 +396,22 @@ def _formatted(columns: list[SampledColumn], indices: tuple[int, ...], form: str
     elif "%H" in form and not re.search(r"%[dmYy]", form):
         return Clock("day", indices, form, "as the profile says")
     return Clock("strptime", indices, form, "as the profile says")
+
+
+def _refuse_other_epoch(column: SampledColumn, form: str, file: Path) -> None:
+    """Ask where a count since 1970 would be of no log's year in the unit that the profile says, and is in another."""
+    values = column.values[np.isfinite(column.values)]
+    if not len(values):
+        return
+    level = float(np.median(values))
+    able = [name for name, scale in EPOCHS if EARLIEST_S < level * scale < latest_s()]
+    if able and form not in able:
+        raise Ambiguous(
+            f'the profile says format = "{form}", but {level:.0f} is of our time as {able[0]}',
+            f'a profile with [time] format = "{able[0]}"',
+            file=file,
+            column=column.name,
+        )
 
 
 def _order_of(form: str) -> str:
@@ -481,7 +535,7 @@ def _format_text(column: SampledColumn, order: str) -> str:
     match = match_stamp(text, order)
     if match is None:
         return order
-    names = {"Y": "%Y", "m": "%m", "d": "%d", "H": "%H", "M": "%M", "S": "%S", "f": "%f", "z": "%z"}
+    names = {"a": "%a", "Y": "%Y", "m": "%m", "d": "%d", "H": "%H", "M": "%M", "S": "%S", "f": "%f", "z": "%z"}
     if len(match.groupdict().get("p") or "") == 2:
         names["p"] = "%p"
     out, last = "", 0
@@ -526,6 +580,25 @@ def _order_beside(
     return None
 
 
+def _order_since_start(
+    column: SampledColumn, orders: set[str], sample: Sample, headers: list[Header], dialect: Dialect
+) -> str | None:
+    """Return the order of date parts in which the first row lies behind a start above the table as a count says."""
+    row = np.zeros(1, dtype=np.int64)
+    counts = [int(c[0]) for c in counts_beside(sample, headers, (column.index,), row)]
+    for c in sample.columns:
+        if c.style is None and _of_time(headers[c.index]) and _durations(c):
+            counts.append(elapsed_us(next(t for t in c.texts if t)))
+    first = next(t for t in column.texts if t)
+    fits = []
+    for o in sorted(orders):
+        starts = [parse_one(t, o) for t in _preamble_parts(dialect) if match_stamp(t, o) is not None]
+        since = [parse_one(first, o) - s for s in starts]
+        if any(abs(s - c) <= NEAR_START_US for s in since for c in counts):
+            fits.append(o)
+    return fits[0] if len(fits) == 1 else None
+
+
 def _settle_order(
     column: SampledColumn,
     orders: set[str],
@@ -543,6 +616,7 @@ def _settle_order(
     if len(orders) == 1:
         return next(iter(orders))
     beside = _order_beside(column, orders, sample, headers)
+    beside = beside or _order_since_start(column, orders, sample, headers, dialect)
     if beside is not None:
         return beside
     texts = [t for t in column.texts if t]
@@ -583,8 +657,14 @@ def _span_days(stamps: list[int]) -> float:
     return (max(stamps) - min(stamps)) / 86_400e6
 
 
-def _from_numbers(sample: Sample, headers: list[Header], file: Path) -> Clock | None:
-    found = find_counted(sample, headers, file)
+def _from_numbers(
+    sample: Sample, headers: list[Header], file: Path, headerless: bool = False
+) -> Clock | None:
+    two = find_day_and_part(sample, headers)
+    if two is not None:
+        says = "a spreadsheet's day and part of the day in two columns"
+        return Clock("number", two, "serial_days", says, scale=DAY_S, offset=SPREADSHEET_NOUGHT_S)
+    found = find_counted(sample, headers, file, headerless)
     if found is None:
         return None
     index, counted = found
@@ -595,6 +675,9 @@ def _from_numbers(sample: Sample, headers: list[Header], file: Path) -> Clock | 
 
 def hinted_date(dialect: Dialect, file: Path) -> tuple[int, bool] | None:
     """Return a start that the preamble or the file's name gives: microseconds, and whether with time of day."""
+    start = _start_in_two_lines(dialect)
+    if start is not None:
+        return start, True
     found: dict[int, bool] = {}
     for readings in _preamble_dates(dialect).values():
         found |= readings if len(readings) == 1 else {}
@@ -615,22 +698,50 @@ def hinted_date(dialect: Dialect, file: Path) -> tuple[int, bool] | None:
     return None
 
 
+_TIME_OF_DAY = re.compile(r"(\d{1,2}):(\d{2}):(\d{2})(?:[.,](\d+))?")
+
+
+def _start_in_two_lines(dialect: Dialect) -> int | None:
+    """Return the start that a line with a date and the next with a time of day give [us], None where none is plain.
+
+    Lines with a value for each column are the table's own; others may say when the file was made.
+    """
+    lines = [[f.strip() for f in re.split(r"[;,\t|]", x)] for x in dialect.preamble[:200]]
+    found: dict[bool, set[int]] = {True: set(), False: set()}
+    for one, other in itertools.pairwise(lines):
+        if len(one) < 2 or len(other) < 2:
+            continue
+        date, clock = match_stamp(one[1], "ymd"), _TIME_OF_DAY.fullmatch(other[1])
+        if date is None or date.groupdict().get("H") is not None or clock is None:
+            continue
+        hours, minutes, seconds = (int(x) for x in clock.groups()[:3])
+        part = int((clock.group(4) or "0")[:6].ljust(6, "0"))
+        of_day = ((hours * 60 + minutes) * 60 + seconds) * SECOND_US + part
+        found[bool(one[2:] and one[2])].add(parse_one(one[1], "ymd") + of_day)
+    starts = found[True] or found[False]
+    return next(iter(starts)) if len(starts) == 1 else None
+
+
+def _preamble_parts(dialect: Dialect) -> list[str]:
+    """Return the texts of the preamble that may be dates."""
+    parts = (p for line in dialect.preamble[:200] for p in re.split(r"[;,\t|=]|:\s", line))
+    return [text for part in parts if (text := part.strip().strip('"#* '))]
+
+
 def _preamble_dates(dialect: Dialect) -> dict[str, dict[int, bool]]:
     """Return the dates of the preamble, each with its readings: microseconds, and whether with time of day."""
     out: dict[str, dict[int, bool]] = {}
-    for line in dialect.preamble[:200]:
-        for part in re.split(r"[;,\t|=]|:\s", line):
-            text = part.strip().strip('"#* ')
-            for orders in (("ymd",), ("dmy",) if re.match(r"\d{1,2}\.", text) else ("dmy", "mdy")):
-                matches = {o: match_stamp(text, o) for o in orders}
-                readings = {
-                    parse_one(text, o): m.groupdict().get("H") is not None
-                    for o, m in matches.items()
-                    if m is not None and "Y" in m.groupdict()
-                }
-                if readings:
-                    out[text] = readings
-                    break
+    for text in _preamble_parts(dialect):
+        for orders in (("ymd",), ("dmy",) if re.match(r"\d{1,2}\.", text) else ("dmy", "mdy")):
+            matches = {o: match_stamp(text, o) for o in orders}
+            readings = {
+                parse_one(text, o): m.groupdict().get("H") is not None
+                for o, m in matches.items()
+                if m is not None and "Y" in m.groupdict()
+            }
+            if readings:
+                out[text] = readings
+                break
     return out
 
 

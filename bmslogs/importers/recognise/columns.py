@@ -28,6 +28,11 @@ from bmslogs.importers.text.sample import Sample
 from bmslogs.importers.text.units import Unit, named
 from bmslogs.importers.text.words import Header, letters_as_names, take_apart
 
+UNNAMED_OFF = 0.01
+"""Choice: what no word calls a voltage of the pack is one where it is nearer to the sum of the cells than this."""
+LEAST_CELL_V, MOST_CELL_V = 0.3, 12.0
+"""Choice [V]: a unit in which the middle cell reads outside is not that of the cells."""
+
 
 class _Mapping:
     """Columns as they are taken, one after the other."""
@@ -104,7 +109,7 @@ def recognise(
                 sample, headers, mapping.free, expected, pack, file, not dialect.header_line, wanted
             )
             if profile.cell_voltage is not None and profile.cell_voltage.unit is not None:
-                cells = replace(cells, unit=named("voltage", profile.cell_voltage.unit) or cells.unit)
+                cells = _in_unit(cells, profile.cell_voltage.unit, sample, file)
         for number, index in cells.columns.items():
             mapping.take(index, "cell", cell_column(number), cells.why, cells.unit, number)
         for index in cells.unused:
@@ -245,6 +250,29 @@ def _claim_named(mapping: _Mapping, profile: Profile, file: Path, problems: list
         problems.append(error)
 
 
+def _in_unit(cells: Cells, name: str, sample: Sample, file: Path) -> Cells:
+    """Return the cells in the unit that the profile says.
+
+    Raises
+    ------
+    BadInput
+        No cell reads so in that unit.
+    """
+    unit = named("voltage", name)
+    assert unit is not None
+    columns = [sample.columns[i] for i in cells.columns.values()]
+    medians = [float(np.nanmedian(c.values)) for c in columns if np.isfinite(c.values).any()]
+    median = float(np.median(np.abs(medians))) * unit.scale if medians else 3.0
+    if not LEAST_CELL_V < median < MOST_CELL_V:
+        raise BadInput(
+            f"cells read {median:g} V with the profile's unit {name}",
+            f'a profile with [cell_voltage] unit = "{cells.unit.name}"',
+            file=file,
+            column=columns[0].name,
+        )
+    return replace(cells, unit=unit)
+
+
 def _cells_by_pattern(
     sample: Sample,
     profile: Profile,
@@ -262,11 +290,12 @@ def _cells_by_pattern(
     first = 1 if section.first is None else section.first
     keys: dict[tuple[str, int], int] = {}
     for c, m in hits:
-        if not m.group("cell").isdigit():
+        alone = not m.group("cell") and len(hits) == 1 and expected in (1, None)
+        if not alone and not m.group("cell").isdigit():
             raise BadInput(
                 f"{m.group('cell')!r} is no cell number", "digits in (?P<cell>..)", file=file, column=c.name
             )
-        key = (m.groupdict().get("module") or "", int(m.group("cell")))
+        key = (m.groupdict().get("module") or "", first if alone else int(m.group("cell")))
         if key in keys:
             raise BadInput(f"cell {key[1]} occurs twice", "one column a cell", file=file, column=c.name)
         keys[key] = c.index
@@ -301,7 +330,7 @@ def _cells_by_pattern(
         assert unit is not None
         why = f"unit {section.unit} by the profile"
         median = float(np.nanmedian(np.abs(medians))) * unit.scale if medians else 3.0
-        if not 0.3 < median < 12:
+        if not LEAST_CELL_V < median < MOST_CELL_V:
             raise BadInput(
                 f"cells read {median:g} V with unit {section.unit}", "another [cell_voltage] unit", file=file
             )
@@ -366,7 +395,8 @@ def _pack_voltage(
         if not np.isfinite(median) or median <= 0:
             continue
         unit, off = _fits(median, total, stated)
-        if unit is None:
+        summed = bool({"sum", "summe", "total", "usum"} & set(head.tokens))
+        if unit is None or (off > UNNAMED_OFF and not summed and not head.means & {"pack", "voltage"}):
             continue
         score = off - 0.02 * ("pack" in head.means) + 0.01 * bool({"sum", "summe"} & set(head.tokens))
         if best is None or score < best[0]:

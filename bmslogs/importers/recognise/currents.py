@@ -13,6 +13,7 @@ from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.importers.plan.plan import Role
 from bmslogs.importers.plan.profile import Current
+from bmslogs.importers.reading.fills import LEAST_FLAG_A, scalar_fills
 from bmslogs.importers.recognise.cells import Cells
 from bmslogs.importers.recognise.clock import column_called
 from bmslogs.importers.recognise.counters import is_counter
@@ -30,6 +31,8 @@ SPANS = (2, 3, 4, 5, 8, 10, 15, 20, 30, 50, 60, 100, 150, 300)
 SIDES = frozenset({"left", "right", "front", "rear", "upper", "lower", "links", "rechts"})
 LIKELY_OHM_AH = (0.02, 0.8)
 """Choice [ohm Ah]: resistance times capacity of a cell is about 0.1 over all sizes; cold and old cells reach 0.5."""
+MOST_NAMED = 4
+"""Choice: as many columns that may be meant are named in a question."""
 MOST_C_RATE = 30.0
 """Choice [1/h]: no traction pack is driven harder; above it the unit must be another."""
 
@@ -157,7 +160,12 @@ def _no_current(sample: Sample, headers: list[Header], free: set[int], file: Pat
         and not is_counter(headers[i], sample.columns[i].unit_text)
     ]
     if not others:
-        return BadInput(NO_CURRENT, "a current column, or [current] column in a profile", file=file)
+        able = [i for i in sorted(free) if _says_nothing(headers[i], sample.columns[i])]
+        lines = " or ".join(json.dumps(sample.columns[i].name, ensure_ascii=False) for i in able[:MOST_NAMED])
+        named_so = f" = {lines}" if able else ""
+        return BadInput(
+            NO_CURRENT, f"a current column, or [current] column{named_so} in a profile", file=file
+        )
     names = " or ".join(repr(sample.columns[i].name) for i in others[:3])
     return Ambiguous(
         f"{NO_CURRENT} of the pack, only {names}",
@@ -165,6 +173,13 @@ def _no_current(sample: Sample, headers: list[Header], free: set[int], file: Pat
         "if the pack's current is meant",
         file=file,
     )
+
+
+def _says_nothing(head: Header, column: SampledColumn) -> bool:
+    """Whether a column of numbers that move has a header without a meaning."""
+    values = column.values[np.isfinite(column.values)]
+    silent = column.style is not None and not head.means and head.unit is None
+    return silent and len(values) > 1 and bool(np.ptp(values) > 0)
 
 
 def _directions(found: list[int], sample: Sample, headers: list[Header]) -> list[int]:
@@ -357,9 +372,8 @@ def _unit(
     if profile.unit is not None:
         unit = named("current", profile.unit)
         assert unit is not None
+        _refuse_unlikely(sample, index, unit, cells, pack, file)
         return unit, "unit by the profile"
-    finite = column.values[np.isfinite(column.values)]
-    largest = float(np.percentile(np.abs(finite), 99)) if len(finite) else 0.0
     stated = head.unit if head.unit is not None and head.unit.kind == "current" else None
     stated = stated or (
         column.style.unit
@@ -367,6 +381,7 @@ def _unit(
         else None
     )
     capacity = pack.nominal_capacity_Ah if pack else None
+    largest = _largest(column, stated)
     if stated is not None:
         if capacity and largest * stated.scale > MOST_C_RATE * capacity:
             raise Ambiguous(
@@ -414,6 +429,36 @@ def _unit(
         file=file,
         column=column.name,
     )
+
+
+def _refuse_unlikely(
+    sample: Sample, index: int, unit: Unit, cells: Cells | None, pack: Pack | None, file: Path
+) -> None:
+    """Ask where the voltages answer a current as no cell would if it were in the unit that the profile says."""
+    slope = answer_of_voltages(sample, index, cells)
+    if pack is None or not np.isfinite(slope):
+        return
+    capacity = pack.nominal_capacity_Ah
+    low, high = LIKELY_OHM_AH
+    if 0.1 * low < abs(slope) / unit.scale * capacity < 10 * high:
+        return
+    able = [u for u in _possible_units(_largest(sample.columns[index], unit), capacity, slope) if u != unit]
+    raise Ambiguous(
+        f"the profile says unit {unit.name}, but the voltages answer as to a current in "
+        f"{' or '.join(u.name for u in able) or 'another'}",
+        f'a profile with [current] unit = "{able[0].name if able else "A"}"',
+        file=file,
+        column=sample.columns[index].name,
+    )
+
+
+def _largest(column: SampledColumn, stated: Unit | None) -> float:
+    """Return how large a current gets (99th percentile without flags), in the logger's unit."""
+    values = column.values[np.isfinite(column.values)]
+    scale = stated.scale if stated is not None else 1.0
+    flags = scalar_fills(np.asarray(values * scale, dtype=np.float32), scale, np.nan, LEAST_FLAG_A)
+    values = values[~flags]
+    return float(np.percentile(np.abs(values), 99)) if len(values) else 0.0
 
 
 def _possible_units(largest: float, capacity: float | None, slope: float) -> list[Unit]:

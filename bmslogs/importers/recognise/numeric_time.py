@@ -31,6 +31,8 @@ ELAPSED = (
 DAY_S = 86400.0
 SPREADSHEET_NOUGHT_S = -25569 * DAY_S
 """Seconds from 1970-01-01 to the day nought of spreadsheet serials (1899-12-30)."""
+OLDEST_SERIAL_S = 1_104_537_600.0
+"""Choice [s]: 2005; an older date in a spreadsheet's days is of no log."""
 EARLIEST_S = 6e8
 """Choice [s]: 1989; loggers whose clock was never set begin at a year such as 1999 or 2000."""
 FASTEST_S, SLOWEST_S = 0.01, 3600.0
@@ -199,7 +201,7 @@ def _epochs(t: Track) -> list[Counted]:
 def _serial(t: Track) -> Counted | None:
     """Return days of a spreadsheet, where the year and the rate would be those of a log."""
     date = t.level * DAY_S + SPREADSHEET_NOUGHT_S
-    if not (1_104_537_600 < date < latest_s()) or not 0 < t.step * DAY_S <= SLOWEST_S or t.decimals < 3:
+    if not (OLDEST_SERIAL_S < date < latest_s()) or not 0 < t.step * DAY_S <= SLOWEST_S or t.decimals < 3:
         return None
     return Counted("serial_days", DAY_S, SPREADSHEET_NOUGHT_S, "a spreadsheet's serial days")
 
@@ -218,7 +220,21 @@ def is_named(head: Header) -> bool:
     return "time" in head.means or (head.unit is not None and head.unit.kind == "time")
 
 
-def find_counted(sample: Sample, headers: list[Header], file: Path) -> tuple[int, Counted] | None:
+def _always_on(column: SampledColumn, sample: Sample) -> bool:
+    """Whether numbers rise from each row to the next: a bare t is the time then, and no temperature."""
+    steps = np.diff(column.values)[np.diff(sample.window) == 0]
+    return len(steps) > 0 and bool(np.all(steps > 0))
+
+
+def may_be_a_clock(column: SampledColumn, sample: Sample) -> bool:
+    """Whether numbers rise from each row to the next, by steps that are not all alike as those of a row's number."""
+    steps = np.diff(column.values)[np.diff(sample.window) == 0]
+    return _always_on(column, sample) and len(np.unique(np.round(steps, column.decimals))) > 1
+
+
+def find_counted(
+    sample: Sample, headers: list[Header], file: Path, headerless: bool = False
+) -> tuple[int, Counted] | None:
     """Find the column of numbers that tells the time best.
 
     Raises
@@ -232,12 +248,15 @@ def find_counted(sample: Sample, headers: list[Header], file: Path) -> tuple[int
         head = headers[c.index]
         if c.style is None or c.filled < 0.5 * sample.rows or np.isfinite(c.values).sum() < 2:
             continue
-        if not is_named(head) and not np.nanmax(c.values) >= EARLIEST_S:
+        # a first column without a name that rises by steps not all alike is a clock; by steps alike it may be a number
+        bare = head.tokens == ("t",) and _always_on(c, sample)
+        named = is_named(head) or bare or (headerless and c.index == 0 and may_be_a_clock(c, sample))
+        if not named and not np.nanmax(c.values) >= EARLIEST_S:
             continue
         t = track(c, sample)
         if t is None or t.rising < 0.9:
             continue
-        found = readings(t, unit_of(head), is_named(head))
+        found = readings(t, unit_of(head), named)
         if not found:
             continue
         score = _score(found[0], head, t)
@@ -251,6 +270,23 @@ def find_counted(sample: Sample, headers: list[Header], file: Path) -> tuple[int
     if asked is None:
         return None
     raise _question(asked[1], asked[2], sample, file)
+
+
+def find_day_and_part(sample: Sample, headers: list[Header]) -> tuple[int, int] | None:
+    """Return a column of a spreadsheet's whole days and the one beside it that holds the parts of the day."""
+    days, parts = [], []
+    for c in sample.columns:
+        good = c.values[np.isfinite(c.values)]
+        if not is_named(headers[c.index]) or c.filled < 0.95 * sample.rows or len(good) < 2:
+            continue
+        date = good * DAY_S + SPREADSHEET_NOUGHT_S
+        t = track(c, sample)
+        if not c.decimals and date.min() > OLDEST_SERIAL_S and date.max() < latest_s():
+            days.append(c.index)
+        elif t is not None and c.decimals > 3 and good.min() >= 0 and good.max() < 1 and t.rising >= 0.9:
+            # a part of a minute or an hour would come round within the log
+            parts += [c.index] if FASTEST_S <= t.step * DAY_S <= SLOWEST_S else []
+    return (days[0], parts[0]) if len(days) == 1 and len(parts) == 1 else None
 
 
 def _score(counted: Counted, head: Header, t: Track) -> float:

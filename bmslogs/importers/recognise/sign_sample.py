@@ -80,7 +80,10 @@ def stamps_of(sample: Sample, clock: Clock) -> Int64s:
         else:
             columns.append(pa.chunked_array([column.array]))
     part = None if clock.fraction is None else sample.columns[clock.fraction.index].values
-    return clock.raw(columns, part)
+    time = clock.raw(columns, part)
+    return (
+        time if clock.steady is None else clock.steady.right(time, sample.columns[clock.steady.index].values)
+    )
 
 
 def mean_cells(sample: Sample, cells: Cells) -> Floats:

@@ -48,8 +48,11 @@ class Temperatures:
 
 def temperature_unit(columns: Sequence[SampledColumn], stated: Unit | None) -> tuple[Unit | None, str]:
     """Return the unit of temperature columns, None where two are possible or none is."""
-    values = np.concatenate([c.values[np.isfinite(c.values)] for c in columns]) if columns else np.array([])
-    values = values[~np.isin(values, FILL_DEGREES)]
+    read = [c.values[np.isfinite(c.values)] for c in columns]
+    read = [v[~np.isin(v, FILL_DEGREES)] for v in read]
+    # a sensor that stands still beside others that move may stand at an end of its scale
+    moving = [v for v in read if len(v) and np.ptp(v) > 0]
+    values = np.concatenate(moving or read) if read else np.array([])
     celsius = named("temperature", "degC")
     assert celsius is not None
     if not len(values):

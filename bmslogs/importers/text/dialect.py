@@ -11,6 +11,7 @@ from pathlib import Path
 from bmslogs.base.errors import BadInput
 from bmslogs.importers.text.encoding import find_encoding, to_text
 from bmslogs.importers.text.units import is_unit
+from bmslogs.importers.text.words import meanings, plain
 
 HEAD_BYTES = 256 << 10
 """Choice [bytes]: the part of a file in which preamble and header must end."""
@@ -98,7 +99,7 @@ FILLS = frozenset(
 
 DELIMITERS = (";", "\t", ",", "|")
 
-_NUMBER = re.compile(r"[+-]?(\d[\d\s.,'’\u00a0\u202f]*|[.,]\d+)([eE][+-]?\d+)?")
+_NUMBER = re.compile(r"[+-]?(\d[\d .,'’\u00a0\u202f]*|[.,]\d+)([eE][+-]?\d+)?")
 _TIMELIKE = re.compile(r"\d{1,4}\D{1,2}(\d{1,2}|[^\W\d]{3,9}\.?)\D{1,2}\d{1,4}.*|\d{1,2}:\d{2}(:\d{2})?.*")
 
 
@@ -124,6 +125,8 @@ class Dialect:
         Lines before the header.
     header_text
         The header line as written, to know it again in mid-file.
+    units_text
+        The same of a row of units.
     quoted
         Whether fields stand in quotes.
     nulls
@@ -141,8 +144,15 @@ class Dialect:
     width: int
     preamble: tuple[str, ...] = ()
     header_text: str = ""
+    units_text: str = ""
     quoted: bool = False
     nulls: tuple[str, ...] = ()
+
+    @property
+    def heads(self) -> frozenset[bytes]:
+        """Lines that name the columns or their units, stripped: in mid-file they are no rows."""
+        lines = (self.header_text if self.header_line else "", self.units_text)
+        return frozenset(x.strip().encode() for x in lines if x.strip())
 
 
 def split(line: str, delimiter: str) -> list[str]:
@@ -302,7 +312,9 @@ def _delimiter(lines: list[str], file: Path) -> tuple[str, int]:
         if width < 2:
             continue
         fields = [f for r in rows if len(r) == width for f in r]
-        data = sum(map(is_datum, fields)) / len(fields)
+        # a decimal comma may stand in a field, no other mark that parts fields may
+        marks = tuple(m for m in DELIMITERS if m not in (delimiter, ","))
+        data = sum(is_datum(f) and not any(m in f for m in marks) for f in fields) / len(fields)
         filled_share = sum(bool(f) for f in fields) / len(fields)
         penalty = 0.3 if delimiter == " " else 0.0
         score = count / len(rows) + 2.0 * data + 0.3 * filled_share - penalty + 0.01 * min(width, 20)
@@ -376,10 +388,11 @@ def _with_header(dialect: Dialect, lines: list[str], rows: list[list[str]], body
         return _without_header(dialect, lines, above, body, file)
     at = fitting[-1]
     units: list[str] = []
+    units_text = ""
     if _is_units_row(rows[at]) and len(fitting) > 1:
-        units = rows[at]
+        units, units_text = rows[at], lines[at]
         at = fitting[-2]
-    names = list(rows[at])
+    names = _without_remark(list(rows[at]), rows[body : body + _JUDGED], width)
     _refuse_other_count(_trimmed(names), rows[body : body + _JUDGED], width, file, at + 1)
     names += [""] * (width - len(names))
     units += [""] * (width - len(units))
@@ -393,7 +406,15 @@ def _with_header(dialect: Dialect, lines: list[str], rows: list[list[str]], body
         header_line=at + 1,
         preamble=tuple(lines[:at]),
         header_text=lines[at],
+        units_text=units_text,
     )
+
+
+def _without_remark(names: list[str], rows: list[list[str]], width: int) -> list[str]:
+    """Return the names without a last one for remarks where no row has a field for it."""
+    used = _trimmed(names)
+    lacks = len(used) == width + 1 and all(len(r) <= width for r in rows)
+    return used[:-1] if lacks and set(plain(used[-1]).split()) & meanings()["remark"] else names
 
 
 def _refuse_other_count(names: list[str], rows: list[list[str]], width: int, file: Path, line: int) -> None:

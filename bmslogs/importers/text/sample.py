@@ -145,12 +145,12 @@ def _columns(pieces: list[list[bytes]], dialect: Dialect, window: list[int], see
     from bmslogs.importers.text.text_table import read_text
 
     # a header repeated in mid-file would make words of its columns
-    header = dialect.header_text.strip().encode() if dialect.header_line else b""
+    heads = dialect.heads
     tables: list[Any] = []
     for number, lines in enumerate(pieces):
         if dialect.delimiter == " ":
             lines = [b" ".join(x.split()) for x in lines]
-        lines = [x for x in lines if b"\0" not in x and x.strip() and x.strip() != header]
+        lines = [x for x in lines if b"\0" not in x and x.strip() and x.strip() not in heads]
         if dialect.quoted:
             mark, width = dialect.delimiter.encode(), dialect.width
             mended = [without_stray(x, mark, width) if is_open(x) else x for x in lines]

@@ -45,11 +45,17 @@ _DATE = {
     "ymd": r"(?P<Y>\d{4})[-/.](?P<m>\d{1,2}|[^\W\d]{3,12})[-/.](?P<d>\d{1,2})",
     "yy": r"(?P<Y>\d{2})[-/](?P<m>\d{1,2})[-/](?P<d>\d{1,2})",
     "dmy": (
-        r"(?:[^\W\d]{2,3}\.?,?\s+)?(?P<d>\d{1,2})(?:[-/]|\.\s?|\s)\s*(?P<m>\d{1,2}|[^\W\d]{3,12}\.?)"
+        r"(?:(?P<a>[^\W\d]{2,3})\.?,?\s+)?(?P<d>\d{1,2})(?:[-/]|\.\s?|\s)\s*(?P<m>\d{1,2}|[^\W\d]{3,12}\.?)"
         r"[-/.,\s]\s*(?P<Y>\d{4}|\d{2})"
     ),
     "mdy": r"(?P<m>\d{1,2}|[^\W\d]{3,12}\.?)[-/. ](?P<d>\d{1,2})[-/., ]\s*(?P<Y>\d{4}|\d{2})",
 }
+_YEAR_LAST = (
+    r"(?:(?P<a>[^\W\d]{2,3})\.?,?\s+)?(?P<m>[^\W\d]{3,12}\.?)\s+(?P<d>\d{1,2})\s+"
+    + _CLOCK
+    + r"(?:\s+(?P<z>UTC|GMT|Z))?\s+(?P<Y>\d{4})"
+)
+"""As the C library's `asctime` writes it: the year behind the time of day."""
 _COMPACT = r"(?P<Y>\d{4})(?P<m>\d{2})(?P<d>\d{2})"
 _COMPACT_CLOCK = r"(?P<H>\d{2})(?P<M>\d{2})(?P<S>\d{2})(?:[.,](?P<f>\d{1,9}))?"
 
@@ -64,6 +70,7 @@ def _patterns(order: str) -> tuple[re.Pattern[str], ...]:
         out += [_COMPACT + r"[T_ -]?" + _COMPACT_CLOCK + _ZONE, _COMPACT + _SEP + _CLOCK + _ZONE, _COMPACT]
     else:
         out += [_CLOCK + r"\s+" + date]
+        out += [_YEAR_LAST] if order == "mdy" else []
     return tuple(re.compile(p) for p in out)
 
 
@@ -187,7 +194,7 @@ def _parse_matrix(matrix: npt.NDArray[np.uint8], order: str) -> Int64s:
         group = matrix[left]
         alike = _alike(group)
         rest = left[~alike]
-        out[left[alike]] = _by_places(group[alike], match)
+        out[left[alike]] = _by_places(group[alike], match, len(text) - len(text.lstrip()))
         left = rest
     if len(left):
         out[left] = _one_by_one(matrix[left], order)
@@ -203,8 +210,8 @@ def _alike(group: npt.NDArray[np.uint8]) -> npt.NDArray[np.bool_]:
     return np.asarray(((group - least) <= most).all(axis=1), dtype=bool)
 
 
-def _by_places(group: npt.NDArray[np.uint8], match: re.Match[str]) -> Int64s:
-    lead = len(match.string) - len(match.string.lstrip())
+def _by_places(group: npt.NDArray[np.uint8], match: re.Match[str], lead: int) -> Int64s:
+    """Read stamps by the places of their digits; `lead` blanks stand before what was matched."""
 
     def number(key: str) -> Int64s:
         if key not in match.re.groupindex or match.group(key) is None:
