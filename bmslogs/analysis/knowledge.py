@@ -63,6 +63,8 @@ FULL_SD, BOOK_FULL_SD, FLAT_BOOK_FULL_SD = 0.0006, 0.003, 0.006
 """How well full itself is told, as a share of the capacity: off a table of these very cells, and off one that stands
 for a chemistry. A flat curve rises so steeply at its end that what is called full lies within a per cent (choice, one
 sd)."""
+FLAT_BOOK_SPAN_SD = 0.03
+"""How far the knees of other cells lie apart against those of a flat table, as a fraction (choice, one sd)."""
 BOOK_SLOPE_ERROR = 0.35
 """How well the table of a chemistry tells the slope at one place of other cells' curve, as a fraction (half width,
 choice): their steps lie a few per cent of charge elsewhere."""
@@ -263,7 +265,7 @@ class Knowledge(Place):
         value = s.split.a / capacity
         half = np.hypot(Z95 * np.sqrt(np.maximum(*(e.a for e in errors))) / capacity, self.slope_error * np.abs(value))
         swing = self.alignment.swing_V if self.alignment is not None else 0.0
-        why = self._flat_sentence(swing)
+        why = self._why_wide(swing, half, "the charge of a cell")
         return OffsetKnown(value, half, self._charge_conditions() | {"at": "start"}, why)
 
     def _piece_starts_log(self) -> bool:
@@ -294,19 +296,32 @@ class Knowledge(Place):
             # hysteresis of cells with one history: a millivolt or so
             half = np.hypot(half, Z95 * 0.001 / max(least, 1e-3))
         conditions = {"at": "start", "from": "rest voltage", "soc_low": z, "soc_high": z}
-        return OffsetKnown(value, np.broadcast_to(half, value.shape), conditions, self._flat_sentence(0.0))
+        half = np.broadcast_to(half, value.shape)
+        return OffsetKnown(value, half, conditions, self._why_wide(0.0, half, "the charge of a cell"))
 
-    def _flat_sentence(self, swing: float) -> str:
+    def _why_wide(self, swing: float, half: Floats | None, of: str) -> str:
+        """Return what limits a charge or a capacity: how much charge a millivolt is, and how far the log tells it.
+
+        Parameters
+        ----------
+        swing
+            How far the open-circuit voltage moved [V].
+        half
+            (cells,) half widths, as shares of the capacity; None where the swing alone forbids a figure.
+        of
+            What they are half widths of.
+        """
         s = self.study
+        moved = f"the open-circuit voltage moved {swing * 1e3:.0f} mV over the charge covered"
         if self.curve_contradicted:
-            return f"the open-circuit voltage moved {swing * 1e3:.0f} mV over the charge covered"
-        span = self.soc_span or (0.5, 0.5)
-        z = np.linspace(*span, 9)
+            return moved
+        z = np.linspace(*(self.soc_span or (0.5, 0.5)), 9)
         slope = max(float(np.median(s.curve.slope(z))), 1e-4)
-        return (
-            f"the open-circuit voltage moved {swing * 1e3:.0f} mV over the charge covered, and 1 mV is "
-            f"{0.1 / slope:.2g} % of charge here: equal voltages say nothing of equal charge"
-        )
+        worth = f"{moved}, and 1 mV is {0.1 / slope:.2g} % of charge here"
+        if half is None or not np.isfinite(half[s.trusted]).any():
+            return f"{worth}: too little to tell {of}"
+        usual = float(np.nanmedian(half[s.trusted]))
+        return f"{worth}; with what readings and loads leave unsure, {of} is told to +-{usual * 100:.2g} % only"
 
     def _charge_conditions(self) -> dict[str, Any]:
         span = self.soc_span or (None, None)
@@ -323,9 +338,8 @@ class Knowledge(Place):
             return errors
         a = self.alignment
         swing = 0.0 if a is None else a.swing_V
-        sentence = self._flat_sentence(swing)
         if swing < LEAST_SWING_V:
-            return sentence
+            return self._why_wide(swing, None, "a capacity")
         relative = 1.0 / (1.0 + s.split.b)
         relative = relative / np.nanmedian(relative[s.trusted])
         # of 1 / (1 + b): a small cell's share is known better than its b
@@ -334,7 +348,7 @@ class Knowledge(Place):
         ampere_hours = usual * relative
         return CapacityKnown(
             relative, half, ampere_hours, np.hypot(half * usual, usual_half * relative), known, why,
-            self._charge_conditions(), sentence,
+            self._charge_conditions(), self._why_wide(swing, half, "the capacity of a cell"),
         )
 
     def _absolute(self) -> tuple[float, float, bool, str]:
@@ -355,7 +369,8 @@ class Knowledge(Place):
                     f"{ah:.1f} Ah over the charge counted"
                 )
                 return a.capacity, a.capacity, False, why
-        half = Z95 * float(np.hypot(a.capacity_se, self.gain_sd * a.capacity))
+        knees = FLAT_BOOK_SPAN_SD * a.capacity if s.curve.flat and not s.curve.own else 0.0
+        half = Z95 * float(np.sqrt(a.capacity_se**2 + (self.gain_sd * a.capacity) ** 2 + knees**2))
         if span < LEAST_SPAN:
             why = f"only {span * 100:.0f} % of the capacity was moved; {LEAST_SPAN * 100:.0f} % are needed"
             return a.capacity, half, False, why
@@ -482,7 +497,7 @@ class Knowledge(Place):
         return TopKnown(
             missing, half, needed, half_needed, end_volts, 0.02 * s.capacity,
             self._charge_conditions() | {"full": condition, "soc_at_end": soc_lead},
-            self._flat_sentence(a.swing_V if a else 0.0),
+            self._why_wide(a.swing_V if a else 0.0, half / s.capacity, "what a cell lacks to full"),
         )
 
     @cached_property
