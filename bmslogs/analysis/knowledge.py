@@ -59,12 +59,17 @@ ZERO_C_RATE = 0.00035
 (choice)."""
 WORTH_CAPACITY = 0.02
 """Half width up to which every capacity must be known before a pack's worth is said (choice)."""
-FULL_SD, BOOK_FULL_SD, FLAT_BOOK_FULL_SD = 0.0006, 0.003, 0.006
+FULL_SD, BOOK_FULL_SD, FLAT_BOOK_FULL_SD = 0.0006, 0.008, 0.006
 """How well full itself is told, as a share of the capacity: off a table of these very cells, and off one that stands
 for a chemistry. A flat curve rises so steeply at its end that what is called full lies within a per cent (choice, one
 sd)."""
-FLAT_BOOK_SPAN_SD = 0.03
-"""How far the knees of other cells lie apart against those of a flat table, as a fraction (choice, one sd)."""
+FLAT_BOOK_SPAN_SD = 0.15
+"""How far a flat table tells the capacity of other cells, as a fraction: the steps of their plateaus lie elsewhere
+(choice, one sd)."""
+OFFSET_FLOOR, FLAT_OFFSET_FLOOR = 0.0005, 0.001
+"""How well one curve tells the charge of two cells, as a share of it (choice, one sd)."""
+REST_READING_SD_V = 0.0005
+"""How far two channels of one board read apart at rest [V] (choice, one sd)."""
 BOOK_SLOPE_ERROR = 0.35
 """How well the table of a chemistry tells the slope at one place of other cells' curve, as a fraction (half width,
 choice): their steps lie a few per cent of charge elsewhere."""
@@ -264,6 +269,7 @@ class Knowledge(Place):
         capacity = self._usual_capacity
         value = s.split.a / capacity
         half = np.hypot(Z95 * np.sqrt(np.maximum(*(e.a for e in errors))) / capacity, self.slope_error * np.abs(value))
+        half = np.hypot(half, Z95 * (FLAT_OFFSET_FLOOR if s.curve.flat else OFFSET_FLOOR))
         swing = self.alignment.swing_V if self.alignment is not None else 0.0
         why = self._why_wide(swing, half, "the charge of a cell")
         return OffsetKnown(value, half, self._charge_conditions() | {"at": "start"}, why)
@@ -291,7 +297,8 @@ class Knowledge(Place):
         sd = np.hypot(np.hypot(self.reading_sd, settled * (3.0 if s.curve.flat else 1.0)), rounded)
         value = s.curve.inverse(level) - z
         slope_error = (0.1 if s.curve.own else BOOK_SLOPE_ERROR) * np.abs(value)
-        half = np.hypot(Z95 * sd / max(least, 1e-3), slope_error)
+        sd = np.hypot(sd, REST_READING_SD_V)
+        half = np.hypot(np.hypot(Z95 * sd / max(least, 1e-3), slope_error), Z95 * OFFSET_FLOOR)
         if s.curve.flat:
             # hysteresis of cells with one history: a millivolt or so
             half = np.hypot(half, Z95 * 0.001 / max(least, 1e-3))
@@ -358,6 +365,9 @@ class Knowledge(Place):
             return s.capacity, s.capacity, False, self.curve_contradicted
         if a is None:
             return s.capacity, s.capacity, False, "no charge was counted"
+        if s.curve.flat and not s.curve.own:
+            why = "the ends of a flat table are not those of these cells: give the pack its own table"
+            return a.capacity, Z95 * FLAT_BOOK_SPAN_SD * a.capacity, False, why
         span = (s.split.q_high - s.split.q_low) / s.capacity
         standing = s.standing
         if standing is not None and standing.kind == "either":
@@ -369,8 +379,7 @@ class Knowledge(Place):
                     f"{ah:.1f} Ah over the charge counted"
                 )
                 return a.capacity, a.capacity, False, why
-        knees = FLAT_BOOK_SPAN_SD * a.capacity if s.curve.flat and not s.curve.own else 0.0
-        half = Z95 * float(np.sqrt(a.capacity_se**2 + (self.gain_sd * a.capacity) ** 2 + knees**2))
+        half = Z95 * float(np.hypot(a.capacity_se, self.gain_sd * a.capacity))
         if span < LEAST_SPAN:
             why = f"only {span * 100:.0f} % of the capacity was moved; {LEAST_SPAN * 100:.0f} % are needed"
             return a.capacity, half, False, why
@@ -402,17 +411,27 @@ class Knowledge(Place):
         half = np.hypot(Z95 * np.sqrt(variance) / capacity, self.slope_error * np.abs(value))
         return Remaining(value, half)
 
-    @cached_property
+    @property
     def leads(self) -> Floats:
+        """(2, cells) see `_leads`."""
+        return self._leads[0]
+
+    @property
+    def lead_spans(self) -> Floats:
+        """(cells,) share of the capacity that the charge or discharge moved at whose end each cell leads."""
+        return self._leads[1]
+
+    @cached_property
+    def _leads(self) -> tuple[Floats, Floats]:
         """(2, cells) by how much a cell is fuller than the middle one at least and at most, negative: emptier.
 
         From the last rows of charges and of steady discharges; nought where none is surely ahead. A cell that is first
-        may be fuller or emptier there, or smaller. Shares of charge.
+        may be fuller or emptier there, or smaller. Shares of charge; and (cells,) the share that was moved there.
         """
         s = self.study
-        out = np.zeros((2, len(s.cells)))
+        out, spans = np.zeros((2, len(s.cells))), np.zeros(len(s.cells))
         if self.curve_contradicted:
-            return out
+            return out, spans
         excess = np.zeros(len(s.cells)) if s.excess is None else np.nan_to_num(s.excess[0])
         resistance = s.usual_resistance * (1.0 + np.maximum(excess, 0.0))
         for part in s.stretches:
@@ -439,8 +458,10 @@ class Knowledge(Place):
             )
             found[0] = np.minimum(found[0], course / s.capacity)
             found = sign * found
-            out = np.where(np.abs(found[0]) > np.abs(out[0]), found, out)
-        return out
+            larger = np.abs(found[0]) > np.abs(out[0])
+            out = np.where(larger, found, out)
+            spans = np.where(larger, min(float(moved[-1]) / s.capacity, 1.0), spans)
+        return out, spans
 
     def _remaining_at_rest(self) -> Remaining | None:
         found = self.offset

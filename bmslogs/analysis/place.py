@@ -115,7 +115,7 @@ class Place:
         few = thinned(s.seconds, current, charge, s.log.cell_voltage, s.cells, s.log.voltage_step)
         rests = s.anchors if s.has_current and s.trusted.any() else NONE
         found = pack_contradictions(few, s.pack, rests, s.curve, table_sd(s.curve, rests.volt))
-        if found or not s.has_current or self.alignment is None:
+        if found or not s.has_current or s.curve.flat or self.alignment is None:
             return found
         moved = s.split.q_high - s.split.q_low
         by_curve = capacity_by_curve(

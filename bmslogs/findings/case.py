@@ -78,6 +78,10 @@ def percent(value: float, digits: int = 0) -> str:
     return f"{abs(value) * 100:.{digits}f} %"
 
 
+SURE_SHARE = 0.5
+"""Share of the least practical size that the nearer bound of a difference must pass for a `look` (choice)."""
+
+
 def standing_out(
     value: Floats, half: Floats, least: float, known: Bools, also: tuple[Floats, Floats] | None = None
 ) -> Bools:
@@ -112,7 +116,7 @@ def standing_out(
 
 def _material(value: Floats, half: Floats, least: float, known: Bools) -> Bools:
     size = np.abs(value)
-    return np.asarray(known & (size >= 0.98 * least) & (size - half > 0.35 * least), bool)
+    return np.asarray(known & (size >= 0.98 * least) & (size - half > SURE_SHARE * least), bool)
 
 
 def _unlike(value: Floats, half: Floats, known: Bools) -> Bools:

@@ -205,6 +205,10 @@ def _resistance_finding(
                 because.append("a link to the next module lies inside the tap of this cell")
         elif np.isfinite(share):
             because.append("no link between modules lies inside the tap of this cell")
+            if share + half_share < cell_or_joint.FLAT and share < cell_or_joint.SAME_SHARE:
+                # a bar inside the module adds as little growth as a film inside the cell
+                cause = "cell_or_joint_resistance_high"
+                because.append(_time_sentence(share, half_share))
     near = bool(study.cell_warmth.near[group].all())
     if not near:
         because.append("no temperature sensor is near: it is measured against its near neighbours, about as warm")
@@ -326,15 +330,13 @@ def charge_offsets(case: Case) -> list[Finding]:
         out = [
             _offset_finding(case, int(i), float(found.value[i]), float(found.half[i])) for i in np.flatnonzero(named)
         ]
-    # who is first at the end of a charge is plain even where the flat of a curve does not let it be sized
+    # who is first at the end of a charge is plain even where the flat of a curve does not let it be sized; emptier or
+    # smaller, it must be of practical weight as either
     small = capacity_suspects(case)
-    for i in np.flatnonzero((np.abs(k.leads[0]) > LEAD_SHARE * least) & ~named & ~small):
+    enough = np.maximum(least, (CAUSES["capacity_low"].least or 0.03) * k.lead_spans)
+    for i in np.flatnonzero((np.abs(k.leads[0]) > enough) & ~named & ~small):
         out.append(_lead_finding(case, int(i), *(float(bound) for bound in k.leads[:, i])))
     return out
-
-
-LEAD_SHARE = 1.0
-"""Least sure lead of practical weight, in practical sizes."""
 
 
 def capacity_suspects(case: Case) -> Bools:

@@ -161,7 +161,7 @@ def _stand_out(excess: Floats, half: Floats, good: Bools, cold: Floats) -> Bools
 def _surely(excess: float, half: float) -> bool:
     """Whether a place surely warms more: how well the slope is known where all it does wrong grows with its size."""
     # a place with a time constant of its own is fitted the worse the hotter it is: that is no doubt of its being hot
-    return excess - min(half, max(0.6 * excess, 0.35)) > 0.35 * HOT_LEAST
+    return excess - min(half, max(0.6 * excess, 0.35)) > 0.5 * HOT_LEAST
 
 
 def _hot_finding(

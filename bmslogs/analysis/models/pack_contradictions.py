@@ -20,7 +20,7 @@ Floats = npt.NDArray[np.float64]
 
 ROWS = 2000
 """Rows of a log that are looked at (choice)."""
-LEAST_Q, MOST_Q = 0.7, 1.25
+LEAST_Q, MOST_Q = 0.75, 1.25
 """Shares of the nominal capacity between which an aged or a fresh pack may lie: traction cells are called worn out at
 70 to 80 % (common practice, no source)."""
 SURE_SD = 2.5

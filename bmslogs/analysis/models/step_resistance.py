@@ -46,6 +46,8 @@ SLOPE_ERROR, RELATIVE_FLOOR = 0.4, 0.003
 """How well the slope of the curve is known, as a fraction, and what one step leaves of every ratio (one sd)."""
 MOST_TREND = 0.3
 """A string that moved by more than this share of the fall in as much time before the step is not read there."""
+KNEE_SHARE = 0.1
+"""By which share the resistances of two cells differ whose slopes differ by e (choice, one sd)."""
 MOST_LATE = 0.35
 """Nor one that still moves by more than this share of the fall in as much time, up to a minute after: it stands on a
 knee (choice)."""
@@ -325,6 +327,10 @@ def _read(one: Step, r: Readings, slopes: Floats) -> _Read | None:
         + (0.3 * trend * PULSE_S) ** 2
     )
     ohm = (fall - ocv) / one.amps
+    # resistance rises towards a knee as the slope does: cells that lie apart there are not alike
+    with np.errstate(all="ignore"):
+        apart_there = np.abs(np.log(np.maximum(slopes, 1e-9) / max(slope, 1e-9)))
+    se = np.hypot(se, KNEE_SHARE * np.minimum(np.nan_to_num(apart_there), 2.0) * abs(middle - ocv))
     if r.disturbed is not None:
         flags = r.disturbed[one.before.start : here[-1] + 1]
         own = flags.any(axis=0) & ~flags.all(axis=0)
