@@ -24,6 +24,7 @@ from bmslogs.analysis.known import (
     WorthKnown,
 )
 from bmslogs.analysis.load_study import BLOCKS
+from bmslogs.analysis.models.flat_leak import flat_leaks
 from bmslogs.analysis.models.lead import FLAT_MARGIN_V, TABLE_MARGIN_V, lead_bounds, own_course
 from bmslogs.analysis.models.step_resistance import StepFit
 from bmslogs.analysis.place import LOT_CAPACITY_SD, Z95, Place
@@ -37,13 +38,13 @@ from bmslogs.base.errors import NotEnoughData
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-RELATIVE_FLOOR, CHARGE_SHARE = 0.004, 2.5
+RELATIVE_FLOOR, CHARGE_SHARE = 0.003, 1.7
 """How far the ratio of two sound cells at one charge differs from that over a log, and by how much more for each unit
 of charge that they lie apart: within the stages of a graphite electrode the resistance of a first-principles cell
 changes by 1 to 4 % over 1 % of charge (choice, one sd)."""
 UNKNOWN_OFFSET = 0.004
 """How far the charges of the cells of a string lie apart where the log does not say (choice, one sd)."""
-ABSOLUTE_FLOOR, FLOOR_WARM_DEGC, FLOOR_SCALE_K, UNKNOWN_DEGC = 0.02, 25.0, 15.0, 10.0
+ABSOLUTE_FLOOR, FLOOR_WARM_DEGC, FLOOR_SCALE_K, UNKNOWN_DEGC = 0.015, 25.0, 15.0, 10.0
 """How well a few filters tell the resistance at 10 s of a cell that is not linear, as a fraction at 25 degC. What is
 not linear grows as the kinetics slow down in the cold: by e over 15 K (activation energies of 40 to 50 kJ/mol, from
 memory; choice, one sd). Where no sensor tells it, the pack is taken to be cold."""
@@ -580,6 +581,19 @@ class Knowledge(Place):
         rounded = float(mean_error(values[:, None], least)[0]) if np.isfinite(least) else 0.0
         half = float(np.hypot(max(0.01, scatter, ZERO_C_RATE * s.capacity), Z95 * rounded))
         return s.zero, half, length
+
+    @cached_property
+    def flat_leaks(self) -> Floats:
+        """(cells,) least leak of cells that left the flat of the curve while parked [A]; nought where none is sure."""
+        s = self.study
+        nothing = np.zeros(len(s.cells))
+        if self.curve_contradicted or not s.curve.flat:
+            return nothing
+        try:
+            found, level = s.parked
+        except NotEnoughData:
+            return nothing
+        return flat_leaks(found, level, s.curve, s.capacity, s.trusted)
 
     @cached_property
     def leak(self) -> LeakKnown | str:

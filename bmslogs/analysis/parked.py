@@ -108,11 +108,12 @@ def drift(
     columns.append(np.exp(-(h - h[0]) / 8.0))
     blocks = int(np.clip(len(h) // 6, 4, 8))
     design, parts = np.stack(columns, axis=1), equal_blocks(len(h), blocks)
-    fit = block_fit(design, np.where(trusted, away, 0.0), parts)
+    # settling may hang on the first block alone: over weeks it is gone by the second
+    fit = block_fit(design, np.where(trusted, away, 0.0), parts, wanted=2)
     # what bends further than any settling does is the curve under a cell that empties
     empties = np.abs(fit.coef[-1] - np.median(fit.coef[-1][trusted])) > MOST_SETTLING_V
     if empties.any():
-        plain = block_fit(design[:, :-1], np.where(trusted, away, 0.0), parts)
+        plain = block_fit(design[:, :-1], np.where(trusted, away, 0.0), parts, wanted=2)
         fit = replace(
             fit, coef=np.where(empties, plain.coef[:2], fit.coef[:2]),
             without=np.where(empties, plain.without[:, :2], fit.without[:, :2]),

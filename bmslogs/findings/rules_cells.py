@@ -14,7 +14,7 @@ from bmslogs.analysis.models.supply_block import ALIKE, Block, supply_blocks
 from bmslogs.analysis.statistics import robust_scale
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.results import Finding, Level
-from bmslogs.findings.case import METER_FIRST, Case, finding, percent, standing_out
+from bmslogs.findings.case import METER_FIRST, SURE_SHARE, Case, finding, percent, standing_out
 from bmslogs.findings.registry import CAUSES
 
 Floats = npt.NDArray[np.float64]
@@ -422,9 +422,9 @@ def self_discharge(case: Case) -> list[Finding]:
     """Cells that lose charge at rest faster than the others."""
     k = case.knowledge
     found = k.leak
-    if isinstance(found, str):
-        return []
     least = LEAK_PER_AH * k.study.capacity
+    if isinstance(found, str):
+        return [_flat_leak(case, int(i), least) for i in np.flatnonzero(k.flat_leaks > SURE_SHARE * least)]
     known = k.study.trusted & np.isfinite(found.amps) & np.isfinite(found.half)
     value, half_width = np.nan_to_num(found.amps), np.nan_to_num(found.half, nan=1.0)
     parts = [*(m.cells for m in case.pack.modules), *(b.cells for b in case.pack.sense_boards)]
@@ -439,6 +439,9 @@ def self_discharge(case: Case) -> list[Finding]:
         known[list(block.beyond)] = True
         value[list(block.beyond)] -= block.amps
     stand = standing_out(value, half_width, least, known) & (value > 0)
+    # what cannot be sized is named all the same
+    unsized = (k.flat_leaks > SURE_SHARE * least) & known & ~stand
+    out += [_flat_leak(case, int(i), least) for i in np.flatnonzero(unsized)]
     for i in np.flatnonzero(stand):
         cell, size, half = case.cells[i], float(value[i]), float(found.half[i])
         out.append(
@@ -453,22 +456,33 @@ def self_discharge(case: Case) -> list[Finding]:
                     f"leak_current_relative of cell {cell}: {size * 1e3:.2f} +- {half * 1e3:.2f} mA over "
                     f"{found.conditions['hours']:.0f} h parked"
                 ],
-                [
-                    "Do not leave the pack unattended on charge until this is understood; feel and smell "
-                    "for warmth and "
-                    "electrolyte.",
-                    "Rule out a load across this cell alone: a bleed switch that stays on, the supply of "
-                    "the BMS, moisture on "
-                    "the loom.",
-                    "Park it again: a cell that loses several times what the others lose in two separate "
-                    "periods is a question "
-                    "of quarantine, not of balancing.",
-                ],
+                LEAKS,
                 size=size,
                 half=half,
             )
         )
     return out
+
+
+LEAKS = [
+    "Do not leave the pack unattended on charge until this is understood; feel and smell for warmth and electrolyte.",
+    "Rule out a load across this cell alone: a bleed switch that stays on, the supply of the BMS, moisture on the "
+    "loom.",
+    "Park it again: a cell that loses several times what the others lose in two separate periods is a question of "
+    "quarantine, not of balancing.",
+]
+
+
+def _flat_leak(case: Case, i: int, least: float) -> Finding:
+    cell, bound = case.cells[i], float(case.knowledge.flat_leaks[i])
+    return finding(
+        case.pack, "self_discharge_high", "act" if bound > 5 * least else "look", [cell],
+        f"{case.place(cell)}: it loses at least {bound * 1e3:.1f} mA more than the pack's middle while parked "
+        f"({bound * 720:.2f} Ah a month or more).",
+        ["it fell against the others while parked, though on the flat of its curve what a cell loses hardly shows: the "
+         "least charge that the steepest part of the curve near there makes of that fall"],
+        LEAKS, size=bound, low=bound,
+    )
 
 
 def _fed(case: Case, block: Block, hours: float) -> Finding:

@@ -385,6 +385,12 @@ def log_itself(case: Case) -> list[Finding]:
             f"{between * 100:.0f} % of its size: what flowed between the rows was not seen, so drops under load and "
             "the charge counted are known badly"
         )
+    spells, still = _frozen(study)
+    if spells:
+        because.append(
+            f"the whole frame stood still {spells} times, {still:.0f} s in all, and then jumped while current flowed: "
+            "what happened meanwhile was not seen"
+        )
     missing = float(np.isnan(study.as_read)[:, ~study.silent].mean()) if (~study.silent).any() else 1.0
     held = float(
         study.held.sum()
@@ -407,6 +413,33 @@ def log_itself(case: Case) -> list[Finding]:
         case.pack, "log_quality", "note", [], "The log itself limits what can be told.", because,
         ["Log every row, voltages and current read together, once a second or faster."], unit="",
     )]
+
+
+FROZEN_S, FROZEN_JUMP_C, FROZEN_SPELLS = 10.0, 0.05, 3
+"""A frame stands still where nothing changes for as long [s] in a drive and the current then jumps by this share of the
+capacity per hour; so many spells are no chance (choice)."""
+
+
+def _frozen(study: Study) -> tuple[int, float]:
+    """Return how often all columns stood still in a drive until the current jumped, and for how long in all [s]."""
+    if not study.has_current or "drive" not in study.kinds:
+        return 0, 0.0
+    volts, current = study.source.cell_voltage, study.read_current
+    with np.errstate(invalid="ignore"):
+        same = (current[1:] == current[:-1]) & (np.abs(current[1:]) > 0.02 * study.capacity)
+    same &= study.rows_of("drive")[1:]
+    rows = np.flatnonzero(same)
+    same[rows] = [bool(np.array_equal(volts[i], volts[i + 1], equal_nan=True)) for i in rows]
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], same.astype(np.int8), [0]])))
+    spells, total = 0, 0.0
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        length = float(study.seconds[last] - study.seconds[first])
+        after = min(last + 1, len(current) - 1)
+        jump = abs(float(current[after] - current[last]))
+        least = max(FROZEN_S, 3.0 * study.refresh_s, 5.0 * study.interval)
+        if length >= least and jump > FROZEN_JUMP_C * study.capacity:
+            spells, total = spells + 1, total + length
+    return (spells, total) if spells >= FROZEN_SPELLS else (0, 0.0)
 
 
 def _moved_between(study: Study) -> float:

@@ -104,6 +104,8 @@ def coverage(case: dict[str, Any], answer: dict[str, Any], into: dict[str, list[
         e = told.get((value["quantity"], value.get("cell"), value.get("sensor")))
         if e is None or e["status"] == "not_determinable":
             continue
+        if e["conditions"].get("full") == "leading_cell":
+            continue  # told to the leading cell, since no cell was full: not what the truth is of
         low = float("-inf") if e.get("low") is None else e["low"]
         high = float("inf") if e.get("high") is None else e["high"]
         error = abs(e["value"] - value["value"]) if e.get("value") is not None else float("nan")

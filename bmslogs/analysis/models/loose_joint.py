@@ -34,6 +34,9 @@ LEAST_C_RATE = 0.05
 LEAST_BURSTS = 4
 LONGEST_S = 60.0
 """A drop that lasts longer is a change, not a burst."""
+WRONG_SHARE = 0.25
+"""Share of bursts that may go the other way: where a lug is open half of the time, what is usual turns over
+(choice)."""
 CHANCE = 1e-3
 """How seldom signs alone may fall so, per log."""
 ROUNDS, MEDIAN_ROWS = 25, 1500
@@ -244,7 +247,7 @@ def _weighed(
     short = length <= LONGEST_S
     right = short & (np.abs(amps) > LEAST_C_RATE * capacity) & (drop * amps > 0)
     bursts, wrong = int(right.sum()), int((short & ~right).sum())
-    if bursts < LEAST_BURSTS or wrong > 0.15 * bursts:
+    if bursts < LEAST_BURSTS or wrong > WRONG_SHARE * bursts:
         return None
     charging, discharging = int((right & (amps < 0)).sum()), int((right & (amps > 0)).sum())
     low, middle, high = (float(v) for v in np.percentile(drop[right] / amps[right], [25, 50, 75]))

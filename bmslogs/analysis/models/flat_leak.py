@@ -1,0 +1,56 @@
+"""A leak that takes a parked cell off the flat of its curve: not to be sized, but not to be missed either.
+
+On a flat curve what a cell lost hardly shows in its voltage. One that falls all the same by more than the others'
+scatter has gone at least as far along the curve as its steepest part near there would make of that fall:
+
+    I >= (dV - margin) Q / (u'_max t),
+
+with dV the fall against the middle cell over the time t, Q the capacity, u'_max the largest slope of the table about
+the voltages passed. Judgement: the margins.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.analysis.ocv import OcvCurve
+from bmslogs.analysis.parked import Drift
+from bmslogs.analysis.statistics import robust_scale
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+LEAST_V, SCATTERS = 0.008, 8.0
+"""A cell must fall by as much against the middle one [V], and by so many times the others' scatter (choice)."""
+WITHIN_V, STEEPER = 0.03, 1.6
+"""The steepest part of the table is looked for so far from the level [V], and other cells' may be steeper by so many
+times (judgement)."""
+
+
+def flat_leaks(found: Drift, level: float, curve: OcvCurve, capacity: float, trusted: Bools) -> Floats:
+    """Return the least leak of each cell against the middle one [A]; nought where none is sure.
+
+    Parameters
+    ----------
+    found
+        Drifts over the parked time [V/h].
+    level
+        Mean voltage there [V].
+    curve, capacity
+        Open-circuit table; nominal capacity [Ah].
+    trusted
+        (cells,) cells whose readings count.
+    """
+    fall = -np.nan_to_num(found.slope) * found.hours
+    out = np.zeros(len(fall))
+    if trusted.sum() < 4 or not found.hours > 0:
+        return out
+    fall = fall - float(np.median(fall[trusted]))
+    scatter = robust_scale(fall[trusted], 0.0005)
+    z = np.linspace(0.02, 0.98, 193)
+    near = np.abs(curve.voltage(z) - level) < WITHIN_V
+    steepest = STEEPER * float(np.max(curve.slope(z)[near], initial=0.05))
+    sure = trusted & (fall > LEAST_V) & (fall > SCATTERS * scatter)
+    out[sure] = (fall[sure] - 3.0 * scatter) / steepest * capacity / found.hours
+    return out
