@@ -32,10 +32,12 @@ from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.resistance import LoadFit
 from bmslogs.analysis.rounding import mean_error, step_of
 from bmslogs.analysis.statistics import robust_scale
+from bmslogs.analysis.stretches import Stretch
 from bmslogs.analysis.worth import string_worth
 from bmslogs.base.errors import NotEnoughData
 
 Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 RELATIVE_FLOOR, CHARGE_SHARE = 0.003, 1.7
@@ -71,6 +73,11 @@ OFFSET_FLOOR, FLAT_OFFSET_FLOOR = 0.0005, 0.001
 """How well one curve tells the charge of two cells, as a share of it (choice, one sd)."""
 REST_READING_SD_V = 0.0005
 """How far two channels of one board read apart at rest [V] (choice, one sd)."""
+BOOK_END_SLOPE_SD = 0.3
+"""How well a table of a chemistry tells the slope from there to full, as a fraction (choice, one sd)."""
+BELOW_KNEE_SD, KNEE_V, KNEE_SPAN = 0.015, 0.010, 0.01
+"""How well the place of a cell on the flat is known, as a share of the capacity (choice, one sd); a cell has left it
+that rises by more [V] over that last share of the capacity."""
 BOOK_SLOPE_ERROR = 0.35
 """How well the table of a chemistry tells the slope at one place of other cells' curve, as a fraction (half width,
 choice): their steps lie a few per cent of charge elsewhere."""
@@ -502,9 +509,11 @@ class Knowledge(Place):
         capacity = self._usual_capacity
         soc_lead = float(a.soc(lead)) if a is not None else 0.0
         end_volts = float(np.nanmedian(s.log.cell_voltage[last][s.trusted]))
-        if a is not None and soc_lead >= FULL_FROM_SOC:
+        below = self._below_the_knee(charges[-1])
+        if a is not None and soc_lead >= FULL_FROM_SOC and not below[s.trusted].all():
             full, full_se, condition = lead - (1.0 - soc_lead) * capacity, a.soc_se(lead) * capacity, "own"
             book = FLAT_BOOK_FULL_SD if s.curve.flat else BOOK_FULL_SD
+            book = float(np.hypot(book, 0.0 if s.curve.flat else BOOK_END_SLOPE_SD * (1.0 - soc_lead)))
             full_se = float(np.hypot(full_se, (FULL_SD if s.curve.own else book) * capacity))
         else:
             full, full_se, condition = lead, float(se[int(np.nanargmin(x))]), "leading_cell"
@@ -516,11 +525,38 @@ class Knowledge(Place):
         needed = np.nanmax(missing) - missing
         last_se = se[int(np.nanargmax(np.where(np.isfinite(missing), missing, -np.inf)))]
         half_needed = np.hypot(Z95 * np.where(needed > 0, np.hypot(se, last_se), se), slope_error * needed)
+        if below[s.trusted].any():
+            # how far behind a cell is that has not left the flat, hardly shows; the last one is all others' measure
+            hidden = Z95 * BELOW_KNEE_SD * capacity
+            half, half_needed = np.where(below, np.hypot(half, hidden), half), np.hypot(half_needed, hidden)
         return TopKnown(
             missing, half, needed, half_needed, end_volts, 0.02 * s.capacity,
             self._charge_conditions() | {"full": condition, "soc_at_end": soc_lead},
             self._why_wide(a.swing_V if a else 0.0, half / s.capacity, "what a cell lacks to full"),
         )
+
+    def _below_the_knee(self, part: Stretch) -> Bools:
+        """(cells,) True where a cell of a flat curve had not left the plateau when a charge ended: it hardly rose."""
+        s = self.study
+        nowhere = np.zeros(len(s.cells), bool)
+        if not s.curve.flat:
+            return nowhere
+        rows = np.arange(part.first, part.last + 1)
+        current = np.nan_to_num(s.current[rows])
+        flowing = np.flatnonzero(current < 0.05 * current.min())
+        if len(flowing) < 10:
+            return ~nowhere
+        rows = rows[: flowing[-1] + 1]
+        charged = s._charge_rows[rows[0]] - s._charge_rows[rows]
+        before = int(np.searchsorted(charged, charged[-1] - KNEE_SPAN * s.capacity))
+        near = rows[max(before - 2, 0) : before + 3]
+
+        def level(some: Ints) -> Floats:
+            with np.errstate(all="ignore"):
+                volts = s.log.cell_voltage[some] + np.nan_to_num(s.current[some])[:, None] * s.usual_resistance
+                return np.asarray(np.nanmedian(volts, axis=0), float)
+
+        return np.asarray(~(level(rows[-5:]) - level(near) > KNEE_V), bool)
 
     @cached_property
     def worth(self) -> WorthKnown | str:
