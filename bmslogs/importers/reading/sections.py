@@ -221,14 +221,15 @@ class Joints:
     def _around(self, stray: Float32s, current: Float32s, k: int) -> Float32s:
         """Return the strays beside a row; for one at rest not those where cells answered a step, if not as usual.
 
-        A row is at rest where all steps of current next to it were answered by the cells in the row of the step.
+        A row is at rest where it takes no step of current, and the cells have answered all steps next to it in the
+        rows of these steps.
         """
         from_row, to_row = max(k - 1 - BESIDE, 0), min(k + BESIDE, len(stray))
         steps = np.abs(np.diff(current[from_row : to_row + 1]))
         moves = steps > QUIET * self.capacity
         answered = moves & (stray[from_row:to_row] < ANSWERED * abs(self._slope()) * steps)
         near = slice(max(k - 1 - NEXT_TO - from_row, 0), k + NEXT_TO - from_row)
-        rests = not (moves & ~answered)[near].any()
+        rests = not moves[k - 1 - from_row] and not (moves & ~answered)[near].any()
         others = np.arange(from_row, to_row) != k - 1
         beside, answered = stray[from_row:to_row][others], answered[others]
         return (

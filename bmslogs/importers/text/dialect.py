@@ -273,7 +273,7 @@ def _one_line_each(lines: list[str], delimiter: str) -> list[str]:
 def is_row(line: str, delimiter: str) -> bool:
     """Whether a line is a row of readings under a delimiter."""
     fields = split(line, delimiter)
-    return len(fields) > 3 and _data_share(fields) > 0.5
+    return len(fields) > 2 and _data_share(fields) > 0.5
 
 
 def _first_layout(
