@@ -163,3 +163,13 @@ def test_hard_loads_of_few_rows_on_a_rest_are_no_joints(span: int, drop: float, 
         truth.current[at : at + span] = 900.0
         truth.cells[at : at + span] = np.round(truth.cells[at : at + span] - drop, 3)
     assert read(truth, tmp_path, D.but(current_name="Current (discharge positive)")).sections == ()
+
+
+@pytest.mark.parametrize("colder", [-3.4, 4.0])
+def test_a_joint_at_the_one_step_of_current_is_told_by_the_sensors(colder: float, tmp_path: Path) -> None:
+    """The current steps nowhere else, so its drop would be learnt from the joint: 265 mV at 53 A, five times it."""
+    truth = after(at_rest(3.836, 400, 1), at_rest(4.1, 300, 2))
+    truth.current[:400], truth.current[400:] = 53.0, 0.0
+    truth.temperatures[400:] += colder
+    log = read(truth, tmp_path, D.but(current_name="Current (discharge positive)"))
+    assert log.sections == (400,)

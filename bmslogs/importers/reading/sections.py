@@ -49,6 +49,8 @@ GAP = 3.0
 """Choice [usual steps]: where more time passes between rows, it is missing, and anything may have happened."""
 COLDER_C = 0.5
 """Choice [K]: all sensors together do not jump by more between two rows."""
+SUDDEN_C = 1.5
+"""Choice [K]: where they jump by more, and nowhere else nearby, no load explains the cells."""
 MOST = 1000
 """Choice: as many places are kept for the verdict."""
 HABIT = 20
@@ -84,8 +86,8 @@ class Joint:
 class _Place:
     """A row that may be a joint, with what its verdict needs.
 
-    `moved` is how far the cells went the way of the jump in the rows next to it [mV]: steps of current there are
-    answered already.
+    `sudden` says that all sensors together jump as they do nowhere nearby; `moved` is how far the cells went the way of
+    the jump in the rows next to it [mV]: steps of current there are answered already.
     """
 
     row: int
@@ -97,6 +99,7 @@ class _Place:
     range_a: float
     active_a: float
     warmer: float
+    sudden: bool
     moved: float
 
 
@@ -168,9 +171,13 @@ class Joints:
         least = max(LEAST_MV, LEAST_STEPS * self.step_mv)
         colder = abs(p.warmer) > COLDER_C
         size = abs(p.stray)
+        if p.sudden:
+            # the steps of current that tell the drop may be this one alone: then it would explain itself
+            drop = min(drop, 1e3 * TYPICAL_OHM / self.capacity)
+            size = max(size, abs(p.jump) - drop * p.range_a)
         if size <= max(least, FAR * p.usual, ALONE * p.others):
             return False
-        if not self._known:
+        if p.sudden or not self._known:
             return colder
         # where the current moves as much nearby and the cells follow it, it would explain this step as well
         follows = p.active_a >= p.range_a and size > (1.0 if colder else SURELY) * FOLLOWED * p.others
@@ -205,7 +212,9 @@ class Joints:
         stray = np.abs(dv - np.float32(self._slope()) * di)
         sample = stray[:: max(len(stray) // 512, 1)]
         limit = max(LEAST_MV, LEAST_STEPS * self.step_mv, 0.5 * FAR * 1.4826 * float(np.median(sample)))
-        able = np.flatnonzero(stray > limit) + 1
+        # a joint at the only step of current would be what that step does
+        warm = np.abs(np.diff(rows["warmth"])) > SUDDEN_C
+        able = np.flatnonzero((stray > limit) | (warm & (np.abs(dv) > limit))) + 1
         able = able[(able >= first) & (able < stop)]
         if len(able) > 200:
             able = np.sort(able[np.argsort(stray[able - 1])[-200:]])
@@ -236,6 +245,13 @@ class Joints:
             np.asarray(beside[~answered]) if rests and np.count_nonzero(~answered) >= LEAST_ALIKE else beside
         )
 
+    @staticmethod
+    def _warmed(warmth: Float32s, k: int) -> float:
+        """Return the largest change of the sensors over as many rows elsewhere nearby [K]."""
+        before, behind = warmth[max(k - BESIDE, 0) : k], warmth[k : k + BESIDE]
+        steps = [np.abs(x[3:] - x[:-3]) for x in (before, behind) if len(x) > 3]
+        return float(np.nan_to_num(np.concatenate(steps)).max(initial=0.0)) if steps else np.inf
+
     def _place(self, rows: dict[str, npt.NDArray[Any]], stray: Float32s, k: int) -> _Place | None:
         jump = rows["cells"][:, k] - rows["cells"][:, k - 1]
         mean = float(rows["mean"][k] - rows["mean"][k - 1])
@@ -252,6 +268,7 @@ class Joints:
         more = rows["current"][beside]
         more = more[np.isfinite(more)]
         warmth = rows["warmth"][max(k - 2, 0) : k + 2]
+        warmer = float(np.nan_to_num(warmth[-1] - warmth[0])) if len(warmth) == 4 else 0.0
         return _Place(
             int(rows["row"][k]),
             int(rows["time"][k]),
@@ -261,7 +278,8 @@ class Joints:
             float(around.max(initial=0.0)),
             float(np.ptp(amps)) if len(amps) else 0.0,
             float(np.ptp(more)) if len(more) else 0.0,
-            float(np.nan_to_num(warmth[-1] - warmth[0])) if len(warmth) == 4 else 0.0,
+            warmer,
+            abs(warmer) > max(SUDDEN_C, FOLLOWED * self._warmed(rows["warmth"], k)),
             max(float((rows["mean"][near][-1] - rows["mean"][near][0] - mean) * np.sign(mean)), 0.0),
         )
 
