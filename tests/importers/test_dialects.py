@@ -272,9 +272,17 @@ def test_a_decimal_comma_between_tabs_is_no_delimiter(cells: int, tmp_path: Path
     assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth, d)
 
 
-def test_a_blank_within_a_stamp_parts_no_fields(tmp_path: Path) -> None:
+@pytest.mark.parametrize("marks", [(";", ","), (",", ".")])
+def test_a_blank_within_a_stamp_parts_no_fields(marks: tuple[str, str], tmp_path: Path) -> None:
     truth = drive(cells=1, sensors=1)
-    d = D.but(delimiter=";", decimal=",", time_text=stamp("%Y-%m-%d %H:%M:%S"), units_row=("V", "A", "C"))
+    mode = {"Mode": lambda r: "DCHG" if truth.current[r] >= 0 else "CHG"}
+    d = D.but(
+        delimiter=marks[0],
+        decimal=marks[1],
+        extras=mode,
+        time_text=stamp("%Y-%m-%d %H:%M:%S"),
+        units_row=("V", "A", "C"),
+    )
     assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth, d)
 
 

@@ -488,3 +488,11 @@ def test_what_a_log_lacks_is_said_before_what_it_leaves_open(tmp_path: Path) -> 
     truth = drive(start="2026-05-03T09:00:00")
     d = D.but(time_text=stamp("%d/%m/%Y %H:%M:%S"), current_name="Setting")
     assert "no current" in refusal(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+
+
+def test_a_long_second_header_that_brings_a_sensor_is_refused_with_its_line(tmp_path: Path) -> None:
+    truth = drive(cells=24, sensors=2)
+    lines = text_of(truth, D.but(cell_name=lambda c: f"Voltage of the cell {c} (V)")).splitlines()
+    wide = [lines[0] + ",T3 (C)", *(x + ",21.0" for x in lines[200:])]
+    path = put(("\n".join([*lines[:200], *wide]) + "\n").encode(), tmp_path / "log.csv")
+    assert "line 201" in refusal(path, pack_for(truth), tmp_path / "store")

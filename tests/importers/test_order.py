@@ -134,6 +134,15 @@ def test_a_delimiter_that_changes_is_refused_with_its_line(old: str, new: str, s
     assert f"line {at + 1}: the delimiter changes" in reason
 
 
+@pytest.mark.parametrize("at", [200, 700])
+def test_a_delimiter_that_changes_in_a_table_of_three_columns_is_refused(at: int, tmp_path: Path) -> None:
+    truth = drive(rows=1000, cells=1, sensors=0)
+    lines = text_of(truth, Dialect().but(delimiter=";")).splitlines()
+    text = "\n".join([*lines[:at], *(x.replace(";", "|") for x in lines[at:])]) + "\n"
+    reason = refusal(put(text.encode(), tmp_path / "log.csv"), pack_for(truth), tmp_path / "store")
+    assert f"line {at + 1}" in reason and "delimiter" in reason
+
+
 def test_a_delimiter_that_changes_far_from_the_start(tmp_path: Path) -> None:
     truth = drive(rows=40_000, cells=4, sensors=0)
     lines = text_of(truth, D).splitlines()

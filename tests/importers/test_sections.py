@@ -151,3 +151,25 @@ def test_a_joint_right_behind_a_load_that_the_cells_have_answered(awake: int, tm
     truth.cells[:] = np.round(3.7 + level[:, None] + rng.normal(0, 0.0005, truth.cells.shape), 3)
     log = read(truth, tmp_path, D.but(current_name="Current (discharge positive)"))
     assert log.sections == (off + awake,)
+
+
+@pytest.mark.parametrize("span", [1, 2, 6])
+@pytest.mark.parametrize("drop", [0.45, 0.08])
+def test_hard_loads_of_few_rows_on_a_rest_are_no_joints(span: int, drop: float, tmp_path: Path) -> None:
+    """9 C for a moment: the resistance is half of what is usual, or a tenth."""
+    truth = at_rest(3.9, 400, 5)
+    truth.current[:] = 0.0
+    for at in (100, 250, 257):
+        truth.current[at : at + span] = 900.0
+        truth.cells[at : at + span] = np.round(truth.cells[at : at + span] - drop, 3)
+    assert read(truth, tmp_path, D.but(current_name="Current (discharge positive)")).sections == ()
+
+
+@pytest.mark.parametrize("colder", [-3.4, 4.0])
+def test_a_joint_at_the_one_step_of_current_is_told_by_the_sensors(colder: float, tmp_path: Path) -> None:
+    """The current steps nowhere else, so its drop would be learnt from the joint: 265 mV at 53 A, five times it."""
+    truth = after(at_rest(3.836, 400, 1), at_rest(4.1, 300, 2))
+    truth.current[:400], truth.current[400:] = 53.0, 0.0
+    truth.temperatures[400:] += colder
+    log = read(truth, tmp_path, D.but(current_name="Current (discharge positive)"))
+    assert log.sections == (400,)

@@ -16,6 +16,7 @@ from tests.importers.sign_logs import SignLog
 from tests.importers.writing import Dialect, Truth, assert_same, drive, imported, pack_for, refusal, write
 
 SEEDS = range(12)
+D_PLAIN = Dialect()
 MAKERS = (sign_logs.charge, sign_logs.discharge, sign_logs.drive, sign_logs.tester, sign_logs.parked)
 
 
@@ -269,3 +270,17 @@ def test_a_profile_settles_what_header_and_voltages_dispute() -> None:
     assert judge_sign(evidence, log.capacity, Stated(0, -1, "header")).factor is None
     assert judge_sign(evidence, log.capacity, Stated(-1, -1, "header")).factor == -1
     assert judge_sign(evidence, log.capacity, Stated(-1)).factor is None
+
+
+def test_a_short_charge_behind_a_long_discharge_shows_a_magnitude(tmp_path: Path) -> None:
+    """74 A for 90 min, a rest, 24 A for 10 min: 70 mV up is a tenth of the way down, yet no load raises cells."""
+    truth = drive(rows=700, cells=4, sensors=0, period_s=10.0)
+    row = np.arange(700)
+    truth.current[:] = np.where(row < 560, 74.0, np.where(row < 640, 0.0, 24.0))
+    level = np.interp(row, [0, 559, 560, 639, 640, 699], [3.95, 3.36, 3.425, 3.425, 3.44, 3.495])
+    truth.cells[:] = np.round(level[:, None] / 0.005 + np.arange(4) * 0.3) * 0.005
+    path = write(truth, D_PLAIN, tmp_path)
+    assert "lost its sign" in refusal(path, pack_for(truth), tmp_path / "store")
+    truth.current[640:] *= -1
+    signed = write(truth, D_PLAIN, tmp_path, "signed.csv")
+    assert_same(imported(signed, pack_for(truth), tmp_path / "store"), truth, D_PLAIN)

@@ -192,10 +192,11 @@ def _weighed(
     """Say what the votes of all pieces [V, positive: discharge] come to."""
     for_, against = float(vote[vote > 0].sum()), float(-vote[vote < 0].sum())
     least = max(LEAST_V, (0.15 if slow else 0.03) * min(moved or 0.0, 1.0))
-    if one_signed and min(for_, against) > max(least, 0.2 * max(for_, against)):
-        steady = [_both_ways(r) for r in runs]
-        sides = [any(r[0] for r in steady), any(r[1] for r in steady)]
-        if all(sides):
+    if one_signed:
+        # as much both ways, or a run of its own that goes the other way all through
+        much = min(for_, against) > max(least, 0.2 * max(for_, against))
+        steady = [_both_ways(r) if much else _one_way(r) for r in runs]
+        if any(r[0] for r in steady) and any(r[1] for r in steady):
             return Voice(
                 0, "the voltages rise for long and fall for long under a current of one sign", both=True
             )
@@ -222,6 +223,13 @@ def _both_ways(vote: Floats) -> tuple[bool, bool]:
     """Whether a run's votes hold two successive pieces for discharge, and for charge."""
     up, down = vote > 1e-3, vote < -1e-3
     return bool((up[1:] & up[:-1]).any()), bool((down[1:] & down[:-1]).any())
+
+
+def _one_way(vote: Floats) -> tuple[bool, bool]:
+    """Whether all votes of a run are for discharge, and for charge, and clear in sum."""
+    up, down = vote > 1e-3, vote < -1e-3
+    ample = np.count_nonzero(up | down) >= 2 and abs(float(vote.sum())) > 2 * LEAST_V
+    return bool(ample and not down.any()), bool(ample and not up.any())
 
 
 def _runs(blocks: Floats) -> list[slice]:

@@ -52,6 +52,8 @@ GAP = 3.0
 """Choice [usual steps]: where more time passes between rows, it is missing, and anything may have happened."""
 COLDER_C = 0.5
 """Choice [K]: all sensors together do not jump by more between two rows."""
+SUDDEN_C = 1.5
+"""Choice [K]: where they jump by more, and nowhere else nearby, no load explains the cells."""
 MOST = 1000
 """Choice: as many places are kept for the verdict."""
 HABIT = 20
@@ -87,8 +89,8 @@ class Joint:
 class _Place:
     """A row that may be a joint, with what its verdict needs.
 
-    `moved` is how far the cells went the way of the jump in the rows next to it [mV]: steps of current there are
-    answered already.
+    `sudden` says that all sensors together jump as they do nowhere nearby; `moved` is how far the cells went the way of
+    the jump in the rows next to it [mV]: steps of current there are answered already.
     """
 
     row: int
@@ -101,6 +103,7 @@ class _Place:
     active_a: float
     warmer: float
     step_a: float
+    sudden: bool
     moved: float
 
 
@@ -172,9 +175,13 @@ class Joints:
         least = max(LEAST_MV, LEAST_STEPS * self.step_mv)
         colder = abs(p.warmer) > COLDER_C
         size = abs(p.stray)
+        if p.sudden:
+            # the steps of current that tell the drop may be this one alone: then it would explain itself
+            drop = min(drop, 1e3 * TYPICAL_OHM / self.capacity)
+            size = max(size, abs(p.jump) - drop * p.range_a)
         if size <= max(least, FAR * p.usual, ALONE * p.others):
             return False
-        if not self._known:
+        if p.sudden or not self._known:
             return colder
         # where the current moves as much nearby and the cells follow it, it would explain this step as well
         answer = self._slope() * p.step_a
@@ -212,7 +219,9 @@ class Joints:
         stray = np.abs(dv - np.float32(self._slope()) * di)
         sample = stray[:: max(len(stray) // 512, 1)]
         limit = max(LEAST_MV, LEAST_STEPS * self.step_mv, 0.5 * FAR * 1.4826 * float(np.median(sample)))
-        able = np.flatnonzero(stray > limit) + 1
+        # a joint at the only step of current would be what that step does
+        warm = np.abs(np.diff(rows["warmth"])) > SUDDEN_C
+        able = np.flatnonzero((stray > limit) | (warm & (np.abs(dv) > limit))) + 1
         able = able[(able >= first) & (able < stop)]
         if len(able) > 200:
             able = np.sort(able[np.argsort(stray[able - 1])[-200:]])
@@ -228,19 +237,27 @@ class Joints:
     def _around(self, stray: Float32s, current: Float32s, k: int) -> Float32s:
         """Return the strays beside a row; for one at rest not those where cells answered a step, if not as usual.
 
-        A row is at rest where all steps of current next to it were answered by the cells in the row of the step.
+        A row is at rest where it takes no step of current, and the cells have answered all steps next to it in the
+        rows of these steps.
         """
         from_row, to_row = max(k - 1 - BESIDE, 0), min(k + BESIDE, len(stray))
         steps = np.abs(np.diff(current[from_row : to_row + 1]))
         moves = steps > QUIET * self.capacity
         answered = moves & (stray[from_row:to_row] < ANSWERED * abs(self._slope()) * steps)
         near = slice(max(k - 1 - NEXT_TO - from_row, 0), k + NEXT_TO - from_row)
-        rests = not (moves & ~answered)[near].any()
+        rests = not moves[k - 1 - from_row] and not (moves & ~answered)[near].any()
         others = np.arange(from_row, to_row) != k - 1
         beside, answered = stray[from_row:to_row][others], answered[others]
         return (
             np.asarray(beside[~answered]) if rests and np.count_nonzero(~answered) >= LEAST_ALIKE else beside
         )
+
+    @staticmethod
+    def _warmed(warmth: Float32s, k: int) -> float:
+        """Return the largest change of the sensors over as many rows elsewhere nearby [K]."""
+        before, behind = warmth[max(k - BESIDE, 0) : k], warmth[k : k + BESIDE]
+        steps = [np.abs(x[3:] - x[:-3]) for x in (before, behind) if len(x) > 3]
+        return float(np.nan_to_num(np.concatenate(steps)).max(initial=0.0)) if steps else np.inf
 
     def _place(self, rows: dict[str, npt.NDArray[Any]], stray: Float32s, k: int) -> _Place | None:
         jump = rows["cells"][:, k] - rows["cells"][:, k - 1]
@@ -258,6 +275,7 @@ class Joints:
         more = rows["current"][beside]
         more = more[np.isfinite(more)]
         warmth = rows["warmth"][max(k - 2, 0) : k + 2]
+        warmer = float(np.nan_to_num(warmth[-1] - warmth[0])) if len(warmth) == 4 else 0.0
         return _Place(
             int(rows["row"][k]),
             int(rows["time"][k]),
@@ -267,8 +285,9 @@ class Joints:
             float(around.max(initial=0.0)),
             float(np.ptp(amps)) if len(amps) else 0.0,
             float(np.ptp(more)) if len(more) else 0.0,
-            float(np.nan_to_num(warmth[-1] - warmth[0])) if len(warmth) == 4 else 0.0,
+            warmer,
             _largest_step(amps),
+            abs(warmer) > max(SUDDEN_C, FOLLOWED * self._warmed(rows[\"warmth\"], k)),
             max(float((rows["mean"][near][-1] - rows["mean"][near][0] - mean) * np.sign(mean)), 0.0),
         )
 

@@ -273,7 +273,7 @@ def _one_line_each(lines: list[str], delimiter: str) -> list[str]:
 def is_row(line: str, delimiter: str) -> bool:
     """Whether a line is a row of readings under a delimiter."""
     fields = split(line, delimiter)
-    return len(fields) > 3 and _data_share(fields) > 0.5
+    return len(fields) > 2 and _data_share(fields) > 0.5
 
 
 def _first_layout(
@@ -312,9 +312,7 @@ def _delimiter(lines: list[str], file: Path) -> tuple[str, int]:
         if width < 2:
             continue
         fields = [f for r in rows if len(r) == width for f in r]
-        # a decimal comma may stand in a field, no other mark that parts fields may
-        marks = tuple(m for m in DELIMITERS if m not in (delimiter, ","))
-        data = sum(is_datum(f) and not any(m in f for m in marks) for f in fields) / len(fields)
+        data = sum(is_datum(f) and not _holds_fields(f, delimiter) for f in fields) / len(fields)
         filled_share = sum(bool(f) for f in fields) / len(fields)
         penalty = 0.3 if delimiter == " " else 0.0
         score = count / len(rows) + 2.0 * data + 0.3 * filled_share - penalty + 0.01 * min(width, 20)
@@ -325,6 +323,12 @@ def _delimiter(lines: list[str], file: Path) -> tuple[str, int]:
             "no delimiter parts the lines", "a table with comma, semicolon, tab or pipe", file=file
         )
     return best[1], best[2]
+
+
+def _holds_fields(text: str, delimiter: str) -> bool:
+    """Whether a field holds marks that part fields: one decimal comma may stand in it, no other such mark."""
+    others = any(m in text for m in DELIMITERS if m not in (delimiter, ","))
+    return others or (delimiter == " " and text.count(",") > 1)
 
 
 def _body_start(rows: list[list[str]], width: int) -> int | None:

@@ -15,6 +15,10 @@ NULLS = sorted({v for f in FILLS for v in (f, f.upper(), f.capitalize(), f.title
 """Spellings of a missing number that the parser knows."""
 
 
+SHOWN, WHOLE, KEPT = 200, 200_000, 50
+"""Choice [letters, letters, rows]: what is kept of rows with another number of fields, and of the first of a block."""
+
+
 @dataclass
 class Wrong:
     """Rows of a block with another number of fields: (row within the block, fields, text)."""
@@ -87,8 +91,10 @@ def _handler(wrong: Wrong | None, dialect: Dialect) -> Callable[[Any], str]:
         if wrong is not None:
             if wrong.other is None:
                 mark = other_delimiter(str(row.text), dialect)
-                wrong.other = None if mark is None else (mark, str(row.text)[:200])
-            wrong.rows.append((int(row.number or 0), int(row.actual_columns), str(row.text)[:200]))
+                wrong.other = None if mark is None else (mark, str(row.text)[:SHOWN])
+            # the first of them may be a header, which is needed whole
+            most = WHOLE if len(wrong.rows) < KEPT else SHOWN
+            wrong.rows.append((int(row.number or 0), int(row.actual_columns), str(row.text)[:most]))
         return "skip"
 
     return handle
