@@ -287,7 +287,7 @@ class Joints:
             float(np.ptp(more)) if len(more) else 0.0,
             warmer,
             _largest_step(amps),
-            abs(warmer) > max(SUDDEN_C, FOLLOWED * self._warmed(rows[\"warmth\"], k)),
+            abs(warmer) > max(SUDDEN_C, FOLLOWED * self._warmed(rows["warmth"], k)),
             max(float((rows["mean"][near][-1] - rows["mean"][near][0] - mean) * np.sign(mean)), 0.0),
         )
 
