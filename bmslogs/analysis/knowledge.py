@@ -73,6 +73,10 @@ OFFSET_FLOOR, FLAT_OFFSET_FLOOR = 0.0005, 0.001
 """How well one curve tells the charge of two cells, as a share of it (choice, one sd)."""
 REST_READING_SD_V = 0.0005
 """How far two channels of one board read apart at rest [V] (choice, one sd)."""
+LEAD_MOVED = 0.02
+"""Share of the capacity that must have been moved before its end tells who leads (choice)."""
+OWN_TABLE_V = 0.008
+"""A table that is of these very cells parts from the string's curve by less [V] (choice)."""
 BOOK_END_SLOPE_SD = 0.3
 """How well a table of a chemistry tells the slope from there to full, as a fraction (choice, one sd)."""
 BELOW_KNEE_SD, KNEE_V, KNEE_SPAN = 0.015, 0.010, 0.01
@@ -388,12 +392,28 @@ class Knowledge(Place):
                 )
                 return a.capacity, a.capacity, False, why
         half = Z95 * float(np.hypot(a.capacity_se, self.gain_sd * a.capacity))
+        apart = self._apart_from_table
+        if s.curve.own and apart > OWN_TABLE_V:
+            why = (
+                f"the pack file's own table parts from the curve of the string by {apart * 1e3:.0f} mV (rms): it is "
+                "not that of these cells"
+            )
+            return a.capacity, half, False, why
         if span < LEAST_SPAN:
             why = f"only {span * 100:.0f} % of the capacity was moved; {LEAST_SPAN * 100:.0f} % are needed"
             return a.capacity, half, False, why
         if a.capacity_se > 0.03 * s.capacity:
             return a.capacity, half, False, "the table does not fix both ends of the charge moved"
         return a.capacity, half, True, ""
+
+    @cached_property
+    def _apart_from_table(self) -> float:
+        """How far the string's curve is from the table where it lies best [V], root mean square."""
+        s, a = self.study, self.alignment
+        if a is None:
+            return 0.0
+        q = np.linspace(s.split.q_low, s.split.q_high, 80)
+        return float(np.sqrt(((s.split.curve(q) - s.curve.beyond(a.soc(q)) - a.shift_V) ** 2).mean()))
 
     @cached_property
     def remaining(self) -> Remaining | None:
@@ -445,6 +465,8 @@ class Knowledge(Place):
         for part in s.stretches:
             if part.kind in ("rest", "parked") or (part.kind == "drive" and s.turns is not None):
                 continue  # in turns, the last readings of a drive are of other moments
+            if abs(s._charge_rows[part.last] - s._charge_rows[part.first]) < LEAD_MOVED * s.capacity:
+                continue
             rows = np.arange(max(part.first, part.last - 4), part.last + 1)
             with np.errstate(all="ignore"):
                 volts = np.nanmedian(s.log.cell_voltage[rows], axis=0)

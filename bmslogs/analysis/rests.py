@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 
-LEAST_S = 300.0
+LEAST_S = 240.0
 """A shorter rest settles nothing (choice)."""
 START_LEVEL_S = 8 * 3600.0
 """Of a pack parked for long no more than this counts: later it has leaked (choice)."""

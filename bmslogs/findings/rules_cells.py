@@ -75,6 +75,8 @@ def _judged(case: Case, found: ResistanceKnown, least: float) -> _Judged:
     mates, shift, mates_sd = _mates(value, factor_sd / factor, module, known)
     lone = ~warmth.near | (np.abs(mates) < 0.5 * value)
     alone = (1.0 + value) / (1.0 + np.where(warmth.near, np.where(lone, shift, 0.0), trend)) - 1.0
+    # towards a warm end the neighbours lead to less than the middle: no cell drops more for that
+    alone = np.where(warmth.near, alone, np.minimum(alone, np.maximum(value, 0.0)))
     beside = NEIGHBOUR_K * cell_warmth.per_kelvin(warmth.middle if np.isfinite(warmth.middle) else 20.0)
     half_alone = np.hypot(found.half_relative / factor, 1.96 * np.where(warmth.near, mates_sd, beside) * (1.0 + alone))
     stands = np.where(
@@ -327,9 +329,12 @@ def charge_offsets(case: Case) -> list[Finding]:
         named = standing_out(
             np.nan_to_num(found.value), np.nan_to_num(found.half, nan=1.0), least, known, also=_at_first_row(k)
         )
-        out = [
-            _offset_finding(case, int(i), float(found.value[i]), float(found.half[i])) for i in np.flatnonzero(named)
+        boards, of_board = _board_offsets(case, found.value, known, least)
+        out = boards + [
+            _offset_finding(case, int(i), float(found.value[i]), float(found.half[i]))
+            for i in np.flatnonzero(named & ~of_board)
         ]
+        named |= of_board
     # who is first at the end of a charge is plain even where the flat of a curve does not let it be sized; emptier or
     # smaller, it must be of practical weight as either
     small = capacity_suspects(case)
@@ -357,6 +362,50 @@ BALANCE_LOW = (
     "Charge to the knee, attended and at a low rate, and let the balancing bleed the other cells down to it."
 )
 BALANCE_HIGH = "Let the balancing bleed this cell near full charge; see bleed_needed and balancing_time."
+BOARD_SCATTERS, BOARD_LEAST_CELLS = 3.0, 4
+"""A board's cells are off alike where their middle is so many times their own scatter and the others' (choice)."""
+
+
+def _board_offsets(case: Case, value: Floats, known: Bools, least: float) -> tuple[list[Finding], Bools]:
+    """Return one finding for each board whose cells are all emptier or fuller alike, and which cells these are.
+
+    Only of boards over several modules: one module may have come in emptier as a whole.
+    """
+    out, taken = [], np.zeros(len(value), bool)
+    for board in case.pack.sense_boards:
+        here = np.isin(case.cells, board.cells) & known
+        modules = {case.pack.module_of(case.cells[i]) for i in np.flatnonzero(here)}
+        rest = known & ~np.isin(case.cells, board.cells)
+        one_module = len(modules) == 1 and modules != {None}
+        if here.sum() < BOARD_LEAST_CELLS or rest.sum() < BOARD_LEAST_CELLS or one_module:
+            continue
+        middle = float(np.median(value[here]) - np.median(value[rest]))
+        scatter = max(robust_scale(value[here], 1e-4), robust_scale(value[rest], 1e-4))
+        alike = bool((np.sign(value[here] - np.median(value[rest])) == np.sign(middle)).all())
+        if abs(middle) < least or abs(middle) < BOARD_SCATTERS * scatter or not alike:
+            continue
+        taken |= here
+        out.append(_board_finding(case, [case.cells[i] for i in np.flatnonzero(here)], middle))
+    return out, taken
+
+
+def _board_finding(case: Case, cells: list[int], share: float) -> Finding:
+    k = case.knowledge
+    span = k.soc_span or (0.5, 0.5)
+    volts = share * float(np.mean(k.study.curve.slope(np.linspace(*span, 9))))
+    return finding(
+        case.pack, "channel_offset", "look", cells,
+        f"{case.places(cells)}: all cells of this measuring board read about {abs(volts) * 1e3:.0f} mV "
+        f"{'high' if volts > 0 else 'low'} at once; or all of them are {percent(share, 1)} of charge "
+        f"{'fuller' if share > 0 else 'emptier'}, which a meter decides.",
+        ["the cells of one board differ from all others by the same amount, and little among themselves: one board "
+         "that is off explains them by one number"],
+        [METER_FIRST, "Measure two of these cells and two others at rest with a meter and compare with the readings.",
+         "Do not balance by these readings until then."],
+        size=volts, half=0.5 * abs(volts), unit="V",
+    )
+
+
 LOOK_AGAIN = (
     "Look again after one or two charges: a cell that had only drifted stays put, one that wants the same bleed again "
     "leaks or is weak (common practice)."

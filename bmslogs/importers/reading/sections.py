@@ -286,7 +286,7 @@ class Joints:
             float(np.ptp(amps)) if len(amps) else 0.0,
             float(np.ptp(more)) if len(more) else 0.0,
             warmer,
-            _largest_step(amps),
+            _largest_step(rows["current"][max(k - 2, 0) : k + 2]),
             abs(warmer) > max(SUDDEN_C, FOLLOWED * self._warmed(rows["warmth"], k)),
             max(float((rows["mean"][near][-1] - rows["mean"][near][0] - mean) * np.sign(mean)), 0.0),
         )
@@ -294,7 +294,7 @@ class Joints:
 
 def _largest_step(amps: Float32s) -> float:
     """Return the largest step between two rows, with its sign; nought where there is none."""
-    steps = np.diff(amps)
+    steps = np.diff(amps[np.isfinite(amps)])
     return float(steps[np.argmax(np.abs(steps))]) if len(steps) else 0.0
 
 
