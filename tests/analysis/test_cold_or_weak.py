@@ -118,3 +118,10 @@ def test_what_cold_can_explain():
     most = np.exp(0.5 / BOLTZMANN_EV * (1 / 278.15 - 1 / 293.15)) - 1
     assert_allclose(cell_warmth.most_by_cold(20.0), most, rtol=1e-4)
     assert_allclose(cell_warmth.per_kelvin(20.0), 0.3 / BOLTZMANN_EV / 293.15**2, rtol=1e-4)
+
+
+def test_what_neighbours_lead_up_to_never_passes_below_the_least_of_them():
+    """Five cells that grow warmer along the string, drops 90, 43, 0, -12 % and the last one -24 %, without sensors."""
+    value = np.array([0.90, 0.43, 0.0, -0.12, -0.24])
+    led = cold_or_weak.trend(value, np.zeros(5, np.int64), np.ones(5, bool))
+    assert led[4] == value[:4].min()

@@ -113,3 +113,13 @@ def test_stop_and_go_is_no_step():
     rng = np.random.default_rng(2)
     current = np.repeat(rng.normal(20, 50, 300), 4)
     assert clean_steps(np.arange(len(current), dtype=float), current, np.zeros(len(current), int), CAPACITY) == []
+
+
+def test_a_string_on_a_knee_tells_no_resistance():
+    """One step of 1 mohm, 30 A, while the curve falls by 2 mV a second (a knee): in 10 s 20 mV beside 30."""
+    seconds, current = load([(60, 0.0), (120, 30.0)])
+    since = np.maximum(seconds - 60.0, 0.0)
+    falling = np.repeat((3.6 - 1e-3 * current - 2e-3 * since)[:, None], 3, axis=1)
+    assert fitted(seconds, current, falling)[1] is None
+    settled = np.repeat((3.6 - 1e-3 * current - 2e-5 * since)[:, None], 3, axis=1)
+    assert_allclose(fitted(seconds, current, settled)[1].middle, 1e-3, rtol=0.03)

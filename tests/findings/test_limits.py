@@ -134,3 +134,21 @@ def test_a_row_a_minute_does_not_see_a_city_drive():
     assert unseen(city, 1) == []
     assert len(unseen(city, 60)) == 1
     assert unseen(np.full(4800, 40.0) + rng.normal(0, 0.1, 4800), 60) == []
+
+
+def frozen(spells):
+    """What a drive of half an hour says of frames that stood still, `spells` times for 40 s. Origin: planted."""
+    rng = np.random.default_rng(5)
+    current = np.repeat(rng.normal(20, 45, 600), 3) + rng.normal(0, 0.2, 1800)
+    volts = 3.7 - 0.001 * current[:, None] + rng.normal(0, 3e-4, (1800, CELLS))
+    for k in range(spells):
+        first = 120 + 180 * k
+        current[first : first + 40], volts[first : first + 40] = current[first], volts[first]
+    found = [f for f in diagnose(log(volts, current=current)).findings if f.cause == "log_quality"]
+    return [line for f in found for line in f.because if "stood still" in line]
+
+
+def test_frames_that_stand_still_in_a_drive_are_told():
+    assert frozen(0) == []
+    (said,) = frozen(9)
+    assert "8 times" in said  # behind one of the nine the current happens to go on as it was

@@ -7,6 +7,7 @@ import json
 import numpy as np
 import pytest
 
+from bmslogs.analysis.models.pack_contradictions import capacity_by_curve
 from bmslogs.analysis.ocv import built_in
 from bmslogs.base.pack import Limits, Pack
 from bmslogs.base.pack_claims import Thinned, contradictions, unlike_packs
@@ -216,3 +217,14 @@ def test_an_import_says_so(tmp_path):
     assert any("voltage_max_V = 4.2 there, 3.65 here" in note for note in log.notes)
     kept = read_log(store.log_path(log.id)).meta["bmslogs.notes"]
     assert any("chemistry" in note for note in json.loads(kept))
+
+
+@pytest.mark.parametrize(
+    ("capacity", "sd", "moved", "told"),
+    [(62.0, 1.5, 60.0, True), (62.0, 6.0, 60.0, False), (62.0, 1.5, 20.0, False), (90.0, 1.5, 80.0, False),
+     (160.0, 3.0, 120.0, True)],
+)
+def test_a_capacity_by_the_curve_far_from_the_file_s(capacity, sd, moved, told):
+    """100 Ah by the file; told beyond 75 to 125 % by 2.5 standard deviations, where two fifths of the curve were seen
+    (by hand: 62 + 3.75 < 75; 62 + 15 > 75; 20 of 62 Ah is a third)."""
+    assert (capacity_by_curve(capacity, sd, moved, 100.0) is not None) is told
