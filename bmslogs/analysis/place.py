@@ -46,9 +46,10 @@ DRIFT_SHARE, DRIFT_LEAST_V = 0.15, 0.004
 SLOPE_ERROR, FLAT_SLOPE_ERROR = 0.05, 0.15
 """How well the slope of the string's curve is known, as a fraction; an offset read through it errs by as much. Of a
 flat curve the knee tells, which the leading cell sees alone: how far it leads is read off the table (choice)."""
-LOADED_SHARE = 0.03
+LOADED_SHARE, FLAT_LOADED_SHARE = 0.03, 0.02
 """How far a sound cell's polarisation parts from the string's all log long, as a share of it: cells warm by unlike
-amounts where no sensor is, and their electrodes pass their stages at unlike times (choice, one sd)."""
+amounts where no sensor is, and their electrodes pass their stages at unlike times; on a flat curve stages are few
+(choice, one sd)."""
 DROP_IN_OHMS = 1.5
 """A load of minutes takes off a cell up to so many times what its resistance at 10 s does (choice)."""
 USUAL_EXCESS, AGED_SHARE = 0.05, 0.4
@@ -249,7 +250,7 @@ class Place:
         # on a flat curve what is called polarisation may be a level of the curve: the resistance bounds it
         flowing = np.abs(s.current[np.abs(np.nan_to_num(s.current)) > 0.02 * s.capacity])
         most = DROP_IN_OHMS * s.usual_resistance * float(np.sqrt((flowing**2).mean())) if len(flowing) else np.inf
-        loaded = LOADED_SHARE * min(drop, most)
+        loaded = (FLAT_LOADED_SHARE if s.curve.flat else LOADED_SHARE) * min(drop, most)
         lasting = self.reading_sd**2 + (aged * slow) ** 2 + loaded**2
         extra = (np.outer(one, one) + np.outer(two, two))[:, :, None] * lasting
         t = (t_factor(BLOCKS) / Z95) ** 2

@@ -377,7 +377,8 @@ def _board_offsets(case: Case, value: Floats, known: Bools, least: float) -> tup
         modules = {case.pack.module_of(case.cells[i]) for i in np.flatnonzero(here)}
         rest = known & ~np.isin(case.cells, board.cells)
         one_module = len(modules) == 1 and modules != {None}
-        if here.sum() < BOARD_LEAST_CELLS or rest.sum() < BOARD_LEAST_CELLS or one_module:
+        # of two halves of a string either may be off
+        if not BOARD_LEAST_CELLS <= here.sum() < rest.sum() or one_module:
             continue
         middle = float(np.median(value[here]) - np.median(value[rest]))
         scatter = max(robust_scale(value[here], 1e-4), robust_scale(value[rest], 1e-4))
