@@ -173,3 +173,37 @@ def test_a_joint_at_the_one_step_of_current_is_told_by_the_sensors(colder: float
     truth.temperatures[400:] += colder
     log = read(truth, tmp_path, D.but(current_name="Current (discharge positive)"))
     assert log.sections == (400,)
+
+
+def test_a_joint_that_shares_its_row_with_a_large_step_is_told_by_the_drop_of_the_others(tmp_path: Path) -> None:
+    """A drive with 0.35 mohm, a third of what is usual; 136 A end in the row of a joint: 48 of 235 mV are theirs."""
+    rng = np.random.default_rng(4)
+    truth = drive(rows=1200, cells=12, seed=4)
+    truth.current[698:702], truth.current[702:706] = 144.0, [8.0, 15.0, 21.0, 27.0]
+    level = np.where(np.arange(1200) < 702, 3.86, 4.047)
+    own = rng.normal(0, 0.004, 12)
+    noise = rng.normal(0, 0.0003, truth.cells.shape)
+    truth.cells[:] = np.round(level[:, None] + own - 3.5e-4 * truth.current[:, None] + noise, 3)
+    log = read(truth, tmp_path, D.but(current_name="Current (discharge positive)"))
+    assert log.sections == (702,)
+
+
+def test_one_cell_of_three_may_stand_apart_at_a_joint(tmp_path: Path) -> None:
+    truth = after(at_rest(3.95, 400, 1, cells=3), at_rest(3.91, 300, 2, cells=3))
+    truth.cells[400:, 2] += 0.032
+    assert read(truth, tmp_path).sections == (400,)
+
+
+@pytest.mark.parametrize("late", [1, 2])
+@pytest.mark.parametrize("tau", [1.0, 2.0, 4.0])
+def test_loads_that_come_by_and_by_under_a_late_current_are_no_joints(late: int, tau: float, tmp_path: Path) -> None:
+    """The first row of such a load is its largest step, and the current shows it a row or two later."""
+    rng = np.random.default_rng(int(10 * tau))
+    truth = at_rest(3.8, 1500, 6)
+    wanted = np.repeat(rng.choice([0.0, 40.0, 110.0, 150.0], 30), 50)
+    load = np.zeros(1500)
+    for k in range(1, 1500):
+        load[k] = load[k - 1] + (wanted[k] - load[k - 1]) * (1 - np.exp(-1 / tau))
+    truth.current[:] = np.round(np.concatenate([np.zeros(late), load[:-late]]), 1)
+    truth.cells[:] = np.round(truth.cells - 5e-4 * load[:, None], 3)
+    assert read(truth, tmp_path, D.but(current_name="Current (discharge positive)")).sections == ()

@@ -42,12 +42,18 @@ EXPLAINED = 0.6
 ANSWERS = 1.3
 """Choice: a jump the way that a step of current nearby would move the cells, by up to so many times what it usually
 does, is its answer: cells are not linear, and in a row's first moment answer by less."""
-TOGETHER, SHARE = 0.9, 0.4
+TOGETHER, SHARE = 0.9, 0.15
 """Choice: at least this share of the cells jumps the same way, by this share of the mean jump each."""
 BESIDE = 30
 """Choice [rows]: as many on each side are nearby."""
 NEXT_TO = 3
 """Choice [rows]: current and cells may be apart by as many rows."""
+LEARN_ROWS = 2 * NEXT_TO + 1
+"""Rows over which steps of current are held against what the cells do."""
+AMPLE, AMPLE_C = 100, 0.1
+"""Choice [steps, 1/h]: as many steps of this size, joints left out, tell the drop; else it is typical at least."""
+OWN, OWN_LEAST = 1.5, 0.3
+"""Choice: a drop so told may be this many times larger at one place, and is this share of the typical one at least."""
 GAP = 3.0
 """Choice [usual steps]: where more time passes between rows, it is missing, and anything may have happened."""
 COLDER_C = 0.5
@@ -90,7 +96,8 @@ class _Place:
     """A row that may be a joint, with what its verdict needs.
 
     `sudden` says that all sensors together jump as they do nowhere nearby; `moved` is how far the cells went the way of
-    the jump in the rows next to it [mV]: steps of current there are answered already.
+    the jump in the rows right before it [mV]: steps of current there are answered already, while those behind may be
+    read late. `cross` and `square` are what the place has added to `Joints._learn`.
     """
 
     row: int
@@ -105,6 +112,8 @@ class _Place:
     step_a: float
     sudden: bool
     moved: float
+    cross: float
+    square: float
 
 
 @dataclass
@@ -151,11 +160,25 @@ class Joints:
         """Return the joints of the whole log."""
         if self._tail:
             self._look({k: v[..., :0] for k, v in self._tail.items()}, True)
-        drop = max(abs(self._slope()), 1e3 * TYPICAL_OHM / self.capacity)
+        drop = self._drop()
         found = [p for p in self.places if self._is_joint(p, drop)]
         if len(found) > max(HABIT, self._rows // 500):
             return []
         return [Joint(p.row, p.time, p.jump, p.warmer) for p in found]
+
+    def _drop(self) -> float:
+        """Return what steps of current may explain at most [mV per A], told without the places in question."""
+        typical = 1e3 * TYPICAL_OHM / self.capacity
+        asked = [p for p in self.places if self._stands_out(p, abs(p.stray))]
+        square = self._square - sum(p.square for p in asked)
+        if square < AMPLE * (AMPLE_C * self.capacity) ** 2:
+            return max(abs(self._slope()), typical)
+        slope = (self._cross - sum(p.cross for p in asked)) / square
+        return max(OWN * abs(slope), OWN_LEAST * typical)
+
+    def _stands_out(self, p: _Place, size: float) -> bool:
+        """Whether a jump is far from what is usual and from all others nearby."""
+        return size > max(LEAST_MV, LEAST_STEPS * self.step_mv, FAR * p.usual, ALONE * p.others)
 
     def _slope(self) -> float:
         """Return what a cell does by its steps of current [mV per A], in the logger's sign; typical at least."""
@@ -165,21 +188,19 @@ class Joints:
 
     def _learn(self, mean: Float32s, current: Float32s) -> None:
         """Add to what steps of current do, over as many rows as current and cells may be apart."""
-        lag = min(2 * NEXT_TO + 1, len(mean) - 1)
+        lag = min(LEARN_ROWS, len(mean) - 1)
         part = slice(0, None, max(len(mean) // LEARNT, 1))
         dv, di = (mean[lag:] - mean[:-lag])[part], _whole((current[lag:] - current[:-lag])[part])
         self._cross += float(dv @ di)
         self._square += float(di @ di)
 
     def _is_joint(self, p: _Place, drop: float) -> bool:
-        least = max(LEAST_MV, LEAST_STEPS * self.step_mv)
         colder = abs(p.warmer) > COLDER_C
-        size = abs(p.stray)
         if p.sudden:
             # the steps of current that tell the drop may be this one alone: then it would explain itself
             drop = min(drop, 1e3 * TYPICAL_OHM / self.capacity)
-            size = max(size, abs(p.jump) - drop * p.range_a)
-        if size <= max(least, FAR * p.usual, ALONE * p.others):
+        size = max(abs(p.stray), abs(p.jump) - drop * p.range_a)
+        if not self._stands_out(p, size):
             return False
         if p.sudden or not self._known:
             return colder
@@ -237,15 +258,16 @@ class Joints:
     def _around(self, stray: Float32s, current: Float32s, k: int) -> Float32s:
         """Return the strays beside a row; for one at rest not those where cells answered a step, if not as usual.
 
-        A row is at rest where it takes no step of current, and the cells have answered all steps next to it in the
-        rows of these steps.
+        A row is at rest where it takes no step of current, nor do those right behind it (a current may be read late),
+        and the cells have answered all steps right before it in the rows of these steps.
         """
         from_row, to_row = max(k - 1 - BESIDE, 0), min(k + BESIDE, len(stray))
         steps = np.abs(np.diff(current[from_row : to_row + 1]))
         moves = steps > QUIET * self.capacity
         answered = moves & (stray[from_row:to_row] < ANSWERED * abs(self._slope()) * steps)
-        near = slice(max(k - 1 - NEXT_TO - from_row, 0), k + NEXT_TO - from_row)
-        rests = not moves[k - 1 - from_row] and not (moves & ~answered)[near].any()
+        here = k - 1 - from_row
+        before, behind = slice(max(here - NEXT_TO, 0), here), slice(here, here + NEXT_TO + 1)
+        rests = not (moves & ~answered)[before].any() and not moves[behind].any()
         others = np.arange(from_row, to_row) != k - 1
         beside, answered = stray[from_row:to_row][others], answered[others]
         return (
@@ -263,8 +285,11 @@ class Joints:
         jump = rows["cells"][:, k] - rows["cells"][:, k - 1]
         mean = float(rows["mean"][k] - rows["mean"][k - 1])
         with np.errstate(invalid="ignore"):
-            if np.mean(jump * np.sign(mean) >= SHARE * abs(mean)) < TOGETHER:
-                return None
+            with_them = np.count_nonzero(jump * np.sign(mean) >= SHARE * abs(mean))
+        # one cell may stand apart, of few as of many
+        least = len(jump) - 1 if 2 < len(jump) < 1 / (1 - TOGETHER) else TOGETHER * len(jump)
+        if with_them < least:
+            return None
         near = slice(max(k - NEXT_TO - 1, 0), k + NEXT_TO + 1)
         if (rows["bled"][near] != rows["bled"][near][0]).any():
             return None
@@ -288,7 +313,8 @@ class Joints:
             warmer,
             _largest_step(rows["current"][max(k - 2, 0) : k + 2]),
             abs(warmer) > max(SUDDEN_C, FOLLOWED * self._warmed(rows["warmth"], k)),
-            max(float((rows["mean"][near][-1] - rows["mean"][near][0] - mean) * np.sign(mean)), 0.0),
+            max(float((rows["mean"][k - 1] - rows["mean"][near.start]) * np.sign(mean)), 0.0),
+            *_learnt_over(rows["mean"], rows["current"], k),
         )
 
 
@@ -296,6 +322,15 @@ def _largest_step(amps: Float32s) -> float:
     """Return the largest step between two rows, with its sign; nought where there is none."""
     steps = np.diff(amps[np.isfinite(amps)])
     return float(steps[np.argmax(np.abs(steps))]) if len(steps) else 0.0
+
+
+def _learnt_over(mean: Float32s, current: Float32s, k: int) -> tuple[float, float]:
+    """Return what `Joints._learn` has added for the rows around a place: products and squares."""
+    first = np.arange(max(k - LEARN_ROWS, 0), min(k, len(mean) - LEARN_ROWS))
+    dv = mean[first + LEARN_ROWS] - mean[first]
+    di = _whole(current[first + LEARN_ROWS] - current[first])
+    share = 1.0 / max(len(mean) // LEARNT, 1)
+    return share * float(dv @ di), share * float(di @ di)
 
 
 def _whole(values: Float32s) -> Float32s:
