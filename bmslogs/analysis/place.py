@@ -40,6 +40,8 @@ SHAPE_LEAST_V = 0.012
 """A stretch of a flat curve that climbs less is not told from others by its shape (choice)."""
 SLOPE_TRUST = 1.3
 """A curve this many times steeper than the table is still believed (choice)."""
+SOON_S = 300.0
+"""So long after bleeding began little is lost yet (choice) [s]."""
 DRIFT_SHARE, DRIFT_LEAST_V = 0.15, 0.004
 """What relaxes, or falls as the string warms, while the charge goes by: a share of what the load drops, and a least
 [V] (choice)."""
@@ -179,8 +181,8 @@ class Place:
                 length = max(120.0, 0.3 * (until - s.seconds[part.first]))
                 rows = (s.seconds >= until - length) & (s.seconds <= until)
                 rows &= (np.arange(s.log.rows) <= part.last) & (np.arange(s.log.rows) >= part.first)
-                if s.log.bleed is not None and not s.log.bleed[rows].any(axis=1).all():
-                    rows &= ~s.log.bleed.any(axis=1)
+                if s.log.bleed is not None and s.log.bleed[part.rows].any():
+                    rows = self._before_bleeding(part, rows)
                 if not rows.any():  # rows further apart than that
                     rows[part.first] = True
                 volts = s.log.cell_voltage[rows]
@@ -191,6 +193,21 @@ class Place:
                 return self._level_while_parked(part, level) or (level, np.hypot(own, middle))
         return None
 
+    def _before_bleeding(self, part: Stretch, rows: Bools) -> Bools:
+        """Return rows of a rest that tell what its cells held before any was bled there; its own where bled at once."""
+        s = self.study
+        assert s.log.bleed is not None
+        flags = s.log.bleed[part.rows].any(axis=1)
+        first = part.first + int(np.argmax(flags))
+        before = np.arange(s.log.rows)
+        early = (before >= part.first) & (before < first)
+        if early.any():
+            length = float(s.seconds[first - 1] - s.seconds[part.first])
+            return np.asarray(early & (s.seconds >= s.seconds[first - 1] - max(120.0, 0.3 * length)), bool)
+        # bled at once: its first minutes, before much is lost
+        soon = (before >= part.first) & (before <= part.last) & (s.seconds <= s.seconds[part.first] + SOON_S)
+        return np.asarray(soon, bool)
+
     def _level_while_parked(self, part: Stretch, level: Floats) -> tuple[Floats, Floats] | None:
         """Return the level that a parked stretch began with, by its drift; None where that is not known."""
         s = self.study
@@ -198,7 +215,8 @@ class Place:
             found, _ = s.parked
         except NotEnoughData:
             return None
-        if part.kind != "parked" or part != s.longest_parked:
+        bled = s.log.bleed is not None and bool(s.log.bleed[part.rows].any())
+        if part.kind != "parked" or part != s.longest_parked or bled:
             return None
         return float(level[s.trusted].mean()) + found.level, found.level_se
 

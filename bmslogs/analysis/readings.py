@@ -22,6 +22,8 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
+UNSOAKED_K, SOAK_S = 5.0, 4 * 3600.0
+"""Places of one pack may differ by less [K] when a log begins, unless it stood for so long [s] in it (judgement)."""
 FILL_S = 5.0
 """Missing readings are bridged over no more than this, or three readings (choice)."""
 FAR_LONGER = 3.0
@@ -478,7 +480,16 @@ class Readings:
         found = thermal.sensor_faults(
             self.log.temperature[:, order], self.seconds, self.soaked, current, self.section, idle
         )
-        return [replace(f, column=int(order[f.column])) for f in found]
+        return [replace(f, column=int(order[f.column]), doubt=self._or_the_place(f)) for f in found]
+
+    def _or_the_place(self, fault: thermal.SensorFault) -> str | None:
+        """Return the doubt about a fault: a corner may have stood colder or warmer when a log began."""
+        soaked = any(
+            p.kind in ("parked", "rest") and self.seconds[p.last] - self.seconds[p.first] >= SOAK_S
+            for p in self.stretches
+        )
+        small = fault.kind == "offset" and abs(fault.size_C or 0.0) < UNSOAKED_K
+        return "place" if small and fault.doubt is None and not soaked else fault.doubt
 
     @property
     def _sensor_order(self) -> Ints:

@@ -173,8 +173,10 @@ def stuck_channels(
     middle += np.median(levels)
     least = max(STUCK_MOVE_V, STUCK_STEPS * step)
     moves: _Renewals | None = None
-    found = []
+    found = _never_moved(volts, seconds, step)
     for i in range(n):
+        if any(i in fault.columns for fault in found):
+            continue
         v = volts[:, i]
         known = np.flatnonzero(~np.isnan(v))
         if len(known) < 20:
@@ -202,6 +204,32 @@ def stuck_channels(
             ))
             break
     return found
+
+
+NEVER_CELLS, NEVER_CHANGES = 6, 30
+"""Among as many channels or more, all of which changed so often over two steps or more, one that never did is stuck,
+however little they moved (choice)."""
+
+
+def _never_moved(volts: Floats, seconds: Floats, step: float) -> list[SensingFault]:
+    """Find the one channel that reads the same from end to end while noise alone moves all others."""
+    if volts.shape[1] < NEVER_CELLS or not step > 0:
+        return []
+    with np.errstate(all="ignore"):
+        span = np.nanmax(volts, axis=0) - np.nanmin(volts, axis=0)
+    changes = np.array([np.count_nonzero(np.diff(v[~np.isnan(v)])) for v in volts.T])
+    never = np.flatnonzero((changes == 0) & np.isfinite(span))
+    others = np.delete(np.arange(volts.shape[1]), never)
+    if len(never) != 1 or (changes[others] < NEVER_CHANGES).any() or (span[others] < 1.9 * step).any():
+        return []
+    i = int(never[0])
+    known = volts[~np.isnan(volts[:, i]), i]
+    hours = float(seconds[-1] - seconds[0]) / 3600.0
+    return [SensingFault(
+        "channel_stuck", (i,), float(np.median(span[others])),
+        f"reads {known[0]:.3f} V without a change for {hours:.1f} h while every other channel changed "
+        f"{int(changes[others].min())} times or more",
+    )]
 
 
 @dataclass(frozen=True)

@@ -245,8 +245,10 @@ class Study(LoadStudy):
             raise NotEnoughData("the pack was not parked in this log")
         volts = self.bridged_volts[longest.rows]
         good = ~np.isnan(volts[:, self.trusted]).any(axis=1)
-        if self.log.bleed is not None:
-            good &= ~self.log.bleed[longest.rows].any(axis=1)
+        if self.log.bleed is not None and self.log.bleed[longest.rows].any():
+            # what bleeding takes from some cells is no leak: the longest time without it tells
+            flags = np.asarray(self.log.bleed[longest.rows].any(axis=1), bool)
+            good &= _longest_false(flags, self.seconds[longest.rows])
         if good.sum() < parked.LEAST_READINGS:
             raise NotEnoughData("too few readings while parked without bleeding")
         warmth = None if self.mean_temperature is None else self.mean_temperature[longest.rows][good]
@@ -290,3 +292,14 @@ class Study(LoadStudy):
             np.nan_to_num(volts[good]), self.bled[best.rows][good], flags[good], self.seconds[best.rows][good],
             self.trusted, slope / self.capacity,
         )
+
+
+def _longest_false(flags: Bools, seconds: Floats) -> Bools:
+    """Return (rows,) True over the longest time in which `flags` are False."""
+    out = np.zeros(len(flags), bool)
+    edges = np.flatnonzero(np.diff(np.concatenate([[1], flags.astype(np.int8), [1]])))
+    spans = [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    if spans:
+        first, last = max(spans, key=lambda span: float(seconds[span[1]] - seconds[span[0]]))
+        out[first : last + 1] = True
+    return out

@@ -86,9 +86,9 @@ def tap_resistance(
     Notes
     -----
     Each edge of a flag gives a jump: mean of the two readings after (the first left out, a flag may be logged a
-    row late) less the two before, or one of each where the flags change again that soon, against the mean jump of the
-    cells that no bleeding touches, or of all where those are few. The wires follow from the normal equations of all
-    jumps, which are tridiagonal.
+    row late) less the two before, or one of each where the flags change again that soon, or the row of the change
+    itself where none lasts for two, against the mean jump of the cells that no bleeding touches, or of all where those
+    are few. The wires follow from the normal equations of all jumps, which are tridiagonal.
     """
     n = volts.shape[1]
     nothing = TapResistance(np.full(n + 1, np.nan), np.full(n + 1, np.nan), np.zeros(n + 1, np.int64))
@@ -101,6 +101,10 @@ def tap_resistance(
     apart = np.full((2, len(at)), len(volts))
     apart[0, 1:] = apart[1, :-1] = np.diff(at)
     held = np.asarray((apart > 1).all(axis=0), bool)
+    # a balancer that pauses for one row to read leaves nothing but the row itself
+    single = bool(held.sum() < 2)
+    if single:
+        held = np.ones(len(at), bool)
     at, alone = at[held], np.asarray((apart[:, held] > 3).all(axis=0), bool)
     usual = float(np.median(np.diff(seconds)))
     steady = seconds[at + 2] - seconds[at - 2] < 8 * usual + 1.0
@@ -112,9 +116,11 @@ def tap_resistance(
         alone[:, None], 0.5 * (volts[at + 1] + volts[at + 2]) - 0.5 * (volts[at - 1] + volts[at - 2]),
         volts[at + 1] - volts[at - 1],
     )
+    if single:
+        jump = volts[at] - volts[at - 1]
     jump[:, ~trusted] = np.nan
     taps = tap_currents(bleed, np.where(np.isnan(volts), np.nanmedian(volts), volts), resistor)
-    drive = taps[at + 1] - taps[at - 1]
+    drive = taps[at] - taps[at - 1] if single else taps[at + 1] - taps[at - 1]
     # against the jumps, not the readings, of cells that no bleeding touches: one that was not read then moves no mean
     untouched = ~np.isnan(jump) & (np.abs(drive[:, 1:]) < 1e-6) & (np.abs(drive[:, :-1]) < 1e-6)
     untouched = np.where(untouched.sum(axis=1, keepdims=True) >= 3, untouched, ~np.isnan(jump))

@@ -24,6 +24,9 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 TAUS_S = (600.0, 1200.0, 2400.0, 4800.0)
+NOW_AND_THEN = 0.05
+"""A sensor without a reading in a larger share of the rows, while the others have theirs, opens now and then
+(choice)."""
 OPEN_BELOW_C, SHORT_ABOVE_C = -38.0, 115.0
 STUCK_MOVE_C = 1.5
 STANDS_C, STANDS_SHARE, PARTS = 4.0, 0.03, 24
@@ -70,7 +73,8 @@ class SensorFault:
         How far it is off, with the half width of the 95 % interval [K]; None where that cannot be said.
     doubt
         None where the sensor is surely off; else what explains the log as well: ``hot`` (a place that warms more),
-        ``air`` (a place in other air), ``either`` (of two sensors one is off, or their places differ).
+        ``air`` (a place in other air), ``either`` (of two sensors one is off, or their places differ), ``place`` (a corner
+        that stood colder or warmer when the log began).
     share
         With ``hot``: how much more the place would warm than the middle, as a fraction.
     reads_warm
@@ -125,10 +129,15 @@ def _readable(temperature: Floats, found: list[SensorFault]) -> Ints:
     with np.errstate(all="ignore"):
         level = np.nanmedian(temperature, axis=0)
     silent = np.asarray(np.isnan(temperature).all(axis=0))
+    missing = np.isnan(temperature).mean(axis=0)
+    usual = float(np.median(missing[~silent])) if (~silent).sum() >= 2 else 1.0
     good = []
     for j in range(temperature.shape[1]):
         if silent[j] and not silent.all():
             found.append(SensorFault(j, "open", None, None, "it gives no reading while the others do"))
+        elif missing[j] > NOW_AND_THEN and usual < 0.1 * missing[j]:
+            share = f"it gives no reading in {missing[j] * 100:.0f} % of the rows while the others do"
+            found.append(SensorFault(j, "open", None, None, share))
         elif level[j] <= OPEN_BELOW_C:
             found.append(SensorFault(j, "open", None, None, f"it reads {level[j]:.0f} degC, as an open circuit does"))
         elif level[j] >= SHORT_ABOVE_C:

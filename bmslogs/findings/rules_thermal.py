@@ -58,6 +58,8 @@ def _sensor_finding(case: Case, fault: SensorFault, name: str) -> Finding:
     level: Level = "act" if fault.kind in ("open", "short", "stuck") or (hides and cold) else "look"
     if fault.kind == "curve" and fault.doubt is None:
         level = "act"
+    if fault.doubt == "place" and not hides:
+        level = "note"
     if fault.doubt is None:
         says = f"Temperature sensor {name}{where} is not to be believed: {WORD[fault.kind]}."
     elif fault.doubt == "one":
