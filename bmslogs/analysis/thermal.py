@@ -73,8 +73,8 @@ class SensorFault:
         How far it is off, with the half width of the 95 % interval [K]; None where that cannot be said.
     doubt
         None where the sensor is surely off; else what explains the log as well: ``hot`` (a place that warms more),
-        ``air`` (a place in other air), ``either`` (of two sensors one is off, or their places differ), ``place`` (a corner
-        that stood colder or warmer when the log began).
+        ``air`` (a place in other air), ``either`` (of two sensors one is off, or their places differ), ``place`` (a
+        corner that stood colder or warmer when the log began).
     share
         With ``hot``: how much more the place would warm than the middle, as a fraction.
     reads_warm

@@ -315,7 +315,38 @@ def capacity(case: Case) -> list[Finding]:
              METER_FIRST, "Confirm with a second charge or discharge over the same span before a module is swapped."],
             size=size, half=half,
         ))
-    return out
+    return out + [_unlike_finding(case, int(i)) for i in np.flatnonzero(_unlike_any(case) & known & ~stand)]
+
+
+UNLIKE_MISFIT, UNLIKE_OTHERS = 8.0, 3.0
+"""A cell that no charge, capacity or resistance lays onto the others' curve to within so many expected errors is named,
+though it cannot be sized; where others part from it by a good share of that, the curve is at fault (choice)."""
+
+
+def _unlike_any(case: Case) -> Bools:
+    """(cells,) True where a cell was fitted by itself, and badly, and its charge alone is not known to explain it."""
+    k = case.knowledge
+    split = k.study.split
+    misfit = np.nan_to_num(split.misfit)
+    next_best = np.array([np.delete(misfit, i).max(initial=0.0) for i in range(len(misfit))])
+    out = np.asarray(split.far & (misfit > UNLIKE_MISFIT) & (misfit > UNLIKE_OTHERS * next_best), bool)
+    left = k.remaining
+    if left is not None:
+        out &= ~(np.abs(np.nan_to_num(left.value)) > np.nan_to_num(left.half, nan=np.inf))
+    return np.asarray(out & ~(np.abs(k.leads[0]) > (CAUSES["soc_offset_low"].least or 0.01)), bool)
+
+
+def _unlike_finding(case: Case, i: int) -> Finding:
+    cell = case.cells[i]
+    return finding(
+        case.pack, "capacity_low", "look", [cell],
+        f"{case.place(cell)}: this cell does not follow the others' curve, whatever charge and capacity it is given; "
+        "take it for smaller until a whole charge tells.",
+        [f"what the best fit leaves of it is {case.knowledge.study.split.misfit[i]:.0f} times what is usual; lithium "
+         "or active material that was lost bends a cell's curve, and so does a reading that is wrong"],
+        ["Keep the pack within the limits of this cell.", METER_FIRST,
+         "Log one whole charge or discharge between two rests of an hour, and compare its reading with a meter."],
+    )
 
 
 def charge_offsets(case: Case) -> list[Finding]:
