@@ -318,6 +318,8 @@ def capacity(case: Case) -> list[Finding]:
     return out + [_unlike_finding(case, int(i)) for i in np.flatnonzero(_unlike_any(case) & known & ~stand)]
 
 
+UNLIKE_EXCESS = 0.15
+"""A cell whose resistance is off by more is told by that (choice)."""
 UNLIKE_MISFIT, UNLIKE_OTHERS = 8.0, 3.0
 """A cell that no charge, capacity or resistance lays onto the others' curve to within so many expected errors is named,
 though it cannot be sized; where others part from it by a good share of that, the curve is at fault (choice)."""
@@ -330,6 +332,10 @@ def _unlike_any(case: Case) -> Bools:
     misfit = np.nan_to_num(split.misfit)
     next_best = np.array([np.delete(misfit, i).max(initial=0.0) for i in range(len(misfit))])
     out = np.asarray(split.far & (misfit > UNLIKE_MISFIT) & (misfit > UNLIKE_OTHERS * next_best), bool)
+    # a contact that comes and goes, or a drop of its own, leaves as much
+    out[[joint.column for joint in k.study.loose[0]]] = False
+    if k.study.excess is not None:
+        out &= np.abs(np.nan_to_num(k.study.excess[0])) < UNLIKE_EXCESS
     left = k.remaining
     if left is not None:
         out &= ~(np.abs(np.nan_to_num(left.value)) > np.nan_to_num(left.half, nan=np.inf))
