@@ -34,8 +34,9 @@ READING_SD_V, FLAT_READING_SD_V, READING_STEP_SHARE = 0.0001, 0.001, 0.06
 of the logger's step (choice, one sd)."""
 GAIN_SD = 0.01
 """Gain error of a current sensor where the pack file does not say (common practice, no source; one sd)."""
-MISFIT_MOST = 1.5
-"""A curve that does not fit a cell makes its parameters less sure by so much at most (choice)."""
+MISFIT_MOST, FAR_MISFIT_MOST = 1.5, 3.0
+"""A curve that does not fit a cell makes its parameters less sure by so much at most; where the cell was laid onto it
+by itself nothing else held them (choice)."""
 SHAPE_LEAST_V = 0.012
 """A stretch of a flat curve that climbs less is not told from others by its shape (choice)."""
 SLOPE_TRUST = 1.3
@@ -273,7 +274,8 @@ class Place:
         extra = (np.outer(one, one) + np.outer(two, two))[:, :, None] * lasting
         t = (t_factor(BLOCKS) / Z95) ** 2
         # where the curve does not fit a cell, its parameters are less sure than they look
-        misfit = np.clip(np.nan_to_num(split.misfit, nan=1.0), 1.0, MISFIT_MOST) ** 2
+        doubted = np.where(split.far, FAR_MISFIT_MOST, MISFIT_MOST)
+        misfit = np.clip(np.nan_to_num(split.misfit, nan=1.0), 1.0, doubted) ** 2
         misfit = misfit * self.slope_doubt**2
         extra = extra * self.slope_doubt**2
         return (

@@ -335,10 +335,11 @@ def _unlike_any(case: Case) -> Bools:
     # a contact that comes and goes, or a drop of its own, leaves as much
     out[[joint.column for joint in k.study.loose[0]]] = False
     if k.study.excess is not None:
-        out &= np.abs(np.nan_to_num(k.study.excess[0])) < UNLIKE_EXCESS
+        size, se = (np.nan_to_num(v) for v in k.study.excess)
+        out &= np.abs(size) - 2.0 * se < UNLIKE_EXCESS
     left = k.remaining
     if left is not None:
-        out &= ~(np.abs(np.nan_to_num(left.value)) > np.nan_to_num(left.half, nan=np.inf))
+        out &= ~(np.abs(np.nan_to_num(left.value)) > 2.0 * np.nan_to_num(left.half, nan=np.inf))
     return np.asarray(out & ~(np.abs(k.leads[0]) > (CAUSES["soc_offset_low"].least or 0.01)), bool)
 
 

@@ -19,7 +19,7 @@ HOT_LEAST = 0.15
 HOT_ACT = 1.0
 CELLS_TOLD = 0.25
 """Extra drop of the cells at a place, as a fraction, from which their heat is told of the place as well (judgement)."""
-HUMP = 0.08
+HUMP = 0.18
 """The middle of a pack keeps its warmth better than its ends: with fewer than five sensors, one between two others must
 warm by so much more before it stands out (judgement)."""
 COLD_K = 10.0
