@@ -19,9 +19,10 @@ HOT_LEAST = 0.15
 HOT_ACT = 1.0
 CELLS_TOLD = 0.25
 """Extra drop of the cells at a place, as a fraction, from which their heat is told of the place as well (judgement)."""
-HUMP = 0.18
+HUMP, HUMP_OF_THREE = 0.08, 0.18
 """The middle of a pack keeps its warmth better than its ends: with fewer than five sensors, one between two others must
-warm by so much more before it stands out (judgement)."""
+warm by so much more before it stands out; of three the two ends are all that it is held against (judgement; a measured
+string of three modules: 0.17 beyond the least size)."""
 COLD_K = 10.0
 """A sensor that reads too warm here hides charging in the cold [degC] (choice)."""
 THERMOMETER = "Put another thermometer beside it after a night's rest and after a drive, and compare the two."
@@ -149,7 +150,8 @@ def _stand_out(excess: Floats, half: Floats, good: Bools, cold: Floats) -> Bools
     for k, j in enumerate(columns):
         others = np.delete(x, k)
         n = len(columns)
-        allowed = HUMP if 2 < n < 5 and 0 < k < n - 1 else 0.0
+        hump = HUMP_OF_THREE if n == 3 else HUMP
+        allowed = hump if 2 < n < 5 and 0 < k < n - 1 else 0.0
         if n >= 5:
             # how far the others lie from their own middle, without what stands out with this one
             scale = 1.4826 * float(np.median(np.abs(others - np.median(others))))
