@@ -25,6 +25,7 @@ import numpy as np
 from bmslogs.base.errors import BmsLogsError
 from bmslogs.base.pack import Pack
 from bmslogs.importers import inspect_file
+from bmslogs.importers.plan.profile import parse_profile
 from bmslogs.importers.reading.balance import LEFT_OUT
 from bmslogs.log import read_log
 from bmslogs.store import Store
@@ -330,7 +331,9 @@ class Field:
         path, store = self.folder / f"whole{seed}.csv", self.folder / f"store{seed}"
         path.write_bytes(text_of(truth, d).encode(d.encoding))
         try:
-            report = Store(store).import_files([path], pack_for(truth))
+            # three seconds at 5 A say nothing of the sign: here rows and readings alone are in question
+            profile = parse_profile({"current": {"discharge": "positive" if d.sign > 0 else "negative"}})
+            report = Store(store).import_files([path], pack_for(truth), profile)
             assert not report.refused, f"seed {seed}: {report.refused[0].reason}"
             log = read_log(Store(store).log_path(report.logs[0].id))
         finally:
