@@ -42,6 +42,10 @@ FILES: dict[str, Callable[[], bytes]] = {
     "a long line of fields among rows": lambda: with_line(b"3.7," * (15 * MB // 4)),
     "a long line of text among rows": lambda: with_line(b"x" * (15 * MB)),
     "a field of a million digits": lambda: with_line(LINES[30].replace(b",", b"," + b"9" * 10**6, 1)),
+    "a stamp with blanks between its parts without end": lambda: with_line(
+        LINES[30].replace(b"T", b" " * 100_000, 1)
+    ),
+    "a length of time with blanks without end": lambda: with_line(b"1" + b" " * 100_000 + LINES[30]),
     "an open quote before a million digits": lambda: with_line(b'"' + b"9" * 10**6),
     "noughts among rows": lambda: with_line(b"\0" * (7 * MB)),
     "huge numbers": lambda: with_line(LINES[30].replace(b"3.7", b"9" * 400, 3)),

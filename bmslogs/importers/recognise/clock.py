@@ -44,7 +44,7 @@ from bmslogs.importers.recognise.numeric_time import (
 from bmslogs.importers.text.arrow import arrow_numbers, numpy_of, whole
 from bmslogs.importers.text.dialect import Dialect
 from bmslogs.importers.text.sample import Sample, SampledColumn
-from bmslogs.importers.text.stamps import MISSING, match_stamp, parse_one, parse_stamps
+from bmslogs.importers.text.stamps import LONGEST, MISSING, match_stamp, parse_one, parse_stamps
 from bmslogs.importers.text.words import Header, plain
 
 Int64s = npt.NDArray[np.int64]
@@ -188,7 +188,8 @@ _ELAPSED = re.compile(r"(?:(\d+)\s*(?:days?,?|d|:)\s*)??(\d+):(\d{2})(?::(\d{2})
 
 def elapsed_us(text: str) -> int:
     """Return elapsed time such as ``12:03:04.5`` in microseconds, `MISSING` where it is none."""
-    match = _ELAPSED.fullmatch(text.strip())
+    text = text.strip()
+    match = _ELAPSED.fullmatch(text) if len(text) <= LONGEST else None
     if not match:
         return int(MISSING)
     days, hours, minutes, seconds, fraction = match.groups()

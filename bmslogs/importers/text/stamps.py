@@ -14,6 +14,8 @@ Int64s = npt.NDArray[np.int64]
 MISSING = np.iinfo(np.int64).min
 """Stands for a stamp that is missing or no time."""
 
+LONGEST = 64
+"""Choice [letters]: no stamp is longer; over a field of many blanks the patterns would try their parts without end."""
 _MONTHS: dict[str, int] = {}
 for _number, _names in enumerate(
     (
@@ -76,8 +78,11 @@ def _patterns(order: str) -> tuple[re.Pattern[str], ...]:
 
 def match_stamp(text: str, order: str) -> re.Match[str] | None:
     """Return the match of a stamp in an order of parts, None where it is none or no possible date."""
+    text = text.strip()
+    if len(text) > LONGEST:
+        return None
     for pattern in _patterns(order):
-        match = pattern.fullmatch(text.strip())
+        match = pattern.fullmatch(text)
         if match and _possible(match):
             return match
     return None
@@ -164,7 +169,7 @@ def parse_stamps(column: Any, order: str) -> Int64s:
     data = np.frombuffer(data_buffer, dtype=np.uint8)
     widths = np.diff(offsets)
     for width in np.unique(widths):
-        if not 4 <= width <= 64:
+        if not 4 <= width <= LONGEST:
             continue
         at = np.flatnonzero(widths == width)
         if len(at) == rows:
