@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from bmslogs.importers.plan.profile import parse_profile
+from bmslogs.base.errors import Ambiguous
 from bmslogs.importers.reading.jumps import Evidence, Jump, moves, stretches
 from bmslogs.importers.reading.order import spread
 from bmslogs.importers.recognise.numeric_time import Track, readings
@@ -251,6 +252,21 @@ def test_moves_by_hand() -> None:
     (move,) = moves(parts, Evidence(step=second))
     assert (move.first, move.end, move.rule) == (3600, 3610, "clock_unset")
     assert move.shift == good + 3690 * second
+
+
+@pytest.mark.parametrize(("back_s", "times", "asked"), [(60, 4, True), (600, 4, True), (60, 2, False), (5, 4, False)])
+def test_parts_of_a_file_in_turn_are_no_clock_that_was_set(back_s: int, times: int, asked: bool) -> None:
+    """Stretches of 100 s, each beginning so long before the end of the last: four times 60 s in 260 s are asked about
+    and more all the more; twice, or four times 5 s in 480 s, a clock may be set (by hand)."""
+    second, good = 1_000_000, us(np.datetime64("2026-05-13T09:00:00"))
+    starts = [good + k * (100 - back_s) * second for k in range(times + 1)]
+    jumps = [Jump(100 * (k + 1), starts[k] + 99 * second, starts[k + 1]) for k in range(times)]
+    parts = stretches(jumps, good, starts[-1] + 99 * second, 100 * (times + 1))
+    if asked:
+        with pytest.raises(Ambiguous, match="stand in turn"):
+            moves(parts, Evidence(step=second))
+    else:
+        assert len(moves(parts, Evidence(step=second))) == times
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -25,6 +25,8 @@ LEAP = 60 * DAY
 """Choice [us]: a pause of this length is possible, but a clock that begins with a year was not set before it."""
 SET_BACK = 2 * DAY
 """Choice [us]: a clock is set back by no more than this, by hand or by a network; more is a clock that was lost."""
+OFTEN_BACK, MUCH_BACK = 3, 0.5
+"""Choice: a clock that is set goes back less often than this, or by less in all than this share of the log."""
 NEAR_HINT = 3 * DAY
 """Choice [us]: the file's own date and its rows differ by no more than this."""
 
@@ -160,6 +162,7 @@ def moves(parts: list[Stretch], known: Evidence) -> list[Move]:
         shift = ahead + known.step - part.start
         out.append(Move(part.first, part.end, shift, "clock_lost", ahead, part.start))
         ahead = part.last + shift
+    _refuse_interleaved(parts, out, known)
     return out
 
 
@@ -239,6 +242,23 @@ def _returned(parts: list[Stretch], step: int) -> list[Stretch]:
 def _ask_of_pause(part: Stretch, follows: int, known: Evidence) -> None:
     if known.dated and follows - part.last > YEAR and known.right != "both":
         raise _question(part.last, follows, known)
+
+
+def _refuse_interleaved(parts: Sequence[Stretch], out: Sequence[Move], known: Evidence) -> None:
+    """Ask where the clock goes back again and again: two parts of a file in turn, not a clock that was set."""
+    back = [m for m in out if m.rule == "clock_back"]
+    if known.right or len(back) < OFTEN_BACK:
+        return
+    right = [p for p in parts if p.right]
+    span = max(p.last for p in right) - min(p.start for p in right)
+    furthest = max(abs(m.shift) for m in back)
+    if furthest > MUCH_BACK * span:
+        raise Ambiguous(
+            f"the clock goes back {len(back)} times, by {furthest / SECOND:.0f} s in all in a log of "
+            f"{span / SECOND:.0f} s: parts of the file stand in turn",
+            'rows in the order of their stamps; a profile with [time] right = "later" only if the clock was set each time',
+            column=known.column,
+        )
 
 
 def _refuse_overlap(before: list[Stretch], part: Stretch, start: int, known: Evidence) -> None:
