@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bmslogs.importers.plan.profile import parse_profile
 from bmslogs.base.errors import Ambiguous
+from bmslogs.importers.plan.profile import parse_profile
 from bmslogs.importers.reading.jumps import Evidence, Jump, moves, stretches
 from bmslogs.importers.reading.order import spread
 from bmslogs.importers.recognise.numeric_time import Track, readings

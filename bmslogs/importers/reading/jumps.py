@@ -256,7 +256,8 @@ def _refuse_interleaved(parts: Sequence[Stretch], out: Sequence[Move], known: Ev
         raise Ambiguous(
             f"the clock goes back {len(back)} times, by {furthest / SECOND:.0f} s in all in a log of "
             f"{span / SECOND:.0f} s: parts of the file stand in turn",
-            'rows in the order of their stamps; a profile with [time] right = "later" only if the clock was set each time',
+            "rows in the order of their stamps; a profile with "
+            '[time] right = "later" only if the clock was set each time',
             column=known.column,
         )
 
