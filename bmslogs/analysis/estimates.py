@@ -252,14 +252,19 @@ def bleed_duty(k: Knowledge) -> list[Estimate]:
     ]
 
 
+BLED = "it was bled while parked: what it lost by itself does not show"
+
+
 def leak_current_relative(k: Knowledge) -> list[Estimate]:
     """Current by which every cell empties faster than the middle one [A]."""
     found = k.leak
     if isinstance(found, str):
         return _all_refused(k, "leak_current_relative", found)
-    return _cells(
+    out = _cells(
         k, "leak_current_relative", found.amps, found.half, found.conditions, found.most, found.why, alike=0.0
     )
+    bled = k.study.trusted & np.isnan(found.amps)
+    return [replace(e, why=BLED) if bled[i] else e for i, e in enumerate(out)]
 
 
 def heating(k: Knowledge) -> list[Estimate]:

@@ -25,6 +25,7 @@ from bmslogs.analysis.known import (
 )
 from bmslogs.analysis.load_study import BLOCKS
 from bmslogs.analysis.models.flat_leak import flat_leaks
+from bmslogs.analysis.models.knee import below_the_knee
 from bmslogs.analysis.models.lead import FLAT_MARGIN_V, TABLE_MARGIN_V, lead_bounds, own_course
 from bmslogs.analysis.models.step_resistance import StepFit
 from bmslogs.analysis.place import LOT_CAPACITY_SD, Z95, Place
@@ -79,9 +80,8 @@ OWN_TABLE_V = 0.008
 """A table that is of these very cells parts from the string's curve by less [V] (choice)."""
 BOOK_END_SLOPE_SD = 0.3
 """How well a table of a chemistry tells the slope from there to full, as a fraction (choice, one sd)."""
-BELOW_KNEE_SD, KNEE_V, KNEE_SPAN = 0.015, 0.010, 0.01
-"""How well the place of a cell on the flat is known, as a share of the capacity (choice, one sd); a cell has left it
-that rises by more [V] over that last share of the capacity."""
+BELOW_KNEE_SD = 0.015
+"""How well the place of a cell on the flat is known, as a share of the capacity (choice, one sd)."""
 BOOK_SLOPE_ERROR = 0.35
 """How well the table of a chemistry tells the slope at one place of other cells' curve, as a fraction (half width,
 choice): their steps lie a few per cent of charge elsewhere."""
@@ -558,27 +558,14 @@ class Knowledge(Place):
         )
 
     def _below_the_knee(self, part: Stretch) -> Bools:
-        """(cells,) True where a cell of a flat curve had not left the plateau when a charge ended: it hardly rose."""
+        """(cells,) True where a cell of a flat curve had not left the plateau when a charge ended."""
         s = self.study
-        nowhere = np.zeros(len(s.cells), bool)
         if not s.curve.flat:
-            return nowhere
-        rows = np.arange(part.first, part.last + 1)
-        current = np.nan_to_num(s.current[rows])
-        flowing = np.flatnonzero(current < 0.05 * current.min())
-        if len(flowing) < 10:
-            return ~nowhere
-        rows = rows[: flowing[-1] + 1]
-        charged = s._charge_rows[rows[0]] - s._charge_rows[rows]
-        before = int(np.searchsorted(charged, charged[-1] - KNEE_SPAN * s.capacity))
-        near = rows[max(before - 2, 0) : before + 3]
-
-        def level(some: Ints) -> Floats:
-            with np.errstate(all="ignore"):
-                volts = s.log.cell_voltage[some] + np.nan_to_num(s.current[some])[:, None] * s.usual_resistance
-                return np.asarray(np.nanmedian(volts, axis=0), float)
-
-        return np.asarray(~(level(rows[-5:]) - level(near) > KNEE_V), bool)
+            return np.zeros(len(s.cells), bool)
+        return below_the_knee(
+            s.log.cell_voltage[part.rows], np.nan_to_num(s.current[part.rows]), -s._charge_rows[part.rows],
+            s.usual_resistance, s.capacity,
+        )
 
     @cached_property
     def worth(self) -> WorthKnown | str:
@@ -651,7 +638,7 @@ class Knowledge(Place):
             found, level = s.parked
         except NotEnoughData:
             return nothing
-        return flat_leaks(found, level, s.curve, s.capacity, s.trusted)
+        return flat_leaks(found, level, s.curve, s.capacity, s.trusted & np.isfinite(found.slope))
 
     @cached_property
     def leak(self) -> LeakKnown | str:
@@ -669,11 +656,12 @@ class Knowledge(Place):
         passed = parking.slope_passed(found, level, s.curve, slope)
         per_volt_hour = s.capacity / np.maximum(passed, 1e-3)
         amps = -found.slope * per_volt_hour
+        told = s.trusted & np.isfinite(found.slope)  # cells that were bled all the while are not
         half = parking.half_width(found.se, found.blocks) * per_volt_hour
         lasting = (0.02 if not s.curve.flat else 0.1) * 1e-3 / 24.0 + parking.settling(found.hours)
-        shared = np.hypot(lasting, parking.unlike_slopes(found, s.trusted)) * per_volt_hour
+        shared = np.hypot(lasting, parking.unlike_slopes(found, told)) * per_volt_hour
         table = max(table, 0.2 if s.curve.own else BOOK_SLOPE_ERROR)
-        off = np.minimum(np.hypot(table, Z95 * parking.slope_ratio_sd(found, s.trusted)), max(table, MOST_SLOPE_ERROR))
+        off = np.minimum(np.hypot(table, Z95 * parking.slope_ratio_sd(found, told)), max(table, MOST_SLOPE_ERROR))
         half = np.sqrt(half**2 + (Z95 * shared) ** 2 + (off * amps) ** 2)
         why = f"the voltages drift too little to tell: 1 mV is {0.1 / max(slope, 1e-3):.2g} % of charge here"
         warmth = None if s.mean_temperature is None else float(np.nanmean(s.mean_temperature))

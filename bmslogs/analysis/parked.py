@@ -33,6 +33,9 @@ SETTLING_V, SETTLING_H = 0.001, 12.0
 """By how much a cell may settle otherwise than the others after the rows left out, and how fast that dies away: voltage
 [V] (one sd) and time constant [h] (judgement, no source)."""
 LEAST_READINGS = 12
+FREE_H, LEAST_UNBLED = 12.0, 4
+"""A time without bleeding that is as long tells of all cells [h]; else only cells that were never bled while parked
+tell, if they are so many (choice)."""
 FLAT_WITHIN_V = 0.012
 """Within this of its voltage the place on a flat curve is not known [V] (choice)."""
 WINDOW, PASSED_V = 0.02, 0.02
@@ -132,6 +135,38 @@ def drift(
         np.hypot(np.maximum(jackknife_se(levels), own), of_middle),
         float(np.median(np.polyfit(h, v[:, trusted], 1)[0])),
     )
+
+
+def without_bleeding(flags: Bools, seconds: Floats) -> tuple[Bools, Bools]:
+    """Return the rows and the cells of a parked stretch whose drift is no bleeding.
+
+    What bleeding takes from a cell is no leak. The longest time without any tells of all cells where it is long
+    enough; a pack bled day and night still tells of the cells that were never bled, and one that leaks much is the
+    last to be.
+
+    Parameters
+    ----------
+    flags
+        (rows, cells) True while a cell is bled.
+    seconds
+        (rows,) [s].
+
+    Returns
+    -------
+    rows, cells
+        (rows,) and (cells,) True where they count.
+    """
+    some = np.asarray(flags.any(axis=1), bool)
+    free = np.zeros(len(some), bool)
+    edges = np.flatnonzero(np.diff(np.concatenate([[1], some.astype(np.int8), [1]])))
+    spans = [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    if spans:
+        first, last = max(spans, key=lambda span: float(seconds[span[1]] - seconds[span[0]]))
+        free[first : last + 1] = True
+        if seconds[last] - seconds[first] >= FREE_H * 3600.0:
+            return free, np.full(flags.shape[1], True)
+    # a resistor at work draws through its neighbours' wires as well
+    return np.asarray(~some, bool), np.asarray(~flags.any(axis=0), bool)
 
 
 def unlike_slopes(found: Drift, trusted: Bools) -> Floats:

@@ -36,7 +36,8 @@ GAIN_SD = 0.01
 """Gain error of a current sensor where the pack file does not say (common practice, no source; one sd)."""
 MISFIT_MOST, FAR_MISFIT_MOST = 1.5, 3.0
 """A curve that does not fit a cell makes its parameters less sure by so much at most; where the cell was laid onto it
-by itself nothing else held them (choice)."""
+by itself nothing else held them (choice; the second by a few logs of aged cells, whose intervals it
+holds)."""
 SHAPE_LEAST_V = 0.012
 """A stretch of a flat curve that climbs less is not told from others by its shape (choice)."""
 SLOPE_TRUST = 1.3
@@ -183,7 +184,7 @@ class Place:
                 rows = (s.seconds >= until - length) & (s.seconds <= until)
                 rows &= (np.arange(s.log.rows) <= part.last) & (np.arange(s.log.rows) >= part.first)
                 if s.log.bleed is not None and s.log.bleed[part.rows].any():
-                    rows = self._before_bleeding(part, rows)
+                    rows = self._before_bleeding(part)
                 if not rows.any():  # rows further apart than that
                     rows[part.first] = True
                 volts = s.log.cell_voltage[rows]
@@ -194,7 +195,7 @@ class Place:
                 return self._level_while_parked(part, level) or (level, np.hypot(own, middle))
         return None
 
-    def _before_bleeding(self, part: Stretch, rows: Bools) -> Bools:
+    def _before_bleeding(self, part: Stretch) -> Bools:
         """Return rows of a rest that tell what its cells held before any was bled there; its own where bled at once."""
         s = self.study
         assert s.log.bleed is not None
@@ -264,8 +265,8 @@ class Place:
         one, two = lever @ np.ones_like(q), lever @ along * 0.5
         # an aged cell's excess does not follow the string's slow polarisation as closely as its quick one
         aged = np.clip(np.abs(np.nan_to_num(split.r)) - USUAL_EXCESS, 0.0, None)
-        slow = AGED_SHARE * float(np.sqrt((split.mean_polarisation(q) ** 2).mean()))
         drop = float(np.sqrt((split.mean_polarisation(q) ** 2).mean()))
+        slow = AGED_SHARE * drop
         # on a flat curve what is called polarisation may be a level of the curve: the resistance bounds it
         flowing = np.abs(s.current[np.abs(np.nan_to_num(s.current)) > 0.02 * s.capacity])
         most = DROP_IN_OHMS * s.usual_resistance * float(np.sqrt((flowing**2).mean())) if len(flowing) else np.inf

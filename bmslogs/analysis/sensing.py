@@ -206,30 +206,38 @@ def stuck_channels(
     return found
 
 
-NEVER_CELLS, NEVER_CHANGES = 6, 30
-"""Among as many channels or more, all of which changed so often over two steps or more, one that never did is stuck,
-however little they moved (choice)."""
+NEVER_CELLS, NEVER_CHANGES, NEVER_SHARE = 6, 30, 0.25
+"""Among as many channels or more, those that never changed are stuck, however little the others moved, where all others
+changed so often over two steps or more and the stuck ones are no larger share than this (choice)."""
 
 
 def _never_moved(volts: Floats, seconds: Floats, step: float) -> list[SensingFault]:
-    """Find the one channel that reads the same from end to end while noise alone moves all others."""
+    """Find the few channels that read the same from end to end while noise alone moves all others."""
     if volts.shape[1] < NEVER_CELLS or not step > 0:
         return []
     with np.errstate(all="ignore"):
         span = np.nanmax(volts, axis=0) - np.nanmin(volts, axis=0)
     changes = np.array([np.count_nonzero(np.diff(v[~np.isnan(v)])) for v in volts.T])
-    never = np.flatnonzero((changes == 0) & np.isfinite(span))
-    others = np.delete(np.arange(volts.shape[1]), never)
-    if len(never) != 1 or (changes[others] < NEVER_CHANGES).any() or (span[others] < 1.9 * step).any():
+    read = np.isfinite(span)
+    never = np.flatnonzero((changes == 0) & read)
+    others = np.flatnonzero((changes > 0) & read)
+    few = len(never) <= max(1, NEVER_SHARE * volts.shape[1])
+    if not few or not len(others) or (changes[others] < NEVER_CHANGES).any() or (span[others] < 1.9 * step).any():
         return []
-    i = int(never[0])
-    known = volts[~np.isnan(volts[:, i]), i]
     hours = float(seconds[-1] - seconds[0]) / 3600.0
-    return [SensingFault(
-        "channel_stuck", (i,), float(np.median(span[others])),
-        f"reads {known[0]:.3f} V without a change for {hours:.1f} h while every other channel changed "
-        f"{int(changes[others].min())} times or more",
-    )]
+    out = []
+    for i in never.tolist():
+        known = volts[~np.isnan(volts[:, i]), i]
+        out.append(SensingFault(
+            "channel_stuck", (i,), float(np.median(span[others])),
+            f"reads {known[0]:.3f} V without a change for {hours:.1f} h while {_every_other(len(never))} changed "
+            f"{int(changes[others].min())} times or more",
+        ))
+    return out
+
+
+def _every_other(stuck: int) -> str:
+    return "every other channel" if stuck == 1 else f"all but {stuck} channels"
 
 
 @dataclass(frozen=True)

@@ -243,20 +243,17 @@ class Study(LoadStudy):
         longest = self.longest_parked
         if longest is None:
             raise NotEnoughData("the pack was not parked in this log")
-        volts = self.bridged_volts[longest.rows]
-        good = ~np.isnan(volts[:, self.trusted]).any(axis=1)
+        volts, seconds = self.bridged_volts[longest.rows], self.seconds[longest.rows]
+        good, known = ~np.isnan(volts[:, self.trusted]).any(axis=1), self.trusted
         if self.log.bleed is not None and self.log.bleed[longest.rows].any():
-            # what bleeding takes from some cells is no leak: the longest time without it tells
-            flags = np.asarray(self.log.bleed[longest.rows].any(axis=1), bool)
-            good &= _longest_false(flags, self.seconds[longest.rows])
-        if good.sum() < parked.LEAST_READINGS:
+            flags = np.asarray(self.log.bleed[longest.rows], bool)
+            rows, kept = parked.without_bleeding(flags, seconds)
+            good, known = good & rows, known & kept
+        if good.sum() < parked.LEAST_READINGS or known.sum() < min(parked.LEAST_UNBLED, self.trusted.sum()):
             raise NotEnoughData("too few readings while parked without bleeding")
         warmth = None if self.mean_temperature is None else self.mean_temperature[longest.rows][good]
-        found = parked.drift(
-            np.nan_to_num(volts[good]), self.seconds[longest.rows][good], warmth, self.trusted, self.log.voltage_step
-        )
-        return found, float(np.median(volts[good][:, self.trusted]))
-
+        found = parked.drift(np.nan_to_num(volts[good]), seconds[good], warmth, known, self.log.voltage_step)
+        return found, float(np.median(volts[good][:, known]))
 
     # ---- bleeding -------------------------------------------------------------------------------------------
 
@@ -292,14 +289,3 @@ class Study(LoadStudy):
             np.nan_to_num(volts[good]), self.bled[best.rows][good], flags[good], self.seconds[best.rows][good],
             self.trusted, slope / self.capacity,
         )
-
-
-def _longest_false(flags: Bools, seconds: Floats) -> Bools:
-    """Return (rows,) True over the longest time in which `flags` are False."""
-    out = np.zeros(len(flags), bool)
-    edges = np.flatnonzero(np.diff(np.concatenate([[1], flags.astype(np.int8), [1]])))
-    spans = [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-    if spans:
-        first, last = max(spans, key=lambda span: float(seconds[span[1]] - seconds[span[0]]))
-        out[first : last + 1] = True
-    return out

@@ -27,6 +27,8 @@ TAUS_S = (600.0, 1200.0, 2400.0, 4800.0)
 NOW_AND_THEN = 0.05
 """A sensor without a reading in a larger share of the rows, while the others have theirs, opens now and then
 (choice)."""
+REGULAR_SHARE = 0.9
+"""A reading of which so many come at one interval, to within a row, is read more seldom than the others (choice)."""
 OPEN_BELOW_C, SHORT_ABOVE_C = -38.0, 115.0
 STUCK_MOVE_C = 1.5
 STANDS_C, STANDS_SHARE, PARTS = 4.0, 0.03, 24
@@ -130,12 +132,12 @@ def _readable(temperature: Floats, found: list[SensorFault]) -> Ints:
         level = np.nanmedian(temperature, axis=0)
     silent = np.asarray(np.isnan(temperature).all(axis=0))
     missing = np.isnan(temperature).mean(axis=0)
-    usual = float(np.median(missing[~silent])) if (~silent).sum() >= 2 else 1.0
+    least = float(np.min(missing[~silent])) if (~silent).sum() >= 2 else 1.0
     good = []
     for j in range(temperature.shape[1]):
         if silent[j] and not silent.all():
             found.append(SensorFault(j, "open", None, None, "it gives no reading while the others do"))
-        elif missing[j] > NOW_AND_THEN and usual < 0.1 * missing[j]:
+        elif missing[j] > NOW_AND_THEN and least < 0.1 * missing[j] and not _regular(temperature[:, j]):
             share = f"it gives no reading in {missing[j] * 100:.0f} % of the rows while the others do"
             found.append(SensorFault(j, "open", None, None, share))
         elif level[j] <= OPEN_BELOW_C:
@@ -145,6 +147,15 @@ def _readable(temperature: Floats, found: list[SensorFault]) -> Ints:
         elif not silent[j]:
             good.append(j)
     return np.array(good, np.int64)
+
+
+def _regular(reading: Floats) -> bool:
+    """Whether a sensor's readings come at one interval of rows: it is read more seldom, not open now and then."""
+    between = np.diff(np.flatnonzero(np.isfinite(reading)))
+    if len(between) < 2:
+        return False
+    usual = float(np.median(between))
+    return usual > 1.0 and float(np.mean(np.abs(between - usual) <= 1.0)) > REGULAR_SHARE
 
 
 def _moving(temperature: Floats, good: Ints, found: list[SensorFault]) -> Ints:

@@ -388,8 +388,8 @@ def log_itself(case: Case) -> list[Finding]:
     spells, still = _frozen(study)
     if spells:
         because.append(
-            f"the whole frame stood still {spells} times, {still:.0f} s in all, and then jumped while current flowed: "
-            "what happened meanwhile was not seen"
+            f"the whole frame stood still {spells} time{'s' if spells > 1 else ''}, {still:.0f} s in all, and then "
+            "jumped while current flowed: what happened meanwhile was not seen"
         )
     missing = float(np.isnan(study.as_read)[:, ~study.silent].mean()) if (~study.silent).any() else 1.0
     held = float(
@@ -415,9 +415,11 @@ def log_itself(case: Case) -> list[Finding]:
     )]
 
 
-FROZEN_S, FROZEN_JUMP_C, FROZEN_SPELLS = 10.0, 0.05, 3
+FROZEN_S, FROZEN_JUMP_C, FROZEN_SPELLS, FROZEN_LONG_S = 10.0, 0.05, 3, 60.0
 """A frame stands still where nothing changes for as long [s] in a drive and the current then jumps by this share of the
-capacity per hour; so many spells are no chance (choice)."""
+capacity per hour; so many spells are no chance, nor is a single one that lasts as long as the last (choice)."""
+FROZEN_ELSEWHERE = 0.1
+"""Where more than this share of the other rows under load repeat the row before, coarse steps do it (choice)."""
 
 
 def _frozen(study: Study) -> tuple[int, float]:
@@ -426,20 +428,24 @@ def _frozen(study: Study) -> tuple[int, float]:
         return 0, 0.0
     volts, current = study.source.cell_voltage, study.read_current
     with np.errstate(invalid="ignore"):
-        same = (current[1:] == current[:-1]) & (np.abs(current[1:]) > 0.02 * study.capacity)
-    same &= study.rows_of("drive")[1:]
+        loaded = (np.abs(current[1:]) > 0.02 * study.capacity) & study.rows_of("drive")[1:]
+    same = loaded & (current[1:] == current[:-1])
     rows = np.flatnonzero(same)
     same[rows] = [bool(np.array_equal(volts[i], volts[i + 1], equal_nan=True)) for i in rows]
     edges = np.flatnonzero(np.diff(np.concatenate([[0], same.astype(np.int8), [0]])))
-    spells, total = 0, 0.0
+    spells, total, longest, still = 0, 0.0, 0.0, 0
     for first, last in zip(edges[::2], edges[1::2], strict=True):
         length = float(study.seconds[last] - study.seconds[first])
         after = min(last + 1, len(current) - 1)
         jump = abs(float(current[after] - current[last]))
         least = max(FROZEN_S, 3.0 * study.refresh_s, 5.0 * study.interval)
         if length >= least and jump > FROZEN_JUMP_C * study.capacity:
-            spells, total = spells + 1, total + length
-    return (spells, total) if spells >= FROZEN_SPELLS else (0, 0.0)
+            spells, total, longest, still = spells + 1, total + length, max(longest, length), still + int(last - first)
+    elsewhere = int(same.sum()) - still
+    if elsewhere > FROZEN_ELSEWHERE * max(int(loaded.sum()) - still, 1):
+        return 0, 0.0
+    sure = spells >= FROZEN_SPELLS or longest >= max(FROZEN_LONG_S, 10.0 * study.refresh_s, 20.0 * study.interval)
+    return (spells, total) if sure else (0, 0.0)
 
 
 def _moved_between(study: Study) -> float:

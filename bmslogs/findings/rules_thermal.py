@@ -19,10 +19,11 @@ HOT_LEAST = 0.15
 HOT_ACT = 1.0
 CELLS_TOLD = 0.25
 """Extra drop of the cells at a place, as a fraction, from which their heat is told of the place as well (judgement)."""
-HUMP, HUMP_OF_THREE = 0.08, 0.18
+HUMP, HUMP_OF_THREE = 0.08, 0.25
 """The middle of a pack keeps its warmth better than its ends: with fewer than five sensors, one between two others must
-warm by so much more before it stands out; of three the two ends are all that it is held against (judgement; a measured
-string of three modules: 0.17 beyond the least size)."""
+warm by so much more before it stands out. Of three blocks in a row the ends lose heat through five faces and the middle
+through four, 5/4; of four the middle two against the mean of all, 1.25 / 1.125 and less (judgement: blocks as wide as
+long, all faces alike)."""
 COLD_K = 10.0
 """A sensor that reads too warm here hides charging in the cold [degC] (choice)."""
 THERMOMETER = "Put another thermometer beside it after a night's rest and after a drive, and compare the two."

@@ -135,3 +135,40 @@ def test_a_night_of_unlike_settling_is_no_leak():
     found, told = leaks(parked_log(3.90 + size * np.exp(-hours[:, None] / tau), hours))
     assert not told
     assert (np.abs(found.amps) < found.half).all()
+
+
+def bled_every_night(leak_A):
+    """A week parked: four of twelve cells bled for all but one hour in four, cell 9 leaks (planted)."""
+    hours = np.arange(0.0, 7 * 24.0, 0.25)
+    bled = (np.arange(12) < 4)[None, :] & (hours % 4.0 >= 1.0)[:, None]
+    lost = np.cumsum(bled * 0.080, axis=0) * 0.25 + np.where(np.arange(12) == 8, leak_A, 0.0) * hours[:, None]
+    volts = built_in("NMC").voltage(0.70 + 0.005 * (np.arange(12) < 4) - lost / CAPACITY)
+    return replace(parked_log(volts, hours), bleed=bled)
+
+
+def test_a_leak_shows_in_a_pack_that_is_bled_day_and_night():
+    found, told = leaks(bled_every_night(0.060))
+    assert [(f.cells, f.level) for f in told] == [((9,), "act")]
+    assert abs(found.amps[8] - 0.060) < found.half[8]
+    assert np.isnan(found.amps[:4]).all()  # what these lost by themselves does not show
+    reasons = {e.why for e in diagnose(bled_every_night(0.060)).estimates
+               if e.quantity == "leak_current_relative" and e.cell in (1, 2, 3, 4)}
+    assert reasons == {"it was bled while parked: what it lost by itself does not show"}
+
+
+def test_bleeding_is_no_leak():
+    found, told = leaks(bled_every_night(0.0))
+    assert not told
+    assert (np.abs(found.amps[4:]) < found.half[4:]).all()
+
+
+def test_a_long_time_without_bleeding_tells_of_all_cells():
+    flags = np.zeros((40, 3), bool)
+    flags[5:9, 1] = True
+    rows, cells = parked.without_bleeding(flags, np.arange(40) * 3600.0)
+    assert rows.tolist() == [False] * 9 + [True] * 31
+    assert cells.all()
+    flags[20, 0] = flags[30, 0] = True  # by hand: the longest time without is now 11 h, from row 9 to 19
+    rows, cells = parked.without_bleeding(flags, np.arange(40) * 3600.0)
+    assert rows.sum() == 40 - 6
+    assert cells.tolist() == [False, False, True]

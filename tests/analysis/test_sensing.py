@@ -119,3 +119,12 @@ def test_no_reading_that_no_cell_has_reaches_a_figure():
     (found,) = [f for f in diagnose(replace(made, cell_voltage=dead)).findings if f.level == "act"]
     assert (found.cause, found.cells) == ("limit_exceeded", (3,))
     assert "no cell in service has" in found.says
+
+
+def test_several_channels_that_never_moved_are_stuck_however_quiet_the_log():
+    """A parked night: noise of 1 mV moves all channels but three of twelve (planted)."""
+    volts = np.round(3.7 + np.random.default_rng(4).normal(0, 1e-3, (1200, 12)), 3)
+    volts[:, [1, 5, 6]] = 3.701
+    assert sorted(f.columns for f in sensing.stuck_channels(volts, SECONDS, 0.001)) == [(1,), (5,), (6,)]
+    volts[:, :4] = 3.701  # half of them: a board that is read seldom, or a quiet one
+    assert sensing.stuck_channels(volts, SECONDS, 0.001) == []

@@ -216,3 +216,16 @@ def test_a_wrong_thermistor_curve_turns_the_reading_about_25_degrees(start: floa
     assert list(found) == [3] and found[3][0] == "curve"
     true = off[np.argmax(np.abs(off))]
     assert abs(found[3][1] - true) < max(found[3][2], 0.5)
+
+
+def test_sensors_that_are_open_now_and_then_are_named_however_many():
+    """Two of four sensors lose a fifth of their readings at random (planted); one read every fifth row is whole."""
+    temperature, current, t = drive(1200.0, noise=0.05)
+    holes = np.random.default_rng(9).random(temperature.shape) < 0.2
+    holes[:, [0, 3, 4, 5]] = False
+    faults = sensor_faults(np.where(holes, np.nan, temperature)[:, :4], t, np.zeros(len(t), bool), current)
+    assert sorted((f.column, f.kind) for f in faults) == [(1, "open"), (2, "open")]
+    seldom = np.zeros(temperature.shape, bool)
+    seldom[:, 1] = np.arange(len(t)) % 5 != 0
+    faults = sensor_faults(np.where(seldom, np.nan, temperature)[:, :4], t, np.zeros(len(t), bool), current)
+    assert [f for f in faults if f.kind == "open"] == []

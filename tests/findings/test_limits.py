@@ -136,14 +136,14 @@ def test_a_row_a_minute_does_not_see_a_city_drive():
     assert unseen(np.full(4800, 40.0) + rng.normal(0, 0.1, 4800), 60) == []
 
 
-def frozen(spells):
-    """What a drive of half an hour says of frames that stood still, `spells` times for 40 s. Origin: planted."""
+def frozen(spells, length=40):
+    """What a drive of half an hour says of frames that stood still, `spells` times for `length` s. Origin: planted."""
     rng = np.random.default_rng(5)
     current = np.repeat(rng.normal(20, 45, 600), 3) + rng.normal(0, 0.2, 1800)
     volts = 3.7 - 0.001 * current[:, None] + rng.normal(0, 3e-4, (1800, CELLS))
     for k in range(spells):
         first = 120 + 180 * k
-        current[first : first + 40], volts[first : first + 40] = current[first], volts[first]
+        current[first : first + length], volts[first : first + length] = current[first], volts[first]
     found = [f for f in diagnose(log(volts, current=current)).findings if f.cause == "log_quality"]
     return [line for f in found for line in f.because if "stood still" in line]
 
@@ -152,3 +152,17 @@ def test_frames_that_stand_still_in_a_drive_are_told():
     assert frozen(0) == []
     (said,) = frozen(9)
     assert "8 times" in said  # behind one of the nine the current happens to go on as it was
+
+
+def test_one_long_time_without_a_new_frame_is_told():
+    (said,) = frozen(1, length=118)  # behind it the load of three seconds in which it began is long over
+    assert "1 time," in said
+    assert frozen(1, length=20) == []
+
+
+def test_a_steady_load_read_in_coarse_steps_is_no_frozen_frame():
+    """40 A for ten minutes at a time, then 60 A, then 20 A; steps of 1 A and 10 mV repeat all rows (planted)."""
+    current = np.tile(np.repeat([40.0, 60.0, 20.0], 200), 3)
+    volts = np.round((3.7 - 0.001 * current[:, None] + np.zeros((1800, CELLS))) / 0.01) * 0.01
+    found = [f for f in diagnose(log(volts, current=current)).findings if f.cause == "log_quality"]
+    assert [line for f in found for line in f.because if "stood still" in line] == []
