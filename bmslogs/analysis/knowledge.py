@@ -23,10 +23,10 @@ from bmslogs.analysis.known import (
     TopKnown,
     WorthKnown,
 )
+from bmslogs.analysis.leading import REST_READING_SD_V, Leads, find_leads
 from bmslogs.analysis.load_study import BLOCKS
 from bmslogs.analysis.models.flat_leak import flat_leaks
 from bmslogs.analysis.models.knee import below_the_knee
-from bmslogs.analysis.models.lead import FLAT_MARGIN_V, TABLE_MARGIN_V, lead_bounds, own_course
 from bmslogs.analysis.models.step_resistance import StepFit
 from bmslogs.analysis.place import LOT_CAPACITY_SD, Z95, Place
 from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
@@ -72,10 +72,6 @@ FLAT_BOOK_SPAN_SD = 0.15
 (choice, one sd)."""
 OFFSET_FLOOR, FLAT_OFFSET_FLOOR = 0.0005, 0.001
 """How well one curve tells the charge of two cells, as a share of it (choice, one sd)."""
-REST_READING_SD_V = 0.0005
-"""How far two channels of one board read apart at rest [V] (choice, one sd)."""
-LEAD_MOVED = 0.02
-"""Share of the capacity that must have been moved before its end tells who leads (choice)."""
 OWN_TABLE_V = 0.008
 """A table that is of these very cells parts from the string's curve by less [V] (choice)."""
 BOOK_END_SLOPE_SD = 0.3
@@ -95,8 +91,6 @@ FULL_FROM_SOC = 0.93
 CHANGE_NULLS, CHANGE_FLOOR = 2.5, 0.08
 """Half width of the share of an excess that changes with load and warmth, in scatters of the other cells, and what is
 added: a cell of more resistance warms itself (choice)."""
-SLOW_S = 1800.0
-"""For so long a cell's slow polarisation remembers a current [s] (choice)."""
 STANDING_SHARE = 0.03
 """A standing current that may or may not flow spoils an absolute capacity from this share of the charge moved on
 (choice)."""
@@ -439,59 +433,13 @@ class Knowledge(Place):
         half = np.hypot(Z95 * np.sqrt(variance) / capacity, self.slope_error * np.abs(value))
         return Remaining(value, half)
 
-    @property
-    def leads(self) -> Floats:
-        """(2, cells) see `_leads`."""
-        return self._leads[0]
-
-    @property
-    def lead_spans(self) -> Floats:
-        """(cells,) share of the capacity that the charge or discharge moved at whose end each cell leads."""
-        return self._leads[1]
-
     @cached_property
-    def _leads(self) -> tuple[Floats, Floats]:
-        """(2, cells) by how much a cell is fuller than the middle one at least and at most, negative: emptier.
-
-        From the last rows of charges and of steady discharges; nought where none is surely ahead. A cell that is first
-        may be fuller or emptier there, or smaller. Shares of charge; and (cells,) the share that was moved there.
-        """
-        s = self.study
-        out, spans = np.zeros((2, len(s.cells))), np.zeros(len(s.cells))
+    def leads(self) -> Leads:
+        """Who is first at the end of charges and discharges; of none where nothing may rest on the curve."""
         if self.curve_contradicted:
-            return out, spans
-        excess = np.zeros(len(s.cells)) if s.excess is None else np.nan_to_num(s.excess[0])
-        resistance = s.usual_resistance * (1.0 + np.maximum(excess, 0.0))
-        for part in s.stretches:
-            if part.kind in ("rest", "parked") or (part.kind == "drive" and s.turns is not None):
-                continue  # in turns, the last readings of a drive are of other moments
-            if abs(s._charge_rows[part.last] - s._charge_rows[part.first]) < LEAD_MOVED * s.capacity:
-                continue
-            rows = np.arange(max(part.first, part.last - 4), part.last + 1)
-            with np.errstate(all="ignore"):
-                volts = np.nanmedian(s.log.cell_voltage[rows], axis=0)
-                current = float(np.nanmedian(s.current[rows]))
-            if not np.isfinite(current):
-                continue
-            sign = 1 if part.kind == "charge" else -1
-            # an aged cell still answers what flowed before the current tapered off
-            before = s.current[(s.seconds > s.seconds[part.last] - SLOW_S) & (np.arange(s.log.rows) <= part.last)]
-            past = float(np.nanmean(before)) / current if current else 1.0
-            lasting = resistance + s.usual_resistance * np.maximum(excess, 0.0) * np.clip(past - 1.0, 0.0, 20.0)
-            reliable = s.trusted & ~self.shifted
-            found = lead_bounds(volts, current, resistance, s.curve, reliable, sign, lasting)
-            whole = part.rows
-            moved = np.abs(s._charge_rows[whole] - s._charge_rows[part.first])
-            course = own_course(
-                s.log.cell_voltage[whole], np.nan_to_num(s.current[whole]), moved, resistance,
-                FLAT_MARGIN_V if s.curve.flat else TABLE_MARGIN_V, reliable, sign,
-            )
-            found[0] = np.minimum(found[0], course / s.capacity)
-            found = sign * found
-            larger = np.abs(found[0]) > np.abs(out[0])
-            out = np.where(larger, found, out)
-            spans = np.where(larger, min(float(moved[-1]) / s.capacity, 1.0), spans)
-        return out, spans
+            cells = len(self.study.cells)
+            return Leads(np.zeros((2, cells)), np.zeros(cells), np.zeros((2, cells)))
+        return find_leads(self.study, self.shifted)
 
     def _remaining_at_rest(self) -> Remaining | None:
         found = self.offset

@@ -9,6 +9,7 @@ for one than for another: a common fall of c [V/h] moves cell i by c (u'_i / u'_
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,10 +19,12 @@ from bmslogs.analysis.ocv import OcvCurve
 from bmslogs.analysis.regression import block_fit, equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.rounding import middle_error, weighted_error
 from bmslogs.analysis.statistics import LEAST_CELLS, robust_scale
+from bmslogs.analysis.stretches import Kind, Stretch
 from bmslogs.base.errors import NotEnoughData
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int64]
 
 SETTLE_H = 12.0
 LEAST_H = 8.0
@@ -36,6 +39,9 @@ LEAST_READINGS = 12
 FREE_H, LEAST_UNBLED = 12.0, 4
 """A time without bleeding that is as long tells of all cells [h]; else only cells that were never bled while parked
 tell, if they are so many (choice)."""
+BRIDGE_V, AGREE = 0.005, 3.0
+"""A pack that was used while nothing was logged comes back to within so much of the voltage it had by chance only [V];
+the drift over the pauses and that between them agree to so many scatters of the log's cells (choice)."""
 FLAT_WITHIN_V = 0.012
 """Within this of its voltage the place on a flat curve is not known [V] (choice)."""
 WINDOW, PASSED_V = 0.02, 0.02
@@ -134,6 +140,83 @@ def drift(
         slope, np.where(trusted, se, np.nan), blocks, float(h[-1] - h[0]), fit.coef[0] - back * fit.coef[1],
         np.hypot(np.maximum(jackknife_se(levels), own), of_middle),
         float(np.median(np.polyfit(h, v[:, trusted], 1)[0])),
+    )
+
+
+def bridged(stretches: Sequence[Stretch], volts: Floats) -> list[Stretch]:
+    """Return the times parked, those parted by a logger's pause joined where the string stood behind it as before.
+
+    Parameters
+    ----------
+    stretches
+        What the pack did, in order.
+    volts
+        (rows, cells) of cells whose readings count [V].
+    """
+    out: list[Stretch] = []
+    for part in stretches:
+        if part.kind not in ("rest", "parked"):
+            continue
+        before = out[-1] if out else None
+        if before is not None and before.last + 1 == part.first and _as_it_was(volts, before, part):
+            kind: Kind = "parked" if "parked" in (before.kind, part.kind) else "rest"
+            out[-1] = Stretch(kind, before.first, part.last)
+        else:
+            out.append(part)
+    return [part for part in out if part.kind == "parked"]
+
+
+def _as_it_was(volts: Floats, before: Stretch, part: Stretch) -> bool:
+    """Whether the middle cell reads the same on either side of a pause."""
+    if not volts.shape[1]:
+        return False
+    with np.errstate(all="ignore"):
+        levels = [
+            float(np.nanmedian(volts[rows]))
+            for rows in (slice(max(before.first, before.last - 9), before.last + 1),
+                         slice(part.first, min(part.last, part.first + 9) + 1))
+        ]
+    return abs(levels[1] - levels[0]) < BRIDGE_V
+
+
+def as_seen(whole: Drift, volts: Floats, seconds: Floats, piece: Ints, trusted: Bools) -> Drift:
+    """Return the drift over a time with pauses, and of cells that fell in the pauses alone what was seen of them.
+
+    A cell that loses charge while nobody looks, and none while it is seen, does not leak: it was bled or used.
+
+    Parameters
+    ----------
+    whole
+        Over all of it.
+    volts, seconds
+        (rows, cells) [V], (rows,) [s]; no NaN in trusted columns.
+    piece
+        (rows,) a number that changes at each pause.
+    trusted
+        (cells,) columns to use.
+
+    Notes
+    -----
+    Seen is the least-squares slope with a level of its own for each piece; that it parts from the whole is weighed
+    against how it does for the other cells of the log.
+    """
+    hours = (seconds - seconds[0]) / 3600.0
+    settled = hours >= min(SETTLE_H, 0.25 * hours[-1])
+    h, v, number = hours[settled], volts[settled], piece[settled]
+    away = v - np.median(v[:, trusted], axis=1, keepdims=True)
+    names, index = np.unique(number, return_inverse=True)
+    count = np.bincount(index).astype(float)
+    within = h - (np.bincount(index, h) / count)[index]
+    total = float((within**2).sum())
+    if len(names) < 2 or not total > 0 or trusted.sum() < LEAST_CELLS:
+        return whole
+    seen = within @ np.where(trusted, away, 0.0) / total
+    seen = seen - np.median(seen[trusted])
+    apart = np.where(trusted, whole.slope - seen, np.nan)
+    null = robust_scale(apart, 0.0)
+    unseen = np.abs(np.nan_to_num(apart - np.nanmedian(apart))) > AGREE * np.maximum(null, whole.se)
+    return replace(
+        whole, slope=np.where(unseen, seen, whole.slope), se=np.where(unseen, np.maximum(null, whole.se), whole.se)
     )
 
 

@@ -218,7 +218,7 @@ class Place:
         except NotEnoughData:
             return None
         bled = s.log.bleed is not None and bool(s.log.bleed[part.rows].any())
-        if part.kind != "parked" or part != s.longest_parked or bled:
+        if part.kind != "parked" or s.parked_through is None or part.first != s.parked_through.first or bled:
             return None
         return float(level[s.trusted].mean()) + found.level, found.level_se
 

@@ -224,35 +224,36 @@ class Study(LoadStudy):
     # ---- parked ---------------------------------------------------------------------------------------------
 
     @cached_property
-    def longest_parked(self) -> Stretch | None:
-        """The longest stretch over which the pack was parked, if any."""
-        return max(
-            (p for p in self.stretches if p.kind == "parked"),
-            key=lambda p: self.seconds[p.last] - self.seconds[p.first], default=None,
-        )
+    def parked_through(self) -> Stretch | None:
+        """The longest time parked where a logger's pauses are bridged, over which the string stood as it was."""
+        times = parked.bridged(self.stretches, self.log.cell_voltage[:, self.trusted])
+        return max(times, key=lambda p: float(self.seconds[p.last] - self.seconds[p.first]), default=None)
 
     @cached_property
     def parked(self) -> tuple[parked.Drift, float]:
-        """Drift over the longest parked stretch, and the mean voltage there [V].
+        """Drift over the longest time parked, and the mean voltage there [V].
 
         Raises
         ------
         NotEnoughData
             With the reason.
         """
-        longest = self.longest_parked
-        if longest is None:
+        through = self.parked_through
+        if through is None:
             raise NotEnoughData("the pack was not parked in this log")
-        volts, seconds = self.bridged_volts[longest.rows], self.seconds[longest.rows]
+        volts, seconds = self.bridged_volts[through.rows], self.seconds[through.rows]
         good, known = ~np.isnan(volts[:, self.trusted]).any(axis=1), self.trusted
-        if self.log.bleed is not None and self.log.bleed[longest.rows].any():
-            flags = np.asarray(self.log.bleed[longest.rows], bool)
+        if self.log.bleed is not None and self.log.bleed[through.rows].any():
+            flags = np.asarray(self.log.bleed[through.rows], bool)
             rows, kept = parked.without_bleeding(flags, seconds)
             good, known = good & rows, known & kept
         if good.sum() < parked.LEAST_READINGS or known.sum() < min(parked.LEAST_UNBLED, self.trusted.sum()):
             raise NotEnoughData("too few readings while parked without bleeding")
-        warmth = None if self.mean_temperature is None else self.mean_temperature[longest.rows][good]
+        warmth = None if self.mean_temperature is None else self.mean_temperature[through.rows][good]
         found = parked.drift(np.nan_to_num(volts[good]), seconds[good], warmth, known, self.log.voltage_step)
+        pieces = self.section[through.rows][good]
+        if len(np.unique(pieces)) > 1:
+            found = parked.as_seen(found, volts[good], seconds[good], pieces, known)
         return found, float(np.median(volts[good][:, known]))
 
     # ---- bleeding -------------------------------------------------------------------------------------------

@@ -292,9 +292,11 @@ def capacity(case: Case) -> list[Finding]:
     """Cells that hold less than the others."""
     k = case.knowledge
     found = k.capacity
-    if isinstance(found, str):
-        return []
     least = CAUSES["capacity_low"].least or 0.03
+    # what began alike and is first all the same is smaller, whatever the fit can say of it
+    first = k.leads.shortfall[0] > SURE_SHARE * least
+    if isinstance(found, str):
+        return [_first_for_small(case, int(i)) for i in np.flatnonzero(first)]
     value = np.nan_to_num(found.relative - 1.0)
     known = k.study.trusted & ~k.shifted & np.isfinite(found.half_relative)
     stand = standing_out(value, np.nan_to_num(found.half_relative, nan=1.0), least, known) & (value < 0)
@@ -315,7 +317,27 @@ def capacity(case: Case) -> list[Finding]:
              METER_FIRST, "Confirm with a second charge or discharge over the same span before a module is swapped."],
             size=size, half=half,
         ))
-    return out + [_unlike_finding(case, int(i)) for i in np.flatnonzero(_unlike_any(case) & known & ~stand)]
+    out += [_first_for_small(case, int(i)) for i in np.flatnonzero(first & ~stand)]
+    return out + [_unlike_finding(case, int(i)) for i in np.flatnonzero(_unlike_any(case) & known & ~stand & ~first)]
+
+
+def _first_for_small(case: Case, i: int) -> Finding:
+    """A cell that was not ahead at rest, and is first at the end."""
+    cell, leads = case.cells[i], case.knowledge.leads
+    least, most = (float(x) for x in leads.shortfall[:, i])
+    fuller = leads.bounds[0, i] > 0
+    return finding(
+        case.pack, "capacity_low", "act" if 0.5 * (least + most) > 0.10 else "look", [cell],
+        f"{case.place(cell)}: this cell is {'full' if fuller else 'empty'} before the others though it stood beside "
+        f"them at rest when the {'charge' if fuller else 'discharge'} began: it holds at least {percent(least, 1)} "
+        "less.",
+        [f"at the end it is {percent(abs(float(leads.bounds[0, i])), 1)} of charge ahead or more, after "
+         f"{leads.spans[i] * 100:.0f} % were moved; what it was ahead at rest, with its error, is taken off"],
+        ["Keep the pack within the limits of this cell: it is empty first.",
+         "Balancing does not mend it; see gain_by_replacing for what a swap of its module would win.",
+         METER_FIRST, "Confirm with a second charge or discharge over the same span before a module is swapped."],
+        size=-least, high=-least,
+    )
 
 
 UNLIKE_EXCESS = 0.15
@@ -340,7 +362,7 @@ def _unlike_any(case: Case) -> Bools:
     left = k.remaining
     if left is not None:
         out &= ~(np.abs(np.nan_to_num(left.value)) > 2.0 * np.nan_to_num(left.half, nan=np.inf))
-    return np.asarray(out & ~(np.abs(k.leads[0]) > (CAUSES["soc_offset_low"].least or 0.01)), bool)
+    return np.asarray(out & ~(np.abs(k.leads.bounds[0]) > (CAUSES["soc_offset_low"].least or 0.01)), bool)
 
 
 def _unlike_finding(case: Case, i: int) -> Finding:
@@ -376,9 +398,9 @@ def charge_offsets(case: Case) -> list[Finding]:
     # who is first at the end of a charge is plain even where the flat of a curve does not let it be sized; emptier or
     # smaller, it must be of practical weight as either
     small = capacity_suspects(case)
-    enough = np.maximum(least, (CAUSES["capacity_low"].least or 0.03) * k.lead_spans)
-    for i in np.flatnonzero((np.abs(k.leads[0]) > enough) & ~named & ~small):
-        out.append(_lead_finding(case, int(i), *(float(bound) for bound in k.leads[:, i])))
+    enough = np.maximum(least, (CAUSES["capacity_low"].least or 0.03) * k.leads.spans)
+    for i in np.flatnonzero((np.abs(k.leads.bounds[0]) > enough) & ~named & ~small):
+        out.append(_lead_finding(case, int(i), *(float(bound) for bound in k.leads.bounds[:, i])))
     return out
 
 

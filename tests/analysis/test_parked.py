@@ -172,3 +172,35 @@ def test_a_long_time_without_bleeding_tells_of_all_cells():
     rows, cells = parked.without_bleeding(flags, np.arange(40) * 3600.0)
     assert rows.sum() == 40 - 6
     assert cells.tolist() == [False, False, True]
+
+
+def with_pauses(leak_A, in_pauses_only=False):
+    """Four days parked, of which the logger sleeps 10 of every 24 hours; cell 7 leaks (planted)."""
+    hours = np.arange(0.0, 96.0, 0.1)
+    awake = hours % 24.0 < 14.0
+    spent = np.cumsum(np.where(awake, 0.0, 0.1)) if in_pauses_only else hours
+    lost = np.where(np.arange(12) == 6, leak_A, 0.0) * spent[:, None] + 0.002 * hours[:, None]
+    volts = built_in("NMC").voltage(0.62 + 0.002 * np.sin(np.arange(12)) - lost / CAPACITY)
+    return parked_log(volts[awake], hours[awake])
+
+
+def test_a_logger_that_sleeps_now_and_then_still_tells_a_leak():
+    found, told = leaks(with_pauses(0.010))
+    assert found.conditions["hours"] > 60.0
+    assert [f.cells for f in told] == [(7,)]
+    assert abs(found.amps[6] - 0.010) < found.half[6] < 0.006
+
+
+def test_what_goes_while_nobody_looks_is_no_leak():
+    _, told = leaks(with_pauses(0.030, in_pauses_only=True))
+    assert not told
+
+
+def test_a_pack_that_was_used_in_the_pause_was_not_parked_through():
+    rests = [parked.Stretch("parked", 0, 9), parked.Stretch("rest", 10, 19), parked.Stretch("parked", 20, 29)]
+    volts = np.full((30, 4), 3.7)
+    assert parked.bridged(rests, volts) == [parked.Stretch("parked", 0, 29)]
+    volts[20:] += 0.006
+    assert parked.bridged(rests, volts) == [parked.Stretch("parked", 0, 19), parked.Stretch("parked", 20, 29)]
+    driven = [rests[0], parked.Stretch("drive", 10, 19), rests[2]]
+    assert parked.bridged(driven, np.full((30, 4), 3.7)) == [rests[0], rests[2]]

@@ -1,0 +1,135 @@
+"""Which cells are first at the end of a charge or discharge, and whether they were ahead when it began."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.analysis.models.empty_or_small import ahead_at_start, least_shortfall
+from bmslogs.analysis.models.lead import FLAT_MARGIN_V, TABLE_MARGIN_V, lead_bounds, own_course
+from bmslogs.analysis.rounding import mean_error
+from bmslogs.analysis.stretches import Stretch
+from bmslogs.analysis.study import Study
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+SLOW_S = 1800.0
+"""For so long a cell's slow polarisation remembers a current [s] (choice)."""
+LEAD_MOVED = 0.02
+"""Share of the capacity that must have been moved before its end tells who leads (choice)."""
+REST_READING_SD_V = 0.0005
+"""How far two channels of one board read apart at rest [V] (choice, one sd)."""
+REST_LEAST_S, REST_END_S = 120.0, 300.0
+"""Least length of a rest that tells where a cell began, and the part of it, before its end, that is read [s]
+(choice)."""
+END_ROWS = 5
+"""Rows at the end of a charge or discharge that are read (choice)."""
+
+
+@dataclass(frozen=True)
+class Leads:
+    """Cells that are first at an end.
+
+    Attributes
+    ----------
+    bounds
+        (2, cells) by how much a cell is fuller than the middle one at least and at most, negative: emptier; nought
+        where none is surely ahead. A cell that is first may be fuller or emptier there, or smaller. Shares of charge.
+    spans
+        (cells,) share of the capacity that the charge or discharge moved at whose end each cell leads.
+    shortfall
+        (2, cells) by how much a cell must be smaller, at least and at most, for what it was not yet ahead when that
+        began, as fractions; nought where it need not be, or where no rest tells.
+    """
+
+    bounds: Floats
+    spans: Floats
+    shortfall: Floats
+
+
+def find_leads(study: Study, shifted: Bools) -> Leads:
+    """Look at the last rows of every charge and steady discharge.
+
+    Parameters
+    ----------
+    study
+        The log.
+    shifted
+        (cells,) True where a reading is not to be believed.
+    """
+    s = study
+    cells = len(s.cells)
+    out = Leads(np.zeros((2, cells)), np.zeros(cells), np.zeros((2, cells)))
+    excess = np.zeros(cells) if s.excess is None else np.nan_to_num(s.excess[0])
+    reliable = s.trusted & ~shifted
+    for k, part in enumerate(s.stretches):
+        if part.kind in ("rest", "parked") or (part.kind == "drive" and s.turns is not None):
+            continue  # in turns, the last readings of a drive are of other moments
+        if abs(s._charge_rows[part.last] - s._charge_rows[part.first]) < LEAD_MOVED * s.capacity:
+            continue
+        sign = 1 if part.kind == "charge" else -1
+        found = _ahead_at_end(s, part, excess, reliable, sign)
+        if found is None:
+            continue
+        moved = min(abs(float(s._charge_rows[part.last] - s._charge_rows[part.first])) / s.capacity, 1.0)
+        shortfall = _shortfall(s, s.stretches[k - 1] if k else None, part, found, reliable, sign, moved)
+        larger = found[0] > np.abs(out.bounds[0])
+        out = Leads(
+            np.where(larger, sign * found, out.bounds), np.where(larger, moved, out.spans),
+            np.where(larger, shortfall, out.shortfall),
+        )
+    return out
+
+
+def _ahead_at_end(s: Study, part: Stretch, excess: Floats, reliable: Bools, sign: int) -> Floats | None:
+    """Return (2, cells) by how much each cell leads at least and at most, nought or more; None without a current."""
+    resistance = s.usual_resistance * (1.0 + np.maximum(excess, 0.0))
+    rows = np.arange(max(part.first, part.last - END_ROWS + 1), part.last + 1)
+    with np.errstate(all="ignore"):
+        volts = np.nanmedian(s.log.cell_voltage[rows], axis=0)
+        current = float(np.nanmedian(s.current[rows]))
+    if not np.isfinite(current):
+        return None
+    # an aged cell still answers what flowed before the current tapered off
+    before = s.current[(s.seconds > s.seconds[part.last] - SLOW_S) & (np.arange(s.log.rows) <= part.last)]
+    past = float(np.nanmean(before)) / current if current else 1.0
+    lasting = resistance + s.usual_resistance * np.maximum(excess, 0.0) * np.clip(past - 1.0, 0.0, 20.0)
+    found = lead_bounds(volts, current, resistance, s.curve, reliable, sign, lasting)
+    moved = np.abs(s._charge_rows[part.rows] - s._charge_rows[part.first])
+    margin = FLAT_MARGIN_V if s.curve.flat else TABLE_MARGIN_V
+    course = own_course(
+        s.log.cell_voltage[part.rows], np.nan_to_num(s.current[part.rows]), moved, resistance, margin, reliable, sign
+    )
+    found[0] = np.minimum(found[0], course / s.capacity)
+    return found
+
+
+def _shortfall(
+    s: Study, rest: Stretch | None, part: Stretch, found: Floats, reliable: Bools, sign: int, moved: float
+) -> Floats:
+    """Return (2, cells) by how much cells must be smaller, from the rest before; nought where there is none."""
+    none = np.zeros_like(found)
+    if rest is None or rest.kind not in ("rest", "parked") or s.section[rest.last] != s.section[part.first]:
+        return none
+    t = s.seconds
+    if t[rest.last] - t[rest.first] < REST_LEAST_S or (s.log.bleed is not None and s.log.bleed[rest.rows].any()):
+        return none
+    rows = np.arange(rest.first, rest.last + 1)
+    end = rows[t[rows] >= max(t[rest.last] - REST_END_S, 0.5 * (t[rest.first] + t[rest.last]))]
+    early = rows[t[rows] < t[end[0]]]
+    volts = s.log.cell_voltage
+    if not len(early) or not reliable.any():
+        return none
+    with np.errstate(all="ignore"):
+        level, before = np.nanmean(volts[end], axis=0), np.nanmean(volts[early], axis=0)
+    # what a cell still settles otherwise than the others it has settled before
+    settles = (level - before) - float(np.nanmedian((level - before)[reliable]))
+    sd = np.sqrt(mean_error(volts[end], s.log.voltage_step) ** 2 + REST_READING_SD_V**2 + settles**2)
+    ahead, half = ahead_at_start(level, sd, s.curve, reliable, sign)
+    span = np.full(found.shape[1], moved)
+    least = least_shortfall(found[0], ahead, half, span)
+    most = least_shortfall(found[1], ahead, -half, span)
+    return np.where(reliable & np.isfinite(half), np.stack([least, np.maximum(most, least)]), 0.0)
