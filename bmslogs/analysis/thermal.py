@@ -368,7 +368,7 @@ def settled_by_cells(
             continue
         if odds < -warm_place.WITHIN:
             fault = replace(
-                fault, doubt={"air": None, "either": "one"}.get(fault.doubt or "", fault.doubt),
+                fault, doubt={"air": None, "place": None, "either": "one"}.get(fault.doubt or "", fault.doubt),
                 evidence=f"{fault.evidence}; the cells there drop {np.expm1(told) * 100:+.0f} % more, not the "
                 f"{np.expm1(real) * 100:+.0f} % that such a difference would make",
             )

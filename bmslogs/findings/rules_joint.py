@@ -51,12 +51,13 @@ def _loose(case: Case, joint: LooseJoint) -> Finding:
             "that the load makes the drop cannot be proven: the current hardly varied and never reversed or rested "
             "for long enough; a reading that drops out would look alike"
         )
+    how = "opens and closes" if joint.switches else "opens for moments"
     link = bool(study.links[joint.column])
     if link:
         because.append("a link to the next module lies inside the tap of this cell")
     return finding(
         case.pack, "joint_loose", level, [cell],
-        f"{case.place(cell)}: a contact in its tap opens for moments under load and adds about "
+        f"{case.place(cell)}: a contact in its tap {how} under load and adds about "
         f"{joint.ohm * 1e3:.1f} mohm{'' if sure else ', or its reading drops out'}.",
         because,
         ["Do not drive it hard until it has been found: a contact that opens under load burns.", METER_FIRST,

@@ -62,8 +62,8 @@ def discharge(small=0.0, emptier=0.0, rest_s=400, seed=3):
 
 @pytest.mark.parametrize("small", [0.06, 0.12, 0.3])
 def test_a_small_cell_that_began_beside_the_others_is_never_told_to_balance(small):
-    """The larger the shortfall the louder; by no size is it called emptier. (30 % smaller and alike at 95 % it lacks 1.5
-    % of charge less to full: that it is fuller there is true.)"""
+    """The larger the shortfall the louder; by no size is it called emptier. (30 % smaller and alike at 95 % it lacks
+    1.5 % of charge less to full: that it is fuller there is true.)"""
     log = discharge(small=small)
     least, most = Knowledge(Study(log)).leads.shortfall[:, 4]
     assert 0.5 * min(small, 0.1) < least <= small <= most or most == 0.0

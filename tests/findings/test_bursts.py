@@ -84,3 +84,30 @@ def test_a_channel_that_drops_out_is_no_lug() -> None:
     volts[rows, 7] -= 0.1  # the same whichever way the current flows, at rest too
     causes = {f.cause for f in diagnose(logged(seconds, current, volts, 10)).findings}
     assert "joint_loose" not in causes
+
+
+def test_a_lug_that_is_open_as_often_as_not() -> None:
+    """Open and shut for 15 s and more at a time, by halves now and then (planted): no state of it is the usual one."""
+    seconds, current, volts = a_drive(4)
+    rng = np.random.default_rng(44)
+    state, now = np.zeros(ROWS), 0.0
+    for k in range(60, ROWS):
+        if rng.random() < 1 / 15:
+            now = float(rng.choice([0.0, 0.5, 1.0, 1.0]))
+        state[k] = now
+    volts[:, 6] -= 8e-4 * state * current
+    found = [f for f in diagnose(logged(seconds, current, volts, 4)).findings if f.level != "note"]
+    assert [(f.cause, f.cells, f.level) for f in found] == [("joint_loose", (7,), "act")]
+    assert found[0].size is not None
+    assert 4e-4 < found[0].size < 9e-4
+
+
+def test_a_reading_that_jumps_without_regard_for_the_load_is_no_lug() -> None:
+    """The same comings and goings of 40 mV in cell 7 whatever flows (planted)."""
+    seconds, current, volts = a_drive(4)
+    rng = np.random.default_rng(44)
+    edges = np.sort(rng.choice(np.arange(60, ROWS), 90, replace=False))
+    up = np.searchsorted(edges, np.arange(ROWS)) % 2 == 1
+    volts[up, 6] -= 0.040
+    found = diagnose(logged(seconds, current, volts, 4)).findings
+    assert "joint_loose" not in {f.cause for f in found}

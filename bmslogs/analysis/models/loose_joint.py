@@ -66,6 +66,8 @@ class LooseJoint:
         Whether current in both directions, or its size, or its absence at rest shows that the load makes the drop.
     rows
         (samples,) True where the drop is there.
+    switches
+        Whether it is open about as often as not: what its cell drops otherwise is then not known apart from it.
     """
 
     column: int
@@ -80,6 +82,7 @@ class LooseJoint:
     discharging: int
     follows: bool
     rows: Bools
+    switches: bool = False
 
 
 @dataclass(frozen=True)
@@ -164,6 +167,7 @@ def find(
             continue
         bursts = _joint(settled(left[:, cell], loads), big[:, cell], current, least[:, cell], capacity)
         found = None if bursts is None else _weighed(int(cell), *bursts, current, seconds, capacity, float(noise[cell]))
+        found = found or _switching(int(cell), jump[:, cell], big[:, cell], current, seconds, capacity)
         if found is not None:
             joints.append(found)
     named = {j.column for j in joints}
@@ -259,6 +263,36 @@ def _weighed(
     follows = _follows(drop[right], amps[right], min(charging, discharging), current, capacity, bursts)
     return LooseJoint(
         cell, bursts, wrong, 0, middle, low, high, float(np.median(length[right])), charging, discharging, follows, rows
+    )
+
+
+def _switching(
+    cell: int, jump: Floats, big: Bools, current: Floats, seconds: Floats, capacity: float
+) -> LooseJoint | None:
+    """Weigh the jumps by themselves, of a contact that is open as often as not: no state of it is the usual one.
+
+    Each jump is worth r_j = -de_j / I_j ohms, whichever way the load flows: up where it opens, down where it closes,
+    and both about as often. Jumps that are no contact's know nothing of the load. A change that falls together with a
+    step of the current is not seen, so that between two jumps the contact may have been open if either says so.
+    """
+    at = np.flatnonzero(big & (np.abs(current[1:]) > LEAST_C_RATE * capacity))
+    if len(at) < 2 * LEAST_BURSTS or len(at) < (1.0 - WRONG_SHARE) * big.sum():
+        return None
+    amps = current[at + 1]
+    ohm = -jump[at] / amps
+    opens = ohm > 0
+    if not WRONG_SHARE < opens.mean() < 1.0 - WRONG_SHARE:
+        return None
+    if not _follows(np.abs(jump[at]), np.abs(amps), 0, current, capacity, len(at)):
+        return None
+    between = np.concatenate([[False], opens]) | np.concatenate([~opens, [False]])
+    open_rows = np.repeat(between, np.diff(np.concatenate([[0], at + 1, [len(current)]])))
+    length = np.diff(seconds[at + 1])[between[1:-1]]
+    low, middle, high = (float(v) for v in np.percentile(np.abs(ohm), [25, 50, 75]))
+    into_charge = int((opens & (amps < 0)).sum())
+    return LooseJoint(
+        cell, int(opens.sum()), 0, 0, middle, low, high, float(np.median(length)) if len(length) else 0.0,
+        into_charge, int(opens.sum()) - into_charge, True, np.asarray(open_rows, bool), True,
     )
 
 
