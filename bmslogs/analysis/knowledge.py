@@ -59,8 +59,8 @@ BEND_ERROR, FLAT_BEND_ERROR = 0.1, 0.3
 flat curve an electrode that steps changes the resistance within a few per cent of charge as well, the more the more of
 it falls with the load: a pulse at the mean charge of a drive is not the mean of the drive."""
 ZERO_C_RATE = 0.00012
-"""How well a rest tells the zero of a current sensor, as a share of the capacity per hour: what the BMS itself draws, 12
-mA of 100 Ah (common practice, no source)."""
+"""How well a rest tells the zero of a current sensor, as a share of the capacity per hour: what the BMS itself
+draws, 12 mA of 100 Ah (common practice, no source)."""
 WORTH_CAPACITY = 0.02
 """Half width up to which every capacity must be known before a pack's worth is said (choice)."""
 FULL_SD, BOOK_FULL_SD, FLAT_BOOK_FULL_SD = 0.0006, 0.008, 0.006
