@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 from bmslogs.base.errors import BadInput
 from bmslogs.importers.plan.beside import Beside
-from bmslogs.importers.recognise.clock import Clock
+from bmslogs.importers.plan.clock import Clock
 from bmslogs.importers.text.dialect import Dialect
 from bmslogs.importers.text.numbers import NumberStyle
 from bmslogs.importers.text.units import Unit

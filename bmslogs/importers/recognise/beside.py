@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterator
 
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.importers.plan.clock import Fraction, Steady
 from bmslogs.importers.recognise.numeric_time import (
     ELAPSED,
     Counted,
@@ -31,69 +32,6 @@ COMPARED = 60
 """Choice: as many rows of the sample are compared."""
 TWINS = 0.02
 """Choice: with fewer rows that share a stamp no fraction is looked for."""
-
-
-@dataclass(frozen=True)
-class Fraction:
-    """A column that tells where within a coarse stamp a row lies.
-
-    Attributes
-    ----------
-    index
-        Column of the file.
-    scale, offset
-        Microseconds since 1970 (local), or behind the stamp, are value * scale + offset.
-    running
-        Whether it counts on; else it is the part of the second that the stamp lacks.
-    coarse
-        Step of the stamps [us].
-    """
-
-    index: int
-    scale: float
-    offset: int
-    running: bool
-    coarse: int
-
-    def fine(self, us: Int64s, values: Floats) -> Int64s:
-        """Return stamps with their fraction; a stamp that the column does not fit stays as it is."""
-        good = np.isfinite(values) & (us != MISSING)
-        part = np.rint(np.where(good, values, 0.0) * self.scale).astype(np.int64)
-        time = part + (self.offset if self.running else us)
-        behind = time - us
-        slack = self.coarse // 20 if self.running else 0
-        good &= (behind >= -slack) & (behind < self.coarse + slack)
-        return np.where(good, time, us)
-
-
-@dataclass(frozen=True)
-class Steady:
-    """A count beside the stamps that goes on where the clock was lost: it tells the time of such rows.
-
-    Attributes
-    ----------
-    index
-        Column of the file.
-    scale, offset
-        Microseconds since 1970 (local) are value * scale + offset.
-    first, end
-        Stamps outside [us] are those of a clock that was not set.
-    """
-
-    index: int
-    scale: float
-    offset: int
-    first: int
-    end: int
-
-    def right(self, us: Int64s, values: Floats) -> Int64s:
-        """Return stamps with those of a clock that was not set, and missing ones, told by the count."""
-        lost = (us < self.first) | (us >= self.end)
-        if not lost.any():
-            return us
-        lost &= np.isfinite(values)
-        counted = np.rint(np.where(lost, values, 0.0) * self.scale).astype(np.int64) + self.offset
-        return np.where(lost, counted, us)
 
 
 def epochs_beside(sample: Sample, headers: list[Header], taken: tuple[int, ...]) -> list[tuple[int, Counted]]:
@@ -209,13 +147,15 @@ def find_fraction(
     coarse = coarseness(us, sample)
     if not coarse:
         return None
+    found = (_part(c, headers[c.index], us, sample, coarse) or _running(c, us, coarse) for c in _full(sample, taken))
+    return next((one for one in found if one is not None), None)
+
+
+def _full(sample: Sample, taken: tuple[int, ...]) -> Iterator[SampledColumn]:
+    """Yield the columns of numbers that have one in nearly every row, but those taken."""
     for c in sample.columns:
-        if c.index in taken or c.style is None or c.filled < 0.95 * sample.rows:
-            continue
-        found = _part(c, headers[c.index], us, sample, coarse) or _running(c, us, coarse)
-        if found is not None:
-            return found
-    return None
+        if c.index not in taken and c.style is not None and c.filled >= 0.95 * sample.rows:
+            yield c
 
 
 def _part(c: SampledColumn, head: Header, us: Int64s, sample: Sample, coarse: int) -> Fraction | None:
@@ -278,8 +218,8 @@ def find_steady(
     if known.sum() < 20:
         return None
     coarse = SECOND if not (us[known] % SECOND).any() else 1000
-    for c in sample.columns:
-        if c.index in taken or c.style is None or c.filled < 0.95 * sample.rows or not is_named(headers[c.index]):
+    for c in _full(sample, taken):
+        if not is_named(headers[c.index]):
             continue
         values = c.values[np.isfinite(c.values)]
         if len(values) < 20 or (np.diff(values) < 0).any() or values[-1] == values[0]:

@@ -12,12 +12,13 @@ from bmslogs.base.columns import bleed_column, cell_column, temperature_column
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.importers.plan.beside import Beside
+from bmslogs.importers.plan.clock import Clock
 from bmslogs.importers.plan.plan import Bits, Plan, Role, Taken
 from bmslogs.importers.plan.profile import Profile
 from bmslogs.importers.plan.sign import PAIR_SAYS, Sign, Stated, judge_sign
 from bmslogs.importers.recognise.bleed_columns import find_bits
 from bmslogs.importers.recognise.cells import Cells, find_cells, module_ranks, voltage_unit
-from bmslogs.importers.recognise.clock import Clock, column_called, find_clock
+from bmslogs.importers.recognise.clock import column_called, find_clock
 from bmslogs.importers.recognise.counters import find_beside
 from bmslogs.importers.recognise.currents import Currents, find_current
 from bmslogs.importers.recognise.long_table import CELL, MODULE, LongLayout, find_long

@@ -6,10 +6,10 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.importers.plan.beside import Beside, Mode
+from bmslogs.importers.plan.clock import Clock
 from bmslogs.importers.plan.plan import Taken
 from bmslogs.importers.plan.sign_evidence import Floats, Int64s, SignEvidence
 from bmslogs.importers.recognise.cells import Cells
-from bmslogs.importers.recognise.clock import Clock
 from bmslogs.importers.text.arrow import arrow_numbers
 from bmslogs.importers.text.sample import Sample
 from bmslogs.importers.text.stamps import MISSING
