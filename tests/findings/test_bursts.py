@@ -111,3 +111,12 @@ def test_a_reading_that_jumps_without_regard_for_the_load_is_no_lug() -> None:
     volts[up, 6] -= 0.040
     found = diagnose(logged(seconds, current, volts, 4)).findings
     assert "joint_loose" not in {f.cause for f in found}
+
+
+def test_a_weak_cell_whose_resistance_grows_towards_empty_is_no_lug() -> None:
+    """Cell 6 drops three times as much at every step of the current, and ever more of it (planted)."""
+    seconds, current, volts = a_drive(6)
+    volts[:, 5] -= (1.0 + np.arange(ROWS) / ROWS) * OHM * current
+    found = diagnose(logged(seconds, current, volts, 6)).findings
+    assert "joint_loose" not in {f.cause for f in found}
+    assert any(f.cells == (6,) and f.level == "act" for f in found)

@@ -37,6 +37,9 @@ LONGEST_S = 60.0
 WRONG_SHARE = 0.25
 """Share of bursts that may go the other way: where a lug is open half of the time, what is usual turns over
 (choice)."""
+HELD_SHARE, HELD_C_RATE = 0.05, 0.005
+"""The current holds where it swings by less than this share of it, and of the capacity per hour: at a step a cell whose
+resistance has grown jumps as well (choice)."""
 CHANCE = 1e-3
 """How seldom signs alone may fall so, per log."""
 ROUNDS, MEDIAN_ROWS = 25, 1500
@@ -167,7 +170,8 @@ def find(
             continue
         bursts = _joint(settled(left[:, cell], loads), big[:, cell], current, least[:, cell], capacity)
         found = None if bursts is None else _weighed(int(cell), *bursts, current, seconds, capacity, float(noise[cell]))
-        found = found or _switching(int(cell), jump[:, cell], big[:, cell], current, seconds, capacity)
+        held = big[:, cell] & (swing < HELD_SHARE * np.abs(current[1:]) + HELD_C_RATE * capacity)
+        found = found or _switching(int(cell), jump[:, cell], held, current, seconds, capacity)
         if found is not None:
             joints.append(found)
     named = {j.column for j in joints}
@@ -267,16 +271,16 @@ def _weighed(
 
 
 def _switching(
-    cell: int, jump: Floats, big: Bools, current: Floats, seconds: Floats, capacity: float
+    cell: int, jump: Floats, held: Bools, current: Floats, seconds: Floats, capacity: float
 ) -> LooseJoint | None:
-    """Weigh the jumps by themselves, of a contact that is open as often as not: no state of it is the usual one.
+    """Weigh the jumps under a current that holds, of a contact that is open as often as not: no state is the usual one.
 
     Each jump is worth r_j = -de_j / I_j ohms, whichever way the load flows: up where it opens, down where it closes,
     and both about as often. Jumps that are no contact's know nothing of the load. A change that falls together with a
     step of the current is not seen, so that between two jumps the contact may have been open if either says so.
     """
-    at = np.flatnonzero(big & (np.abs(current[1:]) > LEAST_C_RATE * capacity))
-    if len(at) < 2 * LEAST_BURSTS or len(at) < (1.0 - WRONG_SHARE) * big.sum():
+    at = np.flatnonzero(held & (np.abs(current[1:]) > LEAST_C_RATE * capacity))
+    if len(at) < 2 * LEAST_BURSTS or len(at) < (1.0 - WRONG_SHARE) * held.sum():
         return None
     amps = current[at + 1]
     ohm = -jump[at] / amps
