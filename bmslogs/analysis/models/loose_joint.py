@@ -171,7 +171,8 @@ def find(
         bursts = _joint(settled(left[:, cell], loads), big[:, cell], current, least[:, cell], capacity)
         found = None if bursts is None else _weighed(int(cell), *bursts, current, seconds, capacity, float(noise[cell]))
         held = big[:, cell] & (swing < HELD_SHARE * np.abs(current[1:]) + HELD_C_RATE * capacity)
-        found = found or _switching(int(cell), jump[:, cell], held, current, seconds, capacity)
+        resting = int((big[:, cell] & (np.abs(current[1:]) <= LEAST_C_RATE * capacity)).sum())
+        found = found or _switching(int(cell), jump[:, cell], held, resting, current, seconds, capacity)
         if found is not None:
             joints.append(found)
     named = {j.column for j in joints}
@@ -271,7 +272,7 @@ def _weighed(
 
 
 def _switching(
-    cell: int, jump: Floats, held: Bools, current: Floats, seconds: Floats, capacity: float
+    cell: int, jump: Floats, held: Bools, resting: int, current: Floats, seconds: Floats, capacity: float
 ) -> LooseJoint | None:
     """Weigh the jumps under a current that holds, of a contact that is open as often as not: no state is the usual one.
 
@@ -280,14 +281,18 @@ def _switching(
     step of the current is not seen, so that between two jumps the contact may have been open if either says so.
     """
     at = np.flatnonzero(held & (np.abs(current[1:]) > LEAST_C_RATE * capacity))
-    if len(at) < 2 * LEAST_BURSTS or len(at) < (1.0 - WRONG_SHARE) * held.sum():
+    if len(at) < 2 * LEAST_BURSTS or resting > WRONG_SHARE * len(at):
         return None
     amps = current[at + 1]
     ohm = -jump[at] / amps
     opens = ohm > 0
     if not WRONG_SHARE < opens.mean() < 1.0 - WRONG_SHARE:
         return None
-    if not _follows(np.abs(jump[at]), np.abs(amps), 0, current, capacity, len(at)):
+    size, load = np.log(np.abs(jump[at])), np.log(np.abs(amps))
+    # a contact that opens by halves now and then is less plainly in proportion; then it must have missed the rests, too
+    against = load.std() > LEAST_SPREAD and (size - load).std() >= size.std()
+    silent = not resting and not against and _misses_the_rests(current, capacity, len(at))
+    if not (_in_proportion(size, load) or silent):
         return None
     between = np.concatenate([[False], opens]) | np.concatenate([~opens, [False]])
     open_rows = np.repeat(between, np.diff(np.concatenate([[0], at + 1, [len(current)]])))
@@ -300,6 +305,25 @@ def _switching(
     )
 
 
+LEAST_SPREAD, PROPORTION = 0.15, 0.8
+"""Spread of the logarithm of the load from which proportion can be told, and how much of the jumps' own spread may be
+left when the load's is taken out (choice)."""
+
+
+def _in_proportion(size: Floats, load: Floats) -> bool:
+    """Whether jumps grow with the load that flowed; (n,) logarithms of both."""
+    if load.std() <= LEAST_SPREAD or not size.std() > 0:
+        return False
+    correlation = float(np.corrcoef(size, load)[0, 1])
+    return correlation > 3.0 / np.sqrt(len(size)) and float((size - load).std()) < PROPORTION * float(size.std())
+
+
+def _misses_the_rests(current: Floats, capacity: float, bursts: int) -> bool:
+    """Whether so many bursts, had they no regard for the load, would have missed the rests by a chance of one only."""
+    resting = float((np.abs(current) < LEAST_C_RATE * capacity).mean())
+    return bool(resting < 1.0 and (1.0 - resting) ** bursts < CHANCE)
+
+
 def _follows(drop: Floats, amps: Floats, both: int, current: Floats, capacity: float, bursts: int) -> bool:
     """Whether the load makes the drop: by its direction, its size, or since nothing is seen at rest."""
     if both >= 2:
@@ -310,6 +334,4 @@ def _follows(drop: Floats, amps: Floats, both: int, current: Floats, capacity: f
         correlation = float(np.corrcoef(size, load)[0, 1])
         if correlation > 3.0 / np.sqrt(len(size)) and spread < 1.0:
             return True
-    resting = float((np.abs(current) < LEAST_C_RATE * capacity).mean())
-    # had bursts no regard for the load, so many would have missed the rests by a chance of
-    return bool(resting < 1.0 and (1.0 - resting) ** bursts < CHANCE)
+    return _misses_the_rests(current, capacity, bursts)
