@@ -15,13 +15,17 @@ from bmslogs.analysis.estimates import estimate_all
 from bmslogs.analysis.knowledge import Knowledge
 from bmslogs.analysis.study import Study
 from bmslogs.base.cautions import CAUTIONS
+from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.results import Diagnosis, Finding, by_urgency
 from bmslogs.findings import (
     rules_bleed,
-    rules_cells,
+    rules_capacity,
+    rules_charge,
     rules_joint,
+    rules_leak,
     rules_limits,
     rules_pack_file,
+    rules_resistance,
     rules_sensing,
     rules_thermal,
 )
@@ -35,7 +39,7 @@ METHOD = "2026-11.13"
 RULES: tuple[Callable[[Case], list[Finding]], ...] = (
     rules_sensing.loom, rules_sensing.shifted, rules_sensing.wires, rules_thermal.sensors,
     rules_joint.bursts,
-    rules_cells.guarded,
+    rules_resistance.resistance, rules_capacity.capacity, rules_charge.charge_offsets, rules_leak.self_discharge,
     rules_thermal.hot,
     rules_bleed.effect, rules_bleed.plateau,
     rules_limits.voltage, rules_limits.temperature, rules_limits.current, rules_limits.cold, rules_limits.zero,
@@ -43,6 +47,14 @@ RULES: tuple[Callable[[Case], list[Finding]], ...] = (
     rules_pack_file.mismatch,
 )
 """Every rule, sensing first."""
+
+
+def _told(rule: Callable[[Case], list[Finding]], case: Case) -> list[Finding]:
+    """Return what a rule finds; nothing where the log cannot answer its question."""
+    try:
+        return rule(case)
+    except NotEnoughData:
+        return []
 
 
 def diagnose(log: Log) -> Diagnosis:
@@ -64,7 +76,7 @@ def diagnose(log: Log) -> Diagnosis:
         knowledge = Knowledge(Study(log))
         estimates = estimate_all(knowledge)
         case = Case(knowledge)
-        findings = rules_pack_file.without_unread(sure(found) for rule in RULES for found in rule(case))
+        findings = rules_pack_file.without_unread(sure(found) for rule in RULES for found in _told(rule, case))
     return Diagnosis(
         log=describe(log, knowledge.study.kinds) | {"settings": settings(knowledge.study)},
         pack={"id": log.pack.id, "vehicle": log.pack.vehicle, "cells": log.pack.cells_in_series},

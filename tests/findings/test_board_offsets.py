@@ -7,7 +7,7 @@ import pytest
 
 from bmslogs.analysis.ocv import built_in
 from bmslogs.base.pack import Module, Pack, SenseBoard
-from bmslogs.findings.rules_cells import _board_offsets
+from bmslogs.findings.rules_charge import _board_offsets
 
 CELLS = tuple(range(1, 25))
 

@@ -1,0 +1,152 @@
+"""Which cells are emptier or fuller than the others at full charge: what balancing can mend."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.analysis.knowledge import Knowledge
+from bmslogs.analysis.statistics import robust_scale
+from bmslogs.base.results import Finding
+from bmslogs.findings.case import METER_FIRST, Case, finding, percent, standing_out
+from bmslogs.findings.registry import CAUSES
+from bmslogs.findings.rules_capacity import capacity_known, capacity_suspects
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+
+
+def charge_offsets(case: Case) -> list[Finding]:
+    """Cells that are emptier or fuller than the others at full charge: what balancing can mend."""
+    k = case.knowledge
+    least = CAUSES["soc_offset_low"].least or 0.01
+    found = k.remaining
+    out, named = [], np.zeros(len(case.cells), bool)
+    if found is not None:
+        known = k.study.trusted & ~k.shifted & np.isfinite(found.value) & np.isfinite(found.half)
+        named = standing_out(
+            np.nan_to_num(found.value), np.nan_to_num(found.half, nan=1.0), least, known, also=_at_first_row(k)
+        )
+        boards, of_board = _board_offsets(case, found.value, known, least)
+        out = boards + [
+            _offset_finding(case, int(i), float(found.value[i]), float(found.half[i]))
+            for i in np.flatnonzero(named & ~of_board)
+        ]
+        named |= of_board
+    # who is first at the end of a charge is plain even where the flat of a curve does not let it be sized; emptier or
+    # smaller, it must be of practical weight as either
+    small = capacity_suspects(case)
+    enough = np.maximum(least, (CAUSES["capacity_low"].least or 0.03) * k.leads.spans)
+    for i in np.flatnonzero((np.abs(k.leads.bounds[0]) > enough) & ~named & ~small):
+        out.append(_lead_finding(case, int(i), *(float(bound) for bound in k.leads.bounds[:, i])))
+    return out
+
+
+BALANCE_LOW = (
+    "Charge to the knee, attended and at a low rate, and let the balancing bleed the other cells down to it."
+)
+BALANCE_HIGH = "Let the balancing bleed this cell near full charge; see bleed_needed and balancing_time."
+BOARD_SCATTERS, BOARD_LEAST_CELLS = 3.0, 4
+"""A board's cells are off alike where their middle is so many times their own scatter and the others' (choice)."""
+
+
+def _board_offsets(case: Case, value: Floats, known: Bools, least: float) -> tuple[list[Finding], Bools]:
+    """Return one finding for each board whose cells are all emptier or fuller alike, and which cells these are.
+
+    Only of boards over several modules: one module may have come in emptier as a whole.
+    """
+    out, taken = [], np.zeros(len(value), bool)
+    for board in case.pack.sense_boards:
+        here = np.isin(case.cells, board.cells) & known
+        modules = {case.pack.module_of(case.cells[i]) for i in np.flatnonzero(here)}
+        rest = known & ~np.isin(case.cells, board.cells)
+        one_module = len(modules) == 1 and modules != {None}
+        # of two halves of a string either may be off
+        if not BOARD_LEAST_CELLS <= here.sum() < rest.sum() or one_module:
+            continue
+        middle = float(np.median(value[here]) - np.median(value[rest]))
+        scatter = max(robust_scale(value[here], 1e-4), robust_scale(value[rest], 1e-4))
+        alike = bool((np.sign(value[here] - np.median(value[rest])) == np.sign(middle)).all())
+        if abs(middle) < least or abs(middle) < BOARD_SCATTERS * scatter or not alike:
+            continue
+        taken |= here
+        out.append(_board_finding(case, [case.cells[i] for i in np.flatnonzero(here)], middle))
+    return out, taken
+
+
+def _board_finding(case: Case, cells: list[int], share: float) -> Finding:
+    k = case.knowledge
+    span = k.soc_span or (0.5, 0.5)
+    volts = share * float(np.mean(k.study.curve.slope(np.linspace(*span, 9))))
+    return finding(
+        case.pack, "channel_offset", "look", cells,
+        f"{case.places(cells)}: all cells of this measuring board read about {abs(volts) * 1e3:.0f} mV "
+        f"{'high' if volts > 0 else 'low'} at once; or all of them are {percent(share, 1)} of charge "
+        f"{'fuller' if share > 0 else 'emptier'}, which a meter decides.",
+        ["the cells of one board differ from all others by the same amount, and little among themselves: one board "
+         "that is off explains them by one number"],
+        [METER_FIRST, "Measure two of these cells and two others at rest with a meter and compare with the readings.",
+         "Do not balance by these readings until then."],
+        size=volts, half=0.5 * abs(volts), unit="V",
+    )
+
+
+LOOK_AGAIN = (
+    "Look again after one or two charges: a cell that had only drifted stays put, one that wants the same bleed again "
+    "leaks or is weak (common practice)."
+)
+BENCH = (
+    "Where bleeding would take longer than a day, charge the low module on the bench instead, within its limits."
+)
+SPAN = (
+    "Log one whole charge or discharge between two rests of an hour: it tells an emptier cell from a smaller one. "
+    "Until then treat it as the smaller one: keep the pack within its limits."
+)
+
+
+def _offset_finding(case: Case, i: int, size: float, half: float) -> Finding:
+    k, cell, low = case.knowledge, case.cells[i], size < 0
+    ah = size * k.study.capacity
+    because = [
+        f"it {'lacks' if low else 'has'} {abs(ah):.2f} +- {half * k.study.capacity:.2f} Ah "
+        f"{'to the' if low else 'more than the'} pack's middle at full charge, capacities allowed for"
+    ]
+    top = k.top
+    if not isinstance(top, str) and np.isfinite(top.missing[i]):
+        because.append(f"charge_to_full when the charge ended: {top.missing[i]:.2f} +- {top.half_missing[i]:.2f} Ah")
+    known = capacity_known(case, i)
+    if not known:
+        because.append("the capacity of this cell is not known well enough from this log to say that it is not smaller")
+    says = "it needs balancing, not replacing." if known else "whether it is smaller too, this log cannot tell."
+    return finding(
+        case.pack, "soc_offset_low" if low else "soc_offset_high", "act" if abs(size) > 0.08 else "look", [cell],
+        f"{case.place(cell)}: this cell is {percent(size, 1)} of charge {'emptier' if low else 'fuller'} than the "
+        f"pack's middle; {says}",
+        because,
+        [BALANCE_LOW if low else BALANCE_HIGH, *([] if known else [SPAN]), LOOK_AGAIN, BENCH], size=size, half=half,
+    )
+
+
+def _lead_finding(case: Case, i: int, bound: float, most: float) -> Finding:
+    cell, fuller = case.cells[i], bound > 0
+    end = "full" if fuller else "empty"
+    return finding(
+        case.pack, "soc_offset_high" if fuller else "soc_offset_low",
+        "act" if abs(most) > 0.08 else "look", [cell],
+        f"{case.place(cell)}: this cell is {end} before the others, by at least {percent(bound, 1)} of charge; "
+        f"{'fuller' if fuller else 'emptier'} or smaller, this log cannot tell.",
+        [f"at the end of the {'charge' if fuller else 'discharge'} it stands so far {'above' if fuller else 'below'} "
+         "the others that neither its resistance nor the table explains it; where the others stand on the flat of "
+         "their curve its lead cannot be sized"],
+        [BALANCE_HIGH if fuller else BALANCE_LOW, SPAN, LOOK_AGAIN],
+        size=bound, low=bound if fuller else None, high=None if fuller else bound,
+    )
+
+
+def _at_first_row(k: Knowledge) -> tuple[Floats, Floats] | None:
+    """Return the offsets at the first row and their half widths, where they are known.
+
+    Cells of several capacities agree in one place only; where this log began may be nearer to it than full is.
+    """
+    found = k.offset
+    return None if isinstance(found, str) else (found.value, found.half)

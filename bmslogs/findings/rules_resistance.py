@@ -1,0 +1,286 @@
+"""Which cells and joints drop more than the others; cold told from weak."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.analysis.known import ResistanceKnown
+from bmslogs.analysis.models import cell_or_joint, cell_warmth, cold_or_weak
+from bmslogs.analysis.statistics import robust_scale
+from bmslogs.base.results import Finding, Level
+from bmslogs.findings.case import METER_FIRST, Case, finding, percent, standing_out
+from bmslogs.findings.registry import CAUSES
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+
+def resistance(case: Case) -> list[Finding]:
+    """Cells and joints that drop more than the others; cold told from weak."""
+    found = case.knowledge.resistance
+    if isinstance(found, str):
+        return []
+    j = _judged(case, found, CAUSES["cell_resistance_high"].least or 0.1)
+    for joint in case.knowledge.study.loose[0]:
+        # a contact that is open as often as not raises the mean by itself
+        if joint.switches and j.value[joint.column] * found.middle < joint.ohm_high:
+            j.stands[joint.column] = False
+    groups: list[list[int]] = []
+    for name, members in _modules(case):
+        here = [i for i in members if j.stands[i]]
+        if name is not None and len(members) >= 2 and len(here) >= max(2, 0.75 * len(members)):
+            groups.append(here)
+        else:
+            groups += [[i] for i in here]
+    return [_unwatched_finding(case, found, run) for run in j.runs] + [
+        _resistance_finding(case, found, group, j.value, j.half, j.explained) for group in groups
+    ]
+
+
+@dataclass(frozen=True)
+class _Judged:
+    """What each cell drops more than its like: fraction, half width, whether it stands out, part of its temperature.
+
+    `runs` are the cells without a sensor near that may be colder or weaker.
+    """
+
+    value: Floats
+    half: Floats
+    stands: Bools
+    explained: Floats
+    runs: list[cold_or_weak.Run]
+
+
+def _judged(case: Case, found: ResistanceKnown, least: float) -> _Judged:
+    study = case.knowledge.study
+    module, box = _numbers(case)
+    warmth = study.cell_warmth
+    factor, factor_sd = cell_warmth.expected_factor(found.relative, warmth, module, study.trusted)
+    usual_link = _usual_link(found.relative - factor, study.links, study.trusted)
+    value = (found.relative - usual_link) / factor - 1.0
+    half = np.hypot(found.half_relative, 1.96 * factor_sd * (1.0 + np.maximum(value, 0.0))) / factor
+    known = study.trusted & np.isfinite(half)
+    # a cell without a sensor near it is judged against its near neighbours, which are about as warm
+    runs = cold_or_weak.runs(value, module, box, ~warmth.near, known, least)
+    trend = np.where(warmth.near, 0.0, cold_or_weak.trend(value, box, known))
+    for run in runs:
+        trend[run.cells] = np.maximum(trend[run.cells], run.height)
+    # and one of a module whose other cells are as they should be: these are its thermometer
+    mates, shift, mates_sd = _mates(value, factor_sd / factor, module, known)
+    lone = ~warmth.near | (np.abs(mates) < 0.5 * value)
+    alone = (1.0 + value) / (1.0 + np.where(warmth.near, np.where(lone, shift, 0.0), trend)) - 1.0
+    # towards a warm end the neighbours lead to less than the middle: no cell drops more for that
+    alone = np.where(warmth.near, alone, np.minimum(alone, np.maximum(value, 0.0)))
+    beside = NEIGHBOUR_K * cell_warmth.per_kelvin(warmth.middle if np.isfinite(warmth.middle) else 20.0)
+    half_alone = np.hypot(found.half_relative / factor, 1.96 * np.where(warmth.near, mates_sd, beside) * (1.0 + alone))
+    stands = np.where(
+        lone, standing_out(alone, half_alone, least, known), standing_out(value, half, least, known & warmth.near)
+    )
+    value, half = np.where(lone, alone, value), np.where(lone, half_alone, half)
+    # a finding must not say of a cell what its own estimate denies: it drops more as it was, too
+    over = found.relative - 1.0 - usual_link
+    raw = np.where(warmth.near, over - found.half_relative, np.minimum(alone, over))
+    return _Judged(value, half, stands & (value > 0) & (raw > 0.35 * least), factor - 1.0, runs)
+
+
+def _numbers(case: Case) -> tuple[Ints, Ints]:
+    """Return the numbers of each cell's module and box, counted along the string."""
+    modules = [case.pack.module_of(c) for c in case.cells]
+    boxes = [case.pack.box_of(m) for m in modules]
+    module, box = np.zeros(len(modules), np.int64), np.zeros(len(modules), np.int64)
+    for i in range(1, len(modules)):
+        module[i] = module[i - 1] + (modules[i] != modules[i - 1])
+        box[i] = box[i - 1] + (boxes[i] != boxes[i - 1])
+    return module, box
+
+
+MODULE_SD = 0.03
+"""How far a module's cells drop more or less than the pack's of themselves, as a fraction (one sd; judgement)."""
+
+
+def _mates(value: Floats, sensor_sd: Floats, module: Ints, known: Bools) -> tuple[Floats, Floats, Floats]:
+    """Return how much more the other cells of a cell's module drop, what of it is the error of its sensor, and its sd.
+
+    Parameters
+    ----------
+    value, sensor_sd
+        (cells,) extra drop as a fraction, and what of it the error of the temperature may make (one sd).
+    """
+    mates, shift, sd = np.full(len(value), np.inf), np.zeros(len(value)), sensor_sd.copy()
+    for g in np.unique(module):
+        members = np.flatnonzero((module == g) & known)
+        for i in members if len(members) >= 3 else ():
+            mates[i] = float(np.median(value[members[members != i]]))
+            shift[i] = mates[i] * sensor_sd[i] ** 2 / (sensor_sd[i] ** 2 + MODULE_SD**2)
+            sd[i] = 1.0 / np.sqrt(1.0 / max(sensor_sd[i], 1e-6) ** 2 + 1.0 / MODULE_SD**2)
+    return mates, shift, sd
+
+
+NEIGHBOUR_K = 0.5
+"""How far a cell's temperature is from what its near neighbours lead up to (one sd; judgement) [K]."""
+BOX_COLD = 0.35
+"""Up to this extra drop a whole box without a sensor passes for colder by some ten kelvin (judgement)."""
+NO_SENSOR = "Put a thermometer at these cells and repeat the drive: whether they are colder decides it."
+
+
+def _unwatched_finding(case: Case, found: ResistanceKnown, run: cold_or_weak.Run) -> Finding:
+    """Return what is said of modules that drop more and have no sensor near them: colder or weaker."""
+    warmth = case.knowledge.study.cell_warmth
+    cells = [case.cells[i] for i in run.cells]
+    middle = warmth.middle if np.isfinite(warmth.middle) else 20.0
+    width = float(np.max(found.half_relative[run.cells]))
+    cold = cell_warmth.most_by_cold(middle)
+    whole_box = run.step is None
+    level: Level = "note" if run.smooth or (whole_box and run.height < BOX_COLD) else "look"
+    if run.height - width > cold:
+        level = "act"
+    kelvin = np.log1p(run.height) / cell_warmth.per_kelvin(middle)
+    says = (
+        f"{case.places(cells)}: these cells drop {percent(run.height)} more voltage per ampere than the pack's middle; "
+        "colder or weaker, no sensor is near."
+    )
+    because = [f"no temperature sensor is said to be near them; some {kelvin:.0f} K colder would make as much"]
+    if run.smooth:
+        because.append("it rises out of the cells beside them without a step, as cold does")
+    elif not whole_box:
+        because.append(f"it rises by {percent(run.step or 0.0)} at an end of these cells, more steeply than cold does")
+    if level == "act":
+        because.append(f"cold that is likely in a pack makes {percent(cold)} at most")
+    return finding(
+        case.pack, "cell_resistance_high", level, cells, says, because,
+        [NO_SENSOR, METER_FIRST, "Look at the capacity and the self-discharge of the same cells.",
+         "Swap the module and see whether the symptom follows it."],
+        size=run.height, half=width,
+    )
+
+
+def _modules(case: Case) -> list[tuple[str | None, list[int]]]:
+    names: dict[str | None, list[int]] = {}
+    for i, cell in enumerate(case.cells):
+        names.setdefault(case.pack.module_of(cell), []).append(i)
+    return list(names.items())
+
+
+def _usual_link(excess: Floats, links: Bools, trusted: Bools) -> Floats:
+    """Return what a usual link adds to the cells with a link in their tap, where there are three or more of them."""
+    out = np.zeros(len(excess))
+    with_link = links & trusted
+    if with_link.sum() >= 3 and (trusted & ~links).sum() >= 3:
+        out[links] = max(float(np.median(excess[with_link]) - np.median(excess[trusted & ~links])), 0.0)
+    return out
+
+
+def _resistance_finding(
+    case: Case, found: ResistanceKnown, group: list[int], value: Floats, half: Floats, expected: Floats
+) -> Finding:
+    study = case.knowledge.study
+    cells = [case.cells[i] for i in group]
+    size, width = float(np.mean(value[group])), float(np.max(half[group]))
+    level: Level = "act" if size >= 0.2 else "look"
+    cause = "cell_resistance_high"
+    share, half_share = float(found.scale_share[group[0]]), float(found.half_scale_share[group[0]])
+    because = [
+        f"resistance_10s of cell {case.cells[i]}: {found.ohm[i] * 1e3:.3f} mohm, {percent(found.relative[i] - 1)} "
+        f"above the pack's middle of {found.middle * 1e3:.3f} mohm" for i in group
+    ]
+    if np.abs(expected[group]).max() > 0.01:
+        because.append(
+            f"its temperature by the sensors accounts for {expected[group[0]] * 100:+.0f} %, which is taken out"
+        )
+    if len(group) == 1:
+        link = bool(study.links[group[0]])
+        described = bool(case.pack.modules)
+        if link or not described:
+            change, warmth = ((np.nan, np.nan),) * 2 if found.changes is None else (
+                (float(found.changes[k][group[0]]), float(found.changes[k + 1][group[0]])) for k in (0, 2)
+            )
+            verdict = cell_or_joint.weigh((share, half_share), change, warmth, link, described, size - width)
+            cause = {"cell": cause, "joint": "joint_resistance_high"}.get(verdict, "cell_or_joint_resistance_high")
+            because += [_time_sentence(share, half_share), *_change_sentences(*change)]
+            if link:
+                because.append("a link to the next module lies inside the tap of this cell")
+        elif np.isfinite(share):
+            because.append("no link between modules lies inside the tap of this cell")
+            if share + half_share < cell_or_joint.FLAT and share < cell_or_joint.SAME_SHARE:
+                # a bar inside the module adds as little growth as a film inside the cell
+                cause = "cell_or_joint_resistance_high"
+                because.append(_time_sentence(share, half_share))
+    near = bool(study.cell_warmth.near[group].all())
+    if not near:
+        because.append("no temperature sensor is near: it is measured against its near neighbours, about as warm")
+    against = "the pack's middle" if near else "its near neighbours"
+    place = case.places(cells)
+    if cause == "joint_resistance_high":
+        # what the cell itself is more or less than the middle one cannot be told from its joint
+        own = 1.96 * robust_scale(np.where(study.trusted, value, np.nan), 0.0)
+        ohm, ohm_half = size * found.middle, float(np.hypot(width, own)) * found.middle
+        return finding(
+            case.pack, cause, level, cells,
+            f"{place}: the joint in its tap adds {ohm * 1e3:.2f} mohm ({percent(size)} of a usual cell's resistance).",
+            because,
+            [METER_FIRST, "Measure the voltage across the joint under a known current, lug to lug.",
+             "Open, clean and re-make the joint to its torque; torque alone can worsen a dirty joint.",
+             "Repeat the same drive and compare before and after."],
+            size=ohm, half=float(np.hypot(ohm_half, ohm * found.half_ohm[group[0]] / found.ohm[group[0]])),
+        )
+    if cause == "cell_or_joint_resistance_high":
+        return finding(
+            case.pack,
+            cause,
+            level,
+            cells,
+            f"{place}: it drops {percent(size)} more per ampere than {against}; cell or joint, "
+            "this log cannot tell.",
+            because,
+            [
+                METER_FIRST,
+                "Measure the voltage across the joint under a known current, lug to lug, and across the cell.",
+                "Log a second drive some 10 K warmer or colder, or one at 10 readings a second: both tell "
+                "a joint from a cell.",
+                "Re-make the joint first: it is the smaller work.",
+            ],
+            size=size,
+            half=width,
+        )
+    whole = len(group) > 1
+    return finding(
+        case.pack,
+        cause,
+        level,
+        cells,
+        f"{place}: {'these cells drop' if whole else 'this cell drops'} {percent(size)} more voltage per "
+        f"ampere than {against}.",
+        because,
+        [
+            METER_FIRST,
+            "Look at the capacity and the self-discharge of the same cell before a lid is opened.",
+            "Compare with the baseline at hand-over, or with a second drive at the same temperature.",
+            "Swap the module and see whether the symptom follows it.",
+        ],
+        size=size,
+        half=width,
+    )
+
+
+def _time_sentence(share: float, half: float) -> str:
+    if not np.isfinite(share) or half > 1.0:
+        return "how the drop grows with time into the load is not known well enough to tell cell from joint"
+    return (
+        f"of the growth with time into the load that an evenly aged cell would show it shows {share * 100:.0f} % "
+        f"(+- {half * 100:.0f} %): near 100 % is a cell, near 0 % a joint, or a cell whose kinetics or contacts have "
+        "aged"
+    )
+
+
+def _change_sentences(share: float, half: float) -> list[str]:
+    if not np.isfinite(share) or half > 2.5:
+        return ["the string's resistance changed too little with load and warmth to tell whether this excess does: a "
+                "joint's does not"]
+    return [
+        f"of the change with load, charge and warmth that the string shows its excess shows {share * 100:.0f} % "
+        f"(+- {half * 100:.0f} %): a joint 0 to 100 %, by what it heats its cell, an aged cell 100 % and more"
+    ]
