@@ -13,7 +13,7 @@ from bmslogs.importers.text.numbers import NumberStyle
 from bmslogs.importers.text.units import Unit
 
 if TYPE_CHECKING:
-    from bmslogs.importers.recognise.long_table import LongLayout
+    from bmslogs.importers.plan.long_layout import LongLayout
 
 Role = Literal[
     "time",

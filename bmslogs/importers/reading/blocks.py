@@ -13,13 +13,14 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from bmslogs.importers.plan.plan import Plan, Taken
+from bmslogs.importers.reading.bleed_bits import decode_bits
 from bmslogs.importers.reading.directions import directions
 from bmslogs.importers.reading.fills import extremes
-from bmslogs.importers.recognise.bleed_columns import decode_bits, flag
 from bmslogs.importers.text.arrow import arrow_numbers, arrow_texts, no_text, numpy_of, whole
 from bmslogs.importers.text.dialect import DELIMITERS, FILLS, Dialect, is_row
 from bmslogs.importers.text.encoding import block_to_utf8
 from bmslogs.importers.text.fixed_width import read_even
+from bmslogs.importers.text.flags import flag
 from bmslogs.importers.text.numbers import NumberStyle
 from bmslogs.importers.text.quotes import is_open, without_stray
 from bmslogs.importers.text.stamps import MISSING

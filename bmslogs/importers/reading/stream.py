@@ -28,10 +28,10 @@ from bmslogs.importers.reading.clean import Findings, Finisher
 from bmslogs.importers.reading.jumps import SECOND, SET_CLOCK
 from bmslogs.importers.reading.later import NewColumns, with_later_columns
 from bmslogs.importers.reading.order import Clockwork, Corrections
+from bmslogs.importers.reading.pivot import Pivot
 from bmslogs.importers.reading.sections import Joint
 from bmslogs.importers.reading.table_writer import TableWriter
 from bmslogs.importers.reading.whole_rows import Gatherer
-from bmslogs.importers.recognise.long_table import Pivot
 from bmslogs.importers.text.dialect import delimiter_changes
 from bmslogs.importers.text.encoding import to_utf8
 from bmslogs.importers.text.fixed_width import PIECE_BYTES

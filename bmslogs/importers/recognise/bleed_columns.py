@@ -13,59 +13,13 @@ import numpy.typing as npt
 from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.importers.plan.plan import Bits
 from bmslogs.importers.plan.profile import Bleed
+from bmslogs.importers.reading.bleed_bits import decode_bits
 from bmslogs.importers.recognise.cells import Cells
 from bmslogs.importers.recognise.clock import column_called
+from bmslogs.importers.text.flags import flag
 from bmslogs.importers.text.sample import Sample, SampledColumn
 from bmslogs.importers.text.words import Header
 
-TRUE = frozenset(
-    [
-        "1",
-        "1.0",
-        "true",
-        "on",
-        "yes",
-        "y",
-        "t",
-        "x",
-        "ja",
-        "oui",
-        "si",
-        "tak",
-        "aktiv",
-        "active",
-        "an",
-        "ein",
-        "vero",
-        "verdadero",
-        "sant",
-        "sann",
-        "wahr",
-        "vrai",
-    ]
-)
-FALSE = frozenset(
-    [
-        "0",
-        "0.0",
-        "false",
-        "off",
-        "no",
-        "n",
-        "f",
-        "nein",
-        "non",
-        "nie",
-        "inaktiv",
-        "inactive",
-        "aus",
-        "falso",
-        "falsch",
-        "faux",
-        "falsk",
-        "usann",
-    ]
-)
 Kind = Literal["hex", "integer", "binary text"]
 End = Literal["first_cell", "last_cell"]
 Bools = npt.NDArray[np.bool_]
@@ -80,14 +34,6 @@ class Bleeds:
     bits: Bits | None = None
     why: str = ""
     notes: list[str] = field(default_factory=list)
-
-
-def flag(text: str | None) -> bool | None:
-    """Return a flag's truth, None where the text is none."""
-    if text is None:
-        return None
-    word = text.strip().lower()
-    return True if word in TRUE else False if word in FALSE else None
 
 
 def find_bits(
@@ -184,47 +130,6 @@ def _kind(column: SampledColumn, cells: int) -> Kind | None:
         values = {int(float(t)) for t in bare}
         return "integer" if max(values) < 2**cells and values not in ({0, 1}, {1}) else None
     return None
-
-
-def decode_bits(texts: list[str | None], bits: Bits, cells: int) -> Bools:
-    """Return the flags of a bitfield column.
-
-    Parameters
-    ----------
-    texts
-        One field a row.
-    cells
-        How many cells the bits are of.
-
-    Returns
-    -------
-    (rows, cells) flags, first cell first; rows without a readable field are all False.
-    """
-    out = np.zeros((len(texts), cells), dtype=bool)
-    known: dict[str, list[bool]] = {}
-    for r, text in enumerate(texts):
-        if text is None:
-            continue
-        if text not in known:
-            value = bit_value(text, bits.kind)
-            width = max(cells, 1)
-            row = [bool(value is not None and value >> k & 1) for k in range(width)]
-            known[text] = row if bits.lowest == "first_cell" else row[::-1]
-        out[r] = known[text]
-    return out
-
-
-def bit_value(text: str, kind: str) -> int | None:
-    """Return the number that a bitfield's text spells, None where it spells none."""
-    bare = re.sub(r"[\s_|]", "", text)
-    try:
-        if kind == "hex":
-            return int(bare.lower().removeprefix("0x").removesuffix("h"), 16)
-        if kind == "binary text":
-            return int(bare, 2)
-        return int(float(bare))
-    except (ValueError, OverflowError):
-        return None
 
 
 def _order(sample: Sample, index: int, kind: Kind, cells: Cells, file: Path) -> tuple[End, str]:

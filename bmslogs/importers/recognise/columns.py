@@ -13,6 +13,7 @@ from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.importers.plan.beside import Beside
 from bmslogs.importers.plan.clock import Clock
+from bmslogs.importers.plan.long_layout import CELL, MODULE, LongLayout
 from bmslogs.importers.plan.plan import Bits, Plan, Role, Taken
 from bmslogs.importers.plan.profile import Profile
 from bmslogs.importers.plan.sign import PAIR_SAYS, Sign, Stated, judge_sign
@@ -21,7 +22,7 @@ from bmslogs.importers.recognise.cells import Cells, find_cells, module_ranks, v
 from bmslogs.importers.recognise.clock import column_called, find_clock
 from bmslogs.importers.recognise.counters import find_beside
 from bmslogs.importers.recognise.currents import Currents, find_current
-from bmslogs.importers.recognise.long_table import CELL, MODULE, LongLayout, find_long
+from bmslogs.importers.recognise.long_table import find_long
 from bmslogs.importers.recognise.sign_sample import sampled_evidence
 from bmslogs.importers.recognise.temperatures import find_temperatures
 from bmslogs.importers.text.dialect import Dialect
