@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from bmslogs.analysis import parked as parking
 from bmslogs.analysis import resistance
+from bmslogs.analysis.between_rests import BetweenRests, between_rests
 from bmslogs.analysis.known import (
     CapacityKnown,
     LeakKnown,
@@ -440,6 +441,15 @@ class Knowledge(Place):
             cells = len(self.study.cells)
             return Leads(np.zeros((2, cells)), np.zeros(cells), np.zeros((2, cells)))
         return find_leads(self.study, self.shifted)
+
+    @cached_property
+    def between_rests(self) -> BetweenRests:
+        """What the rests before and after a charge or discharge tell; nothing where the curve may not be used."""
+        cells = len(self.study.cells)
+        if self.curve_contradicted:
+            nothing = np.full(cells, np.nan)
+            return BetweenRests(np.zeros((2, cells)), np.zeros(cells), nothing, nothing)
+        return between_rests(self.study, self.shifted)
 
     def _remaining_at_rest(self) -> Remaining | None:
         found = self.offset

@@ -114,22 +114,35 @@ def _shortfall(
     none = np.zeros_like(found)
     if rest is None or rest.kind not in ("rest", "parked") or s.section[rest.last] != s.section[part.first]:
         return none
-    t = s.seconds
-    if t[rest.last] - t[rest.first] < REST_LEAST_S or (s.log.bleed is not None and s.log.bleed[rest.rows].any()):
+    if s.log.bleed is not None and s.log.bleed[rest.first : part.last + 1].any():
+        return none  # what was bled was moved as well
+    told = fuller_at_rest(s, rest, reliable)
+    if told is None:
         return none
+    fuller, half = told
+    span = np.full(found.shape[1], moved)
+    least = least_shortfall(found[0], sign * fuller, half, span)
+    most = least_shortfall(found[1], sign * fuller, -half, span)
+    return np.where(reliable & np.isfinite(half), np.stack([least, np.maximum(most, least)]), 0.0)
+
+
+def fuller_at_rest(s: Study, rest: Stretch, reliable: Bools) -> tuple[Floats, Floats] | None:
+    """Return how much fuller each cell was than the middle one at the end of a rest, and the half width.
+
+    (cells,) shares of charge; None of a rest too short to tell.
+    """
+    t = s.seconds
+    if t[rest.last] - t[rest.first] < REST_LEAST_S or not reliable.any():
+        return None
     rows = np.arange(rest.first, rest.last + 1)
     end = rows[t[rows] >= max(t[rest.last] - REST_END_S, 0.5 * (t[rest.first] + t[rest.last]))]
     early = rows[t[rows] < t[end[0]]]
     volts = s.log.cell_voltage
-    if not len(early) or not reliable.any():
-        return none
+    if not len(early):
+        return None
     with np.errstate(all="ignore"):
         level, before = np.nanmean(volts[end], axis=0), np.nanmean(volts[early], axis=0)
     # what a cell still settles otherwise than the others it has settled before
     settles = (level - before) - float(np.nanmedian((level - before)[reliable]))
     sd = np.sqrt(mean_error(volts[end], s.log.voltage_step) ** 2 + REST_READING_SD_V**2 + settles**2)
-    ahead, half = ahead_at_start(level, sd, s.curve, reliable, sign)
-    span = np.full(found.shape[1], moved)
-    least = least_shortfall(found[0], ahead, half, span)
-    most = least_shortfall(found[1], ahead, -half, span)
-    return np.where(reliable & np.isfinite(half), np.stack([least, np.maximum(most, least)]), 0.0)
+    return ahead_at_start(level, sd, s.curve, reliable, 1)

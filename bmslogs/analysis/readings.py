@@ -15,6 +15,7 @@ from bmslogs.analysis import ocv, polarisation, sampling, sensing, stretches, ta
 from bmslogs.analysis.models import standing_load
 from bmslogs.analysis.signals import physics, refresh
 from bmslogs.analysis.stretches import Stretch
+from bmslogs.analysis.trembling import trembling_channels
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.log import Log
 
@@ -277,13 +278,11 @@ class Readings:
         single, seconds = self._single
         found = list(self._swapped)
         # on a flat curve only the load's own steps prove that a channel stands still
-        found += [] if self.curve.flat and not self.has_current else [
-            f for f in sensing.stuck_channels(
-                single, seconds, self.log.voltage_step, self._rough_drop,
-                self.read_current[self._samples.rows[self._samples.start]] if self.has_current else None,
-            )
-            if not any(set(f.columns) & set(g.columns) for g in found)
-        ]
+        if self.has_current or not self.curve.flat:
+            current = self.read_current[self._samples.rows[self._samples.start]] if self.has_current else None
+            for look in (sensing.stuck_channels, trembling_channels):
+                still = look(single, seconds, self.log.voltage_step, self._rough_drop, current)
+                found += [f for f in still if not any(set(f.columns) & set(g.columns) for g in found)]
         # a wire that hangs may take its two readings beyond what cells have: as they were read they mirror each other
         volts = self._sampled_raw.volts if self._outside is None else self._samples.mean(
             self._bridged(self.source.cell_voltage)

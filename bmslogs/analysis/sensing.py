@@ -189,7 +189,7 @@ def stuck_channels(
             inside = known[starts[run] : ends[run] + 1]
             part = middle[inside]
             low, high = np.percentile(part, [2, 98])
-            if high - low <= least or not _loaded(drop, inside, step) or _regulated(current, volts, i, inside):
+            if high - low <= least or not loaded(drop, inside, step) or regulated(current, volts, i, inside):
                 continue
             moves = _Renewals.of(volts, seconds) if moves is None else moves
             renewed = moves.of_others(i, int(inside[0]), int(inside[-1]))
@@ -273,7 +273,7 @@ class _Renewals:
         return float(np.percentile(others, 90)) if len(others) else np.inf
 
 
-def _loaded(drop: Floats | None, rows: npt.NDArray[np.int64], step: float) -> bool:
+def loaded(drop: Floats | None, rows: npt.NDArray[np.int64], step: float) -> bool:
     """Whether the load by itself would have moved the reading over these rows; True where that is not asked."""
     if drop is None:
         return True
@@ -281,7 +281,7 @@ def _loaded(drop: Floats | None, rows: npt.NDArray[np.int64], step: float) -> bo
     return bool(high - low > max(3.0 * step, 0.003))
 
 
-def _regulated(current: Floats | None, volts: Floats, cell: int, rows: npt.NDArray[np.int64]) -> bool:
+def regulated(current: Floats | None, volts: Floats, cell: int, rows: npt.NDArray[np.int64]) -> bool:
     """Whether a charger held this cell at its limit over these rows: it leads all, and the current tapers for it.
 
     A channel that stands still after the charge as well is not held by a charger.

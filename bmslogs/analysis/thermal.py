@@ -27,6 +27,9 @@ TAUS_S = (600.0, 1200.0, 2400.0, 4800.0)
 NOW_AND_THEN = 0.05
 """A sensor without a reading in a larger share of the rows, while the others have theirs, opens now and then
 (choice)."""
+JUMP_K, JUMP_S, JUMP_LEAST = 8.0, 60.0, 3
+"""A reading that moves by more [K] between rows no further apart [s], and back, so many times, while the others do not:
+no place of a pack has so little mass (choice)."""
 REGULAR_SHARE = 0.9
 """A reading of which so many come at one interval, to within a row, is read more seldom than the others (choice)."""
 OPEN_BELOW_C, SHORT_ABOVE_C = -38.0, 115.0
@@ -70,7 +73,7 @@ class SensorFault:
     column
         Sensor (0-based).
     kind
-        ``open``, ``short``, ``stuck``, ``offset`` or ``curve``; the likelier one.
+        ``open``, ``short``, ``stuck``, ``jumps``, ``offset`` or ``curve``; the likelier one.
     size_C, half_C
         How far it is off, with the half width of the 95 % interval [K]; None where that cannot be said.
     doubt
@@ -116,7 +119,7 @@ def sensor_faults(
     rows, n = temperature.shape
     if n == 0 or rows == 0:
         return found
-    good = _readable(temperature, found)
+    good = _unbroken(temperature, seconds, _readable(temperature, found), found)
     if len(good) < 2 or rows < 20:
         return found
     good = _moving(temperature, good, found)
@@ -147,6 +150,27 @@ def _readable(temperature: Floats, found: list[SensorFault]) -> Ints:
         elif not silent[j]:
             good.append(j)
     return np.array(good, np.int64)
+
+
+def _unbroken(temperature: Floats, seconds: Floats, good: Ints, found: list[SensorFault]) -> Ints:
+    """Return the sensors whose readings do not jump to and fro; the others are added to `found`."""
+    near = np.diff(seconds) <= JUMP_S
+    with np.errstate(invalid="ignore"):
+        jumps = (np.abs(np.diff(temperature[:, good], axis=0)) > JUMP_K) & near[:, None]
+    counts = jumps.sum(axis=0)
+    usual = int(np.median(counts)) if len(counts) >= 3 else 0
+    keep = []
+    for k, j in enumerate(good.tolist()):
+        back_and_forth = 2 * JUMP_LEAST
+        if counts[k] >= back_and_forth and counts[k] > 3 * usual:
+            size = float(np.median(np.abs(np.diff(temperature[:, j]))[jumps[:, k]]))
+            found.append(SensorFault(
+                j, "jumps", None, None,
+                f"{int(counts[k])} times it jumps by {size:.0f} K or so from one row to the next, as no cell can",
+            ))
+        else:
+            keep.append(j)
+    return np.array(keep, np.int64)
 
 
 def _regular(reading: Floats) -> bool:

@@ -19,9 +19,11 @@ def capacity(case: Case) -> list[Finding]:
     found = k.capacity
     least = CAUSES["capacity_low"].least or 0.03
     # what began alike and is first all the same is smaller, whatever the fit can say of it
-    first = k.leads.shortfall[0] > SURE_SHARE * least
+    first = (k.leads.shortfall[0] > SURE_SHARE * least) & (np.abs(k.leads.bounds[0]) > lead_of_weight(case))
+    rests = k.between_rests
+    whole = ~first & (rests.shortfall[0] > SURE_SHARE * least) & (rests.shortfall.mean(axis=0) > least)
     if isinstance(found, str):
-        return [_first_for_small(case, int(i)) for i in np.flatnonzero(first)]
+        return _by_rests(case, first, whole)
     value = np.nan_to_num(found.relative - 1.0)
     known = k.study.trusted & ~k.shifted & np.isfinite(found.half_relative)
     stand = standing_out(value, np.nan_to_num(found.half_relative, nan=1.0), least, known) & (value < 0)
@@ -37,13 +39,44 @@ def capacity(case: Case) -> list[Finding]:
             case.pack, "capacity_low", "act" if size < -0.10 else "look", [cell],
             f"{case.place(cell)}: this cell holds {percent(size, 1)} less than the pack's middle.",
             because,
-            ["Keep the pack within the limits of this cell: it is empty first.",
-             "Balancing does not mend it; see gain_by_replacing for what a swap of its module would win.",
-             METER_FIRST, "Confirm with a second charge or discharge over the same span before a module is swapped."],
-            size=size, half=half,
+            SMALL, size=size, half=half,
         ))
-    out += [_first_for_small(case, int(i)) for i in np.flatnonzero(first & ~stand)]
-    return out + [_unlike_finding(case, int(i)) for i in np.flatnonzero(_unlike_any(case) & known & ~stand & ~first)]
+    out += _by_rests(case, first & ~stand, whole & ~stand)
+    unlike = _unlike_any(case) & known & ~stand & ~first & ~whole
+    return out + [_unlike_finding(case, int(i)) for i in np.flatnonzero(unlike)]
+
+
+def _by_rests(case: Case, first: Bools, whole: Bools) -> list[Finding]:
+    """Return the findings of cells that rests tell to be smaller: by one and the end that followed, or by two."""
+    out = [_first_for_small(case, int(i)) for i in np.flatnonzero(first)]
+    return out + [_small_between_rests(case, int(i)) for i in np.flatnonzero(whole)]
+
+
+SMALL = [
+    "Keep the pack within the limits of this cell: it is empty first.",
+    "Balancing does not mend it; see gain_by_replacing for what a swap of its module would win.",
+    METER_FIRST, "Confirm with a second charge or discharge over the same span before a module is swapped.",
+]
+
+
+def _small_between_rests(case: Case, i: int) -> Finding:
+    """A cell that went through more of its curve than the others from one rest to another."""
+    cell, rests = case.cells[i], case.knowledge.between_rests
+    least, most = (float(x) for x in rests.shortfall[:, i])
+    return finding(
+        case.pack, "capacity_low", "act" if 0.5 * (least + most) > 0.10 else "look", [cell],
+        f"{case.place(cell)}: between two rests this cell went through more of its charge than the others: it holds "
+        f"{percent(least, 1)} to {percent(most, 1)} less.",
+        [f"{rests.moved[i] * 100:.0f} % of the capacity flowed between the rests; what each rest tells of this cell "
+         "against the middle one, with the error of the curve's slope, parts by so much"],
+        SMALL, size=-0.5 * (least + most), low=-most, high=-least,
+    )
+
+
+def lead_of_weight(case: Case) -> Floats:
+    """Return (cells,) from which lead on a cell that is first is of practical weight, emptier or smaller alike."""
+    least = CAUSES["soc_offset_low"].least or 0.01
+    return np.maximum(least, (CAUSES["capacity_low"].least or 0.03) * case.knowledge.leads.spans)
 
 
 def _first_for_small(case: Case, i: int) -> Finding:
@@ -58,10 +91,7 @@ def _first_for_small(case: Case, i: int) -> Finding:
         "less.",
         [f"at the end it is {percent(abs(float(leads.bounds[0, i])), 1)} of charge ahead or more, after "
          f"{leads.spans[i] * 100:.0f} % were moved; what it was ahead at rest, with its error, is taken off"],
-        ["Keep the pack within the limits of this cell: it is empty first.",
-         "Balancing does not mend it; see gain_by_replacing for what a swap of its module would win.",
-         METER_FIRST, "Confirm with a second charge or discharge over the same span before a module is swapped."],
-        size=-least, high=-least,
+        SMALL, size=-least, high=-least,
     )
 
 

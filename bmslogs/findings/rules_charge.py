@@ -10,7 +10,7 @@ from bmslogs.analysis.statistics import robust_scale
 from bmslogs.base.results import Finding
 from bmslogs.findings.case import METER_FIRST, Case, finding, percent, standing_out
 from bmslogs.findings.registry import CAUSES
-from bmslogs.findings.rules_capacity import capacity_known, capacity_suspects
+from bmslogs.findings.rules_capacity import capacity_known, capacity_suspects, lead_of_weight
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -27,6 +27,7 @@ def charge_offsets(case: Case) -> list[Finding]:
         named = standing_out(
             np.nan_to_num(found.value), np.nan_to_num(found.half, nan=1.0), least, known, also=_at_first_row(k)
         )
+        named &= ~_alike_at_rest(case, found.value)
         boards, of_board = _board_offsets(case, found.value, known, least)
         out = boards + [
             _offset_finding(case, int(i), float(found.value[i]), float(found.half[i]))
@@ -36,10 +37,20 @@ def charge_offsets(case: Case) -> list[Finding]:
     # who is first at the end of a charge is plain even where the flat of a curve does not let it be sized; emptier or
     # smaller, it must be of practical weight as either
     small = capacity_suspects(case)
-    enough = np.maximum(least, (CAUSES["capacity_low"].least or 0.03) * k.leads.spans)
-    for i in np.flatnonzero((np.abs(k.leads.bounds[0]) > enough) & ~named & ~small):
+    for i in np.flatnonzero((np.abs(k.leads.bounds[0]) > lead_of_weight(case)) & ~named & ~small):
         out.append(_lead_finding(case, int(i), *(float(bound) for bound in k.leads.bounds[:, i])))
     return out
+
+
+REST_SHARE = 0.5
+"""A rest near full that leaves less than this share of an offset at full speaks against it (choice)."""
+
+
+def _alike_at_rest(case: Case, value: Floats) -> Bools:
+    """(cells,) True where a rest near full shows that the cell stands there much nearer to the others than `value`."""
+    rests = case.knowledge.between_rests
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.abs(rests.near_full) + rests.half < REST_SHARE * np.abs(value), bool)
 
 
 BALANCE_LOW = (

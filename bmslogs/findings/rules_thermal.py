@@ -29,7 +29,7 @@ COLD_K = 10.0
 THERMOMETER = "Put another thermometer beside it after a night's rest and after a drive, and compare the two."
 WORD = {
     "open": "open circuit", "short": "short circuit", "stuck": "stuck", "offset": "off from the others",
-    "curve": "wrong thermistor curve",
+    "curve": "wrong thermistor curve", "jumps": "it jumps to and fro",
 }
 
 
