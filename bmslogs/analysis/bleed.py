@@ -35,12 +35,15 @@ class BleedEffect:
         (cells,) by the voltage, with its 95 % half width; most cells are taken to lose what was commanded.
     hours
         Length of the rest [h].
+    drop_V
+        (cells,) by how much what was commanded should have moved the reading, by the table [V].
     """
 
     commanded: Floats
     lost: Floats
     half_width: Floats
     hours: float
+    drop_V: Floats
 
 
 def bleed_effect(
@@ -92,4 +95,4 @@ def bleed_effect(
     spread = 1.4826 * float(np.median(np.abs((lost - commanded)[trusted])))
     scatter = t_factor(max(int(trusted.sum()) - 1, 4)) * max(spread, 0.0005 / volt_per_ah)
     half = np.hypot(scatter, 1.96 * SLOPE_ERROR * lost)
-    return BleedEffect(commanded, lost, half, float(h[-1] - h[0]))
+    return BleedEffect(commanded, lost, half, float(h[-1] - h[0]), commanded * volt_per_ah)

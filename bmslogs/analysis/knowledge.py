@@ -71,6 +71,10 @@ sd)."""
 FLAT_BOOK_SPAN_SD = 0.15
 """How far a flat table tells the capacity of other cells, as a fraction: the steps of their plateaus lie elsewhere
 (choice, one sd)."""
+STAGE_SD = 0.015
+"""How far the steps of a flat curve lie from its ends otherwise in one cell than in another, as a share of the charge
+(one sd; lithium lost to the film moves the electrodes against each other; judgement): where a charge saw one end only,
+that looks like a capacity."""
 OFFSET_FLOOR, FLAT_OFFSET_FLOOR = 0.0005, 0.001
 """How well one curve tells the charge of two cells, as a share of it (choice, one sd)."""
 OWN_TABLE_V = 0.008
@@ -358,6 +362,9 @@ class Knowledge(Place):
         relative = relative / np.nanmedian(relative[s.trusted])
         # of 1 / (1 + b): a small cell's share is known better than its b
         half = Z95 * np.sqrt(np.maximum(*(e.b for e in errors))) * np.minimum(relative, 1.0) ** 2
+        if s.curve.flat:
+            moved = min((s.split.q_high - s.split.q_low) / s.capacity, 1.0)
+            half = np.hypot(half, Z95 * STAGE_SD * (1.0 - moved) / max(moved, 1e-3))
         usual, usual_half, known, why = self._absolute()
         ampere_hours = usual * relative
         return CapacityKnown(

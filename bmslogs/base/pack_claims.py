@@ -331,13 +331,31 @@ def _capacity(log: Thinned, pack: Pack) -> list[Contradiction]:
     goes = [_in_one_go(log.charge[go], log.seconds[go], nominal) for go in _goes(log)]
     down, up, flowed = max(goes, key=lambda g: max(g[0], g[1]))
     span = max(down, up)
-    if span - GAIN_ASYMMETRY * max(flowed - span, 0.0) < MOST_CHARGE * nominal:
+    if span - GAIN_ASYMMETRY * max(flowed - span, 0.0) < MOST_CHARGE * nominal or _stands(log):
         return []
     return [Contradiction(
         f"nominal_capacity_Ah = {nominal:g}",
         f"{span:.3g} Ah were {'drawn' if down >= up else 'charged'} in one go",
         "no pack gives or takes that much more than its capacity, or the current is read wrong", flow=True,
     )]
+
+
+STANDS_V, STEADY_SHARE = 0.03, 0.2
+"""Through more than its capacity no pack's voltage stays within so much [V]; a reading of the current is steady where
+nine tenths of it lie within this share of its middle (choice)."""
+
+
+def _stands(log: Thinned) -> bool:
+    """Whether the voltages stand while one and the same current is read: nothing flowed, its zero is off."""
+    if log.current is None:
+        return False
+    current = log.current[np.isfinite(log.current)]
+    level = _middle(log.volts)
+    level = level[np.isfinite(level)]
+    if len(current) < 20 or len(level) < 20:
+        return False
+    low, middle, high = np.quantile(current, [0.05, 0.5, 0.95])
+    return bool(high - low < STEADY_SHARE * abs(middle) and float(np.ptp(level)) < STANDS_V)
 
 
 def _in_one_go(charge: Floats, seconds: Floats, nominal: float) -> tuple[float, float, float]:

@@ -17,6 +17,9 @@ KNEE_SOC = 0.95
 """Below this state of charge a flat curve has not reached its knee: no voltage to bleed by."""
 HYSTERESIS_V = 0.012
 """How far a flat curve may stand above its table while it is charged (choice)."""
+LEAST_DROP_V, LEAST_DROP_STEPS = 0.004, 4
+"""What was bled must by the table move a reading by so much, and by so many of its steps, before that it did not says
+anything (choice)."""
 PLATEAU_SHARE = 0.5
 PLATEAU_LEAST = 0.0002
 """Least charge bled on the plateau that is worth a note, as a fraction of the nominal capacity (choice)."""
@@ -32,6 +35,8 @@ def effect(case: Case) -> list[Finding]:
     commanded, lost, half = found.commanded, found.lost, found.half_width
     most = float(commanded.max())
     bled = study.trusted & (commanded > 0.3 * most)
+    # the table of other cells may be twice as steep there, and a reading that stands still keeps its rounding
+    bled &= found.drop_V > max(LEAST_DROP_V, LEAST_DROP_STEPS * study.log.voltage_step)
     works = lost / np.maximum(commanded, 1e-9)
     unsure = half / np.maximum(commanded, 1e-9)
     dead = bled & (works < INEFFECTIVE_BELOW) & (works + unsure < 0.85) & (unsure < 0.5)
