@@ -229,3 +229,15 @@ def test_sensors_that_are_open_now_and_then_are_named_however_many():
     seldom[:, 1] = np.arange(len(t)) % 5 != 0
     faults = sensor_faults(np.where(seldom, np.nan, temperature)[:, :4], t, np.zeros(len(t), bool), current)
     assert [f for f in faults if f.kind == "open"] == []
+
+
+def test_a_sensor_that_jumps_to_and_fro_is_named_and_no_hot_place():
+    """Row by row now and then 60 K up or down, as a loose plug makes it (planted); the places are alike."""
+    temperature, current, t = drive(1200.0, noise=0.05, heat=np.full(SENSORS, 2e-3))
+    rng = np.random.default_rng(12)
+    rows = rng.choice(len(t), 60, replace=False)
+    temperature[rows, 2] += rng.choice([-60.0, 60.0], 60)
+    faults = sensor_faults(temperature, t, np.zeros(len(t), bool), current)
+    assert [(f.column, f.kind) for f in faults] == [(2, "jumps")]
+    sound = sensor_faults(drive(1200.0, noise=0.05)[0], t, np.zeros(len(t), bool), current)
+    assert all(f.kind != "jumps" for f in sound)

@@ -228,3 +228,19 @@ def test_a_capacity_by_the_curve_far_from_the_file_s(capacity, sd, moved, told):
     """100 Ah by the file; told beyond 75 to 125 % by 2.5 standard deviations, where two fifths of the curve were seen
     (by hand: 62 + 3.75 < 75; 62 + 15 > 75; 20 of 62 Ah is a third)."""
     assert (capacity_by_curve(capacity, sd, moved, 100.0) is not None) is told
+
+
+def test_a_zero_that_is_far_off_is_no_contradiction_of_the_capacity():
+    """Two days parked while 1.5 A of a pack of 60 Ah are read: 72 Ah, and the voltages stand (planted)."""
+    rng = np.random.default_rng(8)
+    steps = 2880
+    current = np.full(steps, 1.5)
+    standing = string("NMC", np.zeros(steps), 60.0, 0.6, capacity=60.0)
+    charge = np.cumsum(current) / 60.0
+    log = Thinned(
+        standing.seconds, current + rng.normal(0, 0.01, steps), charge, standing.volts, standing.cells, 0.001
+    )
+    assert contradictions(log, pack(nominal=60.0)) == []
+    # the same reading while the voltages fall is a flow, and too much of it
+    falling = string("NMC", current, 60.0, 0.95, capacity=120.0)
+    assert [c.line for c in contradictions(falling, pack(nominal=60.0))] == ["nominal_capacity_Ah = 60"]
