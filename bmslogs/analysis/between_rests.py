@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from bmslogs.analysis.leading import fuller_at_rest
 from bmslogs.analysis.models.empty_or_small import least_shortfall
+from bmslogs.analysis.statistics import robust_scale
 from bmslogs.analysis.study import Study
 
 Floats = npt.NDArray[np.float64]
@@ -29,6 +30,8 @@ MOVED_LEAST = 0.2
 TABLE_DOUBT = 1.5
 """Where the table makes another charge of the two rests than was counted, what it tells of a cell is doubted by this
 times the logarithm of that ratio (choice)."""
+SCATTERS = 3.0
+"""A cell must part from the middle one by more than so many scatters of all cells (choice)."""
 NEAR_FULL_SOC = 0.85
 """From this state of charge on a rest tells how a cell stands at full (choice)."""
 
@@ -53,6 +56,12 @@ class BetweenRests:
     half: Floats
 
 
+def nothing_told(cells: int) -> BetweenRests:
+    """Return what so many cells tell where no rest may be used."""
+    unknown = np.full(cells, np.nan)
+    return BetweenRests(np.zeros((2, cells)), np.zeros(cells), unknown, unknown)
+
+
 def between_rests(study: Study, shifted: Bools) -> BetweenRests:
     """Compare the rests before and after every charge, discharge and drive.
 
@@ -64,6 +73,8 @@ def between_rests(study: Study, shifted: Bools) -> BetweenRests:
         (cells,) True where a reading is not to be believed.
     """
     s, cells = study, len(study.cells)
+    if s.curve.flat:  # its rests tell no place, and above its end they hang on hysteresis
+        return nothing_told(cells)
     reliable = s.trusted & ~shifted
     shortfall, span = np.zeros((2, cells)), np.zeros(cells)
     near, near_half, nearest = np.full(cells, np.nan), np.full(cells, np.nan), NEAR_FULL_SOC
@@ -90,7 +101,9 @@ def between_rests(study: Study, shifted: Bools) -> BetweenRests:
             continue
         more = np.sign(taken) * (two[0] - one[0])
         doubt = TABLE_DOUBT * abs(float(np.log(max(abs(place[b] - place[a]), 1e-3) / abs(taken))))
-        half = np.sqrt(one[1] ** 2 + two[1] ** 2 + (doubt * more) ** 2)
+        # how the cells' curves and settling part of themselves shows in the scatter of all of them
+        null = robust_scale(np.where(reliable & np.isfinite(more), more, np.nan), 0.0)
+        half = np.sqrt(one[1] ** 2 + two[1] ** 2 + (doubt * more) ** 2 + (SCATTERS * null) ** 2)
         moved = np.full(cells, min(abs(taken), 1.0))
         lead, nought = np.maximum(more, 0.0), np.zeros(cells)
         least = least_shortfall(lead, half, nought, moved)

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from bmslogs.analysis import parked as parking
 from bmslogs.analysis import resistance
-from bmslogs.analysis.between_rests import BetweenRests, between_rests
+from bmslogs.analysis.between_rests import BetweenRests, between_rests, nothing_told
 from bmslogs.analysis.known import (
     CapacityKnown,
     LeakKnown,
@@ -452,10 +452,8 @@ class Knowledge(Place):
     @cached_property
     def between_rests(self) -> BetweenRests:
         """What the rests before and after a charge or discharge tell; nothing where the curve may not be used."""
-        cells = len(self.study.cells)
         if self.curve_contradicted:
-            nothing = np.full(cells, np.nan)
-            return BetweenRests(np.zeros((2, cells)), np.zeros(cells), nothing, nothing)
+            return nothing_told(len(self.study.cells))
         return between_rests(self.study, self.shifted)
 
     def _remaining_at_rest(self) -> Remaining | None:

@@ -13,6 +13,10 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 
+FIT_TRUSTED = 1.0
+"""A capacity that the fit knows to so many practical sizes is not asked of the rests (choice)."""
+
+
 def capacity(case: Case) -> list[Finding]:
     """Cells that hold less than the others."""
     k = case.knowledge
@@ -24,6 +28,9 @@ def capacity(case: Case) -> list[Finding]:
     whole = ~first & (rests.shortfall[0] > SURE_SHARE * least) & (rests.shortfall.mean(axis=0) > least)
     if isinstance(found, str):
         return _by_rests(case, first, whole)
+    # a cell that the fit follows is told by it
+    with np.errstate(invalid="ignore"):
+        whole &= ~(found.half_relative < FIT_TRUSTED * least)
     value = np.nan_to_num(found.relative - 1.0)
     known = k.study.trusted & ~k.shifted & np.isfinite(found.half_relative)
     stand = standing_out(value, np.nan_to_num(found.half_relative, nan=1.0), least, known) & (value < 0)
