@@ -181,7 +181,7 @@ def is_datum(text: str) -> bool:
     return is_number(text) or bool(_TIMELIKE.match(text)) or text.lower() in FILLS
 
 
-def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
+def sniff(head: bytes, file: Path, whole: bool, delimiter: str | None = None) -> Dialect:
     """Work out the dialect from the first bytes of a file.
 
     Parameters
@@ -192,6 +192,8 @@ def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
         For messages.
     whole
         Whether `head` is all of the file: otherwise its last line is cut.
+    delimiter
+        Where it is known beforehand.
 
     Raises
     ------
@@ -206,7 +208,7 @@ def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
     lines = lines[:_MOST_LINES]
     if not any(line.strip() for line in lines):
         raise BadInput("nothing but blanks", "a log with a header and rows", file=file)
-    delimiter, width = _delimiter(lines, file)
+    delimiter, width = _delimiter(lines, file, delimiter)
     if width > MOST_COLUMNS:
         raise BadInput(f"{width} columns", f"{MOST_COLUMNS} at most", file=file)
     lines = _one_line_each(lines, delimiter)
@@ -300,11 +302,13 @@ def _own_header(rows: list[list[str]], first: int, narrow: int, width: int) -> b
     return any(names(r, narrow) for r in rows[:first]) and any(names(r, width) for r in rows[first:])
 
 
-def _delimiter(lines: list[str], file: Path) -> tuple[str, int]:
+def _delimiter(lines: list[str], file: Path, known: str | None) -> tuple[str, int]:
     """Return the delimiter and the number of fields of most rows."""
     filled = [line for line in lines if line.strip()]
     judged = filled[-_JUDGED:] if len(filled) < 2 * _JUDGED else filled[len(filled) // 2 :][:_JUDGED]
-    declared = next((m.group(1) for m in (re.match(r'"?sep=(.)"?\s*$', x) for x in filled[:1]) if m), None)
+    declared = known or next(
+        (m.group(1) for m in (re.match(r'"?sep=(.)"?\s*$', x) for x in filled[:1]) if m), None
+    )
     best: tuple[float, str, int] | None = None
     for delimiter in [declared] if declared else [";", "\t", ",", "|", " "]:
         rows = [split(line, delimiter) for line in judged]
