@@ -65,7 +65,7 @@ def look_at(
         return job
     problems = tuple(source.told(p) for p in job.plan.problems)
     sheet = source.table.origin.sheet if source.table.sheets > 1 else ""
-    return replace(job, plan=replace(job.plan, problems=problems, sheet=sheet))
+    return replace(job, plan=replace(job.plan, problems=problems, sheet=sheet, notes=(*job.plan.notes, *source.table.notes)))
 
 
 def _no_log(

@@ -15,8 +15,13 @@ from bmslogs.importers.recordings.workbook_guard import guard
 from bmslogs.importers.text.source import Source
 
 BATCH_CELLS = 200_000
+HEAD_ROWS = 24
 TRIAL_ROWS = 1500
 """Choice: as many rows of a sheet show whether it is a log."""
+NEVER_WORKED_OUT = (
+    "{} cells hold a formula whose value does not stand in the file: read as empty; "
+    "saved by a spreadsheet program they have one"
+)
 KEY = '[file] sheet = "{name}" in the profile'
 
 
@@ -25,11 +30,12 @@ def make(source: Source, asked: Asked) -> MadeTable:
     import python_calamine as calamine
 
     path, _keeper = local_copy(source)
-    guard(path, source.path)
+    unworked = guard(path, source.path)
+    notes = (NEVER_WORKED_OUT.format(unworked),) if unworked else ()
     try:
         with calamine.CalamineWorkbook.from_path(str(path)) as book:
             sheet, count = _chosen(book, source, asked)
-            return _written(sheet, source, None, count)
+            return _written(sheet, source, None, count, notes)
     except calamine.PasswordError:
         raise BadInput("the workbook is locked with a password", "an open workbook", file=source.path) from None
     except (calamine.CalamineError, OSError, ValueError, OverflowError) as error:
@@ -94,7 +100,9 @@ def _reason(sheet: Any, source: Source, asked: Asked) -> str | None:
         return error.found
 
 
-def _written(sheet: Any, source: Source, most_rows: int | None, count: int) -> MadeTable:
+def _written(
+    sheet: Any, source: Source, most_rows: int | None, count: int, notes: tuple[str, ...] = ()
+) -> MadeTable:
     """Write a sheet out: a line a row from the sheet's first, empty ones as empty lines, so that line is row."""
     if sheet.end is None:
         raise BadInput("an empty sheet", "a log with a header and rows", file=source.path, sheet=sheet.name)
@@ -106,17 +114,19 @@ def _written(sheet: Any, source: Source, most_rows: int | None, count: int) -> M
     filled = _filled(rows, merged, first_column) if merged else rows
     size = max(32, BATCH_CELLS // max(width, 1))
     with TableText(source.path, source.size) as text:
-        for batch in itertools.batched(filled, size) if hasattr(itertools, "batched") else _batched(filled, size):
-            _write_rows(list(batch), width, text)
-        return text.finish(Origin("row", shift=0, sheet=sheet.name), sheets=count)
+        for batch in _batched(filled, size):
+            _write_rows(batch, text)
+        return text.finish(Origin("row", shift=0, sheet=sheet.name), notes, count)
 
 
 def _batched(rows: Iterator[Any], size: int) -> Iterator[list[Any]]:
+    """Yield lists of rows, those at the head apart: columns of numbers under words are slow to write."""
+    yield list(itertools.islice(rows, HEAD_ROWS))
     while batch := list(itertools.islice(rows, size)):
         yield batch
 
 
-def _write_rows(rows: list[list[Any]], width: int, text: TableText) -> None:
+def _write_rows(rows: list[list[Any]], text: TableText) -> None:
     """Write rows; runs of filled ones together."""
     empty = [not any(v != "" for v in row) if row[0] == "" else False for row in rows]
     at = 0
