@@ -87,7 +87,7 @@ def _no_log(
 
 def _look(source: Source, profile: Profile, pack: Pack | None, modules: tuple[str, ...] | None) -> Job:
     head = source.head(HEAD_BYTES)
-    dialect = sniff(head, source.path, whole=len(head) < HEAD_BYTES, delimiter=source.delimiter)
+    dialect = sniff(head, source.path, whole=len(head) < HEAD_BYTES, known=source.delimiter)
     sample = take_sample(source, head, dialect)
     dialect = replace(dialect, nulls=sample.nulls)
     plan = recognise(sample, dialect, profile, pack, source.path, modules)

@@ -82,6 +82,10 @@ def column_texts(values: Sequence[Any]) -> pa.Array:
         values = [None if v == "" else v for v in values]
         kinds = (kinds - {str}) | {type(None)}
     kinds.discard(type(None))
+    if dt.datetime in kinds and dt.date in kinds:
+        # midnight of a column of stamps is told as a date alone
+        values = [dt.datetime(v.year, v.month, v.day) if type(v) is dt.date else v for v in values]
+        kinds.discard(dt.date)
     if kinds == {float}:
         return array_texts(pa.array(values, pa.float64()))
     if kinds == {dt.datetime}:

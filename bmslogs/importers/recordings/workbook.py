@@ -92,7 +92,7 @@ def _listed(names: list[str]) -> str:
 
 def _reason(sheet: Any, source: Source, asked: Asked) -> str | None:
     """Return why a sheet is no log; None where its first rows look like one."""
-    if not sheet.total_height or sheet.end is None:
+    if sheet.end is None:
         return "empty"
     try:
         return asked.judge(trial(source, _written(sheet, source, TRIAL_ROWS, 1)))
