@@ -14,9 +14,9 @@ from bmslogs.importers.plan.plan import Plan
 from bmslogs.importers.plan.profile import Profile
 from bmslogs.importers.reading.order import Corrections, usual_rows_per_stamp
 from bmslogs.importers.reading.whole_rows import find_spread
-from bmslogs.importers.recordings.registry import as_table
 from bmslogs.importers.recognise.columns import recognise
 from bmslogs.importers.recognise.sign_sample import stamps_of
+from bmslogs.importers.recordings.registry import as_table
 from bmslogs.importers.text.dialect import HEAD_BYTES, Dialect, sniff
 from bmslogs.importers.text.sample import Sample, take_sample
 from bmslogs.importers.text.source import Source, open_source
@@ -54,9 +54,8 @@ def look_at(
         Not a log at all. What stands in the way of an import otherwise is in ``plan.problems``.
     """
     profile = profile or Profile()
-    source = as_table(
-        open_source(path), profile.file and profile.file.sheet, lambda s: _no_log(s, profile, pack, modules)
-    )
+    sheet = profile.file.sheet if profile.file is not None else None
+    source = as_table(open_source(path), sheet, lambda s: _no_log(s, profile, pack, modules))
     try:
         job = _look(source, profile, pack, modules)
     except BadInput as error:
@@ -64,8 +63,9 @@ def look_at(
     if source.table is None:
         return job
     problems = tuple(source.told(p) for p in job.plan.problems)
-    sheet = source.table.origin.sheet if source.table.sheets > 1 else ""
-    return replace(job, plan=replace(job.plan, problems=problems, sheet=sheet, notes=(*job.plan.notes, *source.table.notes)))
+    taken = source.table.origin.sheet if source.table.sheets > 1 else ""
+    notes = (*job.plan.notes, *source.table.notes)
+    return replace(job, plan=replace(job.plan, problems=problems, sheet=taken, notes=notes))
 
 
 def _no_log(

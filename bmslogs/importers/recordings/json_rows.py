@@ -55,28 +55,27 @@ def _write(source: Source, text: TableText, names: dict[str, int]) -> bool:
     """Write all rows under the names known so far; return whether no other name came later."""
     known = bool(names)
     held: list[Row | str] = []
-    late = False
+    late = headed = False
     for row in _rows(source):
-        if isinstance(row, dict):
-            if not row.keys() <= names.keys():
-                late |= known
-                for name in row:
-                    names.setdefault(name, len(names))
-                refuse_wide(len(names), source.path)
+        if isinstance(row, dict) and not row.keys() <= names.keys():
+            late |= known
+            for name in row:
+                names.setdefault(name, len(names))
+            refuse_wide(len(names), source.path)
         if late:
             continue
         held.append(row)
         if len(held) >= 2000:
-            if not known:
+            if not headed:
                 text.header(names)
-                known = True
+                known = headed = True
             text.lines(_lines(held, names))
             held = []
     if late:
         return False
     if not names:
         raise BadInput("no object with readings", _EXPECTED, file=source.path)
-    if not known or not text.bytes:
+    if not headed:
         text.header(names)
     text.lines(_lines(held, names))
     return True
@@ -98,7 +97,8 @@ def _by_lines(source: Source) -> bool:
     if not first.startswith(b"{"):
         return False
     try:
-        return isinstance(_decode(first.decode("utf-8", "replace")), dict)
+        found = _decode(first.decode("utf-8", "replace"))
+        return isinstance(found, dict) and (_wrapped(found) is None or bool(head[len(first) :].strip()))
     except ValueError:
         # a line alone that is cut off, or an object spread over lines
         return b"\n" in head and bool(re.search(rb"\}\s*\n\s*\{", head)) and not re.search(rb"^\s+\"", head, re.M)
@@ -253,8 +253,8 @@ def flat(found: dict[str, Any], file: Path, number: int, word: str) -> Row:
     try:
         _lay(found, "", row, 0)
     except ValueError as error:
-        place = {"line": number} if word == "line" else {"row": number}
-        raise BadInput(str(error), "rows of readings", file=file, **place) from None
+        line, place = (number, None) if word == "line" else (None, number)
+        raise BadInput(str(error), "rows of readings", file=file, line=line, row=place) from None
     return row
 
 

@@ -50,13 +50,31 @@ def tells(head: bytes) -> bool:
 
 @dataclass
 class _Points:
-    """What a first reading of all points shows."""
+    """What a first reading of all points shows.
+
+    Attributes
+    ----------
+    series, columns
+        Measurement and tags by the text of a series; column of each series and field.
+    digits
+        Of the fraction of a second in the stamps.
+    back, own_back
+        How often a stamp lies before that of the last point, and before that of its series.
+    count
+        Points.
+    """
 
     series: dict[str, Series] = field(default_factory=dict)
     columns: dict[tuple[str, str], int] = field(default_factory=dict)
     digits: int | None = None
     back: int = 0
+    own_back: int = 0
     count: int = 0
+
+    @property
+    def apart(self) -> bool:
+        """Whether the series stand one behind the other, or the points in no order: a clock set back is neither."""
+        return self.back > self.own_back or self.own_back > 0.05 * self.count
 
 
 def make(source: Source, asked: Asked) -> MadeTable:
@@ -68,7 +86,7 @@ def make(source: Source, asked: Asked) -> MadeTable:
     with TableText(source.path, source.size) as text:
         text.header([_STAMP_COLUMN, *names])
         origins: array[int] = array("Q", [1])
-        rows = _gathered(source, found) if found.back > 0.01 * found.count else _successive(source, found)
+        rows = _gathered(source, found) if found.apart else _successive(source, found)
         held: list[str] = []
         width = len(names)
         for line, stamp, values in rows:
@@ -88,7 +106,7 @@ def make(source: Source, asked: Asked) -> MadeTable:
 
 
 def _points(source: Source) -> Iterator[tuple[int, str, str, int | None, list[tuple[str, str]] | None]]:
-    """Yield of each line its number, its text, its series as written, its stamp and fields; None where it is no point."""
+    """Yield of each line its number, its text, its series, its stamp and fields; None where it is no point."""
     number = 0
     for block in lines_of(source.reads(_BLOCK), _BLOCK, source.path):
         for raw in block.decode("utf-8", "replace").removeprefix("\ufeff").split("\n"):
@@ -149,6 +167,7 @@ def _series(name: str) -> Series | None:
 def _look(source: Source) -> _Points:
     found = _Points()
     last: int | None = None
+    own: dict[str, int] = {}
     for _, _, name, stamp, fields in _points(source):
         if fields is None:
             continue
@@ -167,7 +186,8 @@ def _look(source: Source) -> _Points:
             if found.digits is None:
                 found.digits = next(d for least, d in UNITS if abs(stamp) >= least)
             found.back += last is not None and stamp < last
-            last = stamp
+            found.own_back += stamp < own.get(name, stamp)
+            last = own[name] = stamp
     return found
 
 
@@ -244,7 +264,7 @@ def _names(found: _Points) -> list[str]:
     names = [_name(found.series[s], key, kept, several) for s, key in found.columns]
     if len(set(names)) < len(names):
         every = {k for _, tags in found.series.values() for k, _ in tags}
-        names = [" ".join(_words(found.series[s], every, True) + [key]) for s, key in found.columns]
+        names = [" ".join([*_words(found.series[s], every, True), key]) for s, key in found.columns]
     return names
 
 

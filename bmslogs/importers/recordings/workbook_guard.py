@@ -255,7 +255,7 @@ def _column(letters: bytes) -> int:
 def _extent_of_even_rows(piece: bytes) -> tuple[int, int] | None:
     """Return the same where cells are written as usual, each under the row whose number it bears; None elsewhere.
 
-    Whole pieces at once: of each ``r="`` the letters behind it, and whether the digits behind these are those of the row.
+    Whole pieces at once: of each ``r="`` the letters behind it, and whether the digits behind them are the row's.
     """
     data = piece + b"\0" * 16
     codes = np.frombuffer(data, np.uint8)
