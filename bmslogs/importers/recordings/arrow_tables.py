@@ -9,10 +9,12 @@ from typing import Any
 from bmslogs.base.errors import BadInput
 from bmslogs.importers.recordings.cells import array_texts, write_columns
 from bmslogs.importers.recordings.flat import Flattener, is_nested
-from bmslogs.importers.recordings.made import MadeTable, Origin, TableText, refuse_large, refuse_wide
+from bmslogs.importers.recordings.made import MadeTable, Origin, TableText, refuse_wide
 
 BATCH_CELLS = 1_000_000
 """Choice: as many values are held at once, about 40 MB as Python of the worst kind and text."""
+FREE_CELLS, CELLS_PER_BYTE = 20_000_000, 40
+"""Choice: constant columns pack without end, readings to some two values a byte; below the first it does not matter."""
 Batches = Callable[[list[str] | None], Iterator[Any]]
 """Yields record batches of some columns by name, of all where None."""
 
@@ -38,8 +40,7 @@ def write_batches(file: Path, size: int, schema: Any, rows: int | None, batches:
     _refuse_twins(schema.names, file)
     with TableText(file, size) as text:
         if rows is not None:
-            # a field takes a mark at least, so a file of noughts packed is known before it is unpacked
-            refuse_large(rows * len(schema), text.most, file)
+            _refuse_hollow(rows * len(schema), size, file)
         flattener = Flattener(file)
         nested = [f.name for f in schema if is_nested(f.type)]
         if nested:
@@ -55,6 +56,14 @@ def write_batches(file: Path, size: int, schema: Any, rows: int | None, batches:
                 flat = [c for f, a in zip(batch.schema, batch.columns) for c in flattener.flat(f.name, a)]
                 write_columns([array_texts(column) for _, column in flat], text)
         return text.finish(Origin("row", shift=1))
+
+
+def _refuse_hollow(cells: int, size: int, file: Path) -> None:
+    """Refuse a file of far more values than its bytes can tell apart, before it is unpacked."""
+    if cells > max(FREE_CELLS, CELLS_PER_BYTE * size):
+        raise BadInput(
+            f"{cells} values in {size} bytes", f"{CELLS_PER_BYTE} a byte at most, as readings need", file=file
+        )
 
 
 def _none_of(kind: Any) -> Any:

@@ -12,8 +12,8 @@ from bmslogs.importers.recordings.made import MadeTable, refuse_wide
 from bmslogs.importers.recordings.reader import Asked, Reader, local_copy
 from bmslogs.importers.text.source import Source
 
-MOST_FOOTER = 24 << 20
-"""Choice [bytes]: a thousand columns in a hundred row groups take 10 MB; unpacked in memory it is five times that."""
+MOST_FOOTER = 6 << 20
+"""Choice [bytes]: five hundred columns in a hundred row groups; unpacked in memory it takes thirty times that."""
 LONGEST_VALUE = 1 << 20
 """Choice [bytes]: the mean length of the texts of a column; no log has such."""
 
