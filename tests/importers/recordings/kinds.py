@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -69,6 +70,27 @@ def as_xlsx(rows: Rows, path: Path, sheet: str = "Log") -> Path:
         page.append(row)
     _dated(page)
     book.save(path)
+    return path
+
+
+def as_xlsx_with_shared_texts(rows: Rows, path: Path) -> Path:
+    """Write the same with its texts in a part of their own, as the usual programs do."""
+    as_xlsx(rows, path)
+    texts: dict[bytes, int] = {}
+
+    def named(match: re.Match[bytes]) -> bytes:
+        number = texts.setdefault(match[2], len(texts))
+        return b'%s t="s"><v>%d</v></c>' % (match[1], number)
+
+    inline = re.compile(rb'(<c r="\w+"(?: s="\d+")?) t="inlineStr"><is><t[^>]*>(.*?)</t></is></c>')
+    with_part(path, "xl/worksheets/sheet1.xml", lambda x: inline.sub(named, x))
+    kind = "http://schemas.openxmlformats.org/officeDocument/2006/relationships/sharedStrings"
+    relation = b'<Relationship Id="rIdS" Type="%s" Target="sharedStrings.xml"/></Relationships>' % kind.encode()
+    with_part(path, "xl/_rels/workbook.xml.rels", lambda x: x.replace(b"</Relationships>", relation))
+    items = b"".join(b"<si><t>%s</t></si>" % t for t in texts)
+    space = b"http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+    with zipfile.ZipFile(path, "a", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("xl/sharedStrings.xml", b'<sst xmlns="%s">%s</sst>' % (space, items))
     return path
 
 
@@ -185,6 +207,7 @@ def as_line_protocol(rows: Rows, path: Path) -> Path:
 
 KINDS: dict[str, tuple[Callable[[Rows, Path], Path], str]] = {
     "xlsx": (as_xlsx, "log.xlsx"),
+    "xlsx with shared texts": (as_xlsx_with_shared_texts, "log.xlsx"),
     "xls": (as_xls, "log.xls"),
     "ods": (as_ods, "log.ods"),
     "parquet": (as_parquet, "log.parquet"),
