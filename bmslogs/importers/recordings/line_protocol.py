@@ -11,6 +11,7 @@ import re
 from array import array
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from bmslogs.base.errors import BadInput
 from bmslogs.importers.recordings.cells import clean
@@ -119,13 +120,10 @@ def _points(source: Source) -> Iterator[tuple[int, str, str, int | None, list[tu
 
 
 def _parted(text: str) -> tuple[str, int | None, list[tuple[str, str]] | None]:
-    if "\\" not in text and '"' not in text:
-        parts = text.split(" ")
-        if len(parts) in (2, 3) and all(parts):
-            fields = [_valued(*f.split("=")) if f.count("=") == 1 else None for f in parts[1].split(",")]
-            stamp = parts[2] if len(parts) == 3 else ""
-            if None not in fields and (not stamp or (stamp.lstrip("-").isdecimal() and len(stamp) < 21)):
-                return parts[0], int(stamp) if stamp else None, [f for f in fields if f is not None]
+    if '"' not in text:
+        quick = _without_texts(text)
+        if quick is not None:
+            return quick
     match = _POINT.fullmatch(text) if len(text) < 1 << 20 else None
     if match is None:
         return "", None, None
@@ -133,6 +131,43 @@ def _parted(text: str) -> tuple[str, int | None, list[tuple[str, str]] | None]:
     if None in fields:
         return "", None, None
     return match["name"], int(match["stamp"]) if match["stamp"] else None, [f for f in fields if f is not None]
+
+
+def _without_texts(text: str) -> tuple[str, int | None, list[tuple[str, str]]] | None:
+    """Return the parts of a point without texts in quotes; None where it is none, or is written in an unusual way."""
+    escaped = "\\" in text
+    if escaped and not text.isprintable():
+        return None
+    if escaped:
+        # marks that part nothing are put out of the way
+        text = text.replace("\\,", "\0").replace("\\ ", "\1").replace("\\=", "\2")
+    parts = text.split(" ")
+    if len(parts) not in (2, 3) or not all(parts):
+        return None
+    fields: list[tuple[str, str]] = []
+    for part in parts[1].split(","):
+        key, mark, value = part.partition("=")
+        if not key or not value.isascii():
+            return None
+        if not value.replace(".", "", 1).isdecimal():
+            found = _valued(key, value) if mark and "=" not in value else None
+            if found is None:
+                return None
+            value = found[1]
+        fields.append((key, value))
+    stamp = parts[2] if len(parts) == 3 else ""
+    if stamp and not (stamp.removeprefix("-").isdecimal() and len(stamp) < 21):
+        return None
+    name = parts[0]
+    if escaped:
+        fields = [(_with_marks(k), v) for k, v in fields]
+        name = name.replace("\0", "\\,").replace("\1", "\\ ").replace("\2", "\\=")
+    return name, int(stamp) if stamp else None, fields
+
+
+@lru_cache(maxsize=1 << 14)
+def _with_marks(text: str) -> str:
+    return _unescaped(text.replace("\0", ",").replace("\1", " ").replace("\2", "="))
 
 
 def _valued(key: str, text: str) -> tuple[str, str] | None:
