@@ -35,13 +35,13 @@ def guard_old(path: Path, file: Path) -> None:
             f"an .xls of {size >> 20} MB", f"{MOST_BYTES >> 20} MB at most; export the sheet as CSV", file=file
         )
     try:
-        stream = _stream(path.read_bytes())
+        stream = _stream(path.read_bytes(), file)
     except (struct.error, IndexError, ValueError) as error:
         raise BadInput(f"the workbook is broken ({error})", "a whole workbook", file=file) from None
     _walk(stream, file)
 
 
-def _stream(data: bytes) -> bytes:
+def _stream(data: bytes, file: Path) -> bytes:
     """Return the workbook's stream out of a compound file."""
     sector = 1 << struct.unpack_from("<H", data, 30)[0]
     if sector not in (512, 4096):
@@ -79,7 +79,7 @@ def _stream(data: bytes) -> bytes:
         if name == "Root Entry":
             root = read(start) if start < _END else b""
         if name in ("EncryptedPackage", "EncryptionInfo"):
-            raise ValueError("locked with a password")
+            raise _locked(file)
         if name.lower() in ("workbook", "book"):
             if size >= cutoff:
                 return read(start)[:size]
@@ -123,8 +123,12 @@ def _walk(stream: bytes, file: Path) -> None:
             cells += rows * columns
             rows = columns = 0
         elif kind == _LOCKED:
-            raise BadInput("the workbook is locked with a password", "an open workbook", file=file)
+            raise _locked(file)
         _refuse(cells + rows * columns, text, file)
+
+
+def _locked(file: Path) -> BadInput:
+    return BadInput("the workbook is locked with a password", "an open workbook", file=file)
 
 
 def _refuse(cells: int, text: int, file: Path) -> None:
