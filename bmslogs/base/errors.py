@@ -25,6 +25,8 @@ class BadInput(BmsLogsError):
         What would have been accepted, or what to do about it.
     file, line, column
         Where, as far as known; `line` counts from 1 as an editor does.
+    row, sheet
+        The same where a file has no lines: the row as the spreadsheet counts it, or the record, and its sheet.
     """
 
     def __init__(
@@ -35,16 +37,22 @@ class BadInput(BmsLogsError):
         file: str | Path | None = None,
         line: int | None = None,
         column: str | None = None,
+        row: int | None = None,
+        sheet: str | None = None,
     ) -> None:
         self.found = found
         self.expected = expected
         self.file = None if file is None else Path(file).name
         self.line = line
         self.column = column
+        self.row = row
+        self.sheet = sheet
         super().__init__(self._text())
 
     def _text(self) -> str:
-        where = [f"line {self.line}"] if self.line is not None else []
+        where = [f"sheet {self.sheet}"] if self.sheet else []
+        where += [f"line {self.line}"] if self.line is not None else []
+        where += [f"row {self.row}"] if self.row is not None else []
         where += [f"column {self.column}"] if self.column else []
         parts = [self.file] if self.file else []
         parts += [", ".join(where)] if where else []
@@ -53,8 +61,17 @@ class BadInput(BmsLogsError):
 
     def in_file(self, file: str | Path) -> BadInput:
         """Return the same error with the file named, where it was not yet."""
+        return self._moved(self.file or file, self.line, self.row, self.sheet)
+
+    def at(self, *, line: int | None = None, row: int | None = None, sheet: str | None = None) -> BadInput:
+        """Return the same error at another place of the same file."""
+        return self._moved(self.file, line, row, sheet)
+
+    def _moved(
+        self, file: str | Path | None, line: int | None, row: int | None, sheet: str | None
+    ) -> BadInput:
         return type(self)(
-            self.found, self.expected, file=self.file or file, line=self.line, column=self.column
+            self.found, self.expected, file=file, line=line, column=self.column, row=row, sheet=sheet
         )
 
 

@@ -1,7 +1,8 @@
 """Importers: from what a logger or a spreadsheet wrote to normalised readings, with every repair named.
 
-The way of a file: `text` (bytes to fields), `plan` (what each column is, as data), `recognise` (decides the plan from
-header and values, or asks), `reading` (carries it out, block by block, every repair counted).
+The way of a file: `recordings` (what is no text becomes a table of text), `text` (bytes to fields), `plan` (what each
+column is, as data), `recognise` (decides the plan from header and values, or asks), `reading` (carries it out, block by
+block, every repair counted).
 """
 
 from __future__ import annotations

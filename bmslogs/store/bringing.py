@@ -100,7 +100,7 @@ def bring_one(
     temporary = store.incoming()
     with store_errors(store.root):
         reading, writer = read_whole(
-            source,
+            job.source,
             job.plan,
             pack,
             job.never,

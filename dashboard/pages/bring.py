@@ -78,7 +78,11 @@ def layout(frame: Frame, jobs: Jobs | None = None) -> html.Div:
                 [
                     html.P(html.Strong("Drop log files here")),
                     html.Button("Choose files", id="drop-button", className="button main", type="button"),
-                    html.P(f"up to {MOST_UPLOAD_BYTES // 2**30} GiB a file", className="quiet"),
+                    html.P(
+                        "CSV, spreadsheets, Parquet, Arrow, JSON or line protocol, plain or packed; "
+                        f"up to {MOST_UPLOAD_BYTES // 2**30} GiB a file",
+                        className="quiet",
+                    ),
                 ],
                 id="drop-area",
                 className="drop",

@@ -7,6 +7,7 @@ import time
 from pathlib import Path
 
 import numpy as np
+import openpyxl
 import pytest
 
 from bmslogs.store import Store
@@ -108,3 +109,29 @@ def test_one_button_brings_a_log_in(tmp_path: Path, together: bool) -> None:
     words = str(page.job_list(Frame.of(desk, "?pack=knot-main"), jobs, together))
     assert words.count("Bring this log in") == (0 if together else 2)
     assert words.count("as one log") == (1 if together else 0)
+
+
+def test_a_sheet_comes_in_as_its_csv_does_and_several_are_asked_about(tmp_path: Path) -> None:
+    csv = invent.write_csv(invent.drive(PACK), tmp_path / "drive.csv")
+    rows = [line.split(",") for line in csv.read_text(encoding="utf-8").splitlines()]
+    book = openpyxl.Workbook()
+    book.active.title = "Drive"
+    other = book.create_sheet("Again")
+    for row in [rows[0], *([r[0], *map(float, r[1:])] for r in rows[1:])]:
+        book.active.append(row)
+        other.append(row)
+    book.save(tmp_path / "two.xlsx")
+    del book["Again"]
+    book.save(tmp_path / "drive.xlsx")
+    desk, jobs, tokens = waiting(tmp_path, tmp_path / "drive.xlsx", tmp_path / "two.xlsx")
+    assert [j.state for j in jobs.all()] == ["confirm", "refused"]
+    assert "2 sheets look like a log: 'Drive', 'Again'" in jobs.all()[1].says
+    inspect(jobs, tokens[1], PACK, '[file]\nsheet = "Again"\n')
+    settled(jobs)
+    for token in tokens:
+        job = jobs.get(token)
+        assert job is not None
+        bring_in(jobs, token, desk, PACK, job.profile)
+    assert [j.state for j in settled(jobs)] == ["done", "done"]
+    same = Store(tmp_path / "other").import_files([csv], PACK).logs[0]
+    assert {e.rows for e in desk.store.logs()} == {same.rows}

@@ -125,6 +125,8 @@ class Plan:
         What the columns are behind a second header with more of them (a firmware update), where there is one.
     rows_plan, long
         Of a long table: what its own columns are, and how they are put side by side.
+    sheet
+        Name of the sheet that was taken, where the file has several.
     problems
         Why the file cannot be imported; empty where it can.
     notes
@@ -152,6 +154,7 @@ class Plan:
     later: Plan | None = None
     rows_plan: Plan | None = None
     long: LongLayout | None = None
+    sheet: str = ""
     problems: tuple[BadInput, ...] = ()
     notes: tuple[str, ...] = ()
     text_columns: frozenset[int] = field(default=frozenset())

@@ -213,9 +213,16 @@ class Layout(_Section):
         return self
 
 
+class File(_Section):
+    """What of the file is the log, where it holds more."""
+
+    sheet: str | None = None
+
+
 class Profile(_Section):
     """What a logger writes. Every section may be left out: then header and values speak."""
 
+    file: File | None = None
     time: Time | None = None
     current: Current | None = None
     cell_voltage: CellVoltage | None = None

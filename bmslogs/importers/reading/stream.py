@@ -114,6 +114,22 @@ def read_whole(
     reading, writer
         The writer has all rows and waits for its metadata.
     """
+    try:
+        return _read_until_it_fits(source, plan, pack, never, regular, corrections, open_writer, progress)
+    except BadInput as error:
+        raise source.told(error) from None
+
+
+def _read_until_it_fits(
+    source: Source,
+    plan: Plan,
+    pack: Pack,
+    never: npt.NDArray[np.bool_],
+    regular: bool,
+    corrections: Corrections,
+    open_writer: Callable[[Plan], TableWriter],
+    progress: Progress | None,
+) -> tuple[Reading, TableWriter]:
     for _ in range(MOST_PASSES):
         writer = open_writer(plan)
         try:
@@ -126,7 +142,7 @@ def read_whole(
             writer.discard()
             raise
         try:
-            again = _revised(reading, finisher, plan, corrections, pack, source.path, source.size)
+            again = _revised(reading, finisher, plan, corrections, pack, source.path, source.held_size)
         except BaseException:
             writer.discard()
             raise
@@ -275,7 +291,7 @@ def _pass(
         if ready is not None and ready.rows:
             aside.call(writer.write, ready, plan.sign or 1)
         aside.call(writer.flush)
-    _note_wrong(tally, finisher.repairs, plan)
+    _note_wrong(tally, finisher.repairs, plan, source)
     balance.close(finisher.findings.rows, finisher.repairs, source.path)
     if plan.newest_first:
         finisher.repairs.add(
@@ -449,7 +465,7 @@ def _blocks(
 
     Read by another thread.
     """
-    size = block_size(source.size if source.kind == "plain" else 8 * source.size)
+    size = block_size(source.text_size)
     waiting: queue.Queue[Any] = queue.Queue(maxsize=READ_AHEAD)
     stop = threading.Event()
 
@@ -583,19 +599,19 @@ def _looks_like_row(text: str, plan: Plan) -> bool:
     return digits > 0.4 * len(text) and text.count(plan.dialect.delimiter) > 2
 
 
-def _note_wrong(tally: Tally, repairs: Repairs, plan: Plan) -> None:
+def _note_wrong(tally: Tally, repairs: Repairs, plan: Plan, source: Source) -> None:
     for fields, rows in tally.fields.items():
         line, text = rows[0]
         if _looks_like_row(text, plan):
             repairs.add(
                 "row_broken",
-                f"{{rows}} with another number of fields left out (first: line {line}, {fields} fields)",
+                f"{{rows}} with another number of fields left out (first: {source.place(line)}, {fields} fields)",
                 tally.counts[fields],
             )
         else:
             repairs.add(
                 "text_line",
-                f"{{rows}} of text between the readings skipped (first: line {line}, {tidy(text)!r})",
+                f"{{rows}} of text between the readings skipped (first: {source.place(line)}, {tidy(text)!r})",
                 tally.counts[fields],
             )
 

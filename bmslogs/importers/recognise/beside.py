@@ -91,7 +91,7 @@ def text_us(column: SampledColumn, order: str, rows: Int64s) -> Int64s:
 
 def zoned(column: SampledColumn, order: str) -> bool:
     """Whether the stamps of a column carry their zone."""
-    return any(m is not None and m.group("z") for t in column.examples(1) if (m := match_stamp(t, order)))
+    return any(m.groupdict().get("z") for t in column.examples(1) if (m := match_stamp(t, order)) is not None)
 
 
 def compared_rows(sample: Sample) -> Int64s:

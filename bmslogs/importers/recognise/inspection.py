@@ -92,6 +92,8 @@ def _why(taken: Taken, plan: Plan) -> str:
 def profile_toml(plan: Plan) -> str:
     """Return a plan as a profile (TOML)."""
     lines = [f"# {_comment(str(problem))}" for problem in plan.problems]
+    if plan.sheet:
+        lines += ["", "[file]", f"sheet = {_quoted(plan.sheet)}"]
     lines += _time_lines(plan)
     current = plan.of("current")
     split = plan.of("charge current", "discharge current")

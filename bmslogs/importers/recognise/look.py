@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.base.errors import BadInput
+from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.importers.plan.plan import Plan
 from bmslogs.importers.plan.profile import Profile
@@ -16,6 +16,7 @@ from bmslogs.importers.reading.order import Corrections, usual_rows_per_stamp
 from bmslogs.importers.reading.whole_rows import find_spread
 from bmslogs.importers.recognise.columns import recognise
 from bmslogs.importers.recognise.sign_sample import stamps_of
+from bmslogs.importers.recordings.registry import as_table
 from bmslogs.importers.text.dialect import HEAD_BYTES, Dialect, sniff
 from bmslogs.importers.text.sample import Sample, take_sample
 from bmslogs.importers.text.source import Source, open_source
@@ -52,14 +53,46 @@ def look_at(
     BadInput
         Not a log at all. What stands in the way of an import otherwise is in ``plan.problems``.
     """
-    source = open_source(path)
+    profile = profile or Profile()
+    sheet = profile.file.sheet if profile.file is not None else None
+    source = as_table(open_source(path), sheet, lambda s: _no_log(s, profile, pack, modules))
+    try:
+        job = _look(source, profile, pack, modules)
+    except BadInput as error:
+        raise source.told(error) from None
+    if source.table is None:
+        return job
+    problems = tuple(source.told(p) for p in job.plan.problems)
+    taken = source.table.origin.sheet if source.table.sheets > 1 else ""
+    notes = (*job.plan.notes, *source.table.notes)
+    return replace(job, plan=replace(job.plan, problems=problems, sheet=taken, notes=notes))
+
+
+def _no_log(
+    source: Source, profile: Profile, pack: Pack | None, modules: tuple[str, ...] | None
+) -> str | None:
+    """Return why a table is no log, None where it has a time and cells or a current."""
+    try:
+        plan = _look(source, profile, pack, modules).plan
+    except Ambiguous:
+        return None
+    except BadInput as error:
+        return error.found
+    if plan.clock is None:
+        return "no column of times"
+    if plan.cells or plan.of("current", "charge current", "discharge current"):
+        return None
+    return "neither cells nor a current"
+
+
+def _look(source: Source, profile: Profile, pack: Pack | None, modules: tuple[str, ...] | None) -> Job:
     head = source.head(HEAD_BYTES)
-    dialect = sniff(head, source.path, whole=len(head) < HEAD_BYTES)
+    dialect = sniff(head, source.path, whole=len(head) < HEAD_BYTES, known=source.delimiter)
     sample = take_sample(source, head, dialect)
     dialect = replace(dialect, nulls=sample.nulls)
-    plan = recognise(sample, dialect, profile or Profile(), pack, source.path, modules)
+    plan = recognise(sample, dialect, profile, pack, source.path, modules)
     if _newest_first(sample, plan):
-        if source.size > MOST_REVERSED:
+        if source.held_size > MOST_REVERSED:
             refusal = BadInput(
                 "rows run back in time", "the oldest row first in a file of this size", file=source.path
             )

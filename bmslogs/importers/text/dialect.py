@@ -181,7 +181,7 @@ def is_datum(text: str) -> bool:
     return is_number(text) or bool(_TIMELIKE.match(text)) or text.lower() in FILLS
 
 
-def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
+def sniff(head: bytes, file: Path, whole: bool, known: str | None = None) -> Dialect:
     """Work out the dialect from the first bytes of a file.
 
     Parameters
@@ -192,6 +192,8 @@ def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
         For messages.
     whole
         Whether `head` is all of the file: otherwise its last line is cut.
+    known
+        The delimiter of a table whose fields stand in their places whatever they hold.
 
     Raises
     ------
@@ -206,7 +208,7 @@ def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
     lines = lines[:_MOST_LINES]
     if not any(line.strip() for line in lines):
         raise BadInput("nothing but blanks", "a log with a header and rows", file=file)
-    delimiter, width = _delimiter(lines, file)
+    delimiter, width = _delimiter(lines, file, known)
     if width > MOST_COLUMNS:
         raise BadInput(f"{width} columns", f"{MOST_COLUMNS} at most", file=file)
     lines = _one_line_each(lines, delimiter)
@@ -215,7 +217,8 @@ def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
     body = _body_start(rows, width)
     if body is None:
         raise BadInput("no rows of numbers found", "a header and rows of readings", file=file)
-    _refuse_other_delimiter(lines[:body], delimiter, width, file)
+    if known is None:
+        _refuse_other_delimiter(lines[:body], delimiter, width, file)
     decimal = _decimal(rows[body : body + 60], delimiter)
     dialect = Dialect(
         encoding,
@@ -229,7 +232,7 @@ def sniff(head: bytes, file: Path, whole: bool) -> Dialect:
         preamble=tuple(lines[:body]),
         quoted='"' in "".join(lines[body : body + 20]),
     )
-    return _with_header(dialect, lines, rows, body, file)
+    return _with_header(dialect, lines, rows, body, file, by_place=known is not None)
 
 
 def _refuse_other_delimiter(above: list[str], delimiter: str, width: int, file: Path) -> None:
@@ -300,11 +303,13 @@ def _own_header(rows: list[list[str]], first: int, narrow: int, width: int) -> b
     return any(names(r, narrow) for r in rows[:first]) and any(names(r, width) for r in rows[first:])
 
 
-def _delimiter(lines: list[str], file: Path) -> tuple[str, int]:
+def _delimiter(lines: list[str], file: Path, known: str | None) -> tuple[str, int]:
     """Return the delimiter and the number of fields of most rows."""
     filled = [line for line in lines if line.strip()]
     judged = filled[-_JUDGED:] if len(filled) < 2 * _JUDGED else filled[len(filled) // 2 :][:_JUDGED]
-    declared = next((m.group(1) for m in (re.match(r'"?sep=(.)"?\s*$', x) for x in filled[:1]) if m), None)
+    declared = known or next(
+        (m.group(1) for m in (re.match(r'"?sep=(.)"?\s*$', x) for x in filled[:1]) if m), None
+    )
     best: tuple[float, str, int] | None = None
     for delimiter in [declared] if declared else [";", "\t", ",", "|", " "]:
         rows = [split(line, delimiter) for line in judged]
@@ -383,7 +388,9 @@ def _decimal(rows: list[list[str]], delimiter: str) -> str:
     return "," if commas > points else "."
 
 
-def _with_header(dialect: Dialect, lines: list[str], rows: list[list[str]], body: int, file: Path) -> Dialect:
+def _with_header(
+    dialect: Dialect, lines: list[str], rows: list[list[str]], body: int, file: Path, by_place: bool
+) -> Dialect:
     """Add names and units: the last lines before the body that have its width."""
     above = [i for i in range(body) if lines[i].strip()]
     width = dialect.width
@@ -397,7 +404,8 @@ def _with_header(dialect: Dialect, lines: list[str], rows: list[list[str]], body
         units, units_text = rows[at], lines[at]
         at = fitting[-2]
     names = _without_remark(list(rows[at]), rows[body : body + _JUDGED], width)
-    _refuse_other_count(_trimmed(names), rows[body : body + _JUDGED], width, file, at + 1)
+    if not by_place:
+        _refuse_other_count(_trimmed(names), rows[body : body + _JUDGED], width, file, at + 1)
     names += [""] * (width - len(names))
     units += [""] * (width - len(units))
     groups = [i for i in fitting if i < at and i >= at - 1]

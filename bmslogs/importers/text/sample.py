@@ -111,16 +111,16 @@ def _windows(source: Source, start: int, size: int, dialect: Dialect) -> list[li
     """Return the lines of windows spread over what follows the head."""
     wide = 4 if "32" in dialect.encoding else 2 if "16" in dialect.encoding else 1
     blobs: list[bytes] = []
-    if source.kind == "plain":
-        room = source.size - start - size
+    if source.text_path is not None:
+        room = source.text_size - start - size
         if room > 0:
-            spots = np.linspace(start, source.size - size, WINDOWS).astype(int)
-            with source.path.open("rb") as handle:
+            spots = np.linspace(start, source.text_size - size, WINDOWS).astype(int)
+            with source.text_path.open("rb") as handle:
                 for spot in sorted({int(s) // wide * wide for s in spots}):
                     handle.seek(spot)
                     blobs.append(handle.read(size))
-        elif source.size > start:
-            with source.path.open("rb") as handle:
+        elif source.text_size > start:
+            with source.text_path.open("rb") as handle:
                 handle.seek(start // wide * wide)
                 blobs.append(handle.read())
     elif start >= HEAD_BYTES:

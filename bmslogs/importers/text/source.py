@@ -1,4 +1,4 @@
-"""The bytes of a log file: plain or packed (gz, zip, zst, bz2, xz), in blocks, hashed as given."""
+"""The bytes of a log file: plain, packed (gz, zip, zst, bz2, xz) or made into a table, in blocks, hashed as given."""
 
 from __future__ import annotations
 
@@ -11,9 +11,12 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any, cast
+from typing import IO, TYPE_CHECKING, Any, cast
 
 from bmslogs.base.errors import BadInput
+
+if TYPE_CHECKING:
+    from bmslogs.importers.recordings.made import MadeTable
 
 MOST_UNPACKED_RATIO = 400
 """Choice: text of logs packs up to about 100 times; a bomb of one repeated byte 1000 times."""
@@ -30,11 +33,17 @@ _SIGNATURES = {
     b"BZh": "bz2",
     b"\xfd7zXZ": "xz",
 }
+WORKBOOK_PARTS = frozenset(["xl/workbook.xml", "xl/workbook.bin", "content.xml"])
+"""Names in a zip that make it a spreadsheet workbook."""
+_LOG_ENDINGS = (".csv", ".txt", ".tsv", ".log", ".dat", ".asc")
+_RECORDING_ENDINGS = (
+    *(".xlsx", ".xlsm", ".xls", ".ods"),
+    *(".parquet", ".feather", ".arrow", ".json", ".jsonl", ".ndjson", ".lp"),
+)
 _BINARY = {
-    b"\xd0\xcf\x11\xe0": "a spreadsheet workbook (.xls)",
     b"%PDF": "a PDF",
     b"\x89PNG": "a picture",
-    b"PAR1": "a Parquet file",
+    b"PARE": "a Parquet file that is encrypted",
     b"SQLite": "a database file",
     b"MDF ": "a measurement file (MDF)",
     b"\x7fELF": "a program",
@@ -51,22 +60,60 @@ class Source:
     path
         Where it lies.
     kind
-        ``plain``, ``gz``, ``zip``, ``zst``, ``bz2`` or ``xz``, by content, not by name.
+        ``plain``, ``gz``, ``zip``, ``zst``, ``bz2`` or ``xz``, by content, not by name; ``table`` where the file is
+        no text and its table was written out.
     member
         Name of the packed file inside a zip.
     size
         Bytes as given.
+    table
+        The table that was made of a file of another kind.
     """
 
     path: Path
     kind: str
     size: int
     member: str | None = None
+    table: MadeTable | None = None
+
+    @property
+    def text_path(self) -> Path | None:
+        """The file whose bytes are the text itself; None where it is packed."""
+        if self.table is not None:
+            return self.table.path
+        return self.path if self.kind == "plain" else None
+
+    @property
+    def text_size(self) -> int:
+        """Bytes of the text, guessed where it is packed."""
+        if self.table is not None:
+            return self.table.size
+        return self.size if self.kind == "plain" else 8 * self.size
+
+    @property
+    def held_size(self) -> int:
+        """Bytes that are held in memory where the whole of the file must be."""
+        return self.size if self.table is None else self.text_size
+
+    @property
+    def delimiter(self) -> str | None:
+        """The delimiter of the text where it is known beforehand."""
+        from bmslogs.importers.recordings.made import DELIMITER
+
+        return None if self.table is None else DELIMITER
+
+    def place(self, line: int) -> str:
+        """Return how a line of the text is called in the file as given."""
+        return f"line {line}" if self.table is None else self.table.origin.says(line)
+
+    def told(self, error: BadInput) -> BadInput:
+        """Return an error about the text as one about the file as given."""
+        return error if self.table is None else self.table.origin.told(error)
 
     def open(self) -> IO[bytes]:
         """Open the unpacked bytes for reading."""
-        if self.kind == "plain":
-            return self.path.open("rb", buffering=0)
+        if self.text_path is not None:
+            return self.text_path.open("rb", buffering=0)
         if self.kind == "gz":
             return cast("IO[bytes]", gzip.open(self.path, "rb"))
         if self.kind == "bz2":
@@ -114,7 +161,7 @@ class Source:
                         digest.update(block)
                     total += len(block)
                     if (
-                        self.kind != "plain"
+                        self.text_path is None
                         and total > RATIO_FREE_BYTES
                         and total > self.size * MOST_UNPACKED_RATIO
                     ):
@@ -134,7 +181,7 @@ class Source:
         ) as error:
             raise BadInput(f"the archive is broken ({error})", "a whole archive", file=self.path) from None
         except OSError as error:
-            what = "cannot be read" if self.kind == "plain" else "the archive is broken or cannot be read"
+            what = "cannot be read" if self.text_path is not None else "the archive is broken or cannot be read"
             raise BadInput(f"{what} ({error})", "a readable log file", file=self.path) from None
 
     def sha256(self) -> str:
@@ -172,25 +219,26 @@ def open_source(path: str | Path) -> Source:
             raise BadInput(f"is {what}, not text", "a CSV file; export it as CSV", file=path)
     for signature, kind in _SIGNATURES.items():
         if start.startswith(signature):
-            return Source(path, kind, size, _zip_member(path) if kind == "zip" else None)
+            member = _zip_member(path) if kind == "zip" else None
+            if kind == "zip" and member is None:
+                return Source(path, "plain", size)
+            return Source(path, kind, size, member)
     return Source(path, "plain", size)
 
 
-def _zip_member(path: Path) -> str:
-    """Return the one log inside a zip."""
+def _zip_member(path: Path) -> str | None:
+    """Return the one log inside a zip; None where the zip is a spreadsheet workbook itself."""
     try:
         with zipfile.ZipFile(path) as archive:
             infos = [i for i in archive.infolist() if not i.is_dir()]
     except (zipfile.BadZipFile, OSError, NotImplementedError) as error:
         raise BadInput(f"the archive is broken ({error})", "a whole archive", file=path) from None
     names = [i.filename for i in infos if not _by_the_way(i.filename)]
-    if any(n == "xl/workbook.xml" for n in names):
-        raise BadInput(
-            "is a spreadsheet workbook (.xlsx), not text", "a CSV file; export it as CSV", file=path
-        )
+    if any(n in WORKBOOK_PARTS for n in names):
+        return None
     if any(i.flag_bits & 1 for i in infos):
         raise BadInput("the archive is locked with a password", "an open archive", file=path)
-    logs = [n for n in names if n.lower().endswith((".csv", ".txt", ".tsv", ".log", ".dat", ".asc"))] or names
+    logs = [n for n in names if n.lower().endswith((*_LOG_ENDINGS, *_RECORDING_ENDINGS))] or names
     tables = [n for n in logs if n.lower().endswith((".csv", ".tsv"))]
     if len(logs) > 1 and len(tables) == 1:
         logs = tables
