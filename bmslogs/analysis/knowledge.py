@@ -24,7 +24,7 @@ from bmslogs.analysis.known import (
     TopKnown,
     WorthKnown,
 )
-from bmslogs.analysis.leading import REST_READING_SD_V, Leads, find_leads
+from bmslogs.analysis.leading import REST_READING_SD_V, Leads, find_leads, no_leads
 from bmslogs.analysis.load_study import BLOCKS
 from bmslogs.analysis.models.flat_leak import flat_leaks
 from bmslogs.analysis.models.knee import below_the_knee
@@ -445,8 +445,7 @@ class Knowledge(Place):
     def leads(self) -> Leads:
         """Who is first at the end of charges and discharges; of none where nothing may rest on the curve."""
         if self.curve_contradicted:
-            cells = len(self.study.cells)
-            return Leads(np.zeros((2, cells)), np.zeros(cells), np.zeros((2, cells)))
+            return no_leads(len(self.study.cells))
         return find_leads(self.study, self.shifted)
 
     @cached_property

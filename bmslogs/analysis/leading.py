@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis.models.empty_or_small import ahead_at_start, least_shortfall
-from bmslogs.analysis.models.lead import FLAT_MARGIN_V, TABLE_MARGIN_V, lead_bounds, own_course
+from bmslogs.analysis.models.lead import FLAT_MARGIN_V, TABLE_MARGIN_V, lead_bounds, middle_course, own_course
 from bmslogs.analysis.rounding import mean_error
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.analysis.study import Study
@@ -37,17 +37,26 @@ class Leads:
     ----------
     bounds
         (2, cells) by how much a cell is fuller than the middle one at least and at most, negative: emptier; nought
-        where none is surely ahead. A cell that is first may be fuller or emptier there, or smaller. Shares of charge.
+        where none is surely apart. A cell that is first may be fuller or emptier there, or smaller; one that is left
+        behind on a flat curve is emptier at the end of a charge. Shares of charge.
     spans
-        (cells,) share of the capacity that the charge or discharge moved at whose end each cell leads.
+        (cells,) share of the capacity that the charge or discharge moved at whose end each cell leads or lags.
     shortfall
         (2, cells) by how much a cell must be smaller, at least and at most, for what it was not yet ahead when that
         began, as fractions; nought where it need not be, or where no rest tells.
+    lags
+        (cells,) True where a cell was left behind on the flat when a charge ended.
     """
 
     bounds: Floats
     spans: Floats
     shortfall: Floats
+    lags: Bools
+
+
+def no_leads(cells: int) -> Leads:
+    """Return that none of so many cells is apart."""
+    return Leads(np.zeros((2, cells)), np.zeros(cells), np.zeros((2, cells)), np.zeros(cells, bool))
 
 
 def find_leads(study: Study, shifted: Bools) -> Leads:
@@ -62,7 +71,7 @@ def find_leads(study: Study, shifted: Bools) -> Leads:
     """
     s = study
     cells = len(s.cells)
-    out = Leads(np.zeros((2, cells)), np.zeros(cells), np.zeros((2, cells)))
+    out = no_leads(cells)
     excess = np.zeros(cells) if s.excess is None else np.nan_to_num(s.excess[0])
     reliable = s.trusted & ~shifted
     for k, part in enumerate(s.stretches):
@@ -75,17 +84,29 @@ def find_leads(study: Study, shifted: Bools) -> Leads:
         if found is None:
             continue
         moved = min(abs(float(s._charge_rows[part.last] - s._charge_rows[part.first])) / s.capacity, 1.0)
-        shortfall = _shortfall(s, s.stretches[k - 1] if k else None, part, found, reliable, sign, moved)
-        larger = found[0] > np.abs(out.bounds[0])
+        lead, lag = found
+        shortfall = _shortfall(s, s.stretches[k - 1] if k else None, part, lead, reliable, sign, moved)
+        larger = lead[0] > np.abs(out.bounds[0])
         out = Leads(
-            np.where(larger, sign * found, out.bounds), np.where(larger, moved, out.spans),
-            np.where(larger, shortfall, out.shortfall),
+            np.where(larger, sign * lead, out.bounds), np.where(larger, moved, out.spans),
+            np.where(larger, shortfall, out.shortfall), out.lags,
+        )
+        behind = lag[0] > np.abs(out.bounds[0])
+        out = Leads(
+            np.where(behind, -sign * lag, out.bounds), np.where(behind, moved, out.spans),
+            np.where(behind, 0.0, out.shortfall), (out.lags & ~larger) | behind,
         )
     return out
 
 
-def _ahead_at_end(s: Study, part: Stretch, excess: Floats, reliable: Bools, sign: int) -> Floats | None:
-    """Return (2, cells) by how much each cell leads at least and at most, nought or more; None without a current."""
+def _ahead_at_end(
+    s: Study, part: Stretch, excess: Floats, reliable: Bools, sign: int
+) -> tuple[Floats, Floats] | None:
+    """Return twice (2, cells): by how much each cell leads, and lags, at least and at most, nought or more.
+
+    None without a current. That a cell lags is told at the end of a charge on a flat curve alone: there the others'
+    leaving the plateau shows it, and not its own place.
+    """
     resistance = s.usual_resistance * (1.0 + np.maximum(excess, 0.0))
     rows = np.arange(max(part.first, part.last - END_ROWS + 1), part.last + 1)
     with np.errstate(all="ignore"):
@@ -104,7 +125,15 @@ def _ahead_at_end(s: Study, part: Stretch, excess: Floats, reliable: Bools, sign
         s.log.cell_voltage[part.rows], np.nan_to_num(s.current[part.rows]), moved, resistance, margin, reliable, sign
     )
     found[0] = np.minimum(found[0], course / s.capacity)
-    return found
+    lag = np.zeros_like(found)
+    if s.curve.flat and sign > 0:
+        lag = lead_bounds(volts, current, resistance, s.curve, reliable, -sign, lasting)
+        since = middle_course(
+            s.log.cell_voltage[part.rows], np.nan_to_num(s.current[part.rows]), moved, s.usual_resistance, margin,
+            reliable, sign,
+        )
+        lag[0] = np.minimum(lag[0], since / s.capacity)
+    return found, lag
 
 
 def _shortfall(

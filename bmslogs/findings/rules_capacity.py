@@ -13,6 +13,8 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 
+LARGER_MOST = 0.02
+"""A sound cell is larger than the middle one by no more (judgement)."""
 FIT_TRUSTED = 1.0
 """A capacity that the fit knows to so many practical sizes is not asked of the rests (choice)."""
 
@@ -83,7 +85,9 @@ def _small_between_rests(case: Case, i: int) -> Finding:
 def lead_of_weight(case: Case) -> Floats:
     """Return (cells,) from which lead on a cell that is first is of practical weight, emptier or smaller alike."""
     least = CAUSES["soc_offset_low"].least or 0.01
-    return np.maximum(least, (CAUSES["capacity_low"].least or 0.03) * case.knowledge.leads.spans)
+    leads, small = case.knowledge.leads, CAUSES["capacity_low"].least or 0.03
+    # one that lags may be larger, by the usual spread of a lot
+    return np.maximum(least, np.where(leads.lags, LARGER_MOST, small) * leads.spans)
 
 
 def _first_for_small(case: Case, i: int) -> Finding:

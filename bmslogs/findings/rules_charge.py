@@ -38,7 +38,8 @@ def charge_offsets(case: Case) -> list[Finding]:
     # smaller, it must be of practical weight as either
     small = capacity_suspects(case)
     for i in np.flatnonzero((np.abs(k.leads.bounds[0]) > lead_of_weight(case)) & ~named & ~small):
-        out.append(_lead_finding(case, int(i), *(float(bound) for bound in k.leads.bounds[:, i])))
+        told = _lag_finding if k.leads.lags[i] else _lead_finding
+        out.append(told(case, int(i), *(float(bound) for bound in k.leads.bounds[:, i])))
     return out
 
 
@@ -151,6 +152,19 @@ def _lead_finding(case: Case, i: int, bound: float, most: float) -> Finding:
          "their curve its lead cannot be sized"],
         [BALANCE_HIGH if fuller else BALANCE_LOW, SPAN, LOOK_AGAIN],
         size=bound, low=bound if fuller else None, high=None if fuller else bound,
+    )
+
+
+def _lag_finding(case: Case, i: int, bound: float, most: float) -> Finding:
+    """A cell that is left behind on the flat of its curve when a charge ends."""
+    cell = case.cells[i]
+    return finding(
+        case.pack, "soc_offset_low", "act" if abs(most) > 0.08 else "look", [cell],
+        f"{case.place(cell)}: when the charge ended the others had left the flat of their curve and this cell had not: "
+        f"it is at least {percent(abs(bound), 1)} of charge emptier.",
+        ["the others stood where this cell stood at the end by at least so much charge before the charge ended; on the "
+         "flat itself how far it is behind cannot be sized"],
+        [BALANCE_LOW, LOOK_AGAIN, BENCH], size=bound, high=bound,
     )
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from bmslogs.analysis.models.lead import lead_bounds, own_course
+from bmslogs.analysis.models.lead import lead_bounds, middle_course, own_course
 from bmslogs.analysis.ocv import built_in
 
 EVERY = np.ones(8, bool)
@@ -52,3 +52,15 @@ def test_a_lead_by_a_cell_s_own_course_is_the_charge_between_alike_cells(chemist
     assert 1.9 <= lead[3] <= 2.1
     careful = own_course(volts, np.full(len(moved), 30.0), moved, np.full(8, 1e-3), 0.010, EVERY, -1)
     assert careful[3] <= lead[3]
+
+
+@pytest.mark.parametrize("behind", [0.04, 0.15])
+def test_a_cell_that_stays_on_the_flat_when_the_others_leave_it_lags(behind: float):
+    """LFP charged at 30 A to 99.9 %, one cell behind on the plateau (planted): what is told never exceeds the truth."""
+    curve = built_in("LFP")
+    moved = np.linspace(0.0, 70.0, 1401)
+    soc = 0.999 - (70.0 - moved[:, None]) / 100.0 - np.where(np.arange(8) == 3, behind, 0.0)
+    volts = curve.voltage(soc) + 30.0 * 1e-3
+    lag = middle_course(volts, np.full(len(moved), -30.0), moved, 1e-3, 0.010, EVERY, 1)
+    assert 0.5 < lag[3] <= 100.0 * behind
+    assert np.all(np.delete(lag, 3) < 0.3)

@@ -56,7 +56,8 @@ def ahead_at_start(
     for i in range(len(level)):
         near = (volt >= low[i]) & (volt <= high[i])
         least = float(slope[near].min(initial=np.inf)) if near.any() else 0.0
-        if np.isfinite(level[i]) and least > 0:
+        beyond = level[i] > volt[-1] or level[i] < volt[0]  # the table does not say how far
+        if np.isfinite(level[i]) and least > 0 and not beyond:
             half[i] = np.hypot(1.96 * level_sd[i] / least, SLOPE_ERROR * out[i])
     return np.where(np.isfinite(level), out, 0.0), half
 

@@ -108,3 +108,25 @@ def own_course(
         if len(this_side):
             out[i] = float(moved[-1] - moved[this_side[-1]])
     return out
+
+
+def middle_course(
+    volts: Floats, current: Floats, moved: Floats, usual_ohm: float, margin: float, trusted: Bools, sign: int
+) -> Floats:
+    """Return the charge that the middle cell moved since it stood where each cell stands at the end, at least [Ah].
+
+    For cells that lag behind, whatever share of the load's drop is taken out: (cells,), nought for those that do not.
+    Parameters as in `own_course`; `usual_ohm` is the resistance of a usual cell.
+    """
+    out = np.full(volts.shape[1], np.inf)
+    with np.errstate(all="ignore"):
+        last, amps = np.nanmedian(volts[-5:], axis=0), float(np.nanmedian(current[-5:]))
+        middle = np.nanmedian(volts[:, trusted], axis=1)
+    for share in (LEAST_SHARE, MOST_SHARE):
+        trace = sign * (middle + current * usual_ohm * share)
+        end = sign * (last + amps * usual_ohm * share) + margin
+        for i in np.flatnonzero(trusted & np.isfinite(end)):
+            before = np.flatnonzero(trace <= end[i])
+            since = float(moved[-1] - moved[before[-1]]) if len(before) else float(moved[-1])
+            out[i] = min(out[i], since)
+    return np.where(np.isfinite(out), out, 0.0)
