@@ -44,15 +44,16 @@ def look_at(
     profile: Profile | None = None,
     pack: Pack | None = None,
     modules: tuple[str, ...] | None = None,
+    source: Source | None = None,
 ) -> Job:
-    """Look at a file and plan its import.
+    """Look at a file and plan its import; `source` is its text where the file itself is none.
 
     Raises
     ------
     BadInput
         Not a log at all. What stands in the way of an import otherwise is in ``plan.problems``.
     """
-    source = open_source(path)
+    source = source or open_source(path)
     head = source.head(HEAD_BYTES)
     dialect = sniff(head, source.path, whole=len(head) < HEAD_BYTES)
     sample = take_sample(source, head, dialect)

@@ -111,16 +111,18 @@ def _windows(source: Source, start: int, size: int, dialect: Dialect) -> list[li
     """Return the lines of windows spread over what follows the head."""
     wide = 4 if "32" in dialect.encoding else 2 if "16" in dialect.encoding else 1
     blobs: list[bytes] = []
-    if source.kind == "plain":
-        room = source.size - start - size
+    text = source.text_file()
+    if text is not None:
+        path, whole = text
+        room = whole - start - size
         if room > 0:
-            spots = np.linspace(start, source.size - size, WINDOWS).astype(int)
-            with source.path.open("rb") as handle:
+            spots = np.linspace(start, whole - size, WINDOWS).astype(int)
+            with path.open("rb") as handle:
                 for spot in sorted({int(s) // wide * wide for s in spots}):
                     handle.seek(spot)
                     blobs.append(handle.read(size))
-        elif source.size > start:
-            with source.path.open("rb") as handle:
+        elif whole > start:
+            with path.open("rb") as handle:
                 handle.seek(start // wide * wide)
                 blobs.append(handle.read())
     elif start >= HEAD_BYTES:
@@ -129,8 +131,8 @@ def _windows(source: Source, start: int, size: int, dialect: Dialect) -> list[li
         blobs += [rest[i : i + size] for i in range(0, len(rest), step // wide * wide)]
     out = []
     for blob in blobs:
-        text = b"".join(to_utf8(iter([blob]), dialect.encoding)) if wide > 1 else blob
-        lines = re.split(rb"\r\n|\n|\r", block_to_utf8(text))
+        plain = b"".join(to_utf8(iter([blob]), dialect.encoding)) if wide > 1 else blob
+        lines = re.split(rb"\r\n|\n|\r", block_to_utf8(plain))
         out.append(lines[1:-1])
     return out
 

@@ -137,6 +137,10 @@ class Source:
             what = "cannot be read" if self.kind == "plain" else "the archive is broken or cannot be read"
             raise BadInput(f"{what} ({error})", "a readable log file", file=self.path) from None
 
+    def text_file(self) -> tuple[Path, int] | None:
+        """Return the file that holds the text as it is, and its bytes; None where it is packed."""
+        return (self.path, self.size) if self.kind == "plain" else None
+
     def sha256(self) -> str:
         """Return the SHA-256 of the bytes as given."""
         try:
