@@ -18,8 +18,8 @@ from bmslogs.base.columns import SCHEMA
 from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.base.version import __version__
-from bmslogs.importers.clock_offset import align, nearest
 from bmslogs.importers.can.into_table import Table, as_table, recording_kind, with_delays
+from bmslogs.importers.clock_offset import align, nearest
 from bmslogs.importers.plan.profile import Profile
 from bmslogs.importers.plan.repairs import iso
 from bmslogs.importers.plan.sign import Stated, judge_sign

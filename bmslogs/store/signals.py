@@ -59,5 +59,6 @@ class KeptSignals:
                 other.unlink(missing_ok=True)
 
     def kept(self) -> Path | None:
+        """Return the database that is kept with the pack, None where none is."""
         held = sorted(p for p in self._folder.glob("*.*") if not p.name.startswith((".", "_")))
         return held[0] if held else None

@@ -51,9 +51,7 @@ def dbc() -> str:
     out = ['VERSION ""', "BS_:", "BU_: Board"]
     for m in range(CELLS // 4):
         out.append(f"BO_ {0x310 + m} CellVoltages{m + 1}: 8 Board")
-        out += [
-            f' SG_ CellU{4 * m + k + 1:02d} : {16 * k}|16@1+ (0.001,0) [0|5] "V" Board' for k in range(4)
-        ]
+        out += [f' SG_ CellU{4 * m + k + 1:02d} : {16 * k}|16@1+ (0.001,0) [0|5] "V" Board' for k in range(4)]
     out += ["BO_ 768 PackStatus: 8 Board", ' SG_ PackCurrent : 0|16@1- (0.1,0) [-3000|3000] "A" Board']
     out += [' SG_ StateOfCharge : 16|16@1+ (0.1,0) [0|100] "%" Board', "BO_ 769 Temperatures: 8 Board"]
     out += [f' SG_ T{s + 1} : {16 * s}|16@1- (0.1,0) [-40|120] "degC" Board' for s in range(4)]
@@ -63,7 +61,11 @@ def dbc() -> str:
 def blocks(count: int) -> Iterator[tuple[np.ndarray, np.ndarray, np.ndarray]]:
     """Yield time [us since the start], identifier and bytes of frames, a thousand scans at a time."""
     idents = [0x310 + m for m in range(CELLS // 4)] + [0x300] * CURRENT_A + [0x301, 0x3E1]
-    offsets = [1000 * m + 500 for m in range(CELLS // 4)] + [10_000 * k for k in range(CURRENT_A)] + [30_250, 30_300]
+    offsets = (
+        [1000 * m + 500 for m in range(CELLS // 4)]
+        + [10_000 * k for k in range(CURRENT_A)]
+        + [30_250, 30_300]
+    )
     order = np.argsort(offsets, kind="stable")
     rng = np.random.default_rng(1)
     own = rng.normal(0, 0.004, CELLS)
@@ -123,7 +125,9 @@ def write_candump(path: Path, count: int) -> None:
 def write_asc(path: Path, count: int) -> None:
     """Write an ASC recording."""
     with path.open("wb") as handle:
-        handle.write(b"date Wed May 13 09:10:00.000 2026\nbase hex  timestamps absolute\nno internal events logged\n")
+        handle.write(
+            b"date Wed May 13 09:10:00.000 2026\nbase hex  timestamps absolute\nno internal events logged\n"
+        )
         handle.write(b"Begin Triggerblock Wed May 13 09:10:00.000 2026\n")
         for stamp, ident, data in blocks(count):
             seconds = stamp // 10**6
@@ -136,7 +140,7 @@ def write_asc(path: Path, count: int) -> None:
                 _digits(rows, 1, width, seconds[some])
                 _digits(rows, 2 + width, 6, stamp[some] % 10**6)
                 for k in range(3):
-                    rows[:, 12 + width + k - 1] = HEX[(ident[some] >> (8 - 4 * k)) & 15]
+                    rows[:, text.index(b"310") + k] = HEX[(ident[some] >> (8 - 4 * k)) & 15]
                 _hex(rows, text.index(b" 00 00") + 1, data[some], 3)
                 handle.write(rows.tobytes())
         handle.write(b"End TriggerBlock\n")
@@ -168,7 +172,9 @@ def write_blf(path: Path, count: int) -> None:
                 piece = zlib.compress(raw[at : at + (128 << 10)], 1)
                 size = len(raw[at : at + (128 << 10)])
                 whole = 32 + len(piece)
-                handle.write(b"LOBJ" + np.array([16, 1], "<u2").tobytes() + np.array([whole, 10], "<u4").tobytes())
+                handle.write(
+                    b"LOBJ" + np.array([16, 1], "<u2").tobytes() + np.array([whole, 10], "<u4").tobytes()
+                )
                 handle.write(np.array([2, 0, 0, 0], "<u2").tobytes() + np.array([size, 0], "<u4").tobytes())
                 handle.write(piece + b"\0" * (whole % 4))
 

@@ -84,7 +84,7 @@ def _unpacked(source: Source, header: int, tally: Tally) -> Iterator[bytes]:
                 continue
         at = 0
         while len(held) - at >= _BASE.size:
-            mark, header_size, _, size, kind = _BASE.unpack_from(held, at)
+            mark, _, _, size, kind = _BASE.unpack_from(held, at)
             if mark != b"LOBJ" or size < _BASE.size:
                 found = held.find(b"LOBJ", at + 1)
                 tally.broken += 1
@@ -166,7 +166,11 @@ def _chain(buffer: npt.NDArray[np.uint8], tally: Tally) -> tuple[Ints, Ints, Int
     marks = marks[buffer[marks + 1] == ord("O")]
     marks = marks[(buffer[marks + 2] == ord("B")) & (buffer[marks + 3] == ord("J"))]
     marks = marks[marks + 16 <= len(buffer)]
-    heads = np.lib.stride_tricks.sliding_window_view(buffer, 16)[marks] if len(marks) else np.zeros((0, 16), np.uint8)
+    heads = (
+        np.lib.stride_tricks.sliding_window_view(buffer, 16)[marks]
+        if len(marks)
+        else np.zeros((0, 16), np.uint8)
+    )
     sizes = _number(heads, 8, 4)
     versions, kinds = _number(heads, 6, 2), _number(heads, 12, 4)
     whole = (marks + sizes <= len(buffer)) & (sizes >= 16)

@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import hashlib
+import importlib.util
+import json
+import os
 import re
-from dataclasses import dataclass
+import subprocess
+import sys
+from dataclasses import dataclass, replace
 from decimal import Decimal, InvalidOperation
 from pathlib import Path
 from typing import Any
@@ -25,6 +30,8 @@ MOST_MULTIPLEX = 65_536
 """Choice: ids that the ranges of multiplexed signals may name in all."""
 DEEPEST = 64
 """Choice: elements within elements of an XML database; real ones stay below 30."""
+LONGEST_PARSE_S = 60.0
+"""Choice [s]: the largest database that is let through takes a fifth of it on a slow machine."""
 FORMATS = {".dbc": "dbc", ".kcd": "kcd", ".sym": "sym", ".arxml": "arxml"}
 NOT_AVAILABLE = re.compile(
     r"\b(sna|na|n/a|not[ _]?avail\w*|unavail\w*|invalid|inval|undefined|error|err|fault\w*|init\w*|signal[ _]not"
@@ -83,7 +90,7 @@ class Signal:
         """Digits behind the decimal mark that a value carries; None for floating point and odd factors."""
         if self.floating:
             return None
-        most = max(_places(self.scale), _places(self.offset))
+        most = max(places(self.scale), places(self.offset))
         return most if most <= 12 else None
 
     @property
@@ -133,6 +140,10 @@ class Definitions:
     left_out: tuple[str, ...] = ()
 
 
+_KNOWN: dict[tuple[str, str], Definitions] = {}
+"""Databases that this process has read, by their bytes."""
+
+
 def load_definitions(path: Path) -> Definitions:
     """Read a signal database (DBC, KCD, SYM, ARXML).
 
@@ -151,8 +162,12 @@ def load_definitions(path: Path) -> Definitions:
     except OSError as error:
         raise BadInput(f"cannot be read ({error.strerror})", "a signal database", file=path) from None
     text = _text(raw, kind, path)
-    _refuse_harm(text, kind, path)
-    return _definitions(_parsed(text, kind, path), path, hashlib.sha256(raw).hexdigest())
+    sha256 = hashlib.sha256(raw).hexdigest()
+    known = _KNOWN.get((sha256, kind))
+    if known is None:
+        _refuse_harm(text, kind, path)
+        known = _KNOWN[(sha256, kind)] = _parsed(text, kind, path, sha256)
+    return replace(known, file=path.name)
 
 
 def _text(raw: bytes, kind: str, path: Path) -> str:
@@ -181,7 +196,12 @@ def _refuse_harm(text: str, kind: str, path: Path) -> None:
         _refuse_xml(text, path)
     heads = {"dbc": r"\bSG_\s", "kcd": r"<(?:\w+:)?(?:Signal|Multiplex)\b", "sym": r"^\s*(?:Sig|Var|Mux)=",
              "arxml": r"<(?:\w+:)?(?:I-SIGNAL|SYSTEM-SIGNAL|I-SIGNAL-TO-I-PDU-MAPPING)\b"}  # fmt: skip
-    tops = {"dbc": r"^\s*BO_\s", "kcd": r"<(?:\w+:)?Message\b", "sym": r"^\s*\[", "arxml": r"<(?:\w+:)?CAN-FRAME\b"}
+    tops = {
+        "dbc": r"^\s*BO_\s",
+        "kcd": r"<(?:\w+:)?Message\b",
+        "sym": r"^\s*\[",
+        "arxml": r"<(?:\w+:)?CAN-FRAME\b",
+    }
     signals = _count(heads[kind], text, (3 if kind == "arxml" else 1) * MOST_SIGNALS)
     if signals is None:
         raise BadInput(f"more than {MOST_SIGNALS} signals", "the battery's part of the database", file=path)
@@ -238,19 +258,30 @@ def _count(pattern: str, text: str, most: int) -> int | None:
 def _sizes(text: str, kind: str) -> list[tuple[int, str, int]]:
     """Return declared lengths and places that are too long to be true, with their lines."""
     patterns = {
-        "dbc": (r"^\s*BO_\s+\d+\s+\w+\s*:\s*(\d{5,})", r"\bSG_[^:\n]*:\s*(\d{5,})\s*\|", r"\|\s*(\d{4,})\s*@"),
+        "dbc": (
+            r"^\s*BO_\s+\d+\s+\w+\s*:\s*(\d{5,})",
+            r"\bSG_[^:\n]*:\s*(\d{5,})\s*\|",
+            r"\|\s*(\d{4,})\s*@",
+        ),
         "kcd": (r"\b(?:length|offset|count)\s*=\s*[\"'](\d{5,})",),
-        "sym": (r"^\s*(?:Len|DLC)\s*=\s*(\d{4,})", r"(?:unsigned|signed|bit|char|string|raw)\s+\d*,?(\d{5,})"),
+        "sym": (
+            r"^\s*(?:Len|DLC)\s*=\s*(\d{4,})",
+            r"(?:unsigned|signed|bit|char|string|raw)\s+\d*,?(\d{5,})",
+        ),
         "arxml": (r"<(?:\w+:)?(?:LENGTH|[A-Z-]*LENGTH|START-POSITION)>\s*(\d{5,})",),
     }[kind]
-    out = []
+    out: list[tuple[int, str, int]] = []
     for pattern in patterns:
         match = re.search(pattern, text, re.MULTILINE)
         while match is not None and len(out) < 10:
             digits = match.group(1)
             value = int(digits) if len(digits) < 19 else 10**18
             out.append((text.count("\n", 0, match.start()) + 1, "a length or place", value))
-            match = re.compile(pattern, re.MULTILINE).search(text, match.end()) if value <= MOST_DECLARED else None
+            match = (
+                re.compile(pattern, re.MULTILINE).search(text, match.end())
+                if value <= MOST_DECLARED
+                else None
+            )
     return out
 
 
@@ -269,102 +300,53 @@ def _refuse_circles(text: str, path: Path) -> None:
                 )
 
 
-def _parsed(text: str, kind: str, path: Path) -> Any:
-    try:
-        import cantools
-    except ImportError:
-        raise BadInput("signal databases need cantools", INSTALL, file=path) from None
-    from xml.etree.ElementTree import ParseError
+def _parsed(text: str, kind: str, path: Path, sha256: str) -> Definitions:
+    """Have cantools read a database in a process of its own.
 
+    It brings some 200 MB of libraries along that nothing else here needs, and a stranger's file that keeps it busy is
+    stopped.
+    """
+    if importlib.util.find_spec("cantools") is None:
+        raise BadInput("signal databases need cantools", INSTALL, file=path)
+    root = str(Path(__file__).parents[3])
+    paths = os.pathsep.join([root, *filter(None, [os.environ.get("PYTHONPATH")])])
     try:
-        return cantools.database.load_string(text, database_format=kind, strict=False, prune_choices=False)
-    except (RecursionError, MemoryError):
-        raise BadInput("nests without end", "a database that cantools reads", file=path) from None
-    except (
-        cantools.Error, ParseError, ValueError, KeyError, IndexError, AttributeError, TypeError, OverflowError,
-        AssertionError, NotImplementedError, ArithmeticError, StopIteration,
-    ) as error:  # fmt: skip
-        # what a parser stumbles over in a stranger's file is of any kind; nothing of ours runs inside
-        line = " ".join(str(error).split())[:200]
+        done = subprocess.run(
+            [sys.executable, "-m", "bmslogs.importers.can.parsing", kind],
+            input=text.encode("utf-8", "surrogatepass"),
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env=os.environ | {"PYTHONPATH": paths},
+            timeout=LONGEST_PARSE_S,
+            check=False,
+        )
+    except subprocess.TimeoutExpired:
         raise BadInput(
-            f"is no {kind.upper()} database ({type(error).__name__}: {line})", "one that cantools reads", file=path
+            f"is not read within {LONGEST_PARSE_S:g} s", "the battery's part of the database", file=path
         ) from None
-
-
-def _definitions(database: Any, path: Path, sha256: str) -> Definitions:
-    if not hasattr(database, "messages"):
-        raise BadInput("describes diagnostics, no messages", "a database of messages", file=path)
-    messages, left = [], []
-    for message in database.messages:
-        if getattr(message, "is_container", False):
-            left.append(f"{message.name}: a container of other messages")
-            continue
-        signals = []
-        for signal in message.signals:
-            end = _first_bit(signal) + int(signal.length)
-            whole = signal.conversion.is_float
-            if end > MOST_BITS or signal.length > 64 or (whole and signal.length not in (16, 32, 64)):
-                left.append(f"{message.name}.{signal.name}: {signal.length} bits up to bit {end}")
-                continue
-            signals.append(_signal(signal, message))
-        if signals:
-            by_group = getattr(message, "protocol", None) == "j1939" and bool(message.is_extended_frame)
-            messages.append(
-                Message(
-                    str(message.name),
-                    int(message.frame_id),
-                    bool(message.is_extended_frame),
-                    int(message.length),
-                    tuple(signals),
-                    by_group,
-                )
-            )
-    if not messages:
-        raise BadInput("no message with signals", "a signal database", file=path)
-    return Definitions(path.name, sha256, tuple(messages), tuple(left))
-
-
-def _first_bit(signal: Any) -> int:
-    start = int(signal.start)
-    return 8 * (start // 8) + 7 - start % 8 if signal.byte_order == "big_endian" else start
-
-
-def _signal(signal: Any, message: Any) -> Signal:
-    inner = signal.conversion
-    simple = type(inner)
-    if signal.choices:
-        simple = type(type(inner).factory(inner.scale, inner.offset, None, inner.is_float))
-    return Signal(
-        str(signal.name),
-        str(signal.unit or ""),
-        _first_bit(signal),
-        int(signal.length),
-        signal.byte_order == "little_endian",
-        bool(signal.is_signed),
-        bool(inner.is_float),
-        inner.scale,
-        inner.offset,
-        simple.__name__ in ("IdentityConversion", "LinearIntegerConversion") and not inner.is_float,
-        tuple((int(k), str(v)) for k, v in (signal.choices or {}).items()),
-        None if signal.minimum is None else float(signal.minimum),
-        None if signal.maximum is None else float(signal.maximum),
-        _conditions(signal, message),
+    try:
+        answer = json.loads(done.stdout)
+    except ValueError:
+        raise BadInput("keeps cantools from ending", "a database that cantools reads", file=path) from None
+    if "refused" in answer:
+        raise BadInput(answer["refused"], answer["expected"], file=path)
+    return Definitions(
+        path.name, sha256, tuple(_message(m) for m in answer["messages"]), tuple(answer["left_out"])
     )
 
 
-def _conditions(signal: Any, message: Any) -> tuple[Condition, ...]:
-    """Return what selects a signal, outermost first."""
-    out: list[Condition] = []
-    by_name = {s.name: s for s in message.signals}
-    while signal.multiplexer_ids and signal.multiplexer_signal:
-        out.append(Condition(str(signal.multiplexer_signal), tuple(int(i) for i in signal.multiplexer_ids)))
-        signal = by_name.get(signal.multiplexer_signal)
-        if signal is None or len(out) > DEEPEST:
-            break
-    return tuple(reversed(out))
+def _message(held: dict[str, Any]) -> Message:
+    return Message(**(held | {"signals": tuple(_signal(s) for s in held["signals"])}))
 
 
-def _places(value: float) -> int:
+def _signal(held: dict[str, Any]) -> Signal:
+    when = tuple(Condition(c["selector"], tuple(c["values"])) for c in held["when"])
+    labels = tuple((int(raw), str(text)) for raw, text in held["labels"])
+    return Signal(**(held | {"when": when, "labels": labels}))
+
+
+def places(value: float) -> int:
+    """Return how many digits behind the decimal mark a number has as it is written."""
     try:
         exponent = Decimal(repr(value)).normalize().as_tuple().exponent
     except InvalidOperation:

@@ -9,8 +9,8 @@ import numpy as np
 
 from bmslogs.base.errors import BadInput
 from bmslogs.importers.can import decode
-from bmslogs.importers.can.database import Definitions, _places
-from bmslogs.importers.can.frames import Frames, Recording, Tally, joined
+from bmslogs.importers.can.database import Definitions, places
+from bmslogs.importers.can.frames import FAR_ON_NS, Frames, Recording, Tally, joined
 from bmslogs.importers.can.streams import (
     Column,
     Counted,
@@ -180,7 +180,7 @@ class GroupFeed:
         self.source = source
         self.mdf = mf4.open_mdf(source)
         self.start, self.zone = mf4.start_of(self.mdf)
-        self.dated = self.start >= mf4.FAR_ON_NS
+        self.dated = self.start >= FAR_ON_NS
         self.tally, self.counted, self.straight = Tally(), Counted(), Straight()
         self._texts: dict[tuple[int, int], dict[str, int]] = {}
         self.streams = []
@@ -255,7 +255,9 @@ class GroupFeed:
                 rows.append(self._numbers(signal, stream, k))
             at = self.start + np.rint(np.asarray(time) * 1e9).astype(np.int64)
             if (np.diff(at) < 0).any():
-                raise BadInput(f"times of {self.streams[stream].name} run back", "rising times", file=self.source.path)
+                raise BadInput(
+                    f"times of {self.streams[stream].name} run back", "rising times", file=self.source.path
+                )
             yield Events(at, np.array(rows))
 
     def _numbers(self, signal: Any, stream: int, column: int) -> Any:
@@ -288,7 +290,7 @@ def _is_value(channel: Any) -> bool:
 def _mdf_column(channel: Any, names: dict[str, int]) -> Column:
     unit = _clean(str(channel.unit or ""))
     conversion = channel.conversion
-    if not unit and conversion is not None and getattr(conversion, "unit", ""):
+    if not unit and conversion is not None and getattr(conversion, "unit", None):
         unit = _clean(str(conversion.unit))
     name = _clean(str(channel.name))
     names[name] = names.get(name, 0) + 1
@@ -297,7 +299,7 @@ def _mdf_column(channel: Any, names: dict[str, int]) -> Column:
     whole = channel.data_type in (0, 1, 2, 3)
     decimals: int | None = 0 if whole and conversion is None else None
     if whole and conversion is not None and conversion.conversion_type == 1:
-        decimals = max(_places(float(conversion.a)), _places(float(conversion.b)))
+        decimals = max(places(float(conversion.a)), places(float(conversion.b)))
         decimals = decimals if decimals <= 12 else None
     single = not whole and channel.bit_count == 32 and conversion is None
     full = f"{name} ({unit})" if unit and unit not in ("-", "1") else name

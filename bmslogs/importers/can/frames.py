@@ -148,9 +148,14 @@ def recognised(source: Source, head: bytes) -> str | None:
     lines = [x for x in text.split(b"\n")[:200] if x.strip()]
     if not lines:
         return None
-    if _CANDUMP.match(lines[0]) and sum(bool(_CANDUMP.match(x)) for x in lines[:20]) >= min(len(lines), 20) * 0.7:
+    if (
+        _CANDUMP.match(lines[0])
+        and sum(bool(_CANDUMP.match(x)) for x in lines[:20]) >= min(len(lines), 20) * 0.7
+    ):
         return "candump"
-    if re.match(rb"\s*;\s*\$FILEVERSION\s*=", lines[0]) or re.match(rb"\s*;\s*-{10,}", lines[0]) and _trc(lines):
+    if re.match(rb"\s*;\s*\$FILEVERSION\s*=", lines[0]) or (
+        re.match(rb"\s*;\s*-{10,}", lines[0]) and _trc(lines)
+    ):
         return "TRC"
     if any(re.match(rb"\s*base\s+(hex|dec)\b", x, re.IGNORECASE) for x in lines[:10]):
         return "ASC"

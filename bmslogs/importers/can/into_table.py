@@ -190,7 +190,9 @@ def _made(
             feed.again()
             continue
         return _told(feed, chosen, made, columns, source, table, definitions)
-    raise BadInput("messages that are not in the beginning came again and again", "a whole bus", file=source.path)
+    raise BadInput(
+        "messages that are not in the beginning came again and again", "a whole bus", file=source.path
+    )
 
 
 def _gathered(blocks: list[dict[int, Events]], streams: int) -> dict[int, Events]:
@@ -314,7 +316,9 @@ class Writer:
         for (k, c), column in zip(self.kept, self.columns):
             arrays.append(_texts(rows.values[k][c], column, self.feed.texts(k, c)))
         table = pa.table(arrays, names=[str(i) for i in range(len(arrays))])
-        csv.write_csv(table, self.handle, csv.WriteOptions(include_header=False, quoting_style="none", batch_size=4096))
+        csv.write_csv(
+            table, self.handle, csv.WriteOptions(include_header=False, quoting_style="none", batch_size=4096)
+        )
 
     def _time(self, time: npt.NDArray[np.int64]) -> Any:
         import pyarrow as pa
@@ -395,7 +399,9 @@ def _told(
 ) -> Table:
     """Return the finished table with what was done."""
     if not made.rows:
-        raise BadInput("no scan of cells in the recording", "frames with the cells' voltages", file=source.path)
+        raise BadInput(
+            "no scan of cells in the recording", "frames with the cells' voltages", file=source.path
+        )
     delays: dict[str, float] = {}
     for (k, _), column in zip(chosen.kept, columns):
         delay = made.delay(k)
@@ -412,7 +418,9 @@ def _told(
         "remote_frames": tally.remote,
         "error_frames": tally.errors,
         "broken": tally.broken,
-        "unknown_identifiers": {shown(k): n for k, n in sorted(counted.unknown.items(), key=lambda i: -i[1])[:100]},
+        "unknown_identifiers": {
+            shown(k): n for k, n in sorted(counted.unknown.items(), key=lambda i: -i[1])[:100]
+        },
         "not_available": counted.codes,
         "too_short": counted.short,
         "rows": made.rows,

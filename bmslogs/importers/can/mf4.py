@@ -49,7 +49,9 @@ def open_mdf(source: Source) -> Any:
     ) as error:  # fmt: skip
         # what a parser stumbles over in a damaged file is of any kind; nothing of ours runs inside
         line = " ".join(str(error).split())[:150]
-        raise BadInput(f"the MF4 recording is damaged ({line})", "a whole recording", file=source.path) from None
+        raise BadInput(
+            f"the MF4 recording is damaged ({line})", "a whole recording", file=source.path
+        ) from None
 
 
 def start_of(mdf: Any) -> tuple[int, str]:
@@ -158,9 +160,20 @@ def _get(mdf: Any, name: str, group: int, offset: int, count: int, source: Sourc
 
     try:
         return mdf.get(name, group, record_offset=offset, record_count=count, raw=True)
-    except (MdfException, ValueError, IndexError, TypeError, zlib.error, struct.error, OSError, MemoryError) as error:
+    except (
+        MdfException,
+        ValueError,
+        IndexError,
+        TypeError,
+        zlib.error,
+        struct.error,
+        OSError,
+        MemoryError,
+    ) as error:
         line = " ".join(str(error).split())[:150]
-        raise BadInput(f"the MF4 recording is damaged ({line})", "a whole recording", file=source.path) from None
+        raise BadInput(
+            f"the MF4 recording is damaged ({line})", "a whole recording", file=source.path
+        ) from None
 
 
 def room_for(folder: Path, needed: int, source: Source) -> None:
@@ -178,8 +191,25 @@ def get_physical(mdf: Any, name: str, group: int, index: int, offset: int, count
 
     try:
         return mdf.get(
-            name, group, index, record_offset=offset, record_count=count, ignore_invalidation_bits=False, raw=False
+            name,
+            group,
+            index,
+            record_offset=offset,
+            record_count=count,
+            ignore_invalidation_bits=False,
+            raw=False,
         )
-    except (MdfException, ValueError, IndexError, TypeError, zlib.error, struct.error, OSError, MemoryError) as error:
+    except (
+        MdfException,
+        ValueError,
+        IndexError,
+        TypeError,
+        zlib.error,
+        struct.error,
+        OSError,
+        MemoryError,
+    ) as error:
         line = " ".join(str(error).split())[:150]
-        raise BadInput(f"the MF4 recording is damaged ({line})", "a whole recording", file=source.path) from None
+        raise BadInput(
+            f"the MF4 recording is damaged ({line})", "a whole recording", file=source.path
+        ) from None

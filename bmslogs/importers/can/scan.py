@@ -90,7 +90,11 @@ class Made:
 
 
 def lay_out(
-    events: dict[int, Events], streams: list[Stream], pace: list[int], near: set[int], current: tuple[int, int] | None
+    events: dict[int, Events],
+    streams: list[Stream],
+    pace: list[int],
+    near: set[int],
+    current: tuple[int, int] | None,
 ) -> Layout:
     """Work out from a sample how rows are made.
 
@@ -151,7 +155,9 @@ def _lead(events: dict[int, Events], able: list[int]) -> int:
     order = np.argsort(time, kind="stable")
     gaps = np.diff(time[order])
     after = which[order][1:]
-    pauses = np.array([float(np.median(gaps[after == i])) if (after == i).any() else 0.0 for i in range(len(able))])
+    pauses = np.array(
+        [float(np.median(gaps[after == i])) if (after == i).any() else 0.0 for i in range(len(able))]
+    )
     first = int(np.argmax(pauses))
     rest = np.delete(pauses, first)
     return able[first] if pauses[first] > PAUSE * max(float(rest.max()), 1.0) else able[0]
@@ -219,7 +225,9 @@ class Assembler:
         last = int(np.median(self._gaps)) if self._gaps else period
         for time in others:
             if not len(leads):
-                due.append(time[0] + (time - time[0]) // period * period if open_end and len(time) else time[:0])
+                due.append(
+                    time[0] + (time - time[0]) // period * period if open_end and len(time) else time[:0]
+                )
                 continue
             early = time[time < leads[0]]
             if len(early):
@@ -270,7 +278,9 @@ class Assembler:
                 last[row] = np.maximum(last[row], time)
                 good = real[row]
                 if good.any():
-                    self.made.delays.setdefault(k, []).append(float(np.median(time[good] - starts[row[good]])))
+                    self.made.delays.setdefault(k, []).append(
+                        float(np.median(time[good] - starts[row[good]]))
+                    )
             values[k], read_at[k] = out, at_row
         full = last > -(2**62)
         times = np.where(real, starts, first)
@@ -278,7 +288,9 @@ class Assembler:
         parts = self._parts(times, first, last)
         middle = np.where(real, starts + self.layout.middle, np.where(full, (first + last) // 2, starts))
         if parts is not None:
-            times, middle, full, values, real = self._parted(parts, times, middle, full, values, read_at, real)
+            times, middle, full, values, real = self._parted(
+                parts, times, middle, full, values, read_at, real
+            )
         for k in range(len(self.streams)):
             if k in values:
                 continue
@@ -406,7 +418,9 @@ class Assembler:
             out[k] = wide
         half_middle = times + (sums / np.maximum(counts, 1)).astype(np.int64)
         new_times = np.where(second, begin[source], times[source])
-        new_middle = np.where(np.isin(source, row), half_middle[np.where(second, 1, 0), source], middle[source])
+        new_middle = np.where(
+            np.isin(source, row), half_middle[np.where(second, 1, 0), source], middle[source]
+        )
         order = np.argsort(new_times, kind="stable")
         self.made.parted += len(row)
         whole = real[source] & ~np.isin(source, row)
@@ -452,5 +466,3 @@ def _local(gaps: Times, before: list[int], period: int) -> Times:
     windows = np.lib.stride_tricks.sliding_window_view(edge, NEIGHBOURS)
     middle = np.median(windows, axis=1).astype(np.int64)
     return np.asarray(middle[-len(gaps) :] if len(middle) >= len(gaps) else np.full(len(gaps), period))
-
-

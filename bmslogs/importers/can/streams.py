@@ -25,7 +25,9 @@ STEP_BACK_NS = 10**9
 MOST_STEPS_BACK = 1000
 MOST_IDENTIFIERS = 20_000
 """Choice: no bus carries as many; what it cannot mean is not counted one by one."""
-_SELECTS = re.compile(r"(bank|index|idx|mux|group|page|module|mod|slave|board|cell_?(no|num|nr|id)|number|row)", re.I)
+_SELECTS = re.compile(
+    r"(bank|index|idx|mux|group|page|module|mod|slave|board|cell_?(no|num|nr|id)|number|row)", re.I
+)
 _COUNTS = re.compile(r"(alive|roll|seq|crc|check|life|msg_?c)", re.I)
 
 
@@ -123,7 +125,9 @@ class Senders:
         Other identifiers that messages of the database are sent with, by the message's name.
     """
 
-    def __init__(self, definitions: Definitions, same_layout: Mapping[str, Iterable[int]] | None = None) -> None:
+    def __init__(
+        self, definitions: Definitions, same_layout: Mapping[str, Iterable[int]] | None = None
+    ) -> None:
         self.definitions = definitions
         self.exact: dict[int, Message] = {key_of(m.ident, m.extended): m for m in definitions.messages}
         self.groups: dict[int, Message] = {
@@ -198,7 +202,9 @@ def _column(prefix: str, signal: Signal) -> Column:
     unit = _clean(signal.unit)
     name = f"{prefix}.{_clean(signal.name)}" + (f" ({unit})" if unit and unit not in ("-", "1") else "")
     labels = signal.labels if signal.is_state else ()
-    return Column(name, unit, signal.decimals, labels, signal.floating and signal.length <= 32 and signal.scale == 1)
+    return Column(
+        name, unit, signal.decimals, labels, signal.floating and signal.length <= 32 and signal.scale == 1
+    )
 
 
 def by_counter(message: Message, frames: decode.Frames) -> Message | None:
@@ -211,7 +217,12 @@ def by_counter(message: Message, frames: decode.Frames) -> Message | None:
         return None
     for selector in message.signals:
         named = _SELECTS.search(selector.name) and not _COUNTS.search(selector.name)
-        whole = not selector.floating and not selector.signed and selector.scale == 1 and 2 <= selector.length <= 16
+        whole = (
+            not selector.floating
+            and not selector.signed
+            and selector.scale == 1
+            and 2 <= selector.length <= 16
+        )
         if not named or not whole or selector.unit or selector.labels:
             continue
         others = [s for s in message.signals if s is not selector]
@@ -277,7 +288,9 @@ class Decoder:
         place = np.searchsorted(self._keys, keys) if len(self._keys) else np.zeros(len(keys), np.int64)
         place[place == len(self._keys)] = 0
         known = self._keys[place] == keys if len(self._keys) else np.zeros(len(keys), dtype=bool)
-        number = np.where(known, self._order[place] if len(self._keys) else 0, len(self.senders)).astype(np.int16)
+        number = np.where(known, self._order[place] if len(self._keys) else 0, len(self.senders)).astype(
+            np.int16
+        )
         order = np.argsort(number, kind="stable")
         cuts = np.searchsorted(number[order], np.arange(len(self.senders) + 2))
         self._count_unknown(keys[order[cuts[-2] :]], frames.length[order[cuts[-2] :]])
@@ -286,7 +299,9 @@ class Decoder:
             which = order[cuts[k] : cuts[k + 1]]
             if len(which):
                 counted.decoded += len(which)
-                out |= self._take_apart(k, time[which], decode.Frames(frames.data[which], frames.length[which]))
+                out |= self._take_apart(
+                    k, time[which], decode.Frames(frames.data[which], frames.length[which])
+                )
         return out
 
     def _count_unknown(self, keys: Times, lengths: npt.NDArray[np.uint8]) -> None:
@@ -383,7 +398,9 @@ class Straight:
             self.at.append(int(out[k]))
             self.shift.append(self.shift[-1] + more)
         if len(self.at) > MOST_STEPS_BACK:
-            raise BadInput(f"time steps back at more than {MOST_STEPS_BACK} places", "frames in order of time")
+            raise BadInput(
+                f"time steps back at more than {MOST_STEPS_BACK} places", "frames in order of time"
+            )
         self._last = int(out.max()) if not len(back) else int(out[-1])
         return np.asarray(out)
 

@@ -40,11 +40,15 @@ CANDUMP = (
         rb"(?P<data>(?:[0-9A-Fa-f]{2}\.?)*)(?:_[0-9A-Fa-f])?(?:\s+[TR])?\s*"
     ),
     re.compile(
-        rb"\s*" + _STAMP + rb"\s+(?P<chan>\S+)\s+(?:(?:RX|TX)\s+[-BE ]+\s+)?(?P<id>[0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})"
+        rb"\s*"
+        + _STAMP
+        + rb"\s+(?P<chan>\S+)\s+(?:(?:RX|TX)\s+[-BE ]+\s+)?(?P<id>[0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})"
         rb"\s+\[(?P<len>\d+)\]\s*(?P<data>(?:\s[0-9A-Fa-f]{2}(?![0-9A-Za-z]))*)\s*(?:'.*')?\s*"
     ),
 )
-CANDUMP_REMOTE = re.compile(rb"\s*\([^)]*\)\s+\S+\s+.*(?:#R\d?(?:_[0-9A-Fa-f])?(?:\s+[TR])?|remote request)\s*")
+CANDUMP_REMOTE = re.compile(
+    rb"\s*\([^)]*\)\s+\S+\s+.*(?:#R\d?(?:_[0-9A-Fa-f])?(?:\s+[TR])?|remote request)\s*"
+)
 ASC = (
     re.compile(
         rb"\s*(?P<t>\d{1,11})\.(?P<f>\d{1,9})\s+(?P<chan>\d+)\s+(?P<id>[0-9A-Fa-f]{1,8})(?P<x>[xX]?)\s+"
@@ -194,7 +198,9 @@ class Reader:
         if size is not None and len(pairs) < size:
             return None
         pairs = pairs[:size]
-        variable = {k for name in ("t", "f", "id", "chan", "day", "clock") for k in range(*spans.get(name, (0, 0)))}
+        variable = {
+            k for name in ("t", "f", "id", "chan", "day", "clock") for k in range(*spans.get(name, (0, 0)))
+        }
         variable |= {k for p in pairs for k in (p, p + 1)}
         behind = match.end("data")
         fixed = [k for k in range(len(line)) if k not in variable and k < behind]
@@ -212,9 +218,7 @@ class Reader:
         code = int(fields["len"], 16)
         return min(FD_LENGTH[code], 8) if code < 16 else 8
 
-    def _times(
-        self, rows: Bytes, shape: Shape
-    ) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_] | None]:
+    def _times(self, rows: Bytes, shape: Shape) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_] | None]:
         first, end = shape.spans["f"]
         part, good = _decimal(rows, first, end)
         part *= 10 ** (9 - (end - first))
@@ -319,7 +323,7 @@ class Reader:
                 ident = int(fields["id"], 16)
         except ValueError:
             return None
-        if size is not None and len(data) < size or len(data[:size]) > 64:
+        if (size is not None and len(data) < size) or len(data[:size]) > 64:
             return None
         return time, ident, self._is_extended(spans, b""), data[:size], self._channel(fields["chan"])
 

@@ -67,7 +67,9 @@ class Bus:
 
     def send(self, time: float, message: Any, values: dict[str, Any], ident: int | None = None) -> None:
         data = message.encode(values, strict=False)
-        self.frames.append((time, message.frame_id if ident is None else ident, message.is_extended_frame, data))
+        self.frames.append(
+            (time, message.frame_id if ident is None else ident, message.is_extended_frame, data)
+        )
 
     def sorted(self) -> list[tuple[float, int, bool, bytes]]:
         return sorted(self.frames, key=lambda f: f[0])
@@ -103,11 +105,15 @@ def banked_bus(truth: Truth, database: Any, *, bank: int = 3, apart: float = 0.0
         bus.send(t, database.get_message_by_name("PackStatus"), {"PackCurrent": float(truth.current[r])})
         for b in range(truth.cells.shape[1] // bank):
             if any(m.name == "CellBank" for m in database.messages):
-                values = {f"CellU{c + 1:02d}": float(truth.cells[r, c]) for c in range(b * bank, (b + 1) * bank)}
+                values = {
+                    f"CellU{c + 1:02d}": float(truth.cells[r, c]) for c in range(b * bank, (b + 1) * bank)
+                }
                 bus.send(t + apart * b, database.get_message_by_name("CellBank"), {"Bank": b, **values})
             else:
                 values = {f"CellU{k + 1}": float(truth.cells[r, b * bank + k]) for k in range(bank)}
-                bus.send(t + apart * b, database.get_message_by_name("CellGroup"), {"GroupIndex": b, **values})
+                bus.send(
+                    t + apart * b, database.get_message_by_name("CellGroup"), {"GroupIndex": b, **values}
+                )
     return bus
 
 
@@ -146,7 +152,11 @@ def record_mf4(bus: Bus, path: Path, start: dt.datetime) -> Path:
     samples = np.zeros(len(frames), dtype=kind)
     for k, (_, ident, extended, data) in enumerate(frames):
         row = samples[k]
-        row["CAN_DataFrame.BusChannel"], row["CAN_DataFrame.ID"], row["CAN_DataFrame.IDE"] = 1, ident, extended
+        row["CAN_DataFrame.BusChannel"], row["CAN_DataFrame.ID"], row["CAN_DataFrame.IDE"] = (
+            1,
+            ident,
+            extended,
+        )
         row["CAN_DataFrame.DLC"] = row["CAN_DataFrame.DataLength"] = len(data)
         row["CAN_DataFrame.DataBytes"][: len(data)] = np.frombuffer(data, dtype=np.uint8)
     mdf = MDF(version="4.10")
