@@ -165,18 +165,44 @@ def named_senders(found: Iterable[tuple[int, int]], senders: Senders) -> list[Se
         Channel and key of identifiers that occur.
     """
     able = [(c, k, m) for c, k in sorted(found) if (m := senders.message(k)) is not None]
+    boards = _numbered_boards([m for _, _, m in able])
     out = []
     for channel, key, message in able:
         alike = [(c, k) for c, k, m in able if m is message]
-        name = _clean(message.name)
+        name = boards.get(message.name, _clean(message.name))
         buses = sorted({c for c, _ in alike})
         keys = sorted({k for _, k in alike})
         if len(keys) > 1:
             by_sender = message.by_group and len({k & 0xFF for k in keys}) == len(keys)
-            name += f" {key & 0xFF if by_sender else keys.index(key) + 1}"
+            name = f"module {key & 0xFF if by_sender else keys.index(key) + 1} {name}"
         if len(buses) > 1:
-            name += f" bus {buses.index(channel) + 1}"
+            name = f"bus {buses.index(channel) + 1} {name}"
         out.append(Sender(message, channel, key, name))
+    return out
+
+
+def _numbered_boards(messages: list[Message]) -> dict[str, str]:
+    """Return other names for messages of one layout whose names differ by their numbers alone.
+
+    Their signals have the same names, so the numbers say which board speaks. They are put in front as such: behind a
+    word for cells (``Cells2.U1``) the number would read as that of a cell.
+    """
+    families: dict[str, list[Message]] = {}
+    for message in messages:
+        families.setdefault(re.sub(r"\d+", "#", message.name), []).append(message)
+    out: dict[str, str] = {}
+    for family in families.values():
+        names = {m.name for m in family}
+        seen = [s.name for m in {m.name: m for m in family}.values() for s in m.signals]
+        if len(names) < 2 or len(set(seen)) == len(seen):
+            continue
+        numbers = [re.findall(r"\d+", m.name) for m in family]
+        varying = [k for k in range(len(numbers[0])) if len({n[k] for n in numbers}) > 1]
+        for message, own in zip(family, numbers):
+            count = iter(range(len(own)))
+            bare = re.sub(r"\d+", lambda d, c=count: "" if next(c) in varying else d.group(), message.name)  # type: ignore[misc]
+            words = [f"{word} {own[k]}" for word, k in zip(("module", *["group"] * len(own)), varying)]
+            out[message.name] = f"{' '.join(words)} {_clean(bare).strip('_ ')}"
     return out
 
 

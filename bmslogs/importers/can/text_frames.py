@@ -413,7 +413,7 @@ def _candump_clock(head: bytes, source: Source) -> bool:
     if np.median(frames.time) >= FAR_ON_NS:
         return True
     steps = np.diff(frames.time)
-    if len(steps) > 5 and float(np.mean(steps < 0)) > 0.2:
+    if len(steps) > 5 and float(np.mean(steps < 0)) > 0.05:
         raise BadInput(
             "the times are the steps from frame to frame (candump -t d)",
             "time since the start or dates: candump -t z, -t a or -l",

@@ -65,7 +65,7 @@ def test_recording_reads_as_csv(suffix: str, big: bool, tmp_path: Path) -> None:
     held, signals = database(plain_dbc(big=big), tmp_path)
     path = recorded(plain_bus(truth, held), tmp_path / f"drive.{suffix}")
     log = brought(path, truth, signals, tmp_path / "store")
-    plain = brought(write(truth, Dialect(), tmp_path / "drive.csv"), truth, None, tmp_path / "plain")
+    plain = brought(write(truth, Dialect(), tmp_path), truth, None, tmp_path / "plain")
     assert_truth(log, truth)
     assert np.array_equal(log.cell_voltage, plain.cell_voltage)
     assert np.array_equal(log.current, plain.current)
