@@ -114,6 +114,8 @@ def _conditions(signal: Any, message: Any) -> tuple[Condition, ...]:
 
 def main() -> None:
     """Read a database from standard input and print its definitions, or why it cannot be read."""
+    # cantools brings python-can, and that asammdf where it is there: seconds and 150 MB that no database needs
+    sys.modules["asammdf"] = None  # type: ignore[assignment]
     text = sys.stdin.buffer.read().decode("utf-8", "surrogatepass")
     try:
         out = asdict(definitions_of(parsed(text, sys.argv[1])))
