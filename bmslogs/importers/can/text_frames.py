@@ -23,6 +23,8 @@ LONGEST = 512
 """Bytes: a frame of 64 bytes with all that may stand around it."""
 FEWEST_ALIKE = 8
 """Choice: fewer lines of one shape are read one by one."""
+MOST_SHAPES = 12
+"""Choice: as many shapes of one length are kept from block to block."""
 NS = 10**9
 
 _HEX = np.full(256, 255, dtype=np.uint8)
@@ -100,6 +102,7 @@ class Reader:
     def __post_init__(self) -> None:
         self.patterns = CANDUMP if self.kind == "candump" else ASC
         self.names: dict[bytes, int] = {}
+        self.shapes: dict[int, list[tuple[bytes, Shape]]] = {}
         self.line = 0
 
     def block(self, text: bytes) -> Frames:
@@ -120,12 +123,20 @@ class Reader:
         for size in lengths[(lengths > 0) & (lengths <= LONGEST)]:
             which = np.flatnonzero(sizes == size)
             rows = np.lib.stride_tricks.sliding_window_view(buffer, int(size))[starts[which]]
-            for members in _alike(rows):
+            for line, shape in self.shapes.get(int(size), ()):
+                done, frames = self._together(rows, line, shape)
+                if done.any():
+                    parts.append(frames)
+                    where.append(which[done])
+                    which, rows = which[~done], rows[~done]
+                if not len(which):
+                    break
+            for members in _alike(rows) if len(rows) else ():
                 if len(members) < FEWEST_ALIKE or self.base != 16:
                     alone.append(which[members])
                     continue
                 whole = len(members) == len(rows)
-                done, frames = self._together(rows if whole else rows[members])
+                done, frames = self._learned(rows if whole else rows[members])
                 good = np.flatnonzero(done)
                 if len(good):
                     parts.append(frames)
@@ -153,21 +164,34 @@ class Reader:
                 return match
         return None
 
-    def _together(self, rows: Bytes) -> tuple[npt.NDArray[np.bool_], Frames]:
-        """Read lines of one shape; says which could be read so."""
+    def _learned(self, rows: Bytes) -> tuple[npt.NDArray[np.bool_], Frames]:
+        """Read lines like the first of them, and keep its shape for the blocks that follow."""
         line = rows[0].tobytes()
         match = self._match(line)
         shape = None if match is None else self._shape(line, match)
         if shape is None:
             return np.zeros(len(rows), dtype=bool), none_of()
-        good = (rows[:, shape.fixed] == rows[0, shape.fixed]).all(axis=1)
+        done, frames = self._together(rows, line, shape)
+        kept = self.shapes.setdefault(len(line), [])
+        if done.sum() > 0.01 * len(rows) and len(kept) < MOST_SHAPES:
+            kept.append((line, shape))
+        return done, frames
+
+    def _together(self, rows: Bytes, line: bytes, shape: Shape) -> tuple[npt.NDArray[np.bool_], Frames]:
+        """Read lines of one shape; says which could be read so."""
+        model = np.frombuffer(line, dtype=np.uint8)
+        good = (rows[:, shape.fixed] == model[shape.fixed]).all(axis=1)
+        if not good.any():
+            return good, none_of()
         time, timed = self._times(rows, shape)
         if timed is not None:
             good &= timed
         first, end = shape.spans["id"]
         ident = np.zeros(len(rows), dtype=np.uint32)
         for k in range(first, end):
-            ident = (ident << np.uint32(4)) | _HEX[rows[:, k]]
+            digit = _HEX[rows[:, k]]
+            good &= digit < 16
+            ident = (ident << np.uint32(4)) | digit
         pairs = np.array(shape.pairs, dtype=np.int64)
         data = np.zeros((len(rows), 8 if len(pairs) <= 8 else 64), dtype=np.uint8)
         if len(pairs):
@@ -175,9 +199,16 @@ class Reader:
             even = len(pairs) > 1 and bool((np.diff(pairs) == step).all())
             places = slice(int(pairs[0]), int(pairs[-1]) + 1, step) if even else pairs
             after = slice(int(pairs[0]) + 1, int(pairs[-1]) + 2, step) if even else pairs + 1
-            data[:, : len(pairs)] = (_HEX[rows[:, places]] << 4) | _HEX[rows[:, after]]
+            high, low = _HEX[rows[:, places]], _HEX[rows[:, after]]
+            good &= ((high | low) < 16).all(axis=1)
+            data[:, : len(pairs)] = (high << 4) | low
         extended = self._is_extended(shape.spans, line)
-        channel = self._channels(rows, shape.spans["chan"])
+        first, end = shape.spans["chan"]
+        names = rows[:, first:end]
+        good &= ((names > 32) if self.kind == "candump" else (names - np.uint8(48) < 10)).all(axis=1)
+        if not good.any():
+            return good, none_of()
+        channel = self._channels(rows, shape.spans["chan"], good)
         frames = Frames(
             time,
             ident,
@@ -202,7 +233,8 @@ class Reader:
             k for name in ("t", "f", "id", "chan", "day", "clock") for k in range(*spans.get(name, (0, 0)))
         }
         variable |= {k for p in pairs for k in (p, p + 1)}
-        behind = match.end("data")
+        # what stands behind the data of an ASC frame is of other kinds; candump's says how long the data are
+        behind = match.end("data") if self.kind == "ASC" else len(line)
         fixed = [k for k in range(len(line)) if k not in variable and k < behind]
         return Shape(spans, tuple(pairs), np.array(fixed, dtype=np.int64))
 
@@ -245,19 +277,26 @@ class Reader:
         """Return error frames, which candump writes as an identifier of more than 29 bits."""
         return frames.ident > np.uint32(0x1FFFFFFF)
 
-    def _channels(self, rows: Bytes, span: tuple[int, int]) -> npt.NDArray[np.int16]:
+    def _channels(
+        self, rows: Bytes, span: tuple[int, int], good: npt.NDArray[np.bool_]
+    ) -> npt.NDArray[np.int16]:
         first, end = span
         names = rows[:, first:end]
-        if (names == names[0]).all():
-            return np.full(len(rows), self._channel(names[0].tobytes()), dtype=np.int16)
-        texts = np.ascontiguousarray(names).view(f"S{end - first}").ravel()
-        unique, inverse = np.unique(texts, return_inverse=True)
-        numbers = np.array([self._channel(bytes(n)) for n in unique], dtype=np.int16)
-        return numbers[inverse.ravel()]
+        out = np.zeros(len(rows), dtype=np.int16)
+        left = good.copy()
+        while left.any():
+            name = names[int(np.argmax(left))]
+            same = left & (names == name).all(axis=1)
+            out[same] = self._channel(name.tobytes())
+            left &= ~same
+        return out
 
     def _channel(self, name: bytes) -> int:
         if name not in self.names:
-            number = len(self.names) + 1 if self.kind == "candump" else min(int(name), 32_000)
+            digits = re.search(rb"\d{1,3}$", name)
+            number = int(digits.group()) + (self.kind == "candump") if digits else len(self.names) + 1
+            while number in self.names.values():
+                number += 1
             if len(self.names) > 255:
                 raise BadInput("frames of more than 255 buses", "a recording of one vehicle")
             self.names[name] = number

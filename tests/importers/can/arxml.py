@@ -11,7 +11,7 @@ def arxml_of(database: Any) -> str:
     for message in database.messages:
         name = message.name
         triggers.append(
-            f"<CAN-FRAME-TRIGGERING><SHORT-NAME>T_{name}</SHORT-NAME><FRAME-REF DEST=\"CAN-FRAME\">/Bus/Frames/{name}</FRAME-REF>"
+            f'<CAN-FRAME-TRIGGERING><SHORT-NAME>T_{name}</SHORT-NAME><FRAME-REF DEST="CAN-FRAME">/Bus/Frames/{name}</FRAME-REF>'
             f"<CAN-ADDRESSING-MODE>{'EXTENDED' if message.is_extended_frame else 'STANDARD'}</CAN-ADDRESSING-MODE>"
             f"<IDENTIFIER>{message.frame_id}</IDENTIFIER></CAN-FRAME-TRIGGERING>"
         )
@@ -19,7 +19,7 @@ def arxml_of(database: Any) -> str:
             f"<CAN-FRAME><SHORT-NAME>{name}</SHORT-NAME><FRAME-LENGTH>{message.length}</FRAME-LENGTH>"
             "<PDU-TO-FRAME-MAPPINGS><PDU-TO-FRAME-MAPPING><SHORT-NAME>M</SHORT-NAME>"
             "<PACKING-BYTE-ORDER>MOST-SIGNIFICANT-BYTE-LAST</PACKING-BYTE-ORDER>"
-            f"<PDU-REF DEST=\"I-SIGNAL-I-PDU\">/Bus/Pdus/{name}</PDU-REF><START-POSITION>0</START-POSITION>"
+            f'<PDU-REF DEST="I-SIGNAL-I-PDU">/Bus/Pdus/{name}</PDU-REF><START-POSITION>0</START-POSITION>'
             "</PDU-TO-FRAME-MAPPING></PDU-TO-FRAME-MAPPINGS></CAN-FRAME>"
         )
         maps = []
@@ -27,7 +27,7 @@ def arxml_of(database: Any) -> str:
             own = f"{name}_{s.name}"
             maps.append(
                 f"<I-SIGNAL-TO-I-PDU-MAPPING><SHORT-NAME>{s.name}</SHORT-NAME>"
-                f"<I-SIGNAL-REF DEST=\"I-SIGNAL\">/Bus/Signals/{s.name}</I-SIGNAL-REF>"
+                f'<I-SIGNAL-REF DEST="I-SIGNAL">/Bus/Signals/{s.name}</I-SIGNAL-REF>'
                 f"<PACKING-BYTE-ORDER>MOST-SIGNIFICANT-BYTE-{'LAST' if s.byte_order == 'little_endian' else 'FIRST'}"
                 f"</PACKING-BYTE-ORDER><START-POSITION>{s.start}</START-POSITION></I-SIGNAL-TO-I-PDU-MAPPING>"
             )
@@ -35,17 +35,17 @@ def arxml_of(database: Any) -> str:
             signals.append(
                 f"<I-SIGNAL><SHORT-NAME>{s.name}</SHORT-NAME><LENGTH>{s.length}</LENGTH>"
                 "<NETWORK-REPRESENTATION-PROPS><SW-DATA-DEF-PROPS-VARIANTS><SW-DATA-DEF-PROPS-CONDITIONAL>"
-                f"<BASE-TYPE-REF DEST=\"SW-BASE-TYPE\">/Bus/Types/{base}</BASE-TYPE-REF>"
+                f'<BASE-TYPE-REF DEST="SW-BASE-TYPE">/Bus/Types/{base}</BASE-TYPE-REF>'
                 "</SW-DATA-DEF-PROPS-CONDITIONAL></SW-DATA-DEF-PROPS-VARIANTS></NETWORK-REPRESENTATION-PROPS>"
-                f"<SYSTEM-SIGNAL-REF DEST=\"SYSTEM-SIGNAL\">/Bus/System/{own}</SYSTEM-SIGNAL-REF></I-SIGNAL>"
+                f'<SYSTEM-SIGNAL-REF DEST="SYSTEM-SIGNAL">/Bus/System/{own}</SYSTEM-SIGNAL-REF></I-SIGNAL>'
             )
             unit = {"V": "V", "A": "A", "%": "percent", "degC": "degC"}.get(s.unit or "", "")
             if unit:
                 units[unit] = s.unit
-            ref = f"<UNIT-REF DEST=\"UNIT\">/Bus/Units/{unit}</UNIT-REF>" if unit else ""
+            ref = f'<UNIT-REF DEST="UNIT">/Bus/Units/{unit}</UNIT-REF>' if unit else ""
             systems.append(
                 f"<SYSTEM-SIGNAL><SHORT-NAME>{own}</SHORT-NAME><PHYSICAL-PROPS><SW-DATA-DEF-PROPS-VARIANTS>"
-                f"<SW-DATA-DEF-PROPS-CONDITIONAL><COMPU-METHOD-REF DEST=\"COMPU-METHOD\">/Bus/Methods/{own}"
+                f'<SW-DATA-DEF-PROPS-CONDITIONAL><COMPU-METHOD-REF DEST="COMPU-METHOD">/Bus/Methods/{own}'
                 f"</COMPU-METHOD-REF>{ref}</SW-DATA-DEF-PROPS-CONDITIONAL></SW-DATA-DEF-PROPS-VARIANTS>"
                 "</PHYSICAL-PROPS></SYSTEM-SIGNAL>"
             )
@@ -78,7 +78,8 @@ def arxml_of(database: Any) -> str:
         "System": "".join(systems), "Methods": "".join(methods), "Units": texts, "Types": types,
     }  # fmt: skip
     inner = "".join(
-        f"<AR-PACKAGE><SHORT-NAME>{n}</SHORT-NAME><ELEMENTS>{t}</ELEMENTS></AR-PACKAGE>" for n, t in packages.items()
+        f"<AR-PACKAGE><SHORT-NAME>{n}</SHORT-NAME><ELEMENTS>{t}</ELEMENTS></AR-PACKAGE>"
+        for n, t in packages.items()
     )
     return (
         '<?xml version="1.0" encoding="UTF-8"?><AUTOSAR xmlns="http://autosar.org/schema/r4.0" '

@@ -31,7 +31,9 @@ def report_of(bus: Bus, truth: Truth, signals: Path | None, folder: Path, **more
     return Store(folder / "store").import_files([path], pack_for(truth), signals=signals, **more)
 
 
-def brought(bus: Bus, truth: Truth, signals: Path, folder: Path, **more: Any) -> tuple[Log, str, dict[str, Any]]:
+def brought(
+    bus: Bus, truth: Truth, signals: Path, folder: Path, **more: Any
+) -> tuple[Log, str, dict[str, Any]]:
     report = report_of(bus, truth, signals, folder, **more)
     assert not report.refused, report.refused
     path = Store(folder / "store").log_path(report.logs[0].id)
@@ -188,8 +190,13 @@ def test_two_messages_that_may_be_the_cells_are_asked_about(tmp_path: Path) -> N
     for r, t in enumerate(seconds(truth)):
         bus.send(t, held.get_message_by_name("PackStatus"), {"PackCurrent": float(truth.current[r])})
         for m in range(3):
-            for name, signal, off in (("CellVoltagesMain", "CellU", 0.0), ("CellVoltagesSpare", "CellR", 0.02)):
-                values = {f"{signal}{c + 1:02d}": float(truth.cells[r, c]) + off for c in range(4 * m, 4 * m + 4)}
+            for name, signal, off in (
+                ("CellVoltagesMain", "CellU", 0.0),
+                ("CellVoltagesSpare", "CellR", 0.02),
+            ):
+                values = {
+                    f"{signal}{c + 1:02d}": float(truth.cells[r, c]) + off for c in range(4 * m, 4 * m + 4)
+                }
                 bus.send(t + 0.002 * m, held.get_message_by_name(f"{name}{m + 1}"), values)
     report = report_of(bus, truth, signals, tmp_path)
     assert not report.logs
@@ -268,7 +275,9 @@ def test_a_current_step_within_a_scan_parts_it(tmp_path: Path) -> None:
             bus.send(at, pack, {"PackCurrent": current(at), "StateOfCharge": 50, "Mode": 1})
         for m in range(3):
             at = t + 0.2 * m
-            values = {f"CellU{c + 1:02d}": 3.7 + 0.001 * c - 0.001 * current(at) for c in range(4 * m, 4 * m + 4)}
+            values = {
+                f"CellU{c + 1:02d}": 3.7 + 0.001 * c - 0.001 * current(at) for c in range(4 * m, 4 * m + 4)
+            }
             bus.send(at, held.get_message_by_name(f"CellVoltages{m + 1}"), values)
     log, notes, facts = brought(bus, truth, signals, tmp_path)
     steps = int((np.diff(amps) != 0).sum())
@@ -309,7 +318,9 @@ def test_recordings_in_turn_are_one_log(tmp_path: Path) -> None:
     cut = seconds(truth)[120]
     first = record(Bus([f for f in bus.frames if f[0] < cut]), tmp_path / "one.log")
     second = record(Bus([f for f in bus.frames if f[0] >= cut]), tmp_path / "two.log")
-    report = Store(tmp_path / "store").import_files([first, second], pack_for(truth), together=True, signals=signals)
+    report = Store(tmp_path / "store").import_files(
+        [first, second], pack_for(truth), together=True, signals=signals
+    )
     assert not report.refused, report.refused
     log = read_log(Store(tmp_path / "store").log_path(report.logs[0].id))
     assert same_mV(log.cell_voltage, truth.cells)

@@ -74,7 +74,10 @@ def test_every_signal_equals_cantools(seed: int, size: int) -> None:
         data[:, 0] = [rng.choice((0, 1)) for _ in range(FRAMES)]
     length = np.array([rng.choice((size, size, rng.randint(0, size))) for _ in range(FRAMES)], np.uint8)
     frames = decode.Frames(data, length)
-    mine = {s.name: (decode.scaled(s, decode.raw_bits(s, frames)), decode.present(s, message, frames)) for s in message.signals}
+    mine = {
+        s.name: (decode.scaled(s, decode.raw_bits(s, frames)), decode.present(s, message, frames))
+        for s in message.signals
+    }
     for i in range(FRAMES):
         whole = data[i, : length[i]].tobytes()
         try:
@@ -93,10 +96,16 @@ def test_decoding_twin_by_hand() -> None:
     """Four values that need no library: Intel 0x1234 at byte 0, Motorola at byte 2, signed, scaled."""
     from bmslogs.importers.can.database import Signal
 
-    frames = decode.Frames(np.array([[0x34, 0x12, 0x12, 0x34, 0xFE, 0, 0, 0]], np.uint8), np.array([8], np.uint8))
+    frames = decode.Frames(
+        np.array([[0x34, 0x12, 0x12, 0x34, 0xFE, 0, 0, 0]], np.uint8), np.array([8], np.uint8)
+    )
 
-    def one(start: int, length: int, little: bool, signed: bool = False, scale: float = 1, offset: float = 0) -> float:
-        signal = Signal("s", "", start, length, little, signed, False, scale, offset, scale == 1 and offset == 0)
+    def one(
+        start: int, length: int, little: bool, signed: bool = False, scale: float = 1, offset: float = 0
+    ) -> float:
+        signal = Signal(
+            "s", "", start, length, little, signed, False, scale, offset, scale == 1 and offset == 0
+        )
         return float(decode.scaled(signal, decode.raw_bits(signal, frames))[0])
 
     assert one(0, 16, True) == 0x1234

@@ -48,13 +48,17 @@ HOSTILE: dict[str, tuple[str, Callable[[], str], str]] = {
     "elements without end": ("arxml", lambda: "<AUTOSAR>" + "<A>" * 100_000, "nested deeper"),
     "a million elements": ("kcd", lambda: "<N>" + "<A></A>" * 1_000_000 + "</N>", "nested deeper or larger"),
     "hundreds of thousands of signals": ("dbc", many_signals, "signals"),
-    "more than any database": ("dbc", lambda: HEAD + "CM_ \"" + "x" * (17 << 20) + "\";\n", "larger than"),
+    "more than any database": ("dbc", lambda: HEAD + 'CM_ "' + "x" * (17 << 20) + '";\n', "larger than"),
     "a huge frame": (
         "dbc",
         lambda: f'{HEAD}BO_ 1 M: 4294967295 B\n SG_ S : 0|8@1+ (1,0) [0|0] "" B\n',
         "4294967295",
     ),
-    "a huge signal": ("dbc", lambda: f'{HEAD}BO_ 1 M: 8 B\n SG_ S : 0|99999999@1+ (1,0) [0|0] "" B\n', "99999999"),
+    "a huge signal": (
+        "dbc",
+        lambda: f'{HEAD}BO_ 1 M: 8 B\n SG_ S : 0|99999999@1+ (1,0) [0|0] "" B\n',
+        "99999999",
+    ),
     "a multiplexer of itself": ("dbc", lambda: circle(2), "selects itself"),
     "multiplexers without end": ("dbc", lambda: circle(3000), "selects itself or nests"),
     "a range of ids without end": (
@@ -67,7 +71,7 @@ HOSTILE: dict[str, tuple[str, Callable[[], str], str]] = {
     ),
     "bytes of a picture": ("dbc", lambda: "\x89PNG\r\n\x1a\n\0\0\0", "no text"),
     "prose": ("dbc", lambda: "Dear workshop, the database is attached.\n" * 50, "no DBC database"),
-    "half a file": ("dbc", lambda: plain_dbc().rsplit("(0.001", 1)[0], "no DBC database"),
+    "half a file": ("dbc", lambda: plain_dbc().rsplit("(0.001", 1)[0], "only 11 of its 12 signals"),
     "nothing": ("sym", lambda: "", ""),
     "no messages": ("dbc", lambda: HEAD, "no message with signals"),
 }
@@ -89,8 +93,12 @@ def test_hostile_database_is_one_line(name: str, tmp_path: Path) -> None:
     assert HOSTILE[name][2] in text and "\n" not in text and "given." in text
 
 
-@pytest.mark.parametrize("name", [n for n, (_, _, says) in HOSTILE.items() if says and "no " not in says])
-def test_what_harms_never_reaches_the_parser(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    "name", [n for n, (_, _, says) in HOSTILE.items() if says and "no " not in says and n != "half a file"]
+)
+def test_what_harms_never_reaches_the_parser(
+    name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(databases, "_parsed", lambda *_: pytest.fail("the parser was given it"))
     with pytest.raises(BadInput):
         load_definitions(put(name, tmp_path))
@@ -104,7 +112,9 @@ def test_a_parser_that_never_ends_is_stopped(tmp_path: Path, monkeypatch: pytest
         load_definitions(path)
 
 
-def test_without_the_extra_one_line_says_what_to_install(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_the_extra_one_line_says_what_to_install(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(databases.importlib.util, "find_spec", lambda name: None)
     path = tmp_path / "pack.dbc"
     path.write_text(plain_dbc(cells=4), encoding="utf-8")
@@ -127,7 +137,9 @@ def damaged(raw: bytes, rng: random.Random) -> bytes:
         elif kind == "zero":
             out[at : at + size] = bytes(len(out[at : at + size]))
         elif kind == "text":
-            out[at:at] = rng.choice((b"\n", b"(", b"#", b"LOBJ", b"\xff\xff\xff\xff", b" 99999999999999999999 "))
+            out[at:at] = rng.choice(
+                (b"\n", b"(", b"#", b"LOBJ", b"\xff\xff\xff\xff", b" 99999999999999999999 ")
+            )
         else:
             del out[max(at, 200) :]
         if len(out) < 10:

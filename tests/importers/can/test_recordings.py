@@ -102,7 +102,12 @@ def test_lines_of_one_shape_read_as_line_by_line(tmp_path: Path) -> None:
     from bmslogs.importers.can import text_frames
 
     rng = np.random.default_rng(5)
-    bus = Bus([(1.0 + k / 100, int(rng.integers(0, 0x7FF)), False, rng.bytes(int(rng.integers(0, 9)))) for k in range(800)])
+    bus = Bus(
+        [
+            (1.0 + k / 100, int(rng.integers(0, 0x7FF)), False, rng.bytes(int(rng.integers(0, 9))))
+            for k in range(800)
+        ]
+    )
     for suffix, kind in (("log", "candump"), ("asc", "ASC")):
         text = record(bus, tmp_path / f"twin.{suffix}").read_bytes()
         fast = text_frames.Reader(kind, Tally()).block(text)
@@ -186,7 +191,10 @@ def test_decoded_mf4(tmp_path: Path) -> None:
     since = (truth.time - truth.time[0]).astype("timedelta64[us]").astype(float) / 1e6
     for m in range(3):
         mdf.append(
-            [Signal(truth.cells[:, c], since + 0.002 * m, unit="V", name=f"CellU{c + 1:02d}") for c in range(4 * m, 4 * m + 4)]
+            [
+                Signal(truth.cells[:, c], since + 0.002 * m, unit="V", name=f"CellU{c + 1:02d}")
+                for c in range(4 * m, 4 * m + 4)
+            ]
         )
     mdf.append([Signal(truth.current, since, unit="A", name="PackCurrent")])
     mdf.append([Signal(truth.temperatures[:, k], since, unit="degC", name=f"T{k + 1}") for k in range(3)])
