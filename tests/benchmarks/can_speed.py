@@ -220,7 +220,7 @@ def imported(folder: Path, kind: str) -> dict[str, float]:
     return out | {"seconds": time.perf_counter() - begin}
 
 
-def peak_MB() -> float:
+def peak_megabytes() -> float:
     """Return the most memory that this process held [MB]; of a child, `getrusage` would tell the parent's too."""
     status = Path("/proc/self/status")
     if status.exists():
@@ -241,7 +241,7 @@ def child(folder: Path, kind: str) -> None:
         [folder / NAMES[kind]], load_pack(folder / "pack.toml"), signals=folder / "pack.dbc"
     )
     assert not report.refused, report.refused
-    peak = peak_MB()
+    peak = peak_megabytes()
     print(json.dumps({"MB": peak, "rows": report.logs[0].rows, "processor": time.process_time() - used}))
 
 

@@ -31,6 +31,8 @@ MOST_EXTRAS = 300
 """Choice: columns besides those of the battery that are kept; a whole vehicle's bus says thousands of things."""
 ROLES = frozenset({"current", "charge current", "discharge current", "pack voltage"})
 MOST_NAMED = 5
+NO_SIGNALS = "what its frames mean stands in a signal database"
+"""What a refusal says where no database is given and none is kept."""
 
 
 @dataclass(frozen=True)
@@ -158,8 +160,9 @@ def _feed(kind: str, source: Source, definitions: Definitions | None, profile: P
             return GroupFeed(source)
     if definitions is None:
         raise BadInput(
-            f"is a CAN recording ({kind}): what its frames mean stands in a signal database",
-            "--signals FILE (.dbc, .kcd, .sym or .arxml); it is kept with the pack",
+            f"is a CAN recording ({kind}), {NO_SIGNALS}",
+            "--signals FILE (.dbc, .kcd, .sym or .arxml), or that file dropped beside it in the browser; it is kept "
+            "with the pack",
             file=source.path,
         )
     same = profile.can.same_layout if profile is not None and profile.can is not None else {}

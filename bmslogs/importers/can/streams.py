@@ -199,11 +199,15 @@ def _numbered_boards(messages: list[Message]) -> dict[str, str]:
         numbers = [re.findall(r"\d+", m.name) for m in family]
         varying = [k for k in range(len(numbers[0])) if len({n[k] for n in numbers}) > 1]
         for message, own in zip(family, numbers):
-            count = iter(range(len(own)))
-            bare = re.sub(r"\d+", lambda d, c=count: "" if next(c) in varying else d.group(), message.name)  # type: ignore[misc]
             words = [f"{word} {own[k]}" for word, k in zip(("module", *["group"] * len(own)), varying)]
-            out[message.name] = f"{' '.join(words)} {_clean(bare).strip('_ ')}"
+            out[message.name] = f"{' '.join(words)} {_clean(_bare(message.name, varying)).strip('_ ')}"
     return out
+
+
+def _bare(name: str, without: list[int]) -> str:
+    """Return a name without some of its numbers."""
+    pieces = re.split(r"(\d+)", name)
+    return "".join(p for k, p in enumerate(pieces) if k % 2 == 0 or k // 2 not in without)
 
 
 def _clean(text: str) -> str:

@@ -11,7 +11,8 @@ def arxml_of(database: Any) -> str:
     for message in database.messages:
         name = message.name
         triggers.append(
-            f'<CAN-FRAME-TRIGGERING><SHORT-NAME>T_{name}</SHORT-NAME><FRAME-REF DEST="CAN-FRAME">/Bus/Frames/{name}</FRAME-REF>'
+            f"<CAN-FRAME-TRIGGERING><SHORT-NAME>T_{name}</SHORT-NAME>"
+            f'<FRAME-REF DEST="CAN-FRAME">/Bus/Frames/{name}</FRAME-REF>'
             f"<CAN-ADDRESSING-MODE>{'EXTENDED' if message.is_extended_frame else 'STANDARD'}</CAN-ADDRESSING-MODE>"
             f"<IDENTIFIER>{message.frame_id}</IDENTIFIER></CAN-FRAME-TRIGGERING>"
         )

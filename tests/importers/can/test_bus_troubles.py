@@ -41,7 +41,7 @@ def brought(
     return read_log(path), "\n".join(report.logs[0].notes), facts
 
 
-def same_mV(a: Any, b: Any) -> bool:
+def same_voltages(a: Any, b: Any) -> bool:
     return np.array_equal(np.rint(np.asarray(a) * 1000), np.rint(np.asarray(b) * 1000), equal_nan=True)
 
 
@@ -60,7 +60,7 @@ def test_codes_for_not_available_are_null(tmp_path: Path) -> None:
             bus.frames[k] = (time, ident, extended, b"\xfe\xff" + data[2:])
             expected[np.argmin(np.abs(seconds(truth) - time)), 4] = np.nan
     log, notes, facts = brought(bus, truth, signals, tmp_path)
-    assert same_mV(log.cell_voltage, expected)
+    assert same_voltages(log.cell_voltage, expected)
     assert np.isnan(expected[:, [0, 4]]).any(axis=0).all()
     assert sum(facts["not_available"].values()) == int(np.isnan(expected).sum())
     assert "signal not available" in notes
@@ -82,7 +82,7 @@ def test_missing_frames_are_null_and_nothing_moves(tmp_path: Path) -> None:
             kept.append(frame)
     log, _, facts = brought(Bus(kept), truth, signals, tmp_path)
     rows = ~np.isnan(expected).all(axis=1)
-    assert same_mV(log.cell_voltage, expected[rows])
+    assert same_voltages(log.cell_voltage, expected[rows])
     lead_lost = np.isnan(expected[rows, 0])
     assert facts["scans_without_their_lead"] == int(lead_lost.sum()) > 0
     late = (log.time - truth.time[rows]).astype("timedelta64[us]").astype(int)
@@ -98,7 +98,7 @@ def test_a_silent_bus_leaves_a_pause(tmp_path: Path) -> None:
     log, _, _ = brought(bus, truth, signals, tmp_path)
     keep = (seconds(truth) < begin) | (seconds(truth) >= end)
     assert len(log.time) == int(keep.sum())
-    assert same_mV(log.cell_voltage, truth.cells[keep])
+    assert same_voltages(log.cell_voltage, truth.cells[keep])
     assert np.nanmax(np.diff(log.time)).astype("timedelta64[s]").astype(int) == 81
 
 
@@ -110,7 +110,7 @@ def test_unknown_identifiers_are_counted_and_named(tmp_path: Path) -> None:
         bus.frames.append((t + 0.3, 0x6F1, False, b"\x01\x02"))
         bus.frames.append((t + 0.4, 0x1ABCDE01, True, bytes(8)))
     log, notes, facts = brought(bus, truth, signals, tmp_path)
-    assert same_mV(log.cell_voltage, truth.cells)
+    assert same_voltages(log.cell_voltage, truth.cells)
     assert facts["unknown_identifiers"] == {"0x6F1": 100, "0x1ABCDE01": 100}
     assert "200 frames of 2 identifiers that the database lacks: 0x6F1 100, 0x1ABCDE01 100" in notes
     assert facts["frames"] == facts["frames_read"] + 200
@@ -144,7 +144,7 @@ def test_boards_with_messages_of_their_own(name: str, tmp_path: Path) -> None:
     held, signals = database(PLAIN.format(messages=text, values=""), tmp_path)
     bus = boards_bus(truth, held, [0x400, 0x410, 0x420], name.format(1))
     log, _, _ = brought(bus, truth, signals, tmp_path)
-    assert same_mV(log.cell_voltage, truth.cells)
+    assert same_voltages(log.cell_voltage, truth.cells)
 
 
 def test_boards_of_one_layout_at_other_identifiers(tmp_path: Path) -> None:
@@ -157,7 +157,7 @@ def test_boards_of_one_layout_at_other_identifiers(tmp_path: Path) -> None:
     assert "12" in refused
     profile = parse_profile({"can": {"same_layout": {"BoardCells": ["0x410", "0x420"]}}})
     log, _, _ = brought(bus, truth, signals, tmp_path, profile=profile)
-    assert same_mV(log.cell_voltage, truth.cells)
+    assert same_voltages(log.cell_voltage, truth.cells)
 
 
 def test_boards_by_their_sender_address(tmp_path: Path) -> None:
@@ -172,7 +172,7 @@ def test_boards_by_their_sender_address(tmp_path: Path) -> None:
     held, signals = database(PLAIN.format(messages=text, values=more), tmp_path)
     bus = boards_bus(truth, held, [0x18FF5021, 0x18FF5022, 0x1CFF5023], "BoardCells")
     log, _, _ = brought(bus, truth, signals, tmp_path)
-    assert same_mV(log.cell_voltage, truth.cells)
+    assert same_voltages(log.cell_voltage, truth.cells)
 
 
 def test_two_messages_that_may_be_the_cells_are_asked_about(tmp_path: Path) -> None:
@@ -203,7 +203,7 @@ def test_two_messages_that_may_be_the_cells_are_asked_about(tmp_path: Path) -> N
     assert "CellU" in report.refused[0].reason and "CellR" in report.refused[0].reason
     profile = parse_profile({"cell_voltage": {"pattern": r"CellVoltagesMain\d+\.CellU(?P<cell>\d+) \(V\)"}})
     log, _, _ = brought(bus, truth, signals, tmp_path, profile=profile)
-    assert same_mV(log.cell_voltage, truth.cells)
+    assert same_voltages(log.cell_voltage, truth.cells)
 
 
 def test_without_a_database_one_line_says_so_and_it_is_kept_with_the_pack(tmp_path: Path) -> None:
@@ -247,7 +247,7 @@ def test_slow_temperatures_and_fast_current_make_no_reading_up(tmp_path: Path) -
             sent[(r, k)] = amps
     log, _, facts = brought(bus, truth, signals, tmp_path)
     assert facts["scan_s"] == pytest.approx(1.0)
-    assert same_mV(log.cell_voltage, truth.cells)
+    assert same_voltages(log.cell_voltage, truth.cells)
     assert np.allclose(log.current, [sent[(r, 0)] for r in range(200)], rtol=6e-8)
     known = ~np.isnan(log.temperature[:, 0])
     last = truth.temperatures[[10 * (r // 10) for r in range(200)]]
@@ -269,7 +269,7 @@ def test_a_current_step_within_a_scan_parts_it(tmp_path: Path) -> None:
         r = int(np.searchsorted(when + step_at, t + 1e-9)) - 1
         return float(amps[max(r, 0)])
 
-    for r, t in enumerate(when):
+    for t in when:
         for k in range(50):
             at = t + 0.02 * k + 0.005
             bus.send(at, pack, {"PackCurrent": current(at), "StateOfCharge": 50, "Mode": 1})
@@ -323,4 +323,4 @@ def test_recordings_in_turn_are_one_log(tmp_path: Path) -> None:
     )
     assert not report.refused, report.refused
     log = read_log(Store(tmp_path / "store").log_path(report.logs[0].id))
-    assert same_mV(log.cell_voltage, truth.cells)
+    assert same_voltages(log.cell_voltage, truth.cells)
