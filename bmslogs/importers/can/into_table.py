@@ -487,7 +487,8 @@ def _unknown(counted: Counted, feed: Feed) -> str:
     named = ", ".join(f"{shown(k)} {n}" for k, n in most[:MOST_NAMED])
     more = f" and {len(most) - MOST_NAMED} more" if len(most) > MOST_NAMED else ""
     frames = sum(counted.unknown.values())
-    return f"{frames} frames of {len(most)} identifiers that the database lacks: {named}{more}"
+    of = "1 identifier" if len(most) == 1 else f"{len(most)} identifiers"
+    return f"{frames} frames of {of} that the database lacks: {named}{more}"
 
 
 def with_delays(schema: Any, delays: Mapping[str, float]) -> Any:
