@@ -1,8 +1,9 @@
 """Make the sample recording of a CAN bus and its database: ``python -m sample_logs.recording --out DIR``.
 
-It is a quarter of an hour of `heron-3-after-repair.csv.gz` again, a fortnight later, as its invented BMS would send it: the cells in
-banks of four by a counter, spread over a fifth of a second; the current five times a second; the temperatures every two
-seconds with an identifier of 29 bits; and one identifier of another device, which the database lacks.
+It is a quarter of an hour of `heron-3-after-repair.csv.gz` again, a fortnight later, as its invented BMS would send it:
+the cells in banks of four by a counter, spread over a fifth of a second; the current five times a second; the
+temperatures every two seconds with an identifier of 29 bits; and one identifier of another device, which the database
+lacks.
 """
 
 from __future__ import annotations
@@ -60,7 +61,10 @@ def frames(rows: list[dict[str, str]]) -> Iterator[tuple[float, str]]:
             bits = 0
             for name in cells[BANK * bank : BANK * (bank + 1)]:
                 bits = bits << 14 | int(row[name])
-            yield at + 0.05 * bank + 0.01, f"{CELLS:03X}#{(bits << 8 | bank).to_bytes(8, 'big').hex().upper()}"
+            yield (
+                at + 0.05 * bank + 0.01,
+                f"{CELLS:03X}#{(bits << 8 | bank).to_bytes(8, 'big').hex().upper()}",
+            )
         if k % 2 == 0:
             heat = struct.pack(f"<{len(sensors)}h", *(round(10 * float(row[s])) for s in sensors))
             yield at + 0.3, f"{TEMPERATURES:08X}#{heat.hex().upper()}"

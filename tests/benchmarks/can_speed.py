@@ -249,9 +249,9 @@ def beside_asammdf(folder: Path) -> tuple[float, float]:
     """Return the seconds in which asammdf extracts an MF4 file's signals, and in which this project decodes them."""
     from asammdf import MDF
 
+    from bmslogs.importers.can import mf4
     from bmslogs.importers.can.database import load_definitions
     from bmslogs.importers.can.feeds import FrameFeed
-    from bmslogs.importers.can.frames import open_recording
     from bmslogs.importers.text.source import Source
 
     path = folder / NAMES["MF4"]
@@ -267,8 +267,9 @@ def beside_asammdf(folder: Path) -> tuple[float, float]:
     mdf.close()
     begin = time.perf_counter()
     source = Source(path, "plain", path.stat().st_size)
-    feed = FrameFeed(open_recording(source, "MF4"), load_definitions(folder / "pack.dbc"), source)
-    own = sum(e.values.size for block in feed.blocks() for e in block.values())
+    with mf4.opened(source) as opened:
+        feed = FrameFeed(mf4.open_bus(source, opened), load_definitions(folder / "pack.dbc"), source)
+        own = sum(e.values.size for block in feed.blocks() for e in block.values())
     ours = time.perf_counter() - begin
     print(f"readings: asammdf {readings:,}, here {own:,}")
     return theirs, ours

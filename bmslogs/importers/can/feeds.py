@@ -173,12 +173,12 @@ def _apart(sender: Sender, frames: Frames) -> Sender:
 class GroupFeed:
     """Events of an MF4 file whose groups hold signals with their times."""
 
-    def __init__(self, source: Source) -> None:
+    def __init__(self, source: Source, mdf: Any) -> None:
         from bmslogs.importers.can import mf4
 
         self.format = "MF4 of decoded signals"
         self.source = source
-        self.mdf = mf4.open_mdf(source)
+        self.mdf = mdf
         self.start, self.zone = mf4.start_of(self.mdf)
         self.dated = self.start >= FAR_ON_NS
         self.tally, self.counted, self.straight = Tally(), Counted(), Straight()

@@ -192,9 +192,7 @@ def open_recording(source: Source, kind: str) -> Recording:
         from bmslogs.importers.can.trc import open_trc
 
         return open_trc(source)
-    from bmslogs.importers.can.mf4 import open_bus
-
-    return open_bus(source)
+    raise BadInput(f"no reader of {kind}", "a recording of a bus", file=source.path)
 
 
 def first_of(recording: Recording, source: Source) -> Frames:

@@ -6,7 +6,7 @@ import re
 import shutil
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import IO, Any, cast
@@ -146,18 +146,24 @@ def as_table(
         folder.mkdir(parents=True, exist_ok=True)
     own = Path(tempfile.mkdtemp(prefix="recording-", dir=folder))
     try:
-        feed = _feed(kind, source, definitions, profile)
-        yield _made(feed, source, definitions, own, profile, pack, modules)
+        with ExitStack() as stack:
+            feed = _feed(kind, source, definitions, profile, stack)
+            table = _made(feed, source, definitions, own, profile, pack, modules)
+        yield table
     finally:
         shutil.rmtree(own, ignore_errors=True)
 
 
-def _feed(kind: str, source: Source, definitions: Definitions | None, profile: Profile | None) -> Feed:
+def _feed(
+    kind: str, source: Source, definitions: Definitions | None, profile: Profile | None, stack: ExitStack
+) -> Feed:
+    mdf = None
     if kind == "MF4":
         from bmslogs.importers.can import mf4
 
-        if not mf4.bus_groups(mf4.open_mdf(source)):
-            return GroupFeed(source)
+        mdf = stack.enter_context(mf4.opened(source))
+        if not mf4.bus_groups(mdf):
+            return GroupFeed(source, mdf)
     if definitions is None:
         raise BadInput(
             f"is a CAN recording ({kind}), {NO_SIGNALS}",
@@ -167,7 +173,8 @@ def _feed(kind: str, source: Source, definitions: Definitions | None, profile: P
         )
     same = profile.can.same_layout if profile is not None and profile.can is not None else {}
     layouts = {name: [int(i, 0) for i in idents] for name, idents in same.items()}
-    return FrameFeed(open_recording(source, kind), definitions, source, layouts)
+    recording = open_recording(source, kind) if mdf is None else mf4.open_bus(source, mdf)
+    return FrameFeed(recording, definitions, source, layouts)
 
 
 def _made(

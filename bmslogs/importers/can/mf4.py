@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import shutil
 from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -23,8 +24,9 @@ HORIZON_NS = 10 * 10**9
 FRAME = "CAN_DataFrame"
 
 
-def open_mdf(source: Source) -> Any:
-    """Return the open file.
+@contextmanager
+def opened(source: Source) -> Iterator[Any]:
+    """Give the open file for the time of a `with`.
 
     Raises
     ------
@@ -38,11 +40,21 @@ def open_mdf(source: Source) -> Any:
         from asammdf.blocks.utils import MdfException
     except ImportError:
         raise BadInput("a recording (MF4) needs asammdf", INSTALL, file=source.path) from None
+    with ExitStack() as stack:
+        yield _open(source, MDF, MdfException, stack)
+
+
+def _open(source: Source, MDF: Any, MdfException: Any, stack: ExitStack) -> Any:
     import struct
     import zlib
 
     try:
-        return MDF(str(source.path), remove_source_from_channel_names=False)
+        # given as a path, the whole file would be mapped into memory
+        handle = source.path.open("rb")
+        stack.callback(handle.close)
+        mdf = MDF(handle, remove_source_from_channel_names=False)
+        stack.callback(mdf.close)
+        return mdf
     except (
         MdfException, struct.error, zlib.error, ValueError, KeyError, IndexError, TypeError, AttributeError, OSError,
         OverflowError, MemoryError, RecursionError, AssertionError, UnicodeError,
@@ -73,9 +85,8 @@ def bus_groups(mdf: Any) -> list[int]:
     return out
 
 
-def open_bus(source: Source) -> Recording:
-    """Return the reader of the data frames of an MF4 recording."""
-    mdf = open_mdf(source)
+def open_bus(source: Source, mdf: Any) -> Recording:
+    """Return the reader of the data frames of an open MF4 recording."""
     start, zone = start_of(mdf)
     groups = bus_groups(mdf)
 

@@ -15,8 +15,9 @@ cantools = pytest.importorskip("cantools", reason="the extra 'can' is not instal
 can = pytest.importorskip("can", reason="the extra 'can' is not installed")
 pytest.importorskip("asammdf", reason="the extra 'can' is not installed")
 
-from bmslogs.importers.can.frames import Frames, Tally, joined, open_recording, recognised  # noqa: E402
-from bmslogs.importers.text.source import Source, open_source  # noqa: E402
+from bmslogs.importers.can import mf4  # noqa: E402
+from bmslogs.importers.can.frames import Tally, joined, open_recording, recognised  # noqa: E402
+from bmslogs.importers.text.source import Source  # noqa: E402
 from bmslogs.log import Log, read_log  # noqa: E402
 from bmslogs.store import Store  # noqa: E402
 from tests.importers.can.recorded import (  # noqa: E402
@@ -85,7 +86,11 @@ def test_frames_are_those_of_python_can(suffix: str, tmp_path: Path) -> None:
     source = Source(path, "plain", path.stat().st_size)
     kind = recognised(source, source.head(1 << 16))
     assert kind is not None
-    found = joined(list(open_recording(source, kind).frames(Tally())))
+    if suffix == "mf4":
+        with mf4.opened(source) as mdf:
+            found = joined(list(mf4.open_bus(source, mdf).frames(Tally())))
+    else:
+        found = joined(list(open_recording(source, kind).frames(Tally())))
     more = {"relative_timestamp": False} if suffix == "asc" else {}
     expected = list(can.LogReader(path, **more))
     assert len(found) == len(expected) == 2500
@@ -231,10 +236,3 @@ def test_other_databases(suffix: str, tmp_path: Path) -> None:
         signals.write_text(text, encoding="utf-8")
     path = record(plain_bus(truth, held), tmp_path / "drive.log")
     assert_truth(brought(path, truth, signals, tmp_path / "store"), truth)
-
-
-def frames_of(path: Path) -> Frames:
-    source = open_source(path)
-    kind = recognised(source, source.head(1 << 16))
-    assert kind is not None
-    return joined(list(open_recording(source, kind).frames(Tally())))

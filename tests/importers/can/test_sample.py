@@ -9,10 +9,10 @@ import pytest
 
 pytest.importorskip("cantools", reason="the extra 'can' is not installed")
 
-from bmslogs.base.pack import load_pack  # noqa: E402
-from bmslogs.log import read_log  # noqa: E402
-from bmslogs.store import Store  # noqa: E402
-from sample_logs import SAMPLES, recording  # noqa: E402
+from bmslogs.base.pack import load_pack
+from bmslogs.log import read_log
+from bmslogs.store import Store
+from sample_logs import SAMPLES, recording
 
 
 def test_the_sample_recording_is_made_again(tmp_path: Path) -> None:
