@@ -148,7 +148,13 @@ def as_table(
     try:
         with ExitStack() as stack:
             feed = _feed(kind, source, definitions, profile, stack)
-            table = _made(feed, source, definitions, own, profile, pack, modules)
+            try:
+                table = _made(feed, source, definitions, own, profile, pack, modules)
+            except OSError as error:
+                reason = error.strerror or " ".join(str(error).split())[:100]
+                raise BadInput(
+                    f"its table cannot be written ({reason})", "free disk beside the store", file=path
+                ) from None
         yield table
     finally:
         shutil.rmtree(own, ignore_errors=True)
@@ -414,7 +420,7 @@ def _told(
         )
     delays: dict[str, float] = {}
     for (k, _), column in zip(chosen.kept, columns):
-        delay = made.delay(k)
+        delay = made.delay(k, chosen.layout.period)
         if delay is not None:
             delays[column.name] = round(delay, 6)
     notes = tuple(_notes(feed, chosen, made, definitions))
@@ -458,6 +464,9 @@ def _notes(feed: Feed, chosen: Chosen, made: Made, definitions: Definitions | No
     )
     if layout.span > 0:
         yield f"the cells of a scan are read over {layout.span * 1e-9:.3g} s: each column keeps its delay"
+    drifting = [k for k in layout.pace if made.delays.get(k) and made.delay(k, layout.period) is None]
+    if drifting:
+        yield f"{len(drifting)} parts of the scan drift against its lead: how late they are is not kept"
     if made.parted:
         yield f"{made.parted} scans parted where the current steps between two cells"
     if made.leads_lost:
@@ -476,7 +485,7 @@ def _notes(feed: Feed, chosen: Chosen, made: Made, definitions: Definitions | No
         named = ", ".join(f"{n} {c}" for n, c in sorted(counted.short.items())[:MOST_NAMED])
         yield f"frames shorter than their signals: {named}"
     if len(feed.straight.at) > 1:
-        yield f"the recording's clock steps back at {len(feed.straight.at) - 1} places"
+        yield f"the recording's clock steps back {len(feed.straight.at) - 1} times"
     if tally.broken:
         yield f"{tally.broken} lines or objects that cannot be read left out (first: {tally.first_broken})"
     if tally.cut:

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-import shutil
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -52,7 +50,7 @@ def _open(source: Source, MDF: Any, MdfException: Any, stack: ExitStack) -> Any:
         # given as a path, the whole file would be mapped into memory
         handle = source.path.open("rb")
         stack.callback(handle.close)
-        mdf = MDF(handle, remove_source_from_channel_names=False)
+        mdf = MDF(handle, remove_source_from_channel_names=False, process_bus_logging=False)
         stack.callback(mdf.close)
         return mdf
     except (
@@ -185,12 +183,6 @@ def _get(mdf: Any, name: str, group: int, offset: int, count: int, source: Sourc
         raise BadInput(
             f"the MF4 recording is damaged ({line})", "a whole recording", file=source.path
         ) from None
-
-
-def room_for(folder: Path, needed: int, source: Source) -> None:
-    """Refuse a recording whose table would not fit on the disk."""
-    if shutil.disk_usage(folder).free < needed:
-        raise BadInput(f"needs {needed >> 20} MB of free disk", "more room", file=source.path)
 
 
 def get_physical(mdf: Any, name: str, group: int, index: int, offset: int, count: int, source: Source) -> Any:

@@ -27,6 +27,8 @@ NEAR = 0.6
 """Choice: a reading belongs to a row within as much of the period; half would lose those on the edge."""
 PAUSE = 1.5
 """Choice: the pause between two scans is longer than any within by this factor, or the first cell leads."""
+STEADY = 0.2
+"""Choice: a delay that moves by more of the period through the log is none that could be told in one figure."""
 FLUSH_PERIODS = 100
 """Choice: rows are given out while the lead is silent as long."""
 
@@ -81,12 +83,22 @@ class Made:
     twice: int = 0
     leads_lost: int = 0
     without_current: int = 0
-    delays: dict[int, list[float]] = field(default_factory=dict)
+    delays: dict[int, list[tuple[float, float, float]]] = field(default_factory=dict)
 
-    def delay(self, stream: int) -> float | None:
-        """Return the usual delay of a stream's values behind their row's time [s]."""
+    def note(self, stream: int, delays: Times) -> None:
+        """Take down how long after their rows' times some values of a stream were read [ns]."""
+        low, middle, high = np.percentile(delays, (10, 50, 90))
+        self.delays.setdefault(stream, []).append((float(low), float(middle), float(high)))
+
+    def delay(self, stream: int, period: int) -> float | None:
+        """Return the usual delay of a stream's values behind their row's time [s], None where there is no usual one.
+
+        Senders with clocks of their own drift against each other: their delay is another from hour to hour.
+        """
         seen = self.delays.get(stream)
-        return float(np.median(seen)) * 1e-9 if seen else None
+        if not seen or max(s[2] for s in seen) - min(s[0] for s in seen) > STEADY * period:
+            return None
+        return float(np.median([s[1] for s in seen])) * 1e-9
 
 
 def lay_out(
@@ -278,9 +290,7 @@ class Assembler:
                 last[row] = np.maximum(last[row], time)
                 good = real[row]
                 if good.any():
-                    self.made.delays.setdefault(k, []).append(
-                        float(np.median(time[good] - starts[row[good]]))
-                    )
+                    self.made.note(k, time[good] - starts[row[good]])
             values[k], read_at[k] = out, at_row
         full = last > -(2**62)
         times = np.where(real, starts, first)
@@ -331,7 +341,7 @@ class Assembler:
         out[:, good] = held.values[:, at[good]]
         whole = good & real
         if whole.any():
-            self.made.delays.setdefault(k, []).append(float(np.median(held.time[at[whole]] - times[whole])))
+            self.made.note(k, held.time[at[whole]] - times[whole])
         return out
 
     def _latest(self, k: int, times: Times) -> Floats:
@@ -346,7 +356,7 @@ class Assembler:
         at = np.searchsorted(held.time, end, side="right") - 1
         good = at >= 0
         if self.keeps_pace(k) and good.any():
-            self.made.delays.setdefault(k, []).append(float(np.median(held.time[at[good]] - times[good])))
+            self.made.note(k, held.time[at[good]] - times[good])
         good &= end - held.time[np.maximum(at, 0)] <= HELD * max(own, self.layout.period)
         out[:, good] = held.values[:, at[good]]
         return out

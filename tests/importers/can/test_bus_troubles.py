@@ -324,3 +324,96 @@ def test_recordings_in_turn_are_one_log(tmp_path: Path) -> None:
     assert not report.refused, report.refused
     log = read_log(Store(tmp_path / "store").log_path(report.logs[0].id))
     assert same_voltages(log.cell_voltage, truth.cells)
+
+
+def cells_bus(truth: Truth, held: Any, at: Any) -> Bus:
+    """Send the current with the first cells, each message of cells when `at(row, message)` says [s after the first]."""
+    bus = Bus()
+    begin = float(seconds(truth)[0])
+    for r in range(len(truth.time)):
+        values = {"PackCurrent": float(truth.current[r]), "StateOfCharge": 50, "Mode": 1}
+        bus.send(begin + at(r, 0), held.get_message_by_name("PackStatus"), values)
+        for m in range(3):
+            cells = {f"CellU{c + 1:02d}": float(truth.cells[r, c]) for c in range(4 * m, 4 * m + 4)}
+            bus.send(begin + at(r, m), held.get_message_by_name(f"CellVoltages{m + 1}"), cells)
+    return bus
+
+
+def test_scans_without_a_pause_between(tmp_path: Path) -> None:
+    """Three messages spread evenly over the period, each with some jitter."""
+    truth = drive(rows=300)
+    held, signals = database(plain_dbc(), tmp_path)
+    jitter = np.random.default_rng(1).normal(0, 0.01, (300, 3))
+    jitter[:, 0] = 0
+    log, _, _ = brought(
+        cells_bus(truth, held, lambda r, m: r + m / 3 + jitter[r, m]), truth, signals, tmp_path
+    )
+    assert same_voltages(log.cell_voltage, truth.cells)
+
+
+def test_a_scan_that_becomes_slower_when_parked(tmp_path: Path) -> None:
+    truth = drive(rows=300)
+    held, signals = database(plain_dbc(), tmp_path)
+    bus = cells_bus(truth, held, lambda r, m: (r if r < 150 else 150 + 10 * (r - 150)) + 0.1 * m)
+    log, _, _ = brought(bus, truth, signals, tmp_path)
+    assert same_voltages(log.cell_voltage, truth.cells) and not np.isnan(log.current).any()
+
+
+def test_boards_with_clocks_of_their_own(tmp_path: Path) -> None:
+    """They drift against each other: now and then one has no reading in a row or two, and no delay is told."""
+    truth = drive(rows=300)
+    held, signals = database(plain_dbc(), tmp_path)
+    periods = (1.0, 1.003, 0.998)
+    bus = cells_bus(truth, held, lambda r, m: r * periods[m] + 0.02 * m)
+    log, notes, facts = brought(bus, truth, signals, tmp_path)
+    assert "drift" in notes
+    assert 299 <= len(log.time) <= 303
+    for m in range(3):
+        block = log.cell_voltage[:, 4 * m : 4 * m + 4]
+        read = block[~np.isnan(block).any(axis=1)]
+        sent = truth.cells[:, 4 * m : 4 * m + 4]
+        known = {tuple(np.rint(row * 1000)) for row in sent}
+        assert all(tuple(np.rint(row * 1000)) in known for row in read)
+        assert len(read) >= 300 - 1 - facts["readings_replaced_within_a_scan"]
+    schema = pq.read_schema(next((tmp_path / "store").glob("vehicle=*/pack=*/*.parquet")))
+    assert b"scan_delay_s" not in (schema.field("cell_005_mV").metadata or {})
+
+
+def test_a_clock_that_was_set_back(tmp_path: Path) -> None:
+    truth = drive(rows=300)
+    held, signals = database(plain_dbc(), tmp_path)
+    bus = plain_bus(truth, held)
+    cut = seconds(truth)[150]
+    first = record(Bus([f for f in bus.frames if f[0] < cut]), tmp_path / "a.log").read_bytes()
+    later = [(f[0] - 3600, *f[1:]) for f in bus.frames if f[0] >= cut]
+    second = record(Bus(later), tmp_path / "b.log").read_bytes()
+    path = tmp_path / "drive.log"
+    path.write_bytes(first + second)
+    report = Store(tmp_path / "store").import_files([path], pack_for(truth), signals=signals)
+    assert not report.refused
+    assert any("stepped back" in str(r) for r in report.logs[0].repairs)
+    assert same_voltages(
+        read_log(Store(tmp_path / "store").log_path(report.logs[0].id)).cell_voltage, truth.cells
+    )
+
+
+def test_the_same_messages_on_two_buses_are_asked_about(tmp_path: Path) -> None:
+    import can
+
+    truth = drive(rows=100)
+    held, signals = database(plain_dbc(), tmp_path)
+    path = tmp_path / "drive.log"
+    with can.Logger(path) as logger:
+        for time, ident, extended, data in plain_bus(truth, held).sorted():
+            for channel in ("can0", "can1"):
+                logger.on_message_received(
+                    can.Message(
+                        timestamp=time,
+                        arbitration_id=ident,
+                        is_extended_id=extended,
+                        data=data,
+                        channel=channel,
+                    )
+                )
+    report = Store(tmp_path / "store").import_files([path], pack_for(truth), signals=signals)
+    assert not report.logs and "bus 1" in report.refused[0].reason and "bus 2" in report.refused[0].reason
