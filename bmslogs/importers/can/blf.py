@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from bmslogs.base.errors import BadInput
 from bmslogs.importers.can.frames import FAR_ON_NS, Frames, Recording, Tally, joined
-from bmslogs.importers.text.source import Source
+from bmslogs.importers.text.source import MOST_UNPACKED_RATIO, RATIO_FREE_BYTES, Source
 
 BLOCK = 8 << 20
 """Choice [bytes] of unpacked objects that are read together: some 150,000 frames."""
@@ -46,9 +46,17 @@ def open_blf(source: Source) -> Recording:
         carry = b""
         pieces: list[bytes] = []
         size = 0
+        whole = 0
         for piece in _unpacked(source, header, tally):
             pieces.append(piece)
             size += len(piece)
+            whole += len(piece)
+            if whole > RATIO_FREE_BYTES and whole > MOST_UNPACKED_RATIO * source.size:
+                raise BadInput(
+                    f"unpacks to more than {MOST_UNPACKED_RATIO} times its size",
+                    "a recording",
+                    file=source.path,
+                )
             if size >= BLOCK:
                 block, carry = _objects(b"".join([carry, *pieces]), start, tally)
                 pieces, size = [], 0

@@ -193,17 +193,3 @@ def open_recording(source: Source, kind: str) -> Recording:
 
         return open_trc(source)
     raise BadInput(f"no reader of {kind}", "a recording of a bus", file=source.path)
-
-
-def first_of(recording: Recording, source: Source) -> Frames:
-    """Return the first frames.
-
-    Raises
-    ------
-    BadInput
-        There are none.
-    """
-    for block in recording.frames(Tally()):
-        if len(block):
-            return block
-    raise BadInput(f"is a CAN recording ({recording.format}) without a frame", "frames", file=source.path)

@@ -173,8 +173,8 @@ def _feed(
     if definitions is None:
         raise BadInput(
             f"is a CAN recording ({kind}), {NO_SIGNALS}",
-            "--signals FILE (.dbc, .kcd, .sym or .arxml), or that file dropped beside it in the browser; it is kept "
-            "with the pack",
+            "import or inspect with --signals FILE (.dbc, .kcd, .sym or .arxml), or that file dropped beside it in "
+            "the browser; it is kept with the pack",
             file=source.path,
         )
     same = profile.can.same_layout if profile is not None and profile.can is not None else {}

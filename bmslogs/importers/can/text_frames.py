@@ -64,6 +64,16 @@ ASC = (
         re.DOTALL,
     ),
 )
+ASC_DECIMAL = tuple(
+    re.compile(
+        p.pattern.replace(rb"\s+[0-9A-Fa-f]{2}(?![0-9A-Za-z])", rb"\s+\d{1,3}(?![0-9A-Za-z])").replace(
+            rb"(?P<id>[0-9A-Fa-f]{1,8})", rb"(?P<id>\d{1,9})"
+        ),
+        p.flags,
+    )
+    for p in ASC
+)
+"""The same where the header says that numbers are decimal."""
 ASC_REMOTE = re.compile(rb"\s*\d+\.\d+\s+(?:CANFD\s+)?\d+\s+\S+\s+(?:Rx|Tx|TxRq)\s+[rR]\b.*", re.DOTALL)
 ASC_FRAME = re.compile(rb"\s*\d+\.\d+\s+(?:CANFD\s+\d+|\d+\s+[0-9A-Fa-f]+[xX]?\s+(?:Rx|Tx))\s")
 FD_LENGTH = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
@@ -100,7 +110,7 @@ class Reader:
     patterns: tuple[re.Pattern[bytes], ...] = ()
 
     def __post_init__(self) -> None:
-        self.patterns = CANDUMP if self.kind == "candump" else ASC
+        self.patterns = CANDUMP if self.kind == "candump" else ASC if self.base == 16 else ASC_DECIMAL
         self.names: dict[bytes, int] = {}
         self.shapes: dict[int, list[tuple[bytes, Shape]]] = {}
         self.line = 0
@@ -352,7 +362,7 @@ class Reader:
             time = int(moment.timestamp()) * NS
         time += int(fields["f"].ljust(9, b"0"))
         size = self._size(match)
-        texts = re.findall(rb"[0-9A-Fa-f]{2,3}", fields["data"]) if self.base != 16 else None
+        texts = fields["data"].split() if self.base != 16 else None
         try:
             if texts is not None:
                 data = bytes(int(b) for b in texts)

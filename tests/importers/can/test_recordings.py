@@ -236,3 +236,45 @@ def test_other_databases(suffix: str, tmp_path: Path) -> None:
         signals.write_text(text, encoding="utf-8")
     path = record(plain_bus(truth, held), tmp_path / "drive.log")
     assert_truth(brought(path, truth, signals, tmp_path / "store"), truth)
+
+
+def test_an_asc_recording_in_decimal_numbers(tmp_path: Path) -> None:
+    """Numbers of one to three digits, by the header's `base dec`; python-can reads the same frames."""
+    rng = np.random.default_rng(7)
+    lines = [
+        "date Wed May 13 09:10:00.000 am 2026",
+        "base dec  timestamps absolute",
+        "no internal events logged",
+    ]
+    for k in range(300):
+        data = rng.bytes(8)
+        name = f"{int(rng.choice([784, 2047, 18]))}" if k % 3 else f"{0x18FF50E5}x"
+        lines.append(
+            f"   {k / 100:.6f} 1  {name:<15} Rx   d 8 {' '.join(map(str, data))}  Length = 228000 BitCount = 119"
+        )
+    path = tmp_path / "decimal.asc"
+    path.write_text("\n".join(lines) + "\n", encoding="ascii")
+    source = Source(path, "plain", path.stat().st_size)
+    found = joined(list(open_recording(source, "ASC").frames(Tally())))
+    expected = list(can.LogReader(path))
+    assert len(found) == len(expected) == 300
+    for k, message in enumerate(expected):
+        assert message.arbitration_id == found.ident[k] and bytes(message.data) == found.data[k].tobytes()
+        assert message.is_extended_id == found.extended[k]
+
+
+def test_a_recording_that_unpacks_without_end_is_refused(tmp_path: Path) -> None:
+    """Twenty containers of nothing but zeros."""
+    import struct
+    import zlib
+
+    head = record(Bus([(START.timestamp(), 1, False, b"\0")]), tmp_path / "head.blf").read_bytes()[:144]
+    body = zlib.compress(bytes(16 << 20), 9)
+    one = struct.pack("<4sHHLL", b"LOBJ", 16, 1, 32 + len(body), 10)
+    one += struct.pack("<H6xL4x", 2, 16 << 20) + body
+    one += bytes(len(one) % 4)
+    path = tmp_path / "bomb.blf"
+    path.write_bytes(head + one * 20)
+    _, signals = database(plain_dbc(), tmp_path)
+    report = Store(tmp_path / "store").import_files([path], pack_for(drive(rows=5)), signals=signals)
+    assert not report.logs and "times its size" in report.refused[0].reason
