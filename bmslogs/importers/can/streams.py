@@ -28,7 +28,10 @@ MOST_IDENTIFIERS = 20_000
 _SELECTS = re.compile(
     r"(bank|index|idx|mux|group|page|module|mod|slave|board|cell_?(no|num|nr|id)|number|row)", re.I
 )
-_COUNTS = re.compile(r"(alive|roll|seq|crc|check|life|msg_?c)", re.I)
+_COUNTS = re.compile(r"(alive|roll|seq|crc|check|life|msg_?c|max|min|high|low|weak|worst|first|last)", re.I)
+"""Counters that show that the sender lives, and numbers of the cell that is outermost."""
+ROUND = 0.8
+"""Choice: of a counter's steps as many go to the next number, round and round; the others are frames that were lost."""
 
 
 @dataclass(frozen=True)
@@ -240,8 +243,9 @@ def _column(prefix: str, signal: Signal) -> Column:
 def by_counter(message: Message, frames: decode.Frames) -> Message | None:
     """Return the message with its signals apart by a counter in it, where one says which cells a frame speaks of.
 
-    Such a counter is a small whole number without a unit, named so, that changes from frame to frame; a database may
-    give it as a plain signal. A counter that only shows that the sender lives is none.
+    Such a counter is a small whole number without a unit, named so, that goes round and round from frame to frame; a
+    database may give it as a plain signal. A counter that only shows that the sender lives is none, nor is the number
+    of the cell that reads highest.
     """
     if len(frames.length) < 20 or any(s.when for s in message.signals):
         return None
@@ -260,7 +264,10 @@ def by_counter(message: Message, frames: decode.Frames) -> Message | None:
             continue
         values = decode.scaled(selector, decode.raw_bits(selector, frames))
         distinct = np.unique(values)
-        if not 2 <= len(distinct) <= 256 or float(np.mean(np.diff(values) != 0)) < 0.8:
+        if not 2 <= len(distinct) <= 256:
+            continue
+        steps = np.diff(np.searchsorted(distinct, values)) % len(distinct)
+        if float(np.mean(steps == 1)) < ROUND:
             continue
         apart = [selector]
         for value in distinct.astype(np.int64).tolist():

@@ -417,3 +417,20 @@ def test_the_same_messages_on_two_buses_are_asked_about(tmp_path: Path) -> None:
                 )
     report = Store(tmp_path / "store").import_files([path], pack_for(truth), signals=signals)
     assert not report.logs and "bus 1" in report.refused[0].reason and "bus 2" in report.refused[0].reason
+
+
+def test_the_number_of_the_highest_cell_is_no_counter_of_banks(tmp_path: Path) -> None:
+    """It jumps from frame to frame and stands beside a voltage, but says nothing of the other cells."""
+    truth = drive(rows=200)
+    extremes = (
+        "BO_ 801 CellExtremes: 8 Board\n"
+        ' SG_ CellNumber : 0|8@1+ (1,0) [0|255] "" Board\n SG_ CellVoltage : 8|16@1+ (0.001,0) [0|5] "V" Board\n'
+    )
+    held, signals = database(plain_dbc().replace("BO_ 768 ", extremes + "BO_ 768 "), tmp_path)
+    bus = plain_bus(truth, held)
+    for r, t in enumerate(seconds(truth)):
+        highest = int(np.argmax(truth.cells[r]))
+        values = {"CellNumber": highest + 1, "CellVoltage": float(truth.cells[r, highest])}
+        bus.send(t + 0.02, held.get_message_by_name("CellExtremes"), values)
+    log, _, _ = brought(bus, truth, signals, tmp_path)
+    assert same_voltages(log.cell_voltage, truth.cells)
