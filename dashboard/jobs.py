@@ -7,11 +7,15 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
-from bmslogs.base.errors import BadProfile, BmsLogsError
+from bmslogs.base.errors import BadInput, BadProfile, BmsLogsError
 from bmslogs.base.pack import Pack
 from bmslogs.base.toml import NotToml, parse_toml
+from bmslogs.importers.can.into_table import NO_SIGNALS
+
+if TYPE_CHECKING:
+    from bmslogs.store import Store
 
 State = Literal["waiting", "inspecting", "confirm", "importing", "done", "refused"]
 BUSY = ("waiting", "inspecting", "importing")
@@ -137,9 +141,14 @@ class Jobs:
 
 
 def inspect(
-    jobs: Jobs, token: str, pack: Pack | None, profile_text: str = "", modules: Sequence[str] = ()
+    jobs: Jobs,
+    token: str,
+    pack: Pack | None,
+    profile_text: str = "",
+    modules: Sequence[str] = (),
+    store: Store | None = None,
 ) -> None:
-    """Find out behind the page what a file's columns are."""
+    """Find out behind the page what a file's columns are; a signal database is kept with the pack."""
     known = tuple(modules) if pack else ()
     jobs.change(
         token,
@@ -151,11 +160,35 @@ def inspect(
 
     def work(job: Job) -> dict[str, Any]:
         from bmslogs.importers import inspect_file
+        from bmslogs.importers.can.database import FORMATS
 
-        found = inspect_file(job.path, pack=pack, profile=_profile(profile_text), modules=known or None)
+        if job.path.suffix.lower() in FORMATS:
+            return _keep_signals(jobs, job, store, pack)
+        signals = store.signals_of(pack) if store is not None and pack is not None else None
+        found = inspect_file(
+            job.path, pack=pack, profile=_profile(profile_text), modules=known or None, signals=signals
+        )
         return {"state": "confirm", "inspection": found, "profile": profile_text or found.profile_toml()}
 
     jobs.run(token, "inspecting", work)
+
+
+def _keep_signals(jobs: Jobs, job: Job, store: Store | None, pack: Pack | None) -> dict[str, Any]:
+    """Keep a signal database with the pack, and look again at the recordings that lacked it."""
+    from bmslogs.store.signals import KeptSignals
+
+    if store is None or pack is None:
+        raise BadInput(
+            "is a signal database, kept with a pack", "the pack to be chosen above", file=job.name
+        )
+    kept = KeptSignals(store, pack, job.path)
+    definitions = kept.definitions
+    kept.keep()
+    for other in jobs.all():
+        if other.state == "refused" and NO_SIGNALS in other.says and other.pack in ("", pack.id):
+            inspect(jobs, other.token, pack, modules=other.modules, store=store)
+    count = len(definitions.messages) if definitions is not None else 0
+    return {"state": "done", "says": f"signal database of {count} messages, kept with the pack for its recordings"}
 
 
 def bring_in(jobs: Jobs, token: str, desk: Any, pack: Pack, profile_text: str = "") -> None:

@@ -14,6 +14,7 @@ from bmslogs.base.columns import SCHEMA
 from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.base.version import __version__
+from bmslogs.importers.can.into_table import Table, as_table, recording_kind, with_delays
 from bmslogs.importers.plan.profile import Profile
 from bmslogs.importers.reading.stream import Reading, metadata, read_whole
 from bmslogs.importers.reading.table_writer import TableWriter
@@ -35,6 +36,7 @@ from bmslogs.store.entries import (
 from bmslogs.store.files import store_errors
 from bmslogs.store.overlaps import shared_rows
 from bmslogs.store.pack_notes import pack_notes, refuse_unit, thinned_reading
+from bmslogs.store.signals import KeptSignals
 
 if TYPE_CHECKING:
     from bmslogs.store.store import Store
@@ -50,14 +52,16 @@ def bring_in(
     modules: tuple[str, ...] | None,
     strict: bool,
     progress: Callable[[str], None] | None,
+    signals: Path | None = None,
 ) -> ImportReport:
     """Import files one by one, or as parts of one log."""
     report = ImportReport()
+    kept = KeptSignals(store, pack, signals)
     if together and len(files) > 1:
         from bmslogs.store.joining import bring_together
 
         try:
-            report.logs.append(bring_together(store, files, pack, profile, modules, strict, progress))
+            report.logs.append(bring_together(store, files, pack, profile, modules, strict, progress, kept))
         except BadInput as error:
             report.refused.append(Refused(error.file.__str__() if error.file else str(files[0]), str(error)))
         return report
@@ -65,7 +69,7 @@ def bring_in(
         if progress is not None:
             progress(path.name)
         try:
-            report.logs.append(bring_one(store, path, pack, profile, modules, strict))
+            report.logs.append(bring_one(store, path, pack, profile, modules, strict, kept))
         except BadInput as error:
             report.refused.append(Refused(str(path), str(error.in_file(path))))
         except (pa.ArrowException, UnicodeError, OverflowError) as error:
@@ -77,7 +81,13 @@ def bring_in(
 
 
 def bring_one(
-    store: Store, path: Path, pack: Pack, profile: Profile, modules: tuple[str, ...] | None, strict: bool
+    store: Store,
+    path: Path,
+    pack: Pack,
+    profile: Profile,
+    modules: tuple[str, ...] | None,
+    strict: bool,
+    signals: KeptSignals,
 ) -> Imported:
     """Import one file as one log.
 
@@ -88,20 +98,44 @@ def bring_one(
     StoreError
         The store cannot be written.
     """
-    source = open_source(path)
+    recording = recording_kind(path)
+    source = recording[1] if recording is not None else open_source(path)
     mapping = mapping_key(profile.canonical(), modules)
+    if recording is not None:
+        mapping = signals.mapping(mapping)
     known = _known(store, source, pack, mapping)
     if known is not None:
         return _as_known(known, path)
-    job = look_at(path, profile, pack, modules)
+    definitions = signals.definitions if recording is not None else None
+    temporary = store.incoming()
+    with as_table(
+        path, definitions, profile=profile, pack=pack, modules=modules, folder=temporary.parent
+    ) as table:
+        imported = _read(store, table, temporary, pack, profile, modules, mapping, strict)
+    if recording is not None:
+        signals.keep()
+    return imported
+
+
+def _read(
+    store: Store,
+    table: Table,
+    temporary: Path,
+    pack: Pack,
+    profile: Profile,
+    modules: tuple[str, ...] | None,
+    mapping: str,
+    strict: bool,
+) -> Imported:
+    source = table.source
+    job = look_at(source.path, profile, pack, modules, source)
     if job.plan.problems:
         # what the file lacks comes before what could be asked about it
         raise min(job.plan.problems, key=lambda p: isinstance(p, Ambiguous))
-    temporary = store.incoming()
     with store_errors(store.root):
         reading, writer = read_whole(
             job.source,
-            job.plan,
+            table.agreed(job.plan),
             pack,
             job.never,
             job.regular,
@@ -109,6 +143,9 @@ def bring_one(
             lambda plan: TableWriter(temporary, plan),
         )
     more = {"bmslogs.refresh_s": json.dumps(job.refresh)}
+    if table.facts:
+        more["bmslogs.signals"] = json.dumps(table.facts, ensure_ascii=False)
+        writer.schema = with_delays(writer.schema, table.delays)
     return _finish(store, source, pack, mapping, reading, writer, strict, more, profile)
 
 

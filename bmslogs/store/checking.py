@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -35,7 +36,9 @@ def check_store(store: Store) -> CheckReport:
                 problems.append(str(error))
         for path in sorted((store.root / "_incoming").glob("*")):
             # what a killed import left behind; a running one holds no lock, so only old ones go
-            if _is_old(path):
+            if _is_old(path) and path.is_dir():
+                shutil.rmtree(path, ignore_errors=True)
+            elif _is_old(path):
                 path.unlink(missing_ok=True)
         store._index.rebuild()
     return CheckReport(len(files), tuple(problems), tuple(upgraded))
@@ -44,7 +47,7 @@ def check_store(store: Store) -> CheckReport:
 def _is_old(path: Path) -> bool:
     import time
 
-    return path.is_file() and time.time() - path.stat().st_mtime > 3600
+    return path.exists() and time.time() - path.stat().st_mtime > 3600
 
 
 def _check_log(path: Path) -> list[str]:

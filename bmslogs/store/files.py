@@ -20,8 +20,8 @@ def folder_name(key: str, value: str) -> str:
     return f"{key}={text or '%00'}"
 
 
-def write_atomic(path: Path, text: str) -> None:
-    """Write a text file so that it is there whole or not at all.
+def write_atomic(path: Path, content: str | bytes) -> None:
+    """Write a file so that it is there whole or not at all.
 
     Raises
     ------
@@ -32,8 +32,8 @@ def write_atomic(path: Path, text: str) -> None:
     with store_errors(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         try:
-            with temporary.open("w", encoding="utf-8", newline="\n") as handle:
-                handle.write(text)
+            with temporary.open("wb") as handle:
+                handle.write(content.encode("utf-8") if isinstance(content, str) else content)
                 handle.flush()
                 os.fsync(handle.fileno())
             temporary.replace(path)

@@ -18,6 +18,7 @@ from bmslogs.base.columns import SCHEMA
 from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.base.version import __version__
+from bmslogs.importers.can.into_table import Table, as_table, recording_kind, with_delays
 from bmslogs.importers.clock_offset import align, nearest
 from bmslogs.importers.plan.profile import Profile
 from bmslogs.importers.plan.repairs import iso
@@ -31,6 +32,7 @@ from bmslogs.importers.text.arrow import arrow_numbers
 from bmslogs.store.entries import Imported, RepairEntry, content_key, log_id, mapping_key, moment, seal
 from bmslogs.store.files import store_errors
 from bmslogs.store.pack_notes import pack_notes, thinned_file
+from bmslogs.store.signals import KeptSignals
 
 if TYPE_CHECKING:
     from bmslogs.store.store import Store
@@ -58,6 +60,7 @@ def bring_together(
     modules: tuple[str, ...] | None,
     strict: bool,
     progress: Callable[[str], None] | None,
+    signals: KeptSignals,
 ) -> Imported:
     """Import files as parts of one log.
 
@@ -67,13 +70,16 @@ def bring_together(
         One of them cannot be read, or they do not fit together.
     """
     mapping = mapping_key(profile.canonical(), modules)
+    recorded = any(recording_kind(path) is not None for path in files)
+    if recorded:
+        mapping = signals.mapping(mapping)
     parts: list[Part] = []
     joined: Path | None = None
     try:
         for path in files:
             if progress is not None:
                 progress(path.name)
-            parts.append(_part(store, path, pack, profile, modules))
+            parts.append(_part(store, path, pack, profile, modules, signals))
         sha = hashlib.sha256("".join(sorted(p.reading.sha256 for p in parts)).encode()).hexdigest()
         for entry in store.logs(pack.id):
             if entry.sha256 == sha and entry.mapping == mapping and entry.version == __version__:
@@ -93,7 +99,10 @@ def bring_together(
                 rows, more = _in_turn(parts, joined)
             else:
                 rows, more = _beside(parts, joined, pack)
-        return _committed(store, parts, joined, pack, mapping, sha, rows, more, strict)
+        done = _committed(store, parts, joined, pack, mapping, sha, rows, more, strict)
+        if recorded:
+            signals.keep()
+        return done
     finally:
         for part in parts:
             part.path.unlink(missing_ok=True)
@@ -105,15 +114,38 @@ def _has_current(part: Part) -> bool:
     return bool(part.job.plan.of("current", "charge current", "discharge current"))
 
 
-def _part(store: Store, path: Path, pack: Pack, profile: Profile, modules: tuple[str, ...] | None) -> Part:
+def _part(
+    store: Store,
+    path: Path,
+    pack: Pack,
+    profile: Profile,
+    modules: tuple[str, ...] | None,
+    signals: KeptSignals,
+) -> Part:
     """Read one file, though it may lack the cells or the current."""
-    job = look_at(path, profile, pack, modules)
+    temporary = store.incoming()
+    definitions = signals.definitions if recording_kind(path) is not None else None
+    with as_table(
+        path, definitions, profile=profile, pack=pack, modules=modules, folder=temporary.parent
+    ) as table:
+        return _part_of(store, table, temporary, pack, profile, modules)
+
+
+def _part_of(
+    store: Store,
+    table: Table,
+    temporary: Path,
+    pack: Pack,
+    profile: Profile,
+    modules: tuple[str, ...] | None,
+) -> Part:
+    path = table.source.path
+    job = look_at(path, profile, pack, modules, table.source)
     lacking = [p for p in job.plan.problems if p.found.startswith((NO_CURRENT, "no cell voltages found"))]
     others = [p for p in job.plan.problems if p not in lacking]
     if others or len(lacking) > 1:
         raise (others or lacking)[0].in_file(path)
-    plan = replace(job.plan, problems=())
-    temporary = store.incoming()
+    plan = table.agreed(replace(job.plan, problems=()))
     with store_errors(store.root):
         reading, writer = read_whole(
             job.source,
@@ -124,6 +156,7 @@ def _part(store: Store, path: Path, pack: Pack, profile: Profile, modules: tuple
             job.corrections,
             lambda p: TableWriter(temporary, p),
         )
+        writer.schema = with_delays(writer.schema, table.delays)
         writer.close({})
     return Part(job, reading, temporary)
 

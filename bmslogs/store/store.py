@@ -80,6 +80,7 @@ class Store:
         modules: Iterable[str] | None = None,
         strict: bool = False,
         progress: Progress | None = None,
+        signals: str | Path | None = None,
     ) -> ImportReport:
         """Bring loggers' files into the store.
 
@@ -97,6 +98,8 @@ class Store:
             Refuse a log that needs any repair.
         progress
             Called with the name of what comes next.
+        signals
+            Database of the signals in CAN recordings; None takes that which is kept with the pack.
 
         Returns
         -------
@@ -114,6 +117,7 @@ class Store:
             modules=tuple(modules) if modules else None,
             strict=strict,
             progress=progress,
+            signals=Path(signals) if signals is not None else None,
         )
 
     def remove(self, log_id: str) -> None:
@@ -228,6 +232,12 @@ class Store:
         text = pack.model_dump_json(indent=1)
         if not path.exists() or path.read_text(encoding="utf-8") != text:
             write_atomic(path, text)
+
+    def signals_of(self, pack: Pack) -> Path | None:
+        """Return the signal database that is kept with a pack, None where none is."""
+        from bmslogs.store.signals import KeptSignals
+
+        return KeptSignals(self, pack, None).kept()
 
     def _pack_of_log(self, entry: LogEntry) -> Pack:
         from bmslogs.store.files import read_metadata

@@ -77,6 +77,7 @@ def layout(frame: Frame, jobs: Jobs | None = None) -> html.Div:
             html.Div(
                 [
                     html.P(html.Strong("Drop log files here")),
+                    html.P("a CAN recording with its signal database", className="quiet"),
                     html.Button("Choose files", id="drop-button", className="button main", type="button"),
                     html.P(
                         "CSV, spreadsheets, Parquet, Arrow, JSON or line protocol, plain or packed; "
@@ -168,11 +169,18 @@ def _confirm(job: Job, together: bool) -> list[Any]:
     return [
         html.P(job.says, className="bad", role="alert") if job.says else None,
         _doubts(job),
+        _recorded(job),
         html.P("What each column was taken for. Look at the values; bring the log in when it is right."),
         columns_table(job.inspection),
         *_mapping(job, "Something is wrong: change the mapping"),
         html.Div([leave] if together else [alone, leave], className="actions"),
     ]
+
+
+def _recorded(job: Job) -> html.Ul | None:
+    """Say what was done to make a table of a CAN recording."""
+    done = list(getattr(job.inspection, "signals", ()) or ())
+    return html.Ul([html.Li(d) for d in done], className="quiet") if done else None
 
 
 def _doubts(job: Job) -> html.Div | None:
@@ -229,6 +237,8 @@ def _refused(job: Job) -> list[Any]:
 
 
 def _done(frame: Frame, job: Job) -> list[Any]:
+    if not job.log_id:
+        return [html.P(job.says)]
     here = frame.view.but(
         pack=job.pack, log=job.log_id, cells=(), module="", joint=0, start="", end="", finding=0
     )
@@ -293,7 +303,7 @@ def register(app: Dash, desk: Desk, jobs: Jobs) -> None:
     )
     def arrived(token: str | None, pack_id: str | None, modules: list[str] | None) -> Any:
         for waiting in jobs.claim():  # files that arrive at once are told of once
-            work.inspect(jobs, waiting, desk.pack(pack_id or ""), modules=modules or ())
+            work.inspect(jobs, waiting, desk.pack(pack_id or ""), modules=modules or (), store=desk.store)
         return no_update
 
     @app.callback(
@@ -319,7 +329,7 @@ def register(app: Dash, desk: Desk, jobs: Jobs) -> None:
         for job in jobs.all():
             other = pack is not None and (job.pack, job.modules) != (pack.id, wanted)
             if job.state in ("confirm", "refused") and other:
-                work.inspect(jobs, job.token, pack, job.profile if job.changed else "", wanted)
+                work.inspect(jobs, job.token, pack, job.profile if job.changed else "", wanted, desk.store)
         return no_update
 
     @app.callback(
@@ -365,7 +375,8 @@ def register(app: Dash, desk: Desk, jobs: Jobs) -> None:
         if what == "drop":
             jobs.drop(token)
         elif what == "again":
-            work.inspect(jobs, token, desk.pack(pack_id or "") or pack, typed.get(token, ""), modules or ())
+            again = desk.pack(pack_id or "") or pack
+            work.inspect(jobs, token, again, typed.get(token, ""), modules or (), desk.store)
         elif pack is None:
             jobs.change(token, says="Choose the pack first, above.")
         elif what == "import":

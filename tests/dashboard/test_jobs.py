@@ -135,3 +135,31 @@ def test_a_sheet_comes_in_as_its_csv_does_and_several_are_asked_about(tmp_path: 
     assert [j.state for j in settled(jobs)] == ["done", "done"]
     same = Store(tmp_path / "other").import_files([csv], PACK).logs[0]
     assert {e.rows for e in desk.store.logs()} == {same.rows}
+
+
+def test_a_dropped_signal_database_is_kept_and_the_recording_looked_at_again(tmp_path: Path) -> None:
+    """The recording comes first and is refused; its database follows; then both need no option any more."""
+    cantools = pytest.importorskip("cantools", reason="the extra 'can' is not installed")
+    pytest.importorskip("can", reason="the extra 'can' is not installed")
+    from tests.importers.can.recorded import plain_bus, plain_dbc, record
+    from tests.importers.writing import drive
+
+    cells = PACK.cells_in_series
+    truth = drive(rows=120, cells=cells)
+    database = tmp_path / "pack.dbc"
+    database.write_text(plain_dbc(cells), encoding="utf-8")
+    file = record(plain_bus(truth, cantools.database.load_file(database)), tmp_path / "drive.log")
+    desk, jobs, tokens = waiting(tmp_path, file)
+    inspect(jobs, tokens[0], PACK, store=desk.store)
+    assert settled(jobs)[0].state == "refused" and "signal database" in jobs.all()[0].says
+    (tmp_path / "dropped").mkdir()
+    jobs.add("dropped", database.name, Path(shutil.copy(database, tmp_path / "dropped")))
+    inspect(jobs, "dropped", PACK, store=desk.store)
+    recording, kept = settled(jobs)
+    assert kept.state == "done" and "kept with the pack" in str(page.job_list(Frame.of(desk, ""), jobs))
+    assert recording.state == "confirm", recording.says
+    assert f"cell {cells}" in {c.taken_for for c in recording.inspection.columns}
+    bring_in(jobs, tokens[0], desk, PACK)
+    done = next(j for j in settled(jobs) if j.token == tokens[0])
+    assert done.state == "done", done.says
+    assert np.array_equal(np.rint(desk.log(done.log_id).cell_voltage * 1000), np.rint(truth.cells * 1000))

@@ -11,6 +11,7 @@ from bmslogs.faces.commands.options import (
     JsonOption,
     PackOption,
     ProfileOption,
+    SignalsOption,
     StoreOption,
     find_pack,
     open_store,
@@ -29,12 +30,16 @@ def inspect_log(
     pack: PackOption = None,
     profile: ProfileOption = None,
     store: StoreOption = None,
+    signals: SignalsOption = None,
 ) -> None:
     """Say what each column was taken for and why; print the profile."""
     from bmslogs.importers import inspect_file
 
-    known = find_pack(pack, open_store(store, new=True)) if pack is not None else None
-    inspection = inspect_file(file, pack=known, profile=read_profile(profile))
+    kept = open_store(store, new=True)
+    known = find_pack(pack, kept) if pack is not None else None
+    if signals is None and known is not None:
+        signals = kept.signals_of(known)
+    inspection = inspect_file(file, pack=known, profile=read_profile(profile), signals=signals)
     say(inspection_text(inspection))
 
 
@@ -46,6 +51,8 @@ def inspection_text(inspection: Inspection) -> str:
         lines.append(
             f"# {column.name!r}: {column.taken_for} - {column.why}" + (f" [{values}]" if values else "")
         )
+    if inspection.signals:
+        lines += [f"# {note}" for note in inspection.signals]
     return "\n".join([*lines, "", inspection.profile_toml().rstrip()])
 
 
@@ -67,6 +74,7 @@ def import_logs(
     strict: Annotated[
         bool, typer.Option("--strict", help="Refuse a log that would need any repair.")
     ] = False,
+    signals: SignalsOption = None,
 ) -> None:
     """Normalise loggers' files into the store."""
     from bmslogs.faces.light import arrow_without_pandas
@@ -82,6 +90,7 @@ def import_logs(
             modules=split_names(modules),
             strict=strict,
             progress=step,
+            signals=signals,
         )
     if json != STDOUT:
         for log in report.logs:

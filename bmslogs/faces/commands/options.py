@@ -39,6 +39,12 @@ PackOption = Annotated[
     Path | None,
     typer.Option("--pack", metavar="PACK.toml", help="Pack file, or the id of a pack that the store knows."),
 ]
+SignalsOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--signals", metavar="PACK.dbc", help="Signal database of a CAN recording; kept with the pack."
+    ),
+]
 ProfileOption = Annotated[
     Path | None,
     typer.Option(

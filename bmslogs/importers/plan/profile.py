@@ -219,6 +219,20 @@ class File(_Section):
     sheet: str | None = None
 
 
+class Can(_Section):
+    """A recording of a CAN bus: other identifiers (``0x110``) that send a message of the database, by its name."""
+
+    same_layout: dict[str, tuple[str, ...]] = {}
+
+    @field_validator("same_layout")
+    @classmethod
+    def _identifiers(cls, value: dict[str, tuple[str, ...]]) -> dict[str, tuple[str, ...]]:
+        for ident in (i for idents in value.values() for i in idents):
+            if not re.fullmatch(r"0[xX][0-9A-Fa-f]{1,8}|\d{1,9}", ident) or int(ident, 0) > 0x1FFFFFFF:
+                raise ValueError(f"{ident!r} is no identifier such as 0x110")
+        return value
+
+
 class Profile(_Section):
     """What a logger writes. Every section may be left out: then header and values speak."""
 
@@ -230,6 +244,7 @@ class Profile(_Section):
     bleed: Bleed | None = None
     pack_voltage: PackVoltage | None = None
     layout: Layout | None = None
+    can: Can | None = None
 
     def canonical(self) -> str:
         """Return the profile as JSON with what was given alone, the same for the same profile."""

@@ -32,12 +32,15 @@ class Inspection:
         In the order of the file.
     problems
         Why it cannot be imported as it is, one line each.
+    signals
+        What was done to make a table of a CAN recording, one line each.
     """
 
     file: Path
     columns: tuple[InspectedColumn, ...]
     problems: tuple[str, ...]
     plan: Plan
+    signals: tuple[str, ...] = ()
 
     def profile_toml(self) -> str:
         """Return the mapping as a profile that can be edited."""
@@ -50,6 +53,7 @@ def inspect_file(
     pack: Pack | None = None,
     profile: Profile | None = None,
     modules: tuple[str, ...] | None = None,
+    signals: str | Path | None = None,
 ) -> Inspection:
     """Say what the columns of a file are.
 
@@ -63,16 +67,27 @@ def inspect_file(
         What is known of the logger.
     modules
         Names of the modules that were logged, where the pack was split.
+    signals
+        Database of the signals, where the file is a CAN recording.
 
     Raises
     ------
     BadInput
         Not a table at all.
     """
-    job = look_at(path, profile, pack, modules)
-    plan = job.plan
+    from bmslogs.importers.can.into_table import as_table, recording_kind
+
+    path = Path(path)
+    definitions = None
+    if signals is not None and recording_kind(path) is not None:
+        from bmslogs.importers.can.database import load_definitions
+
+        definitions = load_definitions(Path(signals))
+    with as_table(path, definitions, profile=profile, pack=pack, modules=modules) as table:
+        job = look_at(path, profile, pack, modules, table.source)
+        plan = table.agreed(job.plan)
     columns = tuple(InspectedColumn(t.name, _taken_for(t), _why(t, plan), t.examples) for t in plan.columns)
-    return Inspection(Path(path), columns, tuple(str(p) for p in plan.problems), plan)
+    return Inspection(path, columns, tuple(str(p) for p in plan.problems), plan, table.notes)
 
 
 def _taken_for(taken: Taken) -> str:

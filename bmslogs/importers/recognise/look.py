@@ -45,8 +45,9 @@ def look_at(
     profile: Profile | None = None,
     pack: Pack | None = None,
     modules: tuple[str, ...] | None = None,
+    source: Source | None = None,
 ) -> Job:
-    """Look at a file and plan its import.
+    """Look at a file and plan its import; `source` is its text where the file itself is none.
 
     Raises
     ------
@@ -55,7 +56,7 @@ def look_at(
     """
     profile = profile or Profile()
     sheet = profile.file.sheet if profile.file is not None else None
-    source = as_table(open_source(path), sheet, lambda s: _no_log(s, profile, pack, modules))
+    source = as_table(source or open_source(path), sheet, lambda s: _no_log(s, profile, pack, modules))
     try:
         job = _look(source, profile, pack, modules)
     except BadInput as error:

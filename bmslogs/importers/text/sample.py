@@ -129,8 +129,8 @@ def _windows(source: Source, start: int, size: int, dialect: Dialect) -> list[li
         blobs += [rest[i : i + size] for i in range(0, len(rest), step // wide * wide)]
     out = []
     for blob in blobs:
-        text = b"".join(to_utf8(iter([blob]), dialect.encoding)) if wide > 1 else blob
-        lines = re.split(rb"\r\n|\n|\r", block_to_utf8(text))
+        plain = b"".join(to_utf8(iter([blob]), dialect.encoding)) if wide > 1 else blob
+        lines = re.split(rb"\r\n|\n|\r", block_to_utf8(plain))
         out.append(lines[1:-1])
     return out
 
