@@ -1,0 +1,106 @@
+"""What the stored answers of a pack hold, as arrays: one row a log, one column a cell, sensor or the pack."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.base.pack import Pack
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+Times = npt.NDArray[np.datetime64]
+Column = int | str | None
+"""A cell's number, a sensor's name, or None for the pack."""
+
+CONDITIONS = ("soc_low", "soc_high", "current_A", "middle", "weeks")
+"""Conditions kept a log: charge at both ends [fraction], rms or step current [A], the pack's own middle of a quantity
+that is told against it [its unit], weeks that a log stands for."""
+COUNTERS = ("drawn_Ah", "charged_Ah", "drawn_kWh", "charged_kWh", "hours", "spread_K")
+"""What is added up from the rows of a log; `spread_K` is the mean distance of the warmest and coldest sensor."""
+
+
+@dataclass(frozen=True)
+class Told:
+    """One quantity as the answers told it.
+
+    Attributes
+    ----------
+    value, low, high
+        (logs, columns) with the 95 % interval [unit of the quantity]; NaN where a log does not tell.
+    temperature
+        (logs, columns) [degC]; NaN where the estimate does not say.
+    conditions
+        Name to (logs,); NaN where the estimates do not say.
+    why
+        One reason a log that does not tell, empty where it does.
+    spoiled
+        (logs, columns) True where a finding of the same log blames the reading itself.
+    """
+
+    columns: tuple[Column, ...]
+    value: Floats
+    low: Floats
+    high: Floats
+    temperature: Floats
+    conditions: Mapping[str, Floats]
+    why: tuple[str, ...]
+    spoiled: Bools
+
+    @property
+    def half(self) -> Floats:
+        """(logs, columns) half width of the interval."""
+        return (self.high - self.low) / 2
+
+    @property
+    def tells(self) -> Bools:
+        """(logs,) whether a log tells at least half of the columns."""
+        return np.asarray(2 * np.isfinite(self.value).sum(axis=1) >= max(len(self.columns), 1))
+
+    @property
+    def warmth(self) -> Floats:
+        """(logs,) middle of the columns' temperatures [degC]."""
+        return row_median(self.temperature)
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """All that was gathered of a pack.
+
+    Attributes
+    ----------
+    ids, start
+        (logs,) in order of time, UTC.
+    told
+        By key of the diagnosis's quantity.
+    counters
+        By name, (logs,); NaN where a log lacks what it takes.
+    sensors
+        Name to (logs,) mean distance of a sensor from the middle one [K].
+    missing
+        Logs of the store that have no current answer yet.
+    uncounted
+        Logs whose counters are still to be added up.
+    """
+
+    pack: Pack
+    ids: tuple[str, ...]
+    start: Times
+    told: Mapping[str, Told]
+    counters: Mapping[str, Floats] = field(default_factory=dict)
+    sensors: Mapping[str, Floats] = field(default_factory=dict)
+    kinds: tuple[tuple[str, ...], ...] = ()
+    missing: int = 0
+    uncounted: int = 0
+
+
+def row_median(x: Floats) -> Floats:
+    """Return (rows,) the median of what is known in each row; NaN where nothing is."""
+    out = np.full(len(x), np.nan)
+    known = np.isfinite(x).any(axis=1) if x.size else np.zeros(len(x), bool)
+    if known.any():
+        out[known] = np.nanmedian(x[known], axis=1)
+    return out
