@@ -106,22 +106,25 @@ def gather(
     kept = load(store.root, pack.id)
     fresh = {i for i, s in zip(kept.ids, kept.stamps) if i in entries and stamps.get(i, NO_ANSWER) == s}
     todo = [i for i in entries if i not in fresh and i in stamps]
-    rows = []
+    rows: list[_Row] = []
+    unanswered = [i for i in entries if i not in stamps]
     for log_id in todo:
         if until is not None and rows and time.monotonic() > until:
             break
         document = store.answer(log_id)
-        if document is not None:
-            if progress:
-                progress(log_id)
-            rows.append(row_of(document, log_id, stamps[log_id]))
+        if document is None:  # made by another version
+            unanswered.append(log_id)
+            continue
+        if progress:
+            progress(log_id)
+        rows.append(row_of(document, log_id, stamps[log_id]))
     changed = bool(rows) or len(fresh) != len(kept.ids)
     if changed:
         kept = _joined(_chosen(kept, [i in fresh for i in kept.ids]), rows)
     changed |= _count(kept, entries, until, progress)
     if changed:
         save(store.root, pack.id, kept)
-    return _gathered(kept, pack, len(entries))
+    return _gathered(kept, pack, len(entries), tuple(unanswered))
 
 
 def gathered_from(pack: Pack, documents: Sequence[Mapping[str, Any]]) -> Gathered:
@@ -303,7 +306,7 @@ def _pack_of(meta: Mapping[bytes, bytes]) -> Pack | None:
         return None
 
 
-def _gathered(kept: _Kept, pack: Pack, logs: int) -> Gathered:
+def _gathered(kept: _Kept, pack: Pack, logs: int, unanswered: tuple[str, ...] = ()) -> Gathered:
     """Return what is kept as arrays in order of time."""
     start = np.array(kept.start, "datetime64[us]")
     order = np.lexsort((np.array(kept.ids, dtype=str), start)) if kept.ids else np.zeros(0, np.intp)
@@ -316,7 +319,7 @@ def _gathered(kept: _Kept, pack: Pack, logs: int) -> Gathered:
     sensors = {n: np.array([kept.sensors.get(i, {}).get(n, np.nan) for i in ids], float) for n in names}
     return Gathered(
         pack, ids, start[order], told, counters, sensors, tuple(kept.kinds[k] for k in order),
-        logs - len(ids), sum(i not in kept.counters for i in ids),
+        logs - len(ids), unanswered, sum(i not in kept.counters for i in ids),
     )  # fmt: skip
 
 

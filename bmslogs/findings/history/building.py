@@ -13,7 +13,7 @@ from bmslogs.findings.history.gathered import Gathered
 from bmslogs.findings.history.shape import Gap, History, Mark, Point, Series, stamp
 from bmslogs.findings.history.strands import Strands, all_strands, restarts, since
 from bmslogs.findings.history.topics import TOPICS
-from bmslogs.findings.history.words import lacking, topic_sentence
+from bmslogs.findings.history.words import lacking, most_dates, topic_sentence
 
 SPOILED = "a finding of this log blames the reading itself: its sense wire or channel"
 
@@ -29,14 +29,28 @@ class Weighed:
         """Return the topics that any log tells, in order."""
         return [k for k in TOPICS if self.strands.get(k)]
 
+    def why_untold(self, topic: str) -> str:
+        """Return why no log tells a topic, in the words of the latest log that says so."""
+        keys = {"soc_offset": ("bleed_needed", "soc_offset"), "capacity": ("capacity_relative",)}.get(topic, (topic,))
+        told = [t for k in keys if (t := self.gathered.told.get(k)) is not None]
+        return next((w for t in told for w in reversed(t.why) if w), "")
+
     def says(self, topics: Sequence[str]) -> tuple[str, ...]:
-        """Return the sentences of some topics: drifts first."""
-        drifts, quiet = [], []
+        """Return the sentences of some topics: drifts first, then what is quiet, then what the slopes still lack.
+
+        Of several topics that lack logs only the one that is furthest is told.
+        """
+        drifts, quiet, short = [], [], []
         for key in topics:
             group = self.strands.get(key, ())
-            into = drifts if any(s.drift.any() for s in group) else quiet
-            into += topic_sentence(self.gathered, group)
-        return tuple(drifts + quiet)
+            if any(s.drift.any() for s in group):
+                drifts += topic_sentence(self.gathered, group)
+            elif any(np.isfinite(s.slope).any() for s in group):
+                quiet += topic_sentence(self.gathered, group)
+            elif told := topic_sentence(self.gathered, group):
+                short.append((-most_dates(self.gathered, group), told[0]))
+        short.sort(key=lambda x: x[0])
+        return (*drifts, *quiet, *(x[1] for x in short[:1]))
 
 
 def weigh(gathered: Gathered) -> Weighed:

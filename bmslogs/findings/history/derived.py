@@ -5,10 +5,12 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.findings.history.gathered import Floats, Gathered, Told, row_median
+from bmslogs.findings.history.gathered import Floats, Gathered, Told, middle, row_median
 
 NATURAL_CAPACITY = 0.03
 """95 % half width of a cell's capacity against the pack's where no log tells it, fraction (judgement)."""
+NEAREST = 3
+"""Logs whose capacities carry a charge to full: those nearest in time (choice)."""
 BLED_DAYS = 28.0
 """Bleeding is added up over four weeks: single weeks differ by how the vehicle was used (choice)."""
 
@@ -19,7 +21,7 @@ def offset_at_full(g: Gathered) -> Told | None:
     From what is still to be bled where a charge went to its end; else from the charge at the log's beginning, carried
     to full with the capacities that the pack's logs tell: a small cell lags at half charge without being unbalanced.
     """
-    bled, start = g.told.get("bleed_needed"), g.told.get("soc_offset")
+    bled, start = (t if t is not None and t.columns else None for t in map(g.told.get, ("bleed_needed", "soc_offset")))
     some = bled or start
     if some is None:
         return None
@@ -46,18 +48,28 @@ def offset_at_full(g: Gathered) -> Told | None:
 
 def _carried(g: Gathered, start: Told) -> tuple[Floats, Floats]:
     """Return the offset at the log's beginning carried to full, and its half width [Ah]."""
-    size = np.zeros(len(start.columns))
+    size = np.zeros(start.value.shape)
     unsure = np.full(len(start.columns), NATURAL_CAPACITY)
     known = g.told.get("capacity_relative")
     if known is not None and known.columns == start.columns and np.isfinite(known.value).any():
-        middle = row_median(known.value.T)
-        told = np.isfinite(middle)
-        size[told] = middle[told] - 1.0
-        unsure[told] = row_median(known.half.T)[told]
+        near = _nearest(g, known)
+        size = np.where(np.isfinite(near), near - 1.0, 0.0)
+        half = row_median(known.half.T)
+        unsure = np.where(np.isfinite(half), half, NATURAL_CAPACITY)
     lack = 1.0 - _charge_at_start(g, start)[:, None]
     fraction = start.value * (1 + size) - size * lack
     half = np.hypot(start.half, unsure * lack)
     return fraction * g.pack.nominal_capacity_Ah, half * g.pack.nominal_capacity_Ah
+
+
+def _nearest(g: Gathered, told: Told, count: int = NEAREST) -> Floats:
+    """Return (logs, columns) the middle of the values that the logs nearest in time tell: a capacity may fall."""
+    rows = np.flatnonzero(told.tells)
+    if not rows.size:
+        return np.full(told.value.shape, np.nan)
+    days = (g.start - g.start[0]) / np.timedelta64(1, "D")
+    near = np.argsort(np.abs(days[:, None] - days[rows][None, :]), axis=1, kind="stable")[:, :count]
+    return middle(told.value[rows][near], 1)
 
 
 def _charge_at_start(g: Gathered, told: Told) -> Floats:

@@ -81,7 +81,9 @@ class Gathered:
     sensors
         Name to (logs,) mean distance of a sensor from the middle one [K].
     missing
-        Logs of the store that have no current answer yet.
+        Logs of the store that are not gathered yet.
+    unanswered
+        Ids of those among them that have no current answer.
     uncounted
         Logs whose counters are still to be added up.
     """
@@ -94,13 +96,22 @@ class Gathered:
     sensors: Mapping[str, Floats] = field(default_factory=dict)
     kinds: tuple[tuple[str, ...], ...] = ()
     missing: int = 0
+    unanswered: tuple[str, ...] = ()
     uncounted: int = 0
+
+
+def middle(x: Floats, axis: int) -> Floats:
+    """Return the median of what is known along an axis, NaN where nothing is; as `numpy.nanmedian`, many times faster."""
+    order = np.sort(x, axis=axis)  # NaN last
+    count = np.isfinite(x).sum(axis=axis)
+    if x.shape[axis] == 0:
+        return np.full(count.shape, np.nan)
+    below = np.expand_dims(np.maximum((count - 1) // 2, 0), axis)
+    above = np.expand_dims(np.minimum(count // 2, x.shape[axis] - 1), axis)
+    both = np.take_along_axis(order, below, axis) + np.take_along_axis(order, above, axis)
+    return np.where(count > 0, np.squeeze(both, axis) / 2, np.nan)
 
 
 def row_median(x: Floats) -> Floats:
     """Return (rows,) the median of what is known in each row; NaN where nothing is."""
-    out = np.full(len(x), np.nan)
-    known = np.isfinite(x).any(axis=1) if x.size else np.zeros(len(x), bool)
-    if known.any():
-        out[known] = np.nanmedian(x[known], axis=1)
-    return out
+    return middle(x, 1)

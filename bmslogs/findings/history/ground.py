@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import warnings
-
 import numpy as np
 import numpy.typing as npt
+
+from bmslogs.findings.history.gathered import middle
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.intp]
 
 FEWEST = 3  # cells below which none can be told from the middle of the others
 LEAST_SHARE = 1.0 / 3.0  # of the cells that a log must tell, or its middle is that of other cells (choice)
-ROUNDS = 3
+ROUNDS = 2
 
 
 def common_part(y: Floats, part: Ints) -> Floats:
@@ -28,15 +28,17 @@ def common_part(y: Floats, part: Ints) -> Floats:
     part
         (logs, cells) number of the stretch between two works on a cell; each has a level of its own.
     """
-    stretches = np.concatenate([np.where(part == k, y, np.nan) for k in np.unique(part)], axis=1)
     enough = np.isfinite(y).sum(axis=1) >= max(FEWEST, LEAST_SHARE * y.shape[1])
+    out = np.full(len(y), np.nan)
+    y, part = y[enough], part[enough]
+    stretches = np.concatenate([np.where(part == k, y, np.nan) for k in np.unique(part)], axis=1)
+    stretches = stretches[:, np.isfinite(stretches).any(axis=0)]
     common = np.zeros(len(y))
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)
-        for _ in range(ROUNDS):
-            own = np.nanmedian(stretches - common[:, None], axis=0)
-            common = np.where(enough, np.nanmedian(stretches - own, axis=1), np.nan)
-    return common
+    for _ in range(ROUNDS):
+        own = middle(stretches - common[:, None], 0)
+        common = middle(stretches - own, 1)
+    out[enough] = common
+    return out
 
 
 def against_the_pack(y: Floats, part: Ints) -> Floats:
@@ -50,7 +52,4 @@ def against_the_pack(y: Floats, part: Ints) -> Floats:
     if y.shape[1] < FEWEST or not np.isfinite(y).any():
         return np.full(y.shape, np.nan)
     rest = y - common_part(y, part)[:, None]
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)
-        level = np.nanmedian(np.nanmedian(rest, axis=0))
-    return np.asarray(rest - level)
+    return np.asarray(rest - middle(middle(rest, 0), 0))

@@ -12,6 +12,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special, stats
 
+from bmslogs.findings.history.gathered import middle
+
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
@@ -80,12 +82,16 @@ def periods(days: Floats, most: int = MOST_PERIODS) -> npt.NDArray[np.intp]:
 
 def drawn_together(x: Floats, period: npt.NDArray[np.intp]) -> Floats:
     """Return (lines, periods) the median of what each period holds; NaN where it holds nothing."""
-    out = np.full((len(x), int(period.max()) + 1), np.nan)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # a period without a value stays NaN
-        for k in range(out.shape[1]):
-            out[:, k] = np.nanmedian(x[:, period == k], axis=1)
-    return out
+    return np.stack([middle(x[:, period == k], 1) for k in range(int(period.max()) + 1)], axis=1)
+
+
+def mean_of(x: Floats, known: Bools, period: npt.NDArray[np.intp]) -> Floats:
+    """Return (lines, periods) the mean of `x` where values are known; NaN where a period holds none."""
+    place = np.zeros((len(period), int(period.max()) + 1))
+    place[np.arange(len(period)), period] = 1.0
+    count = known @ place
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(np.where(known, x, 0.0) @ place / np.where(count > 0, count, np.nan))
 
 
 def weighted_lines(
@@ -115,7 +121,11 @@ def weighted_lines(
     normal = np.einsum("ltp,lt,ltq->lpq", design, held, design)
     if other is not None and prior_sd is not None:
         normal[:, 2, 2] += 1.0 / np.maximum(prior_sd, 1e-12) ** 2
-    inverse = np.linalg.pinv(normal, rcond=1e-13, hermitian=True)
+    size = np.einsum("lpp->lp", normal)
+    unit = 1.0 / np.sqrt(np.where(size > 0, size, 1.0))
+    # scaled to a diagonal of ones; what has too few values is made solvable here and not told later
+    scaled = normal * unit[:, :, None] * unit[:, None, :] + 1e-12 * np.eye(normal.shape[1])
+    inverse = np.linalg.inv(scaled) * unit[:, :, None] * unit[:, None, :]
     fitted = np.einsum("lpq,ltq,lt->lp", inverse, design, held * filled)
     residual = np.where(held > 0, y - np.einsum("ltp,lp->lt", design, fitted), np.nan)
     return fitted, inverse, residual
@@ -124,12 +134,10 @@ def weighted_lines(
 def first_lines(t: Floats, y: Floats) -> Floats:
     """Return (lines, times) residuals about the line of median pairwise slope (Theil 1950, Sen 1968)."""
     first, second = np.triu_indices(t.shape[1], 1)
-    with warnings.catch_warnings(), np.errstate(divide="ignore", invalid="ignore"):
-        warnings.simplefilter("ignore", RuntimeWarning)
+    with np.errstate(divide="ignore", invalid="ignore"):
         pairs = (y[:, second] - y[:, first]) / (t[:, second] - t[:, first])
-        pairs[~np.isfinite(pairs)] = np.nan
-        slope = np.nanmedian(pairs, axis=1) if pairs.shape[1] else np.zeros(len(y))
-        level = np.nanmedian(y - slope[:, None] * t, axis=1)
+        slope = middle(np.where(np.isfinite(pairs), pairs, np.nan), 1)
+        level = middle(y - slope[:, None] * t, 1)
     return np.asarray(y - level[:, None] - slope[:, None] * t)
 
 
@@ -153,18 +161,20 @@ def fitted_lines(
     scatter about the line allows (Student's t, the scatter of a line drawn towards that of the pack's other lines).
     The chance `p` is the larger of the two tests. Nothing is told below the least data.
     """
+    some = np.isfinite(y).any(axis=0)
+    days, y, half = days[some], y[:, some], half[:, some]
     good = np.isfinite(y) & np.isfinite(half) & (half > 0)
     told = enough(days, good)
     if not told.any():
         nothing = np.full(len(y), np.nan)
         return Lines(nothing, nothing, nothing, nothing, np.zeros(len(y), bool))
     y = np.where(good & told[:, None], y, np.nan)
-    period = periods(days)
-    values, sd = drawn_together(y, period), drawn_together(np.where(np.isfinite(y), half, np.nan), period) / 1.96
-    t = drawn_together(np.where(np.isfinite(y), days[None, :], np.nan), period) / MONTH_DAYS
-    beside = None if other is None else drawn_together(np.where(np.isfinite(y), other, np.nan), period)
-    if beside is not None:
-        beside = np.where(np.isfinite(beside), beside, 0.0)
+    known, period = np.isfinite(y), periods(days)
+    values = drawn_together(y, period)
+    sd, t = mean_of(half, known, period) / 1.96, mean_of(np.broadcast_to(days, y.shape), known, period) / MONTH_DAYS
+    beside = None
+    if other is not None:
+        beside = np.nan_to_num(mean_of(other[:, some], known, period))
     return _robust(t, values, sd, beside, prior_sd, told)
 
 
@@ -175,9 +185,9 @@ def _robust(
     base = np.where(good, 1.0 / np.where(good, sd, 1.0) ** 2, 0.0)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", RuntimeWarning)
-        middle = np.nanmean(t, axis=1, keepdims=True)
-        end = np.nanmax(t - middle, axis=1)
-    moved = np.where(good, t - middle, 0.0)
+        centre = np.nanmean(t, axis=1, keepdims=True)
+        end = np.nanmax(t - centre, axis=1)
+    moved = np.where(good, t - centre, 0.0)
     residual = first_lines(np.where(good, moved, np.nan), y)
     for _ in range(ROUNDS):
         weight = base * _bisquare(residual / sd)
@@ -193,11 +203,13 @@ def _robust(
     t_factor = stats.t.ppf(0.975, np.maximum(freedom, 1.0))
     half = se * np.maximum(1.96, t_factor * scatter)
     slope = fitted[:, 1]
-    p = np.maximum(
-        2 * special.ndtr(-np.abs(slope) / se),
-        2 * stats.t.sf(np.abs(slope) / np.maximum(se * scatter, 1e-300), np.maximum(freedom, 1.0)),
-    )
-    steady = _steady(moved, y, weight, other, prior_sd, slope, half / se)
+    with np.errstate(divide="ignore", invalid="ignore"):  # lines below the least data have no error
+        p = np.maximum(
+            2 * special.ndtr(-np.abs(slope) / se),
+            2 * stats.t.sf(np.abs(slope) / np.maximum(se * scatter, 1e-300), np.maximum(freedom, 1.0)),
+        )
+        factor = half / se
+    steady = _steady(moved, y, weight, other, prior_sd, slope, factor)
     silent = ~told | ~np.isfinite(slope) | (freedom < 1)
     blanked = [np.where(silent, np.nan, x) for x in (slope, half, fitted[:, 0] + slope * end, p)]
     return Lines(*blanked, steady & ~silent)
@@ -205,10 +217,8 @@ def _robust(
 
 def _bisquare(standard: Floats) -> Floats:
     """Return weights of standardised residuals; their scale is the lines' own or the pack's, never below one."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)
-        own = MAD_TO_SD * np.nanmedian(np.abs(standard), axis=1)
-        pack = MAD_TO_SD * np.nanmedian(np.abs(standard))
+    own = MAD_TO_SD * middle(np.abs(standard), 1)
+    pack = MAD_TO_SD * middle(np.abs(standard).ravel(), 0)
     scale = np.maximum(np.maximum(np.nan_to_num(own), np.nan_to_num(pack)), 1.0)[:, None]
     u = np.nan_to_num(standard) / (BISQUARE * scale)
     return np.where(np.abs(u) < 1, (1 - u**2) ** 2, 0.0)

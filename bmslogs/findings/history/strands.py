@@ -14,7 +14,7 @@ from bmslogs.findings.compare.measured import cells_of, touches
 from bmslogs.findings.history import conditions, derived
 from bmslogs.findings.history.gathered import Bools, Column, Floats, Gathered, Told, row_median
 from bmslogs.findings.history.ground import FEWEST, against_the_pack
-from bmslogs.findings.history.lines import Lines, enough, fitted_lines
+from bmslogs.findings.history.lines import MONTH_DAYS, Lines, enough, fitted_lines
 from bmslogs.findings.history.topics import TOPICS, Topic
 
 Ints = npt.NDArray[np.intp]
@@ -54,10 +54,10 @@ class Strands:
         (columns,) per month [unit a month], and the height at the last log [unit]; NaN where none is told.
     p, steady
         (columns,) chance of such a slope without a drift; whether it outlives every single period.
-    logs_since, days_since
-        (columns,) dates and days that the last stretch holds.
     drift
         (columns,) whether the slope is a claim; filled in by `claims`.
+    months
+        (logs,) since the first log of the pack.
     """
 
     topic: Topic
@@ -77,6 +77,7 @@ class Strands:
     p: Floats
     steady: Bools
     drift: Bools
+    months: Floats
     reference: conditions.Reference = field(default_factory=conditions.Reference)
     against: str | None = None
 
@@ -132,7 +133,7 @@ def _own(g: Gathered, topic: Topic) -> Strands | None:
     shown = np.exp(y) if ratio else y if relative else told.value
     quantity = "capacity_relative" if topic.key == "capacity" else quantity
     width = half * shown if ratio else half
-    strands = _strands(topic, quantity, topic.unit, told, shown, width, part, lines, ratio)
+    strands = _strands(g, topic, quantity, topic.unit, told, shown, width, part, lines, ratio)
     return replace(strands, reference=at, against="pack median")
 
 
@@ -176,7 +177,7 @@ def _pack(g: Gathered, topic: Topic) -> Strands | None:
     shown = np.exp(y) if logarithmic else y
     width = half * shown if logarithmic else half
     one = replace(told, columns=(None,), spoiled=np.zeros(y.shape, bool))
-    strands = _strands(topic, topic.pack_key, topic.pack_unit, one, shown, width, part, lines, logarithmic)
+    strands = _strands(g, topic, topic.pack_key, topic.pack_unit, one, shown, width, part, lines, logarithmic)
     return replace(strands, reference=at)
 
 
@@ -206,7 +207,7 @@ def _counters(g: Gathered, topic: Topic) -> Strands | None:
         why = "the log has no current, or the pack was parked: a resting sensor's zero is no charge"
     if not np.isfinite(values).any():
         return None
-    return _flat(topic, topic.pack_key or topic.key, topic.pack_unit, columns, values, why)
+    return _flat(g, topic, topic.pack_key or topic.key, topic.pack_unit, columns, values, why)
 
 
 def _warmth(g: Gathered, topic: Topic) -> Strands | None:
@@ -215,11 +216,11 @@ def _warmth(g: Gathered, topic: Topic) -> Strands | None:
     values = np.stack(list(g.sensors.values()), axis=1)
     if not np.isfinite(values).any():
         return None
-    return _flat(topic, topic.key, topic.unit, tuple(g.sensors), values, "the log has fewer than two temperatures")
+    return _flat(g, topic, topic.key, topic.unit, tuple(g.sensors), values, "the log has fewer than two temperatures")
 
 
 def _flat(
-    topic: Topic, quantity: str, unit: str, columns: tuple[Column, ...], values: Floats, why: str
+    g: Gathered, topic: Topic, quantity: str, unit: str, columns: tuple[Column, ...], values: Floats, why: str
 ) -> Strands:
     """Return lines without intervals and without slopes."""
     nothing = np.full(len(columns), np.nan)
@@ -228,12 +229,12 @@ def _flat(
     unknown = np.full(values.shape, np.nan)
     return Strands(
         topic, quantity, unit, columns, values, unknown, unknown, reasons, np.zeros(values.shape, bool),
-        np.zeros(values.shape, np.intp), nothing, nothing, nothing, nothing, nothing, no, no,
+        np.zeros(values.shape, np.intp), nothing, nothing, nothing, nothing, nothing, no, no, _days(g) / MONTH_DAYS,
     )  # fmt: skip
 
 
 def _strands(
-    topic: Topic, quantity: str, unit: str, told: Told, shown: Floats, width: Floats, part: Ints, lines: Lines,
+    g: Gathered, topic: Topic, quantity: str, unit: str, told: Told, shown: Floats, width: Floats, part: Ints, lines: Lines,
     logarithmic: bool,
 ) -> Strands:
     scale = np.exp(lines.level) if logarithmic else np.ones_like(lines.level)
@@ -245,6 +246,7 @@ def _strands(
         topic, quantity, unit, told.columns, shown, shown - width, shown + width, why, told.spoiled, part,
         lines.slope * scale, (lines.slope - lines.half) * scale, (lines.slope + lines.half) * scale,
         np.exp(lines.level) if logarithmic else lines.level, lines.p, lines.steady, np.zeros(len(lines.p), bool),
+        _days(g) / MONTH_DAYS,
     )  # fmt: skip
 
 

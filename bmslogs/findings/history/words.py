@@ -147,6 +147,13 @@ def quiet_sentence(g: Gathered, group: tuple[Strands, ...]) -> str:
     return f"No drift in {_plain(topic)}: it moves by less than {amount}."
 
 
+def most_dates(g: Gathered, group: tuple[Strands, ...]) -> int:
+    """Return how many dates the line that is furthest has since the latest work on it."""
+    dates = g.start.astype("datetime64[D]")
+    known = [np.isfinite(s.value) & s.last_part() for s in group]
+    return max((len(np.unique(dates[k[:, i]])) for k in known for i in range(k.shape[1])), default=0)
+
+
 def lacking(g: Gathered, s: Strands, index: int) -> str | None:
     """Return why a column has no slope and which logs would give one; None where it has one."""
     if np.isfinite(s.slope[index]) or not s.topic.sloped:
