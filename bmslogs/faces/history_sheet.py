@@ -15,7 +15,7 @@ from bmslogs.findings.history.gathered import Column
 from bmslogs.findings.history.shape import Mark
 from bmslogs.findings.history.strands import Strands, since
 from bmslogs.findings.history.topics import TOPICS, Topic
-from bmslogs.findings.history.words import lacking, place_of, rate_text
+from bmslogs.findings.history.words import day_words, lacking, place_of, rate_text
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -162,7 +162,7 @@ def _sheet(
 
 
 def _against(topic: Topic) -> str:
-    return topic.title if "against" in topic.title else f"{topic.title}, against the pack's middle"
+    return topic.title if "against" in topic.title else f"{topic.title} against the pack's middle"
 
 
 def line_name(pack: Pack, column: Column, topic: Topic) -> str:
@@ -216,7 +216,7 @@ def _row(w: Weighed, s: Strands, index: int, column: Column) -> Row:
         name[:1].upper() + name[1:],
         now,
         rate_text(s, index) if told else "no slope yet" if topic.sloped else "",
-        (since(g, s, index) or "") if told else "",
+        day_words(since(g, s, index)) if told else "",
         bool(s.drift[index]),
         "" if told else lacking(g, s, index) or "",
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from typing import Any
 from urllib.parse import quote
@@ -18,9 +19,11 @@ from bmslogs.faces.explain import page as explained
 from bmslogs.faces.figures.history import history_picture, module_picture, reach_of
 from bmslogs.faces.history_sheet import MEASURED, Row, Sheet, rows_of, sheet_of, value_text
 from bmslogs.faces.history_text import history_csv, shown_csv
+from bmslogs.faces.numbers import cells_named
 from bmslogs.findings.history.building import Weighed
 from bmslogs.findings.history.gathered import Column
 from bmslogs.findings.history.topics import TOPICS
+from bmslogs.findings.history.words import day_words
 from dashboard.address import View, parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
@@ -144,9 +147,9 @@ def _controls(frame: Frame, w: Weighed, key: str) -> html.Div:
     topics = [{"value": k, "label": t.title + ("" if k in told else " (not told)")} for k, t in TOPICS.items()]
     picked = [str(c) for c in frame.picked]
     parts: list[Any] = [
-        select("Quantity", "history-topic", topics, key, w=330, allowDeselect=False),
+        select("Quantity", {"history-control": "topic"}, topics, key, w=330, allowDeselect=False),
         dmc.MultiSelect(
-            id="history-cells", label="Cells as lines", value=picked, searchable=True, clearable=True, w=260,
+            id={"history-control": "cells"}, label="Cells as lines", value=picked, searchable=True, clearable=True, w=260,
             data=[str(c) for c in range(1, pack.cells_in_series + 1)], comboboxProps={"withinPortal": False},
             placeholder=None if picked else "those that drift",
         ),
@@ -155,17 +158,17 @@ def _controls(frame: Frame, w: Weighed, key: str) -> html.Div:
         places = [{"value": EVERYWHERE, "label": "the whole pack"}]
         places += [{"value": f"box {b.name}", "label": b.name if "box" in b.name else f"{b.name} box"} for b in pack.boxes]
         places += [{"value": f"module {m.name}", "label": f"module {m.name}"} for m in pack.modules]
-        parts.append(select("Box or module", "history-place", places, _place_in(frame, pack), w=180))
+        parts.append(select("Box or module", {"history-control": "place"}, places, _place_in(frame, pack), w=180))
     shows = [{"value": "", "label": "all in one"}]
     if pack.modules and TOPICS[key].per == "cell":
         shows.append({"value": "apart", "label": "by module"})
-    parts.append(_choice("history-apart", "Plot", shows, "apart" if frame.view.apart and len(shows) > 1 else ""))
+    parts.append(_choice("apart", "Plot", shows, "apart" if frame.view.apart and len(shows) > 1 else ""))
     if key in MEASURED and len(w.strands.get(key, ())) > 1:
         values = [{"value": "", "label": "against the middle"}, {"value": "measured", "label": "as measured"}]
         if key == "bleed_done":
             values = []
         if values:
-            parts.append(_choice("history-measured", "Values", values, "measured" if frame.view.measured else ""))
+            parts.append(_choice("measured", "Values", values, "measured" if frame.view.measured else ""))
     return html.Div(parts, className="controls")
 
 
@@ -173,7 +176,7 @@ def _choice(id: str, label: str, data: list[dict[str, str]], value: str) -> html
     if len(data) < 2:
         return html.Div(style={"display": "none"})
     return html.Div(
-        [html.Div(label, className="choice-label"), dmc.SegmentedControl(id=id, data=data, value=value, size="sm")]
+        [html.Div(label, className="choice-label"), dmc.SegmentedControl(id={"history-control": id}, data=data, value=value, size="sm")]
     )
 
 
@@ -315,7 +318,24 @@ def _table(w: Weighed, key: str) -> list[Any]:
     first = [r for k, r in enumerate(rows) if k < SHOWN_ROWS or r.drift or r.column is None]
     rest = [r for r in rows if r not in first]
     more = html.Details([html.Summary(f"{len(rest)} more"), _rows(rest, key)]) if rest else None
-    return [_rows(first, key), more, html.Details([html.Summary("How slopes are told"), dcc.Markdown(_method())])]
+    return [_rows(first, key), more, _lacking(rows), html.Details([html.Summary("How slopes are told"), dcc.Markdown(_method())])]
+
+
+def _lacking(rows: list[Row]) -> html.Div | None:
+    """Return why lines have no slope yet, one line a reason."""
+    reasons: dict[str, list[Row]] = {}
+    for r in rows:
+        if r.note:
+            reasons.setdefault(r.note, []).append(r)
+    if not reasons:
+        return None
+    lines = []
+    for why, of in reasons.items():
+        cells = [r.column for r in of if isinstance(r.column, int)]
+        names = [cells_named(cells)] if cells else []
+        names += [r.place[:1].lower() + r.place[1:] for r in of if not isinstance(r.column, int)]
+        lines.append(html.Li([html.Strong(f"{', '.join(names)}: "), why]))
+    return html.Div([html.H3("No slope yet"), html.Ul(lines, className="hatched")])
 
 
 def _method() -> str:
@@ -334,8 +354,10 @@ def _rows(rows: list[Row], key: str) -> html.Div:
             html.Td(r.now, **{"data-label": heads[1]}),
         ]
         if TOPICS[key].sloped:
-            slope = [html.Strong(r.slope) if r.drift else r.slope, html.Small(r.note, className="quiet") if r.note else None]
-            cells += [html.Td(slope, **{"data-label": heads[2]}), html.Td(r.since, className="whole", **{"data-label": heads[3]})]
+            cells += [
+                html.Td(html.Strong(r.slope) if r.drift else r.slope, **{"data-label": heads[2]}),
+                html.Td(r.since, className="whole", **{"data-label": heads[3]}),
+            ]
         lines.append(html.Tr(cells))
     head = html.Thead(html.Tr([html.Th(h, scope="col") for h in heads]))
     return html.Div(html.Table([head, html.Tbody(lines)], className="stacked"), className="scroll")
@@ -344,7 +366,7 @@ def _rows(rows: list[Row], key: str) -> html.Div:
 def _beside(sheet: Sheet) -> html.Div:
     """Return dated work, and the logs that could not tell gathered by reason."""
     work = [
-        html.Li([html.Strong(e.date), f" {e.kind}{f', {e.where}' if e.where else ''}", "" if e.restarts else " (leaves this quantity as it was)"])
+        html.Li([html.Strong(day_words(e.date)), f" {e.kind}{f', {e.where}' if e.where else ''}", "" if e.restarts else " (leaves this quantity as it was)"])
         for e in sheet.marks
     ]
     reasons = Counter(why for _, why in sheet.gaps).most_common()
@@ -449,21 +471,16 @@ def register(app: Dash, desk: Desk) -> None:
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),
-        Input("history-topic", "value"),
-        Input("history-cells", "value"),
-        Input("history-place", "value"),
-        Input("history-apart", "value"),
-        Input("history-measured", "value"),
+        Input({"history-control": ALL}, "value"),
         State("at", "search"),
         prevent_initial_call=True,
     )
-    def choose(
-        topic: str, cells: list[str], place: str | None, apart: str, measured: str | None, search: str
-    ) -> Any:
+    def choose(_values: list[Any], search: str) -> Any:
         frame = Frame.of(desk, search)
-        if frame.pack is None or not ctx.triggered_id:
+        by = ctx.triggered_id
+        if frame.pack is None or by is None or len(ctx.triggered) != 1:
             return no_update
-        new = chosen(frame, str(ctx.triggered_id), topic, cells, place, apart, measured)
+        new = chosen(frame, str(by["history-control"]), ctx.triggered[0]["value"])
         return no_update if new == frame.view else new.query()
 
     @app.callback(
@@ -499,26 +516,23 @@ def register(app: Dash, desk: Desk) -> None:
         return no_update if desk.history(pack)[1] == before else revision + 1
 
 
-def chosen(
-    frame: Frame, by: str, topic: str, cells: list[str] | None, place: str | None, apart: str | None,
-    measured: str | None,
-) -> View:
-    """Return the view after one of the controls, `by`, was used."""
+def chosen(frame: Frame, by: str, value: Any) -> View:
+    """Return the view after one of the controls, `by`, was set to a value."""
     view, pack = frame.view, frame.pack
     assert pack is not None
-    if by == "history-topic" and topic in TOPICS:
-        return view.but(quantity=topic)
-    if by == "history-cells":
-        wanted = tuple(sorted(int(c) for c in cells or [] if c.isdigit()))
+    if by == "topic" and value in TOPICS:
+        return view.but(quantity=value)
+    if by == "cells":
+        wanted = tuple(sorted(int(c) for c in value or [] if str(c).isdigit()))
         return view if wanted == frame.picked else view.but(cells=wanted, module="", joint=0)
-    if by == "history-place" and place and place != _place_in(frame, pack):
-        if place.startswith("module "):
-            return view.but(module=place.removeprefix("module "), cells=(), joint=0)
-        return view.but(cells=_cells_of(pack, place) if place != EVERYWHERE else (), module="", joint=0)
-    if by == "history-apart":
-        return view.but(apart=apart == "apart")
-    if by == "history-measured":
-        return view.but(measured=measured == "measured")
+    if by == "place" and value and value != _place_in(frame, pack):
+        if value.startswith("module "):
+            return view.but(module=value.removeprefix("module "), cells=(), joint=0)
+        return view.but(cells=_cells_of(pack, value) if value != EVERYWHERE else (), module="", joint=0)
+    if by == "apart":
+        return view.but(apart=value == "apart")
+    if by == "measured":
+        return view.but(measured=value == "measured")
     return view
 
 
@@ -526,11 +540,10 @@ def _clicked(desk: Desk, click: Any, search: str) -> Any:
     """Return the address after a click on a point: its log chosen by its time, its cell picked by its line."""
     points = (click or {}).get("points") or [{}]
     frame = Frame.of(desk, search)
-    line, x = points[0].get("customdata"), points[0].get("x")
-    if isinstance(line, list):
-        line = line[0] if line else None
-    if not isinstance(line, int) or not isinstance(x, str) or frame.pack is None:
+    named, x = str(points[0].get("customdata")), points[0].get("x")
+    if not re.fullmatch(r"-1|\d{1,4}", named) or not isinstance(x, str) or frame.pack is None:
         return no_update
+    line = int(named)
     w, _ = desk.history(frame.pack)
     log_id = log_at(w, x)
     sheet = sheet_of(w, topic_in(frame.view, w), measured=frame.view.measured)

@@ -49,7 +49,7 @@ def history_picture(
     _gaps(figure, sheet, look)
     _axes(figure, sheet, look)
     return figure.update_layout(
-        showlegend=True, legend={"y": -0.26, "yanchor": "top", "x": 0}, clickmode="event",
+        showlegend=True, legend={"y": -0.2, "yanchor": "top", "x": 0}, clickmode="event",
         margin={"l": 62, "r": 14, "t": 20 + 15 * rows, "b": 96},
     )  # fmt: skip
 
@@ -87,9 +87,14 @@ def _line(figure: go.Figure, sheet: Sheet, i: int, line: dict[str, Any], name: s
     times, y = thinned(sheet, i)
     figure.add_scatter(
         x=clock(times), y=y, mode="lines" if len(y) > 1 else "markers", name=name, line=line,
-        customdata=np.full(len(y), i),
+        customdata=line_numbers(len(y), i),
         hovertemplate=f"{safe(sheet.names[i])}: %{{y:.3~g}} {safe(sheet.unit)}<br>%{{x|%d %b %Y}}<extra></extra>",
     )  # fmt: skip
+
+
+def line_numbers(count: int, index: int) -> npt.NDArray[np.str_]:
+    """Return the number of a line for each of its points: as text, since clicks do not unpack arrays of numbers."""
+    return np.full(count, str(index))
 
 
 def _faint(figure: go.Figure, sheet: Sheet, lines: Sequence[int], look: Look) -> None:
@@ -112,7 +117,7 @@ def _faint(figure: go.Figure, sheet: Sheet, lines: Sequence[int], look: Look) ->
     few = max((np.isfinite(sheet.y[:, i]).sum() for i in lines), default=0) <= 1
     figure.add_scatter(
         # arrays, not lists: plotly looks at a list word by word
-        x=np.array(x), y=np.concatenate(y), mode="markers" if few else "lines", customdata=place,
+        x=np.array(x), y=np.concatenate(y), mode="markers" if few else "lines", customdata=place.astype(str),
         text=np.array([names[int(i)] for i in place]),
         name=f"each other {kind}" if len(lines) < len(sheet.columns) else f"each {kind}", opacity=0.45,
         line={"color": look.unknown, "width": 1}, marker={"color": look.unknown, "size": 6},
@@ -140,7 +145,7 @@ def _strong(figure: go.Figure, sheet: Sheet, i: int, n: int, look: Look) -> None
         x=clock(sheet.times[known]), y=y, name=safe(sheet.names[i]) + (" (drifts)" if sheet.drift[i] else ""),
         mode="lines+markers" if len(known) <= 150 else "markers", line={**line, "width": 2},
         marker={"size": 8 if len(known) <= 150 else 4, "symbol": SYMBOLS[n % len(SYMBOLS)], "color": line["color"]},
-        customdata=np.full(len(known), i),
+        customdata=line_numbers(len(known), i),
         error_y={
             "type": "data", "symmetric": False, "thickness": 1.1, "width": 2, "color": line["color"],
             "array": np.where(bars, sheet.high[known, i] - y, 0.0),
@@ -182,7 +187,7 @@ def _gaps(figure: go.Figure, sheet: Sheet, look: Look) -> None:
     figure.add_scatter(
         x=clock(sheet.times[rows]), y=[0.0] * len(rows), yaxis="y2", mode="markers", name="a log that could not tell",
         marker={"symbol": "x-thin", "size": 8, "line": {"width": 1.5, "color": look.unknown}},
-        customdata=np.full(len(rows), -1),
+        customdata=line_numbers(len(rows), -1),
         hovertext=[_folded(why) for _, why in sheet.gaps],
         hovertemplate="%{x|%d %b %Y}: not told<br>%{hovertext}<extra></extra>",
     )  # fmt: skip
@@ -201,10 +206,13 @@ def _folded(text: str) -> str:
 
 def _axes(figure: go.Figure, sheet: Sheet, look: Look) -> None:
     lane = GAP_LANE if sheet.gaps else 0.0
-    head, _, unit = sheet.axis.rpartition(" [")
+    zone = TIME_AXIS.rpartition(" ")[2]
     figure.update_layout(
-        xaxis={"type": "date", "title": {"text": f"date of the log, {TIME_AXIS.rpartition(' ')[2]}"}, "anchor": "y2" if lane else "y"},
-        yaxis={"title": {"text": f"{safe(head).replace(', ', ',<br>', 1)} [{safe(unit)}"[:90]}, "domain": [lane + 0.02 if lane else 0, 1]},
+        xaxis={"type": "date", "title": {"text": f"date of the log, {zone}"}, "anchor": "y2" if lane else "y"},
+        yaxis={
+            "title": {"text": safe(sheet.axis).replace(" against", "<br>against", 1)},
+            "domain": [lane + 0.02 if lane else 0, 1],
+        },
     )  # fmt: skip
     if lane:
         figure.update_layout(

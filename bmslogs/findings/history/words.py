@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 
 import numpy as np
@@ -13,6 +14,7 @@ from bmslogs.findings.history.lines import LEAST_DATES, LEAST_DAYS
 from bmslogs.findings.history.strands import Strands, has_least, last_work, since
 from bmslogs.findings.history.topics import Topic
 
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 WEEKS_PER_MONTH = 365.25 / 12 / 7
 MOST_WEEKS = 26  # up to here a time ahead is told in weeks
 
@@ -26,6 +28,12 @@ def place_of(pack: Pack, column: Column) -> str:
 
 def _digits(half: float) -> int:
     return 2 if not half > 0 else max(0, min(6, 1 - math.floor(math.log10(half))))
+
+
+def day_words(day: object) -> str:
+    """Return a day (ISO 8601) as people write it, such as ``3 May 2026``."""
+    one = dt.date.fromisoformat(str(day)[:10])
+    return f"{one.day} {MONTHS[one.month - 1]} {one.year}"
 
 
 def rate_text(s: Strands, index: int) -> str:
@@ -47,7 +55,7 @@ def drift_sentence(g: Gathered, s: Strands, index: int) -> str:
     what = _moves(s, index)
     begun = since(g, s, index)
     work = last_work(g, s.topic, column)
-    where = f" since the work of {work.date.isoformat()} ({work.kind})" if work else f" since {begun}"
+    where = f" since the work of {day_words(work.date)} ({work.kind})" if work else f" since {day_words(begun)}"
     ahead = _comes_to(g, s, index)
     return f"{name[:1].upper()}{name[1:]} {what}{where}{f': {ahead}' if ahead else ''}."
 
@@ -55,11 +63,22 @@ def drift_sentence(g: Gathered, s: Strands, index: int) -> str:
 def _moves(s: Strands, index: int) -> str:
     topic, slope = s.topic, float(s.slope[index])
     if topic.key == "soc_offset":
-        return f"drifts by {rate_text(s, index)} against the pack's middle at full charge"
-    if s.against is None:
-        return f"changes in {_plain(topic)} by {rate_text(s, index)}"
+        way = "gains" if slope > 0 else "loses"
+        return f"{way} {size_text(s, index)} against the pack's middle at full charge"
     way = "rises" if slope > 0 else "falls"
-    return f"{way} in {_plain(topic)} by {rate_text(s, index)} against the others"
+    against = " against the others" if s.against is not None else ""
+    return f"{way} in {_plain(topic)} by {size_text(s, index)}{against}"
+
+
+def size_text(s: Strands, index: int) -> str:
+    """Return the size of a slope for a sentence, such as ``0.40 Ah a month (0.33 to 0.47)``."""
+    own = s.against is not None
+    factor = s.topic.shown_factor if own else s.topic.pack_shown_factor
+    unit = s.topic.rate_unit if own else s.topic.pack_shown_unit
+    value, one, other = (float(x[index]) * factor for x in (s.slope, s.slope_low, s.slope_high))
+    places = max(0, _digits(abs(other - one) / 2) - 1)
+    low, high = sorted((one * np.sign(value), other * np.sign(value)))
+    return f"{abs(value):.{places}f} {unit} a month ({low:.{places}f} to {high:.{places}f})"
 
 
 def _plain(topic: Topic) -> str:
@@ -162,7 +181,7 @@ def lacking(g: Gathered, s: Strands, index: int) -> str | None:
     days = g.start[known]
     dates = len(np.unique(days.astype("datetime64[D]")))
     work = last_work(g, s.topic, s.columns[index])
-    begun = f" since the work of {work.date.isoformat()} ({work.kind})" if work else ""
+    begun = f" since the work of {day_words(work.date)} ({work.kind})" if work else ""
     if s.against is not None and len(s.columns) < 3:
         return "A cell is told from the pack's middle only where there are three or more."
     if has_least(g, s, index):
@@ -174,7 +193,7 @@ def lacking(g: Gathered, s: Strands, index: int) -> str | None:
     first = days.min().astype("datetime64[D]")
     due = first + np.timedelta64(int(np.ceil(LEAST_DAYS)) + 1, "D")
     return (
-        f"A slope takes 4 dates over 3 months;{begun} {have} {_its(s.topic)} so far: {rest}, the last on {due} or "
+        f"A slope takes 4 dates over 3 months;{begun} {have} {_its(s.topic)} so far: {rest}, the last on {day_words(due)} or "
         "later, would do."
     )
 
