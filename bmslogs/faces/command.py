@@ -10,7 +10,16 @@ import typer
 
 from bmslogs.base.errors import BmsLogsError, printable
 from bmslogs.base.version import __version__
-from bmslogs.faces.commands import answering, importing, keeping, learning, months, planning, showing, workshop
+from bmslogs.faces.commands import (
+    answering,
+    importing,
+    keeping,
+    learning,
+    months,
+    planning,
+    showing,
+    workshop,
+)
 from bmslogs.faces.output import tell
 
 BAD_INPUT = 2

@@ -1,4 +1,4 @@
-"""One topic of a history as it is shown: trade units, names of the lines, what is drawn strong; for page, plot, table."""
+"""One topic of a history as it is shown: in trade units, its lines named, for page, plot and table."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from bmslogs.findings.history.words import day_words, lacking, place_of, rate_te
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-MEASURED = ("resistance_10s", "capacity", "bleed_done")
+MEASURED = ("resistance_10s", "capacity")
 """Topics that can also be shown as measured, the pack's middle moving under the cells."""
 MOST_POINTS = 200
 """Points of a faint line; with more logs, it goes through the middles of so many equal parts of the time (choice)."""
@@ -109,9 +109,7 @@ def sheet_of(w: Weighed, key: str, *, measured: bool = False) -> Sheet | None:
         return _sheet(w, topic, pack, _shown(pack, topic.pack_shown_factor, 0.0), None, "", topic.pack_shown_unit)
     if measured and pack is not None and key in MEASURED:
         middle = pack.value[:, 0] * topic.pack_shown_factor
-        ratio = topic.shown_from == 1.0
-        scale = middle[:, None] if ratio else np.full((len(middle), 1), topic.shown_factor)
-        grids = [x * scale for x in (own.value, own.low, own.high)]
+        grids = [x * middle[:, None] for x in (own.value, own.low, own.high)]
         trend = np.full(own.value.shape, np.nan)
         return _sheet(
             w, topic, own, (*grids, trend), middle, "the pack's middle, as measured", topic.pack_shown_unit
@@ -138,7 +136,7 @@ def _trend(s: Strands, factor: float, origin: float) -> Floats:
     """Return the fitted lines at the logs that they rest on; left to the plot to join by a straight line."""
     out = np.full(s.value.shape, np.nan)
     rests = np.isfinite(s.value) & s.last_part()
-    if s.topic.key == "bleed_done" and s.against is not None:  # its slope is against the pack's middle, its value is not
+    if s.topic.key == "bleed_done" and s.against is not None:  # its slope is against the pack, its value is not
         return out
     for i in np.flatnonzero(np.isfinite(s.slope)):
         rows = np.flatnonzero(rests[:, i])
@@ -210,7 +208,9 @@ def _row(w: Weighed, s: Strands, index: int, column: Column) -> Row:
         value, low, high = ((float(x[k, index]) - origin) * factor for x in (s.value, s.low, s.high))
         now = value_text(value, low, high, unit, sign=s.against is not None)
     told = bool(np.isfinite(s.slope[index]))
-    name = place_of(g.pack, column) if topic.key not in ("charge_counted", "energy_counted") else str(column)
+    name = place_of(g.pack, column)
+    if not topic.sloped:
+        name = "warmest less coldest" if column is None else line_name(g.pack, column, topic)
     return Row(
         column,
         name[:1].upper() + name[1:],

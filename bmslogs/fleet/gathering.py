@@ -328,7 +328,7 @@ def _told(kept: _Kept, quantity: str, order: npt.NDArray[np.intp]) -> Told:
     cells = sorted(c for c in found if isinstance(c, int))
     columns: list[Column] = [*cells, *(c for c in found if isinstance(c, str)), *(c for c in found if c is None)]
     take = [found.index(c) for c in columns]
-    grids = {n: g[np.ix_(order, take)].astype(float) for n, g in kept.grids[quantity].items()}
+    grids = {n: g[order][:, take].astype(float) for n, g in kept.grids[quantity].items()}
     conditions = kept.conditions[quantity][order].astype(float)
     spoiled = np.zeros((len(order), len(columns)), bool)
     for row, k in enumerate(order):

@@ -92,8 +92,19 @@ def topic_in(view: View, w: Weighed) -> str:
     asked = ALSO.get(view.quantity, view.quantity)
     if asked in TOPICS:
         return asked
-    drifting = [k for k in w.told() if any(s.drift.any() for s in w.strands[k])]
-    return (drifting or w.told() or list(TOPICS))[0]
+    return (_drifting(w) or w.told() or list(TOPICS))[0]
+
+
+def _drifting(w: Weighed) -> list[str]:
+    return [k for k in w.told() if any(s.drift.any() for s in w.strands[k])]
+
+
+def _others(frame: Frame, others: list[tuple[str, str]]) -> html.Div | None:
+    """Return what drifts in other quantities, each a way there."""
+    if not others:
+        return None
+    links = [html.Li(dcc.Link(s, href=frame.view.but(quantity=k).link(PATH))) for k, s in others]
+    return html.Div([html.P("Drifts in other quantities:"), html.Ul(links)])
 
 
 def body(frame: Frame, w: Weighed) -> list[Any]:
@@ -102,22 +113,21 @@ def body(frame: Frame, w: Weighed) -> list[Any]:
     sheet = sheet_of(w, key, measured=frame.view.measured)
     controls = _controls(frame, w, key)
     if sheet is None:
-        return [html.P(f"No log tells this of {w.gathered.pack.vehicle}.", className="sentence"), controls, _untold(frame, w, key)]
+        says = f"No log tells this of {w.gathered.pack.vehicle}."
+        return [html.P(says, className="sentence", id="history-says"), controls, _untold(frame, w, key)]
     says = w.says([key])
-    others = [(k, s) for k in w.told() if k != key and any(x.drift.any() for x in w.strands[k]) for s in w.says([k])]
+    others = [(k, s) for k in _drifting(w) if k != key for s in w.says([k])]
     drifts = any(s.drift.any() for s in w.strands[key])
     return [
         html.P(says[0] if says else counter_sentence(w, key), className="sentence", id="history-says"),
         *[html.P(x) for x in says[1:]],
-        html.P(
-            ["Drifts too: ", *[html.Span([dcc.Link(s, href=frame.view.but(quantity=k).link(PATH)), " "]) for k, s in others]]
-        ) if others else None,
+        _others(frame, others),
         caution(HIGH_VOLTAGE, title="Before a box is opened for it") if drifts else None,
         controls,
         html.Div(_pictures(frame, w, sheet), className="wide"),
         _point(frame, sheet),
         _files(frame, w.gathered.pack, key),
-        section("Slopes", *_table(w, key), id="slopes"),
+        section("Slopes" if TOPICS[key].sloped else "In figures", *_table(w, key), id="slopes"),
         _beside(sheet),
     ]  # fmt: skip
 
@@ -149,14 +159,14 @@ def _controls(frame: Frame, w: Weighed, key: str) -> html.Div:
     parts: list[Any] = [
         select("Quantity", {"history-control": "topic"}, topics, key, w=330, allowDeselect=False),
         dmc.MultiSelect(
-            id={"history-control": "cells"}, label="Cells as lines", value=picked, searchable=True, clearable=True, w=260,
-            data=[str(c) for c in range(1, pack.cells_in_series + 1)], comboboxProps={"withinPortal": False},
+            id={"history-control": "cells"}, label="Cells as lines", value=picked, searchable=True, clearable=True,
+            w=260, data=[str(c) for c in range(1, pack.cells_in_series + 1)], comboboxProps={"withinPortal": False},
             placeholder=None if picked else "those that drift",
         ),
     ]  # fmt: skip
     if pack.modules:
         places = [{"value": EVERYWHERE, "label": "the whole pack"}]
-        places += [{"value": f"box {b.name}", "label": b.name if "box" in b.name else f"{b.name} box"} for b in pack.boxes]
+        places += [{"value": f"box {b.name}", "label": _box(b.name)} for b in pack.boxes]
         places += [{"value": f"module {m.name}", "label": f"module {m.name}"} for m in pack.modules]
         parts.append(select("Box or module", {"history-control": "place"}, places, _place_in(frame, pack), w=180))
     shows = [{"value": "", "label": "all in one"}]
@@ -165,19 +175,19 @@ def _controls(frame: Frame, w: Weighed, key: str) -> html.Div:
     parts.append(_choice("apart", "Plot", shows, "apart" if frame.view.apart and len(shows) > 1 else ""))
     if key in MEASURED and len(w.strands.get(key, ())) > 1:
         values = [{"value": "", "label": "against the middle"}, {"value": "measured", "label": "as measured"}]
-        if key == "bleed_done":
-            values = []
-        if values:
-            parts.append(_choice("measured", "Values", values, "measured" if frame.view.measured else ""))
+        parts.append(_choice("measured", "Values", values, "measured" if frame.view.measured else ""))
     return html.Div(parts, className="controls")
+
+
+def _box(name: str) -> str:
+    return name if "box" in name.lower() else f"{name} box"
 
 
 def _choice(id: str, label: str, data: list[dict[str, str]], value: str) -> html.Div:
     if len(data) < 2:
         return html.Div(style={"display": "none"})
-    return html.Div(
-        [html.Div(label, className="choice-label"), dmc.SegmentedControl(id={"history-control": id}, data=data, value=value, size="sm")]
-    )
+    control = dmc.SegmentedControl(id={"history-control": id}, data=data, value=value, size="sm")
+    return html.Div([html.Div(label, className="choice-label"), control])
 
 
 def _place_in(frame: Frame, pack: Pack) -> str:
@@ -216,7 +226,7 @@ def _pictures(frame: Frame, w: Weighed, sheet: Sheet) -> Any:
         figures = []
         for m in modules:
             box = pack.box_of(m.name)
-            name = f"{f'{box} box, ' if box else ''}module {m.name}" if "box" not in (box or "") else f"{box}, module {m.name}"
+            name = f"{f'{_box(box)}, ' if box else ''}module {m.name}"
             figure = _windowed(module_picture(sheet, m.cells, name, reach, look=frame.look), frame.view)
             figures.append(graph(figure, f"{title}, module {m.name}", id={"history-module": m.name}))
         return [html.P(sheet.axis, className="quiet"), html.Div(figures, className="multiples")]
@@ -255,9 +265,12 @@ def _point(frame: Frame, sheet: Sheet) -> html.Div:
         return html.Div(id="history-point")
     k = sheet.ids.index(frame.view.log)
     lines = []
-    for i in sheet.strong(picked_columns(frame, sheet), 6) or (range(len(sheet.columns)) if len(sheet.columns) < 3 else ()):
+    signed = sheet.ground is not None and not frame.view.measured
+    few = range(len(sheet.columns)) if len(sheet.columns) < 3 else range(0)
+    for i in sheet.strong(picked_columns(frame, sheet), 6) or few:
         if np.isfinite(sheet.y[k, i]):
-            text = value_text(float(sheet.y[k, i]), float(sheet.low[k, i]), float(sheet.high[k, i]), sheet.unit, sign=sheet.ground is not None and not frame.view.measured)
+            value, low, high = (float(x[k, i]) for x in (sheet.y, sheet.low, sheet.high))
+            text = value_text(value, low, high, sheet.unit, sign=signed)
             lines.append(html.Li([html.Strong(sheet.names[i]), f": {text}"]))
     why = dict(sheet.gaps).get(k)
     if why:
@@ -313,12 +326,13 @@ def _table(w: Weighed, key: str) -> list[Any]:
     if not TOPICS[key].sloped:
         says = {
             "temperature_spread": "How far places part follows the day's load and air: no slope is told of it.",
-        }.get(key, "Added up over the logs; it has no slope but its own use.")
+        }.get(key, "Added up over the logs that have a current.")
         return [html.P(says), _rows(rows[:SHOWN_ROWS], key)]
     first = [r for k, r in enumerate(rows) if k < SHOWN_ROWS or r.drift or r.column is None]
     rest = [r for r in rows if r not in first]
     more = html.Details([html.Summary(f"{len(rest)} more"), _rows(rest, key)]) if rest else None
-    return [_rows(first, key), more, _lacking(rows), html.Details([html.Summary("How slopes are told"), dcc.Markdown(_method())])]
+    how = html.Details([html.Summary("How slopes are told"), dcc.Markdown(_method())])
+    return [_rows(first, key), more, _lacking(rows), how]
 
 
 def _lacking(rows: list[Row]) -> html.Div | None:
@@ -346,7 +360,7 @@ def _method() -> str:
 def _rows(rows: list[Row], key: str) -> html.Div:
     heads = ("Place", "Now (95 % interval)", "Slope (95 % interval)", "Since")
     if not TOPICS[key].sloped:
-        heads = heads[:2]
+        heads = ("Place", "Last log")
     lines = []
     for r in rows:
         cells = [
@@ -366,7 +380,13 @@ def _rows(rows: list[Row], key: str) -> html.Div:
 def _beside(sheet: Sheet) -> html.Div:
     """Return dated work, and the logs that could not tell gathered by reason."""
     work = [
-        html.Li([html.Strong(day_words(e.date)), f" {e.kind}{f', {e.where}' if e.where else ''}", "" if e.restarts else " (leaves this quantity as it was)"])
+        html.Li(
+            [
+                html.Strong(day_words(e.date)),
+                f" {e.kind}{f', {e.where}' if e.where else ''}",
+                " (leaves this quantity as it was)" if sheet.topic.sloped and not e.restarts else "",
+            ]
+        )
         for e in sheet.marks
     ]
     reasons = Counter(why for _, why in sheet.gaps).most_common()

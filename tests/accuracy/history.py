@@ -98,15 +98,16 @@ def report(title: str, score: Score) -> list[str]:
             f"{all_ - could} below the least data"
         )
     lines.append(
-        f"  packs with any false drift: {score.false_packs} ({share(score.false_packs, score.packs)}) {dict(score.false_lines)}, "
+        f"  packs with any false drift: {score.false_packs} ({share(score.false_packs, score.packs)}) "
+        f"{dict(score.false_lines) or ''}, "
         f"of these across a work: {score.across_work}"
     )
     for name in sorted(score.told):
         pairs = np.array(score.width[name])
         need = np.quantile(pairs[:, 1] / pairs[:, 0], 0.95) if len(pairs) else np.nan
         lines.append(
-            f"  intervals of {name}: {score.held[name]} of {score.told[name]} hold ({score.held[name] / score.told[name]:.1%}), "
-            f"width {1 / need:.2f} times the needed"
+            f"  intervals of {name}: {score.held[name]} of {score.told[name]} hold "
+            f"({score.held[name] / score.told[name]:.1%}), width {1 / need:.2f} times the needed"
         )
     lines.append(f"  slopes told below four dates over three months: {score.below_least}")
     return lines

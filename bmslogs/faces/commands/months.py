@@ -72,7 +72,7 @@ def topic_of(name: str) -> str:
     if also.get(key, key) in TOPICS:
         return also.get(key, key)
     word = key.replace("_", " ")
-    fits = [t.key for t in TOPICS.values() if t.title.lower().startswith((f"{word},", f"{word} ")) or t.title.lower() == word]
+    fits = [t.key for t in TOPICS.values() if f"{t.title.lower()} ".replace(",", " ").startswith(f"{word} ")]
     fits = fits[:1] or [t.key for t in TOPICS.values() if word in t.title.lower()]
     if len(fits) == 1:
         return fits[0]

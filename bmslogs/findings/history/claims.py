@@ -1,4 +1,4 @@
-"""Which slopes are said: beyond chance over every line of the pack, of a size that matters, and no single log's doing."""
+"""Which slopes are said: beyond chance over all lines of the pack, of a size that matters, no single log's doing."""
 
 from __future__ import annotations
 
@@ -66,7 +66,7 @@ def matters(s: Strands, capacity_Ah: float) -> np.ndarray:
 
 @dataclass(frozen=True)
 class Ahead:
-    """When a line comes to a level: months from its last log, with the ends of the interval; nought where it is past."""
+    """When a line comes to a level: months from its last log, with the interval's ends; nought where it is past."""
 
     months: float
     soonest: float

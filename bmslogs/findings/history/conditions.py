@@ -7,7 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis.reference import ACTIVATION_EV, BOLTZMANN_EV, KELVIN, MOST_EXTRAPOLATION_K, arrhenius_factor
+from bmslogs.analysis.reference import (
+    ACTIVATION_EV,
+    BOLTZMANN_EV,
+    KELVIN,
+    MOST_EXTRAPOLATION_K,
+    arrhenius_factor,
+)
 from bmslogs.findings.compare.reduction import LOAD_SLOPE, MOST_LOAD_RATIO
 from bmslogs.findings.history.gathered import Told
 

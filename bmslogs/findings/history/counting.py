@@ -1,4 +1,4 @@
-"""What is added up from the rows of one log: charge and energy through the pack, and how far its places part in warmth."""
+"""What is added up from the rows of one log: charge and energy through the pack, and how far places part in warmth."""
 
 from __future__ import annotations
 
@@ -32,8 +32,8 @@ def counted(
 
     Returns
     -------
-    Charge drawn and charged [Ah], energy drawn and charged [kWh], hours that were seen [h], usual (median) distance between the
-    warmest and the coldest sensor [K]; and (sensors,) the usual distance of each from the middle one [K]. NaN for what
+    Charge drawn and charged [Ah], energy drawn and charged [kWh], hours that were seen [h], usual (median) distance
+    between the warmest and the coldest sensor [K]; and (sensors,) the usual distance of each from the middle one [K]. NaN for what
     the log lacks.
     """
     step = np.diff(seconds, append=seconds[-1]) if len(seconds) else np.zeros(0)

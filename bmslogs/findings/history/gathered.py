@@ -101,7 +101,7 @@ class Gathered:
 
 
 def middle(x: Floats, axis: int) -> Floats:
-    """Return the median of what is known along an axis, NaN where nothing is; as `numpy.nanmedian`, many times faster."""
+    """Return the median of what is known along an axis, NaN where nothing is: `numpy.nanmedian`, many times faster."""
     order = np.sort(x, axis=axis)  # NaN last
     count = np.isfinite(x).sum(axis=axis)
     if x.shape[axis] == 0:

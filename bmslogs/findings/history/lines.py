@@ -72,7 +72,7 @@ def enough(days: Floats, known: Bools) -> Bools:
 
 
 def periods(days: Floats, most: int = MOST_PERIODS) -> npt.NDArray[np.intp]:
-    """Return (times,) the period of each time: its date, or one of `most` equal parts of the span where there are more."""
+    """Return (times,) the period of each time: its date; of more than `most` dates, one of so many equal parts."""
     dates, place = np.unique(np.floor(days), return_inverse=True)
     if len(dates) <= most:
         return np.asarray(place, np.intp)
@@ -211,8 +211,9 @@ def _robust(
         factor = half / se
     steady = _steady(moved, y, weight, other, prior_sd, slope, factor)
     silent = ~told | ~np.isfinite(slope) | (freedom < 1)
-    blanked = [np.where(silent, np.nan, x) for x in (slope, half, fitted[:, 0] + slope * end, p)]
-    return Lines(*blanked, steady & ~silent)
+    level = fitted[:, 0] + slope * end
+    slope, half, level, p = (np.where(silent, np.nan, x) for x in (slope, half, level, p))
+    return Lines(slope, half, level, p, steady & ~silent)
 
 
 def _bisquare(standard: Floats) -> Floats:

@@ -154,4 +154,4 @@ class History:
 
 def stamp(time: np.datetime64) -> str:
     """Return a moment as ISO 8601, UTC, to the second."""
-    return f"{np.datetime64(time, 's')}Z"
+    return f"{time.astype('datetime64[s]')}Z"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -13,7 +12,7 @@ from bmslogs.base.pack import Event, Pack
 from bmslogs.findings.compare.measured import cells_of, touches
 from bmslogs.findings.history import conditions, derived
 from bmslogs.findings.history.gathered import Bools, Column, Floats, Gathered, Told, row_median
-from bmslogs.findings.history.ground import FEWEST, against_the_pack
+from bmslogs.findings.history.ground import against_the_pack
 from bmslogs.findings.history.lines import MONTH_DAYS, Lines, enough, fitted_lines
 from bmslogs.findings.history.topics import TOPICS, Topic
 
@@ -24,6 +23,7 @@ CELL_PER_KELVIN = 0.003
 fall with warmth as a cell does (judgement)."""
 LEAK_PER_KELVIN = 0.07
 """By what fraction a leak grows per kelvin: it doubles in 10 K (common practice, no source)."""
+TOO_FEW = "too few cells told to know the pack's middle"
 TOUCHED_AS = {
     "resistance_outside_taps": "resistance_10s",
     "bleed_done": "soc_offset",
@@ -198,7 +198,8 @@ def _middle_cell(told: Told, at: conditions.Reference, logarithmic: bool) -> tup
 def _counters(g: Gathered, topic: Topic) -> Strands | None:
     """Return what is added up over the logs, drawn and charged beside each other, or the spread of warmth."""
     if topic.key == "temperature_spread":
-        values, columns = g.counters.get("spread_K", np.full(len(g.ids), np.nan))[:, None], (None,)
+        values = g.counters.get("spread_K", np.full(len(g.ids), np.nan))[:, None]
+        columns: tuple[Column, ...] = (None,)
         why = "the log has fewer than two temperatures"
     else:
         names = ("drawn_Ah", "charged_Ah") if topic.key == "charge_counted" else ("drawn_kWh", "charged_kWh")
@@ -234,14 +235,13 @@ def _flat(
 
 
 def _strands(
-    g: Gathered, topic: Topic, quantity: str, unit: str, told: Told, shown: Floats, width: Floats, part: Ints, lines: Lines,
-    logarithmic: bool,
+    g: Gathered, topic: Topic, quantity: str, unit: str, told: Told, shown: Floats, width: Floats, part: Ints,
+    lines: Lines, logarithmic: bool,
 ) -> Strands:
     scale = np.exp(lines.level) if logarithmic else np.ones_like(lines.level)
-    why = tuple(
-        w if w else ("too few cells told to know the pack's middle" if not np.isfinite(row).any() and told_row else "")
-        for w, row, told_row in zip(told.why, shown, np.isfinite(told.value).any(axis=1), strict=True)
-    )
+    told_some = np.isfinite(told.value).any(axis=1)
+    lost = told_some & ~np.isfinite(shown).any(axis=1)
+    why = tuple(w or (TOO_FEW if gone else "") for w, gone in zip(told.why, lost.tolist(), strict=True))
     return Strands(
         topic, quantity, unit, told.columns, shown, shown - width, shown + width, why, told.spoiled, part,
         lines.slope * scale, (lines.slope - lines.half) * scale, (lines.slope + lines.half) * scale,
@@ -308,11 +308,3 @@ def since(g: Gathered, s: Strands, index: int) -> str | None:
     """Return the first day that the slope of a column rests on."""
     known = np.flatnonzero(np.isfinite(s.value[:, index]) & s.last_part()[:, index])
     return str(g.start[known[0]].astype("datetime64[D]")) if len(known) else None
-
-
-def day_of(time: np.datetime64) -> dt.date:
-    """Return the UTC day of a moment."""
-    return dt.date.fromisoformat(str(np.datetime64(time, "D")))
-
-
-__all__ = ["FEWEST", "Strands", "all_strands", "day_of", "has_least", "last_work", "parts", "restarts", "since"]

@@ -162,8 +162,9 @@ def quiet_sentence(g: Gathered, group: tuple[Strands, ...]) -> str:
     places = max(0, min(4, 1 - math.floor(math.log10(most * factor)))) if most > 0 else 2
     amount = f"{most * factor:.{places}f} {unit} a month"
     if kind:
-        return f"No {kind} drifts in {_plain(topic)} beyond what the logs allow: none by more than {amount}{beside}."
-    return f"No drift in {_plain(topic)}: it moves by less than {amount}."
+        what = {"soc_offset": "the charge at full"}.get(topic.key, _plain(topic))
+        return f"No {kind} drifts in {what} as far as these logs tell: none by more than {amount}{beside}."
+    return f"No drift in {_plain(topic)} as far as these logs tell: it moves by less than {amount}."
 
 
 def most_dates(g: Gathered, group: tuple[Strands, ...]) -> int:
@@ -192,10 +193,9 @@ def lacking(g: Gathered, s: Strands, index: int) -> str | None:
         return f"A slope takes 4 dates over 3 months;{begun} {have} {_its(s.topic)} so far."
     first = days.min().astype("datetime64[D]")
     due = first + np.timedelta64(int(np.ceil(LEAST_DAYS)) + 1, "D")
-    return (
-        f"A slope takes 4 dates over 3 months;{begun} {have} {_its(s.topic)} so far: {rest}, the last on {day_words(due)} or "
-        "later, would do."
-    )
+    ripe = due <= g.start[-1].astype("datetime64[D]")
+    needed = f"{rest} would do" if ripe else f"{rest}, the last on {day_words(due)} or later, would do"
+    return f"A slope takes 4 dates over 3 months;{begun} {have} {_its(s.topic)} so far: {needed}."
 
 
 def _its(topic: Topic) -> str:
