@@ -52,7 +52,8 @@ def reference_of(quantity: str, told: Told) -> Reference:
     temperature = low = high = load = np.nan
     if quantity in MEASURES_AT:
         middle = _middle(told.warmth[tells])
-        temperature = PREFERRED_C if abs(middle - PREFERRED_C) <= WITHIN_K else round(middle)
+        near = abs(middle - PREFERRED_C) <= WITHIN_K
+        temperature = PREFERRED_C if near else float(np.round(middle))
     if quantity in AT_CHARGE:
         low, high, load = (_middle(told.conditions[k][tells]) for k in ("soc_low", "soc_high", "current_A"))
     return Reference(temperature, low, high, load)

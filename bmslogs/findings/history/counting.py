@@ -33,8 +33,8 @@ def counted(
     Returns
     -------
     Charge drawn and charged [Ah], energy drawn and charged [kWh], hours that were seen [h], usual (median) distance
-    between the warmest and the coldest sensor [K]; and (sensors,) the usual distance of each from the middle one [K]. NaN for what
-    the log lacks.
+    between the warmest and the coldest sensor [K]; and (sensors,) the usual distance of each from the middle
+    one [K]. NaN for what the log lacks.
     """
     step = np.diff(seconds, append=seconds[-1]) if len(seconds) else np.zeros(0)
     usual = float(np.median(step[:-1])) if len(step) > 1 else 0.0

@@ -30,6 +30,8 @@ def common_part(y: Floats, part: Ints) -> Floats:
     """
     enough = np.isfinite(y).sum(axis=1) >= max(FEWEST, LEAST_SHARE * y.shape[1])
     out = np.full(len(y), np.nan)
+    if not enough.any():
+        return out
     y, part = y[enough], part[enough]
     stretches = np.concatenate([np.where(part == k, y, np.nan) for k in np.unique(part)], axis=1)
     stretches = stretches[:, np.isfinite(stretches).any(axis=0)]

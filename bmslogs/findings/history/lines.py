@@ -38,8 +38,8 @@ class Lines(NamedTuple):
     ----------
     slope, half
         Per month, with the half width of the 95 % interval.
-    level
-        Height at the last time.
+    centre, level
+        Height in the middle of the times, and at the last one.
     p
         Two-sided chance of such a slope where there is none.
     steady
@@ -48,6 +48,7 @@ class Lines(NamedTuple):
 
     slope: Floats
     half: Floats
+    centre: Floats
     level: Floats
     p: Floats
     steady: Bools
@@ -167,7 +168,7 @@ def fitted_lines(
     told = enough(days, good)
     if not told.any():
         nothing = np.full(len(y), np.nan)
-        return Lines(nothing, nothing, nothing, nothing, np.zeros(len(y), bool))
+        return Lines(nothing, nothing, nothing, nothing, nothing, np.zeros(len(y), bool))
     y = np.where(good & told[:, None], y, np.nan)
     known, period = np.isfinite(y), periods(days)
     values = drawn_together(y, period)
@@ -211,9 +212,10 @@ def _robust(
         factor = half / se
     steady = _steady(moved, y, weight, other, prior_sd, slope, factor)
     silent = ~told | ~np.isfinite(slope) | (freedom < 1)
-    level = fitted[:, 0] + slope * end
-    slope, half, level, p = (np.where(silent, np.nan, x) for x in (slope, half, level, p))
-    return Lines(slope, half, level, p, steady & ~silent)
+    slope, half, centre, level, p = (
+        np.where(silent, np.nan, x) for x in (slope, half, fitted[:, 0], fitted[:, 0] + slope * end, p)
+    )
+    return Lines(slope, half, centre, level, p, steady & ~silent)
 
 
 def _bisquare(standard: Floats) -> Floats:

@@ -238,7 +238,7 @@ def _strands(
     g: Gathered, topic: Topic, quantity: str, unit: str, told: Told, shown: Floats, width: Floats, part: Ints,
     lines: Lines, logarithmic: bool,
 ) -> Strands:
-    scale = np.exp(lines.level) if logarithmic else np.ones_like(lines.level)
+    scale = np.exp(lines.centre) if logarithmic else np.ones_like(lines.level)
     told_some = np.isfinite(told.value).any(axis=1)
     lost = told_some & ~np.isfinite(shown).any(axis=1)
     why = tuple(w or (TOO_FEW if gone else "") for w, gone in zip(told.why, lost.tolist(), strict=True))
