@@ -109,6 +109,9 @@ def _others(frame: Frame, others: list[tuple[str, str]]) -> html.Div | None:
 
 def body(frame: Frame, w: Weighed) -> list[Any]:
     """Return what follows quantity and picked cells: sentence, controls, plot, table."""
+    if not w.gathered.ids:
+        says = "The logs of this pack are being weighed: what they tell comes as they are done."
+        return [html.P(says, className="sentence")]
     key = topic_in(frame.view, w)
     sheet = sheet_of(w, key, measured=frame.view.measured)
     controls = _controls(frame, w, key)
