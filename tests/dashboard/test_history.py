@@ -146,7 +146,7 @@ def test_the_address_holds_what_is_chosen(address: str, reader: Reader) -> None:
     page.get_by_role("textbox", name="Box or module").click()
     page.get_by_role("option", name="module M2").click()
     page.wait_for_url(re.compile("module=M2"))
-    page.wait_for_function("document.querySelectorAll('.multiples .js-plotly-plot').length === 1")
+    page.locator(".multiples .js-plotly-plot").nth(1).wait_for(state="detached")
     page.get_by_text("all in one", exact=True).click()
     page.wait_for_selector("#history-figure .main-svg")
     page.locator("#history-figure text", has_text="M2, cell 5").first.wait_for()
