@@ -86,10 +86,15 @@ def reach_of(sheet: Sheet) -> tuple[float, float]:
 def _line(figure: go.Figure, sheet: Sheet, i: int, line: dict[str, Any], name: str) -> None:
     times, y = thinned(sheet, i)
     figure.add_scatter(
-        x=clock(times), y=y, mode="lines" if len(y) > 1 else "markers", name=name, line=line,
+        x=stamps(times), y=y, mode="lines" if len(y) > 1 else "markers", name=name, line=line,
         customdata=line_numbers(len(y), i),
         hovertemplate=f"{safe(sheet.names[i])}: %{{y:.3~g}} {safe(sheet.unit)}<br>%{{x|%d %b %Y}}<extra></extra>",
     )  # fmt: skip
+
+
+def stamps(times: npt.NDArray[np.datetime64]) -> npt.NDArray[np.str_]:
+    """Return times as text; an array, not a list, which plotly would look at word by word."""
+    return np.array(clock(times), dtype=str)
 
 
 def line_numbers(count: int, index: int) -> npt.NDArray[np.str_]:
@@ -107,8 +112,8 @@ def _faint(figure: go.Figure, sheet: Sheet, lines: Sequence[int], look: Look) ->
     of: list[npt.NDArray[np.intp]] = []
     for i in lines:
         times, values = thinned(sheet, i)
-        stamps = clock(times)
-        x += [*stamps, *stamps[-1:]]
+        when = clock(times)
+        x += [*when, *when[-1:]]
         gap = np.full(min(len(values), 1), np.nan)
         y += [values, gap]
         of.append(np.full(len(values) + len(gap), i))
@@ -116,7 +121,6 @@ def _faint(figure: go.Figure, sheet: Sheet, lines: Sequence[int], look: Look) ->
     names = {i: safe(sheet.names[i]) for i in lines}
     few = max((np.isfinite(sheet.y[:, i]).sum() for i in lines), default=0) <= 1
     figure.add_scatter(
-        # arrays, not lists: plotly looks at a list word by word
         x=np.array(x), y=np.concatenate(y), mode="markers" if few else "lines", customdata=place.astype(str),
         text=np.array([names[int(i)] for i in place]),
         name=f"each other {kind}" if len(lines) < len(sheet.columns) else f"each {kind}", opacity=0.45,
@@ -130,7 +134,7 @@ def _ground(figure: go.Figure, sheet: Sheet, look: Look, *, legend: bool = True)
         return
     known = np.flatnonzero(np.isfinite(sheet.ground))
     figure.add_scatter(
-        x=clock(sheet.times[known]), y=sheet.ground[known], mode="lines", name=sheet.ground_name, showlegend=legend,
+        x=stamps(sheet.times[known]), y=sheet.ground[known], mode="lines", name=sheet.ground_name, showlegend=legend,
         line={"color": look.ink, "width": 2.5}, hoverinfo="skip",
     )  # fmt: skip
 
@@ -142,7 +146,7 @@ def _strong(figure: go.Figure, sheet: Sheet, i: int, n: int, look: Look) -> None
     line = series(look, n)
     bars = np.isfinite(sheet.high[known, i])
     figure.add_scatter(
-        x=clock(sheet.times[known]), y=y, name=safe(sheet.names[i]) + (" (drifts)" if sheet.drift[i] else ""),
+        x=stamps(sheet.times[known]), y=y, name=safe(sheet.names[i]) + (" (drifts)" if sheet.drift[i] else ""),
         mode="lines+markers" if len(known) <= 150 else "markers", line={**line, "width": 2},
         marker={"size": 8 if len(known) <= 150 else 4, "symbol": SYMBOLS[n % len(SYMBOLS)], "color": line["color"]},
         customdata=line_numbers(len(known), i),
@@ -160,7 +164,7 @@ def _strong(figure: go.Figure, sheet: Sheet, i: int, n: int, look: Look) -> None
     if len(told) > 1:
         ends = told[[0, -1]]
         figure.add_scatter(
-            x=clock(sheet.times[ends]), y=sheet.trend[ends, i], mode="lines", showlegend=False, hoverinfo="skip",
+            x=stamps(sheet.times[ends]), y=sheet.trend[ends, i], mode="lines", showlegend=False, hoverinfo="skip",
             line={"color": line["color"], "width": 4, "dash": "solid"}, opacity=0.35,
         )  # fmt: skip
 
@@ -184,11 +188,12 @@ def _gaps(figure: go.Figure, sheet: Sheet, look: Look) -> None:
     if not sheet.gaps:
         return
     rows = [k for k, _ in sheet.gaps]
+    folded = {why: _folded(why) for _, why in sheet.gaps}
     figure.add_scatter(
-        x=clock(sheet.times[rows]), y=[0.0] * len(rows), yaxis="y2", mode="markers", name="a log that could not tell",
+        x=stamps(sheet.times[rows]), y=np.zeros(len(rows)), yaxis="y2", mode="markers", name="a log that could not tell",
         marker={"symbol": "x-thin", "size": 8, "line": {"width": 1.5, "color": look.unknown}},
         customdata=line_numbers(len(rows), -1),
-        hovertext=[_folded(why) for _, why in sheet.gaps],
+        hovertext=np.array([folded[why] for _, why in sheet.gaps]),
         hovertemplate="%{x|%d %b %Y}: not told<br>%{hovertext}<extra></extra>",
     )  # fmt: skip
 

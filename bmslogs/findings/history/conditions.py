@@ -65,8 +65,12 @@ def outside(quantity: str, told: Told, at: Reference) -> list[str]:
     soc = (told.conditions["soc_low"] + told.conditions["soc_high"]) / 2
     load = told.conditions["current_A"]
     out = []
+    silent = ~np.isfinite(told.value).any(axis=1)
     for k in range(len(told.value)):
         why = ""
+        if silent[k]:  # it has a reason of its own
+            out.append(why)
+            continue
         if np.isfinite(at.temperature_C):
             if not np.isfinite(warmth[k]) and quantity in AT_CHARGE:
                 why = "the log has no temperature, and cold cells drop more"

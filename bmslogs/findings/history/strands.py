@@ -241,7 +241,7 @@ def _strands(
     scale = np.exp(lines.centre) if logarithmic else np.ones_like(lines.level)
     told_some = np.isfinite(told.value).any(axis=1)
     lost = told_some & ~np.isfinite(shown).any(axis=1)
-    why = tuple(w or (TOO_FEW if gone else "") for w, gone in zip(told.why, lost.tolist(), strict=True))
+    why = tuple(w or (TOO_FEW if lost[k] else "") for k, w in enumerate(told.why))
     return Strands(
         topic, quantity, unit, told.columns, shown, shown - width, shown + width, why, told.spoiled, part,
         lines.slope * scale, (lines.slope - lines.half) * scale, (lines.slope + lines.half) * scale,
