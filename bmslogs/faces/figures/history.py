@@ -190,7 +190,8 @@ def _gaps(figure: go.Figure, sheet: Sheet, look: Look) -> None:
     rows = [k for k, _ in sheet.gaps]
     folded = {why: _folded(why) for _, why in sheet.gaps}
     figure.add_scatter(
-        x=stamps(sheet.times[rows]), y=np.zeros(len(rows)), yaxis="y2", mode="markers", name="a log that could not tell",
+        x=stamps(sheet.times[rows]), y=np.zeros(len(rows)), yaxis="y2", mode="markers",
+        name="a log that could not tell",
         marker={"symbol": "x-thin", "size": 8, "line": {"width": 1.5, "color": look.unknown}},
         customdata=line_numbers(len(rows), -1),
         hovertext=np.array([folded[why] for _, why in sheet.gaps]),

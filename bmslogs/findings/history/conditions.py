@@ -65,7 +65,7 @@ def outside(quantity: str, told: Told, at: Reference) -> list[str]:
     soc = (told.conditions["soc_low"] + told.conditions["soc_high"]) / 2
     load = told.conditions["current_A"]
     out = []
-    silent = ~np.isfinite(told.value).any(axis=1)
+    silent = np.atleast_1d(~np.isfinite(told.value).any(axis=1))
     for k in range(len(told.value)):
         why = ""
         if silent[k]:  # it has a reason of its own

@@ -240,7 +240,7 @@ def _strands(
 ) -> Strands:
     scale = np.exp(lines.centre) if logarithmic else np.ones_like(lines.level)
     told_some = np.isfinite(told.value).any(axis=1)
-    lost = told_some & ~np.isfinite(shown).any(axis=1)
+    lost = np.atleast_1d(told_some & ~np.isfinite(shown).any(axis=1))
     why = tuple(w or (TOO_FEW if lost[k] else "") for k, w in enumerate(told.why))
     return Strands(
         topic, quantity, unit, told.columns, shown, shown - width, shown + width, why, told.spoiled, part,
