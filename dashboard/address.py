@@ -40,6 +40,8 @@ class View:
         Whether all logs of the pack answer together, not one of them.
     packs, before, after
         What stands side by side.
+    apart, measured
+        In the history: a plot a module, and values as measured instead of against the pack's middle.
     edit, copy
         Pack whose description is changed, or copied for another.
     """
@@ -59,6 +61,8 @@ class View:
     packs: tuple[str, ...] = ()
     before: str = ""
     after: str = ""
+    apart: bool = False
+    measured: bool = False
     edit: str = ""
     copy: str = ""
 
@@ -126,6 +130,8 @@ def parse(search: str | None) -> View:
         packs=tuple(p for p in raw.get("packs", "").split(",") if _ID.fullmatch(p)),
         before=_id(raw.get("before")),
         after=_id(raw.get("after")),
+        apart=raw.get("apart") == "1",
+        measured=raw.get("measured") == "1",
         edit=_id(raw.get("edit")),
         copy=_id(raw.get("copy")),
     )

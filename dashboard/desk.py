@@ -13,11 +13,15 @@ from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis, Estimate, Finding
 from bmslogs.faces.answers import answer
 from bmslogs.findings import diagnose_pack
+from bmslogs.findings.history.building import Weighed, weigh
+from bmslogs.fleet.gathering import answers_stamp, gather
 from bmslogs.log import Log, read_log
 from bmslogs.store import Store
 from dashboard.notes import Note, add_note, read_notes
 from dashboard.open_log import OpenLog, OpenLogs
 
+GATHERING_S = 0.4
+"""Longest time that a page spends on answers that are new to a pack's history [s]; the rest follows (choice)."""
 KEPT = 4  # whole logs held in memory for proof pictures (choice)
 
 
@@ -37,6 +41,7 @@ class Desk:
         self._logs: OrderedDict[str, Log] = OrderedDict()
         self._diagnoses: dict[str, Diagnosis] = {}
         self._standing: dict[str, Diagnosis | None] = {}
+        self._histories: dict[str, tuple[object, Weighed]] = {}
         self._turns: dict[str, threading.Lock] = {}
         self._asked: set[str] = set()
         self._hopeless: dict[str, str] = {}
@@ -101,6 +106,26 @@ class Desk:
             self._standing[key] = diagnose_pack(found, pack) if found else None
         return self._standing[key], len(missing)
 
+    def history(self, pack: Pack) -> tuple[Weighed, int]:
+        """Return the history of a pack from its stored answers, and how many of its logs are still to come.
+
+        A page waits for no log: those without an answer are weighed behind it, and of many new answers it takes as many
+        as a moment allows.
+        """
+        stamp = (answers_stamp(self.store, pack.id), repr(pack))
+        held = self._histories.get(pack.id)
+        if held is None or held[0] != stamp or held[1].gathered.missing or held[1].gathered.uncounted:
+            with self._lock:
+                gathered = gather(self.store, pack, seconds=GATHERING_S)
+            for log_id in gathered.unanswered:
+                if log_id not in self._hopeless:
+                    self._weigh(log_id)
+            held = (stamp, weigh(gathered))
+            self._histories[pack.id] = held
+        found = held[1].gathered
+        hopeless = sum(i in self._hopeless for i in found.unanswered)
+        return held[1], found.missing - hopeless + found.uncounted
+
     def weighed(self, pack_id: str) -> list[Diagnosis]:
         """Return the diagnoses at hand of one pack's logs, newest first."""
         return [d for e in self.logs(pack_id) if (d := self.at_hand(e.id)) is not None]
@@ -152,6 +177,7 @@ class Desk:
             self._diagnoses.clear()
             self._standing.clear()
             self._hopeless.clear()
+            self._histories.clear()
             self._logs.clear()
 
     def baseline(self, pack_id: str, log_id: str, quantity: str) -> tuple[str, list[Estimate]]:

@@ -237,3 +237,48 @@ def comparison_schema(quantities: tuple[str, ...]) -> Schema:
             },
         ),
     }
+
+
+def history_schema(quantities: tuple[str, ...]) -> Schema:
+    """Return the schema of bmslogs.history/1.
+
+    Parameters
+    ----------
+    quantities
+        Names that a series may have: the list is closed.
+    """
+    bounds = {"low": NUMBER_OR_NULL, "high": NUMBER_OR_NULL}
+    point = _object({"log": TEXT, "time": TIME, "value": NUMBER, **bounds})
+    gap = _object({"log": TEXT, "time": TIME, "why": TEXT})
+    series = _object(
+        {
+            "quantity": {"enum": list(quantities)},
+            "cell": {"anyOf": [CELL, {"type": "null"}]},
+            "unit": TEXT,
+            "against": TEXT_OR_NULL,
+            "points": _list(point),
+            "gaps": _list(gap),
+            "slope_per_month": NUMBER_OR_NULL,
+            **bounds,
+            "since": TEXT_OR_NULL,
+            "drift": {"type": "boolean"},
+            "why_no_slope": TEXT_OR_NULL,
+        },
+        {"sensor": TEXT},
+    )
+    event = _object({"date": TEXT, "kind": TEXT, "where": TEXT_OR_NULL, "cells": _list(CELL)})
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "bmslogs.history/1",
+        **_object(
+            {
+                "schema": {"const": "bmslogs.history/1"},
+                "pack": TEXT,
+                "reference": {"type": "object"},
+                "series": _list(series),
+                "events": _list(event),
+                "says": _list(TEXT),
+                "cautions": {**_list(TEXT), "minItems": 1},
+            }
+        ),
+    }

@@ -10,7 +10,16 @@ import typer
 
 from bmslogs.base.errors import BmsLogsError, printable
 from bmslogs.base.version import __version__
-from bmslogs.faces.commands import answering, importing, keeping, learning, planning, showing, workshop
+from bmslogs.faces.commands import (
+    answering,
+    importing,
+    keeping,
+    learning,
+    months,
+    planning,
+    showing,
+    workshop,
+)
 from bmslogs.faces.output import tell
 
 BAD_INPUT = 2
@@ -50,6 +59,7 @@ app.command("inspect")(importing.inspect_log)
 app.command("import")(importing.import_logs)
 app.command("diagnose")(answering.diagnose_log)
 app.command("compare")(answering.compare)
+app.command("history")(months.history)
 app.command("record")(showing.record)
 app.command("plan")(planning.plan)
 app.command("own-curve")(learning.own_curve)

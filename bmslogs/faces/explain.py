@@ -9,9 +9,14 @@ from importlib import resources
 
 from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.errors import BadInput
+from bmslogs.findings.history import EXPLAINED
 from bmslogs.findings.registry import CAUSES
 
-HOMES: dict[str, Mapping[str, object]] = {"bmslogs.analysis": QUANTITIES, "bmslogs.findings": CAUSES}
+HOMES: dict[str, Mapping[str, object]] = {
+    "bmslogs.analysis": QUANTITIES,
+    "bmslogs.findings": CAUSES,
+    "bmslogs.findings.history": EXPLAINED,
+}
 """The packages whose folder `pages` explains their registry."""
 
 
@@ -27,7 +32,7 @@ def page(name: str) -> str:
     for package, registry in HOMES.items():
         if key in registry:
             return (resources.files(package) / "pages" / f"{key}.md").read_text(encoding="utf-8")
-    near = difflib.get_close_matches(key, [*QUANTITIES, *CAUSES], 3, 0.4)
+    near = difflib.get_close_matches(key, [*QUANTITIES, *CAUSES, *EXPLAINED], 3, 0.4)
     raise BadInput(
         f"no quantity or cause is named {name!r}",
         f"one of: {', '.join(near)}" if near else "a name from `bmslogs explain`",
@@ -44,6 +49,9 @@ def listing() -> str:
             "",
             "Causes",
             *(f"  {c.key:<{wide}}  {c.says}" for c in CAUSES.values()),
+            "",
+            "Methods",
+            *(f"  {name:<{wide}}  {says}" for name, says in EXPLAINED.items()),
         ]
     )
 

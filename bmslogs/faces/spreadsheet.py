@@ -116,7 +116,7 @@ def diagnosis_csv(diagnosis: Diagnosis) -> str:
             }
         )
     rows += [{"kind": "caution", **head, "says": caution} for caution in diagnosis.cautions]
-    return _table(COLUMNS, rows)
+    return table_of(COLUMNS, rows)
 
 
 def comparison_csv(comparison: Comparison) -> str:
@@ -219,7 +219,7 @@ def comparison_csv(comparison: Comparison) -> str:
             }
         )
     rows += [{"kind": "caution", "says": caution} for caution in comparison.cautions]
-    return _table(COMPARED_COLUMNS, rows)
+    return table_of(COMPARED_COLUMNS, rows)
 
 
 def _of_pack(
@@ -246,7 +246,7 @@ def _of_pack(
     ]
 
 
-def _table(columns: tuple[str, ...], rows: list[dict[str, Cell]]) -> str:
+def table_of(columns: tuple[str, ...], rows: list[dict[str, Cell]]) -> str:
     """Return the rows as CSV text whose cells no spreadsheet runs."""
     out = io.StringIO(newline="")
     writer = csv.DictWriter(out, columns, restval="")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from typing import Any
 from urllib.parse import quote
 
@@ -15,7 +14,7 @@ from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis
 from bmslogs.faces.answers import log_answers
 from bmslogs.faces.comparison_text import bleeding_lines
-from bmslogs.faces.figures import before_after, over_months, place_map, side_by_side
+from bmslogs.faces.figures import before_after, place_map, side_by_side
 from bmslogs.faces.figures.places import effect_text
 from bmslogs.faces.figures.words import short_place, title_of
 from bmslogs.faces.spreadsheet import comparison_csv
@@ -303,41 +302,13 @@ def _changes(frame: Frame, pack: Pack, before: Any, after: Any) -> list[Any]:
 
 
 def _months(frame: Frame) -> list[Any]:
-    pack = frame.pack
-    if pack is None or not frame.logs:
+    if frame.pack is None or not frame.logs:
         return []
-    found = _diagnoses(frame, pack.id)
-    keys = [
-        k
-        for k in ("resistance_10s", "soc_offset", "capacity_relative", "leak_current_relative")
-        if any(e.status == "determined" for d in found for e in d.of(k))
-    ]
-    if not keys:
-        return []
-    key = frame.view.quantity if frame.view.quantity in keys else keys[0]
-    points = [
-        (dt.datetime.fromisoformat(str(d.log["start"]).replace("Z", "+00:00")), d.of(key)) for d in found
-    ]
-    picker = html.Div(
-        select(
-            "Quantity",
-            "months",
-            [{"value": k, "label": title_of(k)} for k in keys],
-            key,
-            w=330,
-            allowDeselect=False,
-        ),
-        className="controls",
-    )
     return [
         section(
-            f"{pack.vehicle} over its logs",
-            picker,
-            graph(
-                over_months(points, key, pack=pack, cells=frame.picked, look=frame.look),
-                f"{title_of(key)} over the logs",
-            ),
-            html.P("Values as they were in each log; their temperature and load differ.", className="quiet"),
+            f"{frame.pack.vehicle} over its logs",
+            html.P("What each cell did over the months, with slopes and dated work, has a page of its own."),
+            action("History", frame.view.but(packs=(), before="", after="").link("/history"), main=True),
         )
     ]
 
@@ -380,17 +351,3 @@ def register(app: Dash, desk: Desk) -> None:
         view = parse(search)
         new = view.but(before=before or "", after=after or "")
         return no_update if new == view else new.query()
-
-    @app.callback(
-        Output("at", "search", allow_duplicate=True),
-        Output("revision", "data", allow_duplicate=True),
-        Input("months", "value"),
-        State("at", "search"),
-        State("revision", "data"),
-        prevent_initial_call=True,
-    )
-    def months(quantity: str, search: str, revision: int) -> Any:
-        view = parse(search)
-        if not quantity or quantity == view.quantity:
-            return no_update, no_update
-        return view.but(quantity=quantity).query(), revision + 1

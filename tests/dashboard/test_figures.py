@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import datetime as dt
 from itertools import combinations
 
 import numpy as np
@@ -17,7 +16,6 @@ from bmslogs.faces.figures import (
     DARK,
     LIGHT,
     before_after,
-    over_months,
     pack_picture,
     per_cell,
     place_map,
@@ -263,10 +261,6 @@ def test_comparison_pictures(pack: Pack) -> None:
     }
     (after,) = traces(before_after(pack, [change], "resistance_10s"), "changed by itself")
     assert_allclose(after.y, [-10.0])
-    days = [
-        (dt.datetime(2026, m, 1, tzinfo=dt.UTC), invent.estimates(pack, "resistance_10s")) for m in (1, 2, 3)
-    ]
-    assert len(over_months(days, "resistance_10s", pack=pack, cells=(6,)).data) == 2
 
 
 def test_places_are_drawn_over_the_boxes_and_hatched_where_nothing_can_be_told(pack: Pack) -> None:

@@ -13,10 +13,10 @@ __all__ = [
     "Look",
     "before_after",
     "bleed_figure",
+    "history_picture",
     "log_picture",
     "nothing",
     "ocv_picture",
-    "over_months",
     "pack_picture",
     "per_cell",
     "place_map",
@@ -29,8 +29,9 @@ __all__ = [
 if TYPE_CHECKING:
     from bmslogs.faces.figures.balance import bleed_figure, to_full
     from bmslogs.faces.figures.cells import per_cell
-    from bmslogs.faces.figures.compare import before_after, over_months, side_by_side
+    from bmslogs.faces.figures.compare import before_after, side_by_side
     from bmslogs.faces.figures.curve import ocv_picture
+    from bmslogs.faces.figures.history import history_picture
     from bmslogs.faces.figures.pack import pack_picture
     from bmslogs.faces.figures.places import place_map
     from bmslogs.faces.figures.proofs import proof_picture, question
@@ -41,7 +42,8 @@ _HOME = {
     **dict.fromkeys(("bleed_figure", "to_full"), "balance"),
     "ocv_picture": "curve",
     "per_cell": "cells",
-    **dict.fromkeys(("before_after", "over_months", "side_by_side"), "compare"),
+    **dict.fromkeys(("before_after", "side_by_side"), "compare"),
+    "history_picture": "history",
     "pack_picture": "pack",
     "place_map": "places",
     **dict.fromkeys(("proof_picture", "question"), "proofs"),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -10,11 +9,10 @@ import plotly.graph_objects as go
 
 from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.pack import Pack
-from bmslogs.base.results import Estimate
 from bmslogs.faces.figures.cells import cell_axis, module_names
-from bmslogs.faces.figures.scene import MOST_LINES, below_legend
-from bmslogs.faces.figures.theme import LIGHT, SMALL, Look, blank, nothing, series
-from bmslogs.faces.figures.words import axis_title, safe, shown, title_of
+from bmslogs.faces.figures.scene import below_legend
+from bmslogs.faces.figures.theme import LIGHT, Look, blank, nothing
+from bmslogs.faces.figures.words import axis_title, safe, title_of
 
 EVENT_ROWS = 3
 SYMBOLS = ("circle", "diamond", "square", "triangle-up", "cross", "star")
@@ -164,79 +162,3 @@ def before_after(
     module_names(figure, pack, look, place)
     figure.update_yaxes(title_text="after against before,<br>pack median taken out [%]")
     return below_legend(figure)
-
-
-def over_months(
-    points: Sequence[tuple[dt.datetime, Sequence[Estimate]]],
-    quantity: str,
-    *,
-    pack: Pack,
-    cells: Sequence[int] = (),
-    look: Look = LIGHT,
-    height: int = 340,
-) -> go.Figure:
-    """Draw one quantity of a pack over its logs: the pack's middle, its spread, and chosen cells.
-
-    Parameters
-    ----------
-    points
-        (start of the log, its estimates of the quantity), in order of time.
-    """
-    figure = blank(look, height)
-    dated = [(when, {e.cell: t for e in es if (t := shown(e)) is not None}) for when, es in points]
-    dated = [(when, values) for when, values in dated if values]
-    if not dated:
-        return nothing(f"{title_of(quantity)}: none of this pack's logs determines it.", look)
-    times = [when for when, _ in dated]
-    ordered = [sorted(v[0] for v in values.values()) for _, values in dated]
-    middle = [(v[(len(v) - 1) // 2] + v[len(v) // 2]) / 2 for v in ordered]
-    figure.add_scatter(
-        x=times,
-        y=middle,
-        mode="lines+markers",
-        name="pack median, lowest and highest cell",
-        line={"color": look.soft, "width": 2},
-        error_y={
-            "type": "data",
-            "symmetric": False,
-            "color": look.soft,
-            "thickness": 1.2,
-            "array": [v[-1] - m for v, m in zip(ordered, middle, strict=True)],
-            "arrayminus": [m - v[0] for v, m in zip(ordered, middle, strict=True)],
-        },
-    )
-    for n, cell in enumerate(list(cells)[:MOST_LINES]):
-        have = [(when, values[cell]) for when, values in dated if cell in values]
-        if have:
-            figure.add_scatter(
-                x=[w for w, _ in have],
-                y=[t[0] for _, t in have],
-                mode="lines+markers",
-                name=f"cell {cell}",
-                line=series(look, n),
-                marker={"size": 8, "symbol": SYMBOLS[n % len(SYMBOLS)]},
-                error_y={
-                    "type": "data",
-                    "symmetric": False,
-                    "thickness": 1.2,
-                    "color": look.series[n],
-                    "array": [t[2] - t[0] for _, t in have],
-                    "arrayminus": [t[0] - t[1] for _, t in have],
-                },
-            )
-    for n, event in enumerate(sorted(pack.events, key=lambda e: e.date)):
-        figure.add_vline(x=event.date.isoformat(), line={"color": look.ink, "dash": "dot", "width": 1.5})
-        figure.add_annotation(
-            x=event.date.isoformat(),
-            y=1,
-            yref="paper",
-            yanchor="bottom",
-            yshift=15 * (n % EVENT_ROWS),  # works of one week would stand on each other
-            showarrow=False,
-            text=safe(event.kind),
-            font={"size": SMALL, "color": look.soft},
-        )
-    figure.update_xaxes(title_text="date of the log, UTC", type="date")
-    figure.update_yaxes(title_text=axis_title(quantity).replace(" against", "<br>against"))
-    rows = min(len(pack.events), EVENT_ROWS)
-    return below_legend(figure, dated=True).update_layout(margin_t=24 + 15 * max(0, rows - 1))

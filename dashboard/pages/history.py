@@ -1,0 +1,595 @@
+"""History: one quantity over all logs of a pack, a line a cell, dated work, gaps, and slopes that are claims."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from typing import Any
+from urllib.parse import quote
+
+import dash_mantine_components as dmc
+import flask
+import numpy as np
+from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
+
+from bmslogs.base.cautions import HIGH_VOLTAGE
+from bmslogs.base.errors import BmsLogsError
+from bmslogs.base.pack import Pack
+from bmslogs.faces.explain import page as explained
+from bmslogs.faces.figures.history import history_picture, module_picture, reach_of
+from bmslogs.faces.history_sheet import MEASURED, Row, Sheet, rows_of, sheet_of, value_text
+from bmslogs.faces.history_text import history_csv, shown_csv
+from bmslogs.faces.numbers import cells_named
+from bmslogs.findings.history.building import Weighed
+from bmslogs.findings.history.gathered import Column
+from bmslogs.findings.history.topics import TOPICS
+from bmslogs.findings.history.words import day_words
+from dashboard.address import View, parse
+from dashboard.desk import Desk
+from dashboard.frame import Frame
+from dashboard.parts import (
+    action,
+    caution,
+    choose_pack,
+    empty,
+    graph,
+    heading,
+    no_logs,
+    section,
+    select,
+    table_response,
+)
+
+TITLE, PATH = "History", "/history"
+TABLE, PLOT_TABLE = "/history.csv", "/history-plot.csv"
+ALSO = {"resistance_10s_relative": "resistance_10s", "capacity_relative": "capacity"}
+"""Quantities that other pages name, and the topic that tells them."""
+SHOWN_ROWS = 12  # lines of the table before the rest is folded away (choice)
+EVERYWHERE = "all"
+
+
+def layout(frame: Frame) -> html.Div:
+    """Lay the page out."""
+    pack = frame.pack
+    if pack is None:
+        return html.Div([heading("History"), choose_pack(frame.desk.packs(), PATH)])
+    if not frame.logs:
+        return html.Div([heading(f"History of {pack.vehicle}"), no_logs(pack.id)])
+    w, waiting = frame.desk.history(pack)
+    g = w.gathered
+    lead = "Nothing is gathered yet."
+    if g.ids:
+        span = f"{frame.when(g.start[0], time=False)} to {frame.when(g.start[-1], time=False)}"
+        lead = f"{len(g.ids)} log{'s' if len(g.ids) != 1 else ''}, {span} (UTC)."
+    return html.Div(
+        [
+            heading(f"History of {pack.vehicle}", lead),
+            _waiting(len(frame.logs), waiting),
+            html.Div(id="history-body", children=body(frame, w)),
+            dcc.Store(id="history-shown", data=_shown_key(frame.view)),
+        ]
+    )
+
+
+def _waiting(logs: int, waiting: int) -> html.Div:
+    says = None
+    if waiting:
+        says = html.P(
+            f"{waiting} of {logs} logs are still being read or weighed; this page follows by itself.",
+            className="quiet", role="status",
+        )  # fmt: skip
+    return html.Div(
+        [
+            says,
+            dcc.Store(id="history-waiting", data=waiting),
+            dcc.Interval(id="history-turn", interval=1500, disabled=not waiting),
+        ]
+    )
+
+
+def topic_in(view: View, w: Weighed) -> str:
+    """Return the topic that the address asks for; else that of the largest drift, else the first that is told."""
+    asked = ALSO.get(view.quantity, view.quantity)
+    if asked in TOPICS:
+        return asked
+    return (_drifting(w) or w.told() or list(TOPICS))[0]
+
+
+def _drifting(w: Weighed) -> list[str]:
+    return [k for k in w.told() if any(s.drift.any() for s in w.strands[k])]
+
+
+def _others(frame: Frame, others: list[tuple[str, str]]) -> html.Div | None:
+    """Return what drifts in other quantities, each a way there."""
+    if not others:
+        return None
+    links = [html.Li(dcc.Link(s, href=frame.view.but(quantity=k).link(PATH))) for k, s in others]
+    return html.Div([html.P("Drifts in other quantities:"), html.Ul(links)])
+
+
+def body(frame: Frame, w: Weighed) -> list[Any]:
+    """Return what follows quantity and picked cells: sentence, controls, plot, table."""
+    if not w.gathered.ids:
+        says = "The logs of this pack are being weighed: what they tell comes as they are done."
+        return [html.P(says, className="sentence")]
+    key = topic_in(frame.view, w)
+    sheet = sheet_of(w, key, measured=frame.view.measured)
+    controls = _controls(frame, w, key)
+    if sheet is None:
+        says = f"No log tells this of {w.gathered.pack.vehicle}."
+        return [html.P(says, className="sentence", id="history-says"), controls, _untold(frame, w, key)]
+    says = w.says([key])
+    others = [(k, s) for k in _drifting(w) if k != key for s in w.says([k])]
+    drifts = any(s.drift.any() for s in w.strands[key])
+    return [
+        html.P(says[0] if says else counter_sentence(w, key), className="sentence", id="history-says"),
+        *[html.P(x) for x in says[1:]],
+        _others(frame, others),
+        caution(HIGH_VOLTAGE, title="Before a box is opened for it") if drifts else None,
+        controls,
+        html.Div(_pictures(frame, w, sheet), className="wide"),
+        _point(frame, sheet),
+        _files(frame, w.gathered.pack, key),
+        section("Slopes" if TOPICS[key].sloped else "In figures", *_table(w, key), id="slopes"),
+        _beside(sheet),
+    ]  # fmt: skip
+
+
+def counter_sentence(w: Weighed, key: str) -> str:
+    """Return what a topic without slopes says: how much in all, or how far the places part."""
+    if key == "temperature_spread":
+        spread = w.gathered.counters["spread_K"]
+        known = spread[np.isfinite(spread)]
+        if not known.size:
+            return "No log has two temperatures."
+        return (
+            f"The warmest and the coldest place usually lie {np.median(known):.1f} K apart, "
+            f"{known.max():.1f} K in the widest log."
+        )
+    names = ("drawn_Ah", "charged_Ah", "Ah") if key == "charge_counted" else ("drawn_kWh", "charged_kWh", "kWh")
+    drawn, charged = (float(np.nansum(w.gathered.counters[n])) for n in names[:2])
+    return (
+        f"{drawn:,.0f} {names[2]} drawn and {charged:,.0f} {names[2]} charged in these logs; what flowed while the "
+        "logger slept is in none."
+    )
+
+
+def _controls(frame: Frame, w: Weighed, key: str) -> html.Div:
+    pack = w.gathered.pack
+    told = set(w.told())
+    topics = [{"value": k, "label": t.title + ("" if k in told else " (not told)")} for k, t in TOPICS.items()]
+    picked = [str(c) for c in frame.picked]
+    parts: list[Any] = [
+        select("Quantity", {"history-control": "topic"}, topics, key, w=330, allowDeselect=False),
+        dmc.MultiSelect(
+            id={"history-control": "cells"}, label="Cells as lines", value=picked, searchable=True, clearable=True,
+            w=260, data=[str(c) for c in range(1, pack.cells_in_series + 1)], comboboxProps={"withinPortal": False},
+            placeholder=None if picked else "those that drift",
+        ),
+    ]  # fmt: skip
+    if pack.modules:
+        places = [{"value": EVERYWHERE, "label": "the whole pack"}]
+        places += [{"value": f"box {b.name}", "label": _box(b.name)} for b in pack.boxes]
+        places += [{"value": f"module {m.name}", "label": f"module {m.name}"} for m in pack.modules]
+        parts.append(select("Box or module", {"history-control": "place"}, places, _place_in(frame, pack), w=180))
+    shows = [{"value": "", "label": "all in one"}]
+    if pack.modules and TOPICS[key].per == "cell":
+        shows.append({"value": "apart", "label": "by module"})
+    parts.append(_choice("apart", "Plot", shows, "apart" if frame.view.apart and len(shows) > 1 else ""))
+    if key in MEASURED and len(w.strands.get(key, ())) > 1:
+        values = [{"value": "", "label": "against the middle"}, {"value": "measured", "label": "as measured"}]
+        parts.append(_choice("measured", "Values", values, "measured" if frame.view.measured else ""))
+    return html.Div(parts, className="controls")
+
+
+def _box(name: str) -> str:
+    return name if "box" in name.lower() else f"{name} box"
+
+
+def _choice(id: str, label: str, data: list[dict[str, str]], value: str) -> html.Div:
+    if len(data) < 2:
+        return html.Div(style={"display": "none"})
+    control = dmc.SegmentedControl(id={"history-control": id}, data=data, value=value, size="sm")
+    return html.Div([html.Div(label, className="choice-label"), control])
+
+
+def _place_in(frame: Frame, pack: Pack) -> str:
+    if frame.view.module:
+        return f"module {frame.view.module}"
+    for box in pack.boxes:
+        if set(frame.picked) == set(_cells_of(pack, f"box {box.name}")):
+            return f"box {box.name}"
+    return EVERYWHERE
+
+
+def _cells_of(pack: Pack, place: str) -> tuple[int, ...]:
+    kind, _, name = place.partition(" ")
+    modules = {m.name: tuple(m.cells) for m in pack.modules}
+    if kind == "module":
+        return modules.get(name, ())
+    box = next((b for b in pack.boxes if b.name == name), None)
+    return tuple(c for m in (box.modules if box else ()) for c in modules[m])
+
+
+def picked_columns(frame: Frame, sheet: Sheet) -> tuple[Column, ...]:
+    """Return the picked lines: cells, or the sensors that sit nearest to picked cells."""
+    if sheet.topic.per != "sensor":
+        return frame.picked
+    near = {s.name for s in sheet.pack.temperature_sensors if set(s.cells) & set(frame.picked)}
+    return tuple(c for c in sheet.columns if c in near)
+
+
+def _pictures(frame: Frame, w: Weighed, sheet: Sheet) -> Any:
+    title = f"{sheet.topic.title} over the logs"
+    pack = sheet.pack
+    if frame.view.apart and sheet.topic.per == "cell" and pack.modules:
+        wanted = {pack.module_of(c) for c in frame.picked}
+        modules = [m for m in pack.modules if not wanted or m.name in wanted]
+        reach = reach_of(sheet)
+        figures = []
+        for m in modules:
+            box = pack.box_of(m.name)
+            name = f"{f'{_box(box)}, ' if box else ''}module {m.name}"
+            figure = _windowed(module_picture(sheet, m.cells, name, reach, look=frame.look), frame.view)
+            figures.append(graph(figure, f"{title}, module {m.name}", id={"history-module": m.name}))
+        return [html.P(sheet.axis, className="quiet"), html.Div(figures, className="multiples")]
+    figure = history_picture(sheet, picked=picked_columns(frame, sheet), look=frame.look)
+    out = [graph(_windowed(figure, frame.view), title, id="history-figure", still=False)]
+    notes = ["A click on a point leads to its log."]
+    if sheet.at:
+        notes.append(f"Compared {sheet.at}.")
+    if len(frame.picked) > 6:
+        notes.append("The first six picked cells are drawn strong; by module all are.")
+    if any(not np.isnan(sheet.trend[:, i]).all() for i in sheet.strong(picked_columns(frame, sheet), 6)):
+        notes.append("The broad straight line is the slope.")
+    return [*out, html.P(" ".join(notes), className="quiet")]
+
+
+def _windowed(figure: Any, view: View) -> Any:
+    start, end = view.window()
+    if start is not None and end is not None and end > start:
+        figure.update_xaxes(range=[str(start), str(end)])
+    return figure
+
+
+def _untold(frame: Frame, w: Weighed, key: str) -> html.Div:
+    why = w.why_untold(key)
+    why = f"{why[:1].upper()}{why[1:]}." if why else "None of its logs holds what this takes."
+    return empty(
+        f"{TOPICS[key].title}: nothing to draw",
+        [why, html.Br(), "Bring in a log that holds it, or choose another quantity above."],
+        action("Bring logs in", f"/bring?pack={frame.pack.id if frame.pack else ''}", main=True),
+    )
+
+
+def _point(frame: Frame, sheet: Sheet) -> html.Div:
+    """Return what the log that was clicked told, with the way to it."""
+    if not frame.view.log or frame.view.log not in sheet.ids or frame.entry is None:
+        return html.Div(id="history-point")
+    k = sheet.ids.index(frame.view.log)
+    lines = []
+    signed = sheet.ground is not None and not frame.view.measured
+    few = range(len(sheet.columns)) if len(sheet.columns) < 3 else range(0)
+    for i in sheet.strong(picked_columns(frame, sheet), 6) or few:
+        if np.isfinite(sheet.y[k, i]):
+            value, low, high = (float(x[k, i]) for x in (sheet.y, sheet.low, sheet.high))
+            text = value_text(value, low, high, sheet.unit, sign=signed)
+            lines.append(html.Li([html.Strong(sheet.names[i]), f": {text}"]))
+    why = dict(sheet.gaps).get(k)
+    if why:
+        lines.append(html.Li(f"Not told: {why}."))
+    there = frame.here.but(start="", end="", apart=False, measured=False, quantity="")
+    return html.Div(
+        [
+            html.H3(f"Log of {frame.when(frame.entry.start)} UTC"),
+            html.Ul(lines) if lines else None,
+            html.Div(
+                [
+                    action("Open this log", there.link("/log"), main=True),
+                    action("Its answers", there.but(whole=False).link("/answers")),
+                    action("Let it go", frame.view.but(log="").link(PATH)),
+                ],
+                className="actions",
+            ),
+        ],
+        id="history-point", className="answer",
+    )  # fmt: skip
+
+
+def _files(frame: Frame, pack: Pack, key: str) -> html.Div:
+    name = f"{pack.id}-{key}"
+    return html.Div(
+        [
+            html.A(
+                "Table (CSV)", href=f"{TABLE}?pack={quote(pack.id)}&quantity={key}", id="history-table",
+                className="button", download=f"{name}.csv",
+            ),
+            html.A(
+                "What the plot shows (CSV)", href=plot_address(frame.view, pack, key), id="history-plot-table",
+                className="button", download=f"{name}-plot.csv",
+            ),
+            html.Button("Picture (PNG)", id="history-png", className="button", type="button", **{"data-name": name}),
+            html.Button("Picture (SVG)", id="history-svg", className="button", type="button", **{"data-name": name}),
+        ],
+        className="actions",
+    )  # fmt: skip
+
+
+def plot_address(view: View, pack: Pack, key: str) -> str:
+    """Return the address of what the plot shows as a table: its window, and the picked lines where there are any."""
+    wanted = View(
+        pack=pack.id, quantity=key, start=view.start, end=view.end, cells=view.cells, module=view.module,
+        measured=view.measured,
+    )  # fmt: skip
+    return wanted.link(PLOT_TABLE)
+
+
+def _table(w: Weighed, key: str) -> list[Any]:
+    rows = rows_of(w, key)
+    if not TOPICS[key].sloped:
+        says = {
+            "temperature_spread": "How far places part follows the day's load and air: no slope is told of it.",
+        }.get(key, "Added up over the logs that have a current.")
+        return [html.P(says), _rows(rows[:SHOWN_ROWS], key)]
+    first = [r for k, r in enumerate(rows) if k < SHOWN_ROWS or r.drift or r.column is None]
+    rest = [r for r in rows if r not in first]
+    more = html.Details([html.Summary(f"{len(rest)} more"), _rows(rest, key)]) if rest else None
+    how = html.Details([html.Summary("How slopes are told"), dcc.Markdown(_method())])
+    return [_rows(first, key), more, _lacking(rows), how]
+
+
+def _lacking(rows: list[Row]) -> html.Div | None:
+    """Return why lines have no slope yet, one line a reason."""
+    reasons: dict[str, list[Row]] = {}
+    for r in rows:
+        if r.note:
+            reasons.setdefault(r.note, []).append(r)
+    if not reasons:
+        return None
+    lines = []
+    for why, of in reasons.items():
+        cells = [r.column for r in of if isinstance(r.column, int)]
+        names = [cells_named(cells)] if cells else []
+        names += [r.place[:1].lower() + r.place[1:] for r in of if not isinstance(r.column, int)]
+        lines.append(html.Li([html.Strong(f"{', '.join(names)}: "), why]))
+    return html.Div([html.H3("No slope yet"), html.Ul(lines, className="hatched")])
+
+
+def _method() -> str:
+    text = explained("history")
+    return text.split("\n", 1)[1].replace("\n## ", "\n#### ")
+
+
+def _rows(rows: list[Row], key: str) -> html.Div:
+    heads = ("Place", "Now (95 % interval)", "Slope (95 % interval)", "Since")
+    if not TOPICS[key].sloped:
+        heads = ("Place", "Last log")
+    lines = []
+    for r in rows:
+        cells = [
+            html.Th([html.Span("◆ ", title="drifts") if r.drift else "", r.place], scope="row"),
+            html.Td(r.now, **{"data-label": heads[1]}),
+        ]
+        if TOPICS[key].sloped:
+            cells += [
+                html.Td(html.Strong(r.slope) if r.drift else r.slope, **{"data-label": heads[2]}),
+                html.Td(r.since, className="whole", **{"data-label": heads[3]}),
+            ]
+        lines.append(html.Tr(cells))
+    head = html.Thead(html.Tr([html.Th(h, scope="col") for h in heads]))
+    return html.Div(html.Table([head, html.Tbody(lines)], className="stacked"), className="scroll")
+
+
+def _beside(sheet: Sheet) -> html.Div:
+    """Return dated work, and the logs that could not tell gathered by reason."""
+    work = [
+        html.Li(
+            [
+                html.Strong(day_words(e.date)),
+                f" {e.kind}{f', {e.where}' if e.where else ''}",
+                " (leaves this quantity as it was)" if sheet.topic.sloped and not e.restarts else "",
+            ]
+        )
+        for e in sheet.marks
+    ]
+    reasons = Counter(why for _, why in sheet.gaps).most_common()
+    gaps = [html.Li(f"{count} log{'s' if count != 1 else ''}: {why}") for why, count in reasons]
+    return html.Div(
+        [
+            section(
+                "Work on the pack",
+                html.P("Slopes begin anew at work that touches the quantity, where it was done."),
+                html.Ul(work) if work else html.P("No dated work is described. It is entered under Describe a pack."),
+            ),
+            section(
+                "Logs that could not tell",
+                html.Details(
+                    [
+                        html.Summary(f"{len(sheet.gaps)} of {len(sheet.ids)} logs, by reason"),
+                        html.Ul(gaps, className="hatched"),
+                    ]
+                ) if gaps else html.P("Every log tells it."),
+            ),
+        ],
+        className="halves",
+    )  # fmt: skip
+
+
+def _shown_key(view: View) -> str:
+    return repr((view.quantity, view.cells, view.module, view.log))
+
+
+def register(app: Dash, desk: Desk) -> None:
+    """Let the page follow the address, the address the page, and serve the tables."""
+
+    @app.server.get(TABLE)
+    def _history_table() -> flask.Response:
+        return _served(lambda w, key, _view: history_csv(w, [key]), "history")
+
+    @app.server.get(PLOT_TABLE)
+    def _plot_table() -> flask.Response:
+        def made(w: Weighed, key: str, view: View) -> str:
+            sheet = sheet_of(w, key, measured=view.measured)
+            if sheet is None:
+                raise BmsLogsError(f"{TOPICS[key].title}: no log tells it")
+            frame = Frame(desk, view)
+            start, end = view.window()
+            return shown_csv(sheet, start, end, picked_columns(frame, sheet))
+
+        return _served(made, "history-plot")
+
+    def _served(make: Any, name: str) -> flask.Response:
+        view = parse(flask.request.query_string.decode("ascii", "ignore"))
+        pack = desk.pack(view.pack)
+        key = ALSO.get(view.quantity, view.quantity)
+        if pack is None or key not in TOPICS:
+            return flask.Response("No such pack or quantity.", 404, mimetype="text/plain")
+        try:
+            table = make(desk.history(pack)[0], key, view)
+        except BmsLogsError as error:
+            return flask.Response(str(error), 400, mimetype="text/plain")
+        return table_response(table, f"{pack.id}-{key}-{name}.csv")
+
+    app.clientside_callback(
+        ClientsideFunction("bmslogs", "zoom"),
+        Output("at", "search", allow_duplicate=True),
+        Input("history-figure", "relayoutData"),
+        State("at", "search"),
+        prevent_initial_call=True,
+    )
+    for kind in ("png", "svg"):
+        app.clientside_callback(
+            ClientsideFunction("bmslogs", "picture"),
+            Output(f"history-{kind}", "title"),
+            Input(f"history-{kind}", "n_clicks"),
+            State(f"history-{kind}", "id"),
+            prevent_initial_call=True,
+        )
+
+    @app.callback(
+        Output("history-body", "children"),
+        Output("history-shown", "data"),
+        Input("at", "search"),
+        State("scheme", "data"),
+        State("history-shown", "data"),
+        prevent_initial_call=True,
+    )
+    def follow(search: str, scheme: str, shown: str) -> Any:
+        frame = Frame.of(desk, search, scheme)
+        key = _shown_key(frame.view)
+        if frame.pack is None or not frame.logs or key == shown:
+            return no_update, no_update
+        return body(frame, desk.history(frame.pack)[0]), key
+
+    @app.callback(
+        Output("history-plot-table", "href"),
+        Input("at", "search"),
+        prevent_initial_call=True,
+    )
+    def window(search: str) -> Any:
+        frame = Frame.of(desk, search)
+        if frame.pack is None:
+            return no_update
+        return plot_address(frame.view, frame.pack, topic_in(frame.view, desk.history(frame.pack)[0]))
+
+    @app.callback(
+        Output("at", "search", allow_duplicate=True),
+        Input({"history-control": ALL}, "value"),
+        State("at", "search"),
+        prevent_initial_call=True,
+    )
+    def choose(_values: list[Any], search: str) -> Any:
+        frame = Frame.of(desk, search)
+        by = ctx.triggered_id
+        if frame.pack is None or by is None or len(ctx.triggered) != 1:
+            return no_update
+        new = chosen(frame, str(by["history-control"]), ctx.triggered[0]["value"])
+        return no_update if new == frame.view else new.query()
+
+    @app.callback(
+        Output("at", "search", allow_duplicate=True),
+        Input("history-figure", "clickData"),
+        State("at", "search"),
+        prevent_initial_call=True,
+    )
+    def point(click: Any, search: str) -> Any:
+        return _clicked(desk, click, search)
+
+    @app.callback(
+        Output("at", "search", allow_duplicate=True),
+        Input({"history-module": ALL}, "clickData"),
+        State("at", "search"),
+        prevent_initial_call=True,
+    )
+    def module_point(_clicks: Any, search: str) -> Any:
+        return _clicked(desk, next((t["value"] for t in ctx.triggered if t["value"]), None), search)
+
+    @app.callback(
+        Output("revision", "data", allow_duplicate=True),
+        Input("history-turn", "n_intervals"),
+        State("history-waiting", "data"),
+        State("at", "search"),
+        State("revision", "data"),
+        prevent_initial_call=True,
+    )
+    def turn(_n: int, before: int, search: str, revision: int) -> Any:
+        pack = Frame.of(desk, search).pack
+        if pack is None:
+            return no_update
+        return no_update if desk.history(pack)[1] == before else revision + 1
+
+
+def chosen(frame: Frame, by: str, value: Any) -> View:
+    """Return the view after one of the controls, `by`, was set to a value."""
+    view, pack = frame.view, frame.pack
+    assert pack is not None
+    if by == "topic" and value in TOPICS:
+        return view.but(quantity=value)
+    if by == "cells":
+        wanted = tuple(sorted(int(c) for c in value or [] if str(c).isdigit()))
+        return view if wanted == frame.picked else view.but(cells=wanted, module="", joint=0)
+    if by == "place" and value and value != _place_in(frame, pack):
+        if value.startswith("module "):
+            return view.but(module=value.removeprefix("module "), cells=(), joint=0)
+        return view.but(cells=_cells_of(pack, value) if value != EVERYWHERE else (), module="", joint=0)
+    if by == "apart":
+        return view.but(apart=value == "apart")
+    if by == "measured":
+        return view.but(measured=value == "measured")
+    return view
+
+
+def _clicked(desk: Desk, click: Any, search: str) -> Any:
+    """Return the address after a click on a point: its log chosen by its time, its cell picked by its line."""
+    points = (click or {}).get("points") or [{}]
+    frame = Frame.of(desk, search)
+    named, x = str(points[0].get("customdata")), points[0].get("x")
+    if not re.fullmatch(r"-1|\d{1,4}", named) or not isinstance(x, str) or frame.pack is None:
+        return no_update
+    line = int(named)
+    w, _ = desk.history(frame.pack)
+    log_id = log_at(w, x)
+    sheet = sheet_of(w, topic_in(frame.view, w), measured=frame.view.measured)
+    if log_id is None or sheet is None or line >= len(sheet.columns):
+        return no_update
+    view = frame.view.but(log=log_id, finding=0)
+    column = sheet.columns[line] if line >= 0 else None
+    if isinstance(column, int) and column not in frame.picked:
+        view = view.but(cells=tuple(sorted({*frame.picked, column})), module="")
+    elif isinstance(column, str):
+        near = next((s.cells for s in frame.pack.temperature_sensors if s.name == column), None)
+        view = view.but(cells=tuple(near), module="") if near else view
+    return no_update if view == frame.view else view.query()
+
+
+def log_at(w: Weighed, x: str) -> str | None:
+    """Return the log that began at a time of the axis (UTC), None where none did."""
+    try:
+        when = np.datetime64(x.replace(" ", "T"), "us")
+    except ValueError:
+        return None
+    g = w.gathered
+    if not len(g.ids):
+        return None
+    k = int(np.argmin(np.abs(g.start - when)))
+    return g.ids[k] if abs(g.start[k] - when) < np.timedelta64(2, "s") else None
