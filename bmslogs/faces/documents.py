@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +14,7 @@ if TYPE_CHECKING:
     from bmslogs.analysis.loom import LoomReport
     from bmslogs.analysis.matching import Match
     from bmslogs.analysis.planner import Plan
-    from bmslogs.store import ImportReport
+    from bmslogs.store import ImportReport, LogEntry
 
 Document = dict[str, Any]
 
@@ -38,6 +39,24 @@ def import_document(report: ImportReport) -> Document:
             for log in report.logs
         ],
         "refused": [{"file": str(one.file), "reason": one.reason} for one in report.refused],
+    }
+
+
+def logs_document(entries: Iterable[LogEntry]) -> Document:
+    """Return the logs of a store."""
+    return {
+        "logs": [
+            {
+                "id": e.id,
+                "pack": e.pack,
+                "vehicle": e.vehicle,
+                "start": e.start.isoformat(),
+                "end": e.end.isoformat(),
+                "rows": e.rows,
+                "source": e.source,
+            }
+            for e in entries
+        ]
     }
 
 
