@@ -443,7 +443,7 @@ def plan(log: stored_logs.Log | Place, *, store: Store | Place | None = None) ->
     Examples
     --------
     >>> import bmslogs
-    >>> next_logs = bmslogs.plan("20260502")
+    >>> next_logs = bmslogs.plan("20260516")
     >>> next_logs.to_frame()["log"].tolist()[0]
     'drive'
     """

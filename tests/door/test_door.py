@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import ast
+import functools
 import inspect
 import json
 import os
@@ -9,6 +11,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import plotly.graph_objects as go
 import pytest
@@ -98,14 +101,15 @@ def test_a_script_without_a_guard_diagnoses_a_store_in_parallel(at_work: Path) -
     assert str(script) in done.stdout  # and the script is still what runs
 
 
+@functools.cache
 def asked(name: str) -> bmslogs.door.showing.Shown:
-    """One result of each kind."""
+    """One result of each kind; made once, in whichever copy of the workshop asks first."""
     makers = {
         "log": lambda: bmslogs.diagnose(DRIVE),
         "pack": lambda: bmslogs.diagnose_pack("heron-main"),
         "compare": lambda: bmslogs.compare("heron-main", "plover-main"),
         "repair": lambda: bmslogs.compare(before=DRIVE, after="20260516"),
-        "plan": lambda: bmslogs.plan("20260502"),
+        "plan": lambda: bmslogs.plan("20260516"),
         "match": lambda: bmslogs.match(ITEMS, 2, strings=2),
         "loom": lambda: bmslogs.check_loom(READINGS, "heron-main", meter_total=51.1),
         "logs": lambda: bmslogs.open_store(),
@@ -119,7 +123,7 @@ COMMANDS = {
     "pack": ["diagnose", "--pack-id", "heron-main"],
     "compare": ["compare", "heron-main", "plover-main"],
     "repair": ["compare", "--before", DRIVE, "--after", "20260516"],
-    "plan": ["plan", "20260502"],
+    "plan": ["plan", "20260516"],
     "match": ["match", "items.csv", "--series", "2", "--strings", "2"],
     "loom": ["check-loom", "readings.csv", "--pack", "heron-main", "--meter-total", "51.1"],
     "logs": ["logs"],
@@ -185,7 +189,8 @@ def test_a_log_as_a_frame_is_what_the_store_holds(at_work: Path) -> None:
     frame = log.to_frame()
     assert str(frame.index.tz) == "UTC" and (frame.index == pd.DatetimeIndex(stored["time"])).all()
     for name in ("current_A", "cell_005_mV", "temperature_01_C"):
-        assert (frame[name] - stored[name].astype(float)).abs().max() < 1e-6  # floats of 32 bits against 64
+        # what the file holds in 32 bits or as whole millivolts is had in 64
+        assert np.allclose(frame[name], stored[name].astype(float), rtol=0, atol=1e-9, equal_nan=True), name
     assert repr(bmslogs.read_log(DRIVE)) == repr(log)
     assert json.loads(log.to_json())["log"]["rows"] == len(stored)
 
@@ -248,13 +253,9 @@ def test_a_finding_of_a_whole_pack_is_drawn_from_its_log(at_work: Path) -> None:
         assert bmslogs.plot_finding(whole, number).data
 
 
-def test_type_checkers_know_the_door(tmp_path: Path) -> None:
-    api = pytest.importorskip("mypy.api", reason="mypy is not installed")
-    script = tmp_path / "use.py"
-    script.write_text(
-        "import bmslogs\nreveal_type(bmslogs.diagnose('x'))\nreveal_type(bmslogs.plot_log)\nbmslogs.plan(5)\n",
-        encoding="utf-8",
-    )
-    told, _, _ = api.run(["--strict", "--no-incremental", "--config-file", str(ROOT / "pyproject.toml"), str(script)])
-    assert "bmslogs.door.asking.Diagnosis" in told
-    assert "Argument 1 to \"plan\" has incompatible type" in told
+def test_type_checkers_are_told_of_every_name_where_it_lives() -> None:
+    """They read the branch that never runs; what runs is the table."""
+    tree = ast.parse((ROOT / "bmslogs" / "__init__.py").read_text(encoding="utf-8"))
+    (told,) = (node for node in tree.body if isinstance(node, ast.If))
+    homes = {a.name: n.module for n in told.body if isinstance(n, ast.ImportFrom) for a in n.names}
+    assert homes == bmslogs._HOME

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import os
 import subprocess
 import sys
@@ -9,8 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from bmslogs.faces.lazy_commands import COMMANDS, function_of
+
 ROOT = Path(__file__).parents[2]
-HEAVY = ("numpy", "pandas", "scipy", "pyarrow", "plotly", "dash", "pydantic", "flask", "rich", "jinja2", "dashboard")
+HEAVY = ("numpy", "pandas", "scipy", "pyarrow", "plotly", "dash", "flask", "rich", "jinja2", "dashboard")
 CALLS = {
     "import bmslogs": "import bmslogs; dir(bmslogs)",
     "bmslogs --help": "call('--help')",
@@ -40,3 +43,9 @@ def test_a_light_call_loads_no_heavy_library(name: str, tmp_path: Path) -> None:
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     assert done.stderr == ""
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_the_list_of_commands_says_what_each_says_of_itself(name: str) -> None:
+    said = (inspect.getdoc(function_of(name)) or "").splitlines()[0]
+    assert COMMANDS[name][1] == said
