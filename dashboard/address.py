@@ -42,6 +42,8 @@ class View:
         What stands side by side.
     edit, copy
         Pack whose description is changed, or copied for another.
+    page
+        Page of the handbook.
     """
 
     pack: str = ""
@@ -61,6 +63,7 @@ class View:
     after: str = ""
     edit: str = ""
     copy: str = ""
+    page: str = ""
 
     def query(self) -> str:
         """Return the query of the address, such as ``?pack=heron-main&cells=5,7``; empty parts are left out."""
@@ -128,6 +131,7 @@ def parse(search: str | None) -> View:
         after=_id(raw.get("after")),
         edit=_id(raw.get("edit")),
         copy=_id(raw.get("copy")),
+        page=_id(raw.get("page")),
     )
 
 

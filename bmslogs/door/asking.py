@@ -445,7 +445,7 @@ def plan(log: stored_logs.Log | Place, *, store: Store | Place | None = None) ->
     >>> import bmslogs
     >>> next_logs = bmslogs.plan("20260516")
     >>> next_logs.to_frame()["log"].tolist()[0]
-    'drive'
+    'charge'
     """
     from bmslogs.analysis.planner import plan as planned
     from bmslogs.faces.on_bench import bench_of

@@ -26,7 +26,7 @@ def comparison_lines(comparison: Comparison) -> list[tuple[str, str]]:
         for line in lines:
             if line.endswith(":"):
                 word = line.removesuffix(":").strip()
-            else:
+            elif not line.endswith(": not known"):
                 said.append((word, line.strip()))
     return said
 

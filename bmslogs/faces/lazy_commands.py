@@ -33,7 +33,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
         "keeping.remove", "Remove one log and its answers from the store; the logger's own file is not touched."
     ),
     "verify": ("keeping.verify", "Verify that every stored log is whole and is what its name says."),
-    "explain": ("showing.explain", "Say what a quantity or a cause means, how it is estimated and what limits it."),
+    "explain": ("showing.explain", "Say what a quantity, a cause or a word means; show a page of the handbook."),
     "serve": ("showing.serve", "Serve the dashboard; for other machines only with a password in BMSLOGS_PASSWORD."),
 }  # fmt: skip
 """Command: function in `bmslogs.faces.commands`, and the first line of its docstring, which the list of commands shows

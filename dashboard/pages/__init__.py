@@ -2,7 +2,18 @@
 
 from __future__ import annotations
 
-from dashboard.pages import answers, bring, charge, describe, log, pack, record, side_by_side, vehicles
+from dashboard.pages import (
+    answers,
+    bring,
+    charge,
+    describe,
+    handbook,
+    log,
+    pack,
+    record,
+    side_by_side,
+    vehicles,
+)
 
-PAGES = (vehicles, pack, log, charge, answers, side_by_side, record, describe, bring)
+PAGES = (vehicles, pack, log, charge, answers, side_by_side, record, describe, bring, handbook)
 """In the order in which the bar names them."""
