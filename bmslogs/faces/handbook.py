@@ -33,6 +33,7 @@ QUANTITY_GROUP, CAUSE_GROUP = "Quantities", "Causes"
 MOST_FOUND = 12
 """Pages that a search shows (choice)."""
 _LINK = re.compile(r"\[([^\]]+)\]\(([\w-]+)\.md\)")
+_CODE_OR_BRACKETS = re.compile(r"(`[^`]*`|\[[^\]]*\]\([^)]*\))|\[([^\[\]]*)\]")
 _ENTRY = re.compile(r"^- \*\*(.+?)\*\*: (.+?)(?=\n- \*\*|\n\n|\Z)", re.MULTILINE | re.DOTALL)
 
 
@@ -111,8 +112,17 @@ def found(text: str) -> list[tuple[Page, str]]:
 
 
 def linked(text: str, address: str) -> str:
-    """Return Markdown whose links lead to `address` with ``{}`` replaced by the page's name."""
-    return _LINK.sub(lambda m: f"[{m[1]}]({address.format(m[2])})", text)
+    """Return Markdown for a browser: links lead to `address` with ``{}`` replaced by the page's name.
+
+    A unit in square brackets outside code is marked as no link, which some readers of Markdown take it for.
+    """
+    out, fenced = [], False
+    for line in text.split("\n"):
+        fenced ^= line.startswith("```")
+        if not fenced and not line.startswith(("    ", "```")):
+            line = _CODE_OR_BRACKETS.sub(lambda m: m[1] or f"\\[{m[2]}\\]", line)
+        out.append(line)
+    return _LINK.sub(lambda m: f"[{m[1]}]({address.format(m[2])})", "\n".join(out))
 
 
 # ---- the pages of the door -------------------------------------------------------------------------------------

@@ -86,8 +86,7 @@ def results(view: View, text: str) -> list[Any]:
 
 
 def _link(view: View, page: Page, here: bool = False) -> dcc.Link:
-    more = {"aria-current": "page"} if here else {}
-    return dcc.Link(page.title, href=address(view, page.name), className="here" if here else "", **more)
+    return dcc.Link(page.title, href=address(view, page.name), className="here" if here else "")
 
 
 def register(app: Dash, desk: Desk) -> None:
