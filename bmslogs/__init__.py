@@ -4,7 +4,7 @@
 name, an argument or a key of the JSON that stands in a release keeps its meaning until the next major version, and is
 announced two minor versions before it goes; new ones may come at any time. Estimates and findings follow the method,
 whose version stands in ``Diagnosis.method``. Every module below (``bmslogs.base``, ``bmslogs.log``, ..) is private and
-changes without notice, as does ``dashboard``.
+changes without notice, as does ``dashboard``; ``bmslogs.fleet.put_logs`` alone is promised as well.
 
 Errors that a user can mend are ``BmsLogsError``; their text is one line that stands alone.
 """
