@@ -374,9 +374,11 @@ def diagnose_pack(
 
 
 def compare(
-    *packs: str, before: Place | Diagnosis | None = None, after: Place | Diagnosis | None = None,
+    *packs: str,
+    before: Place | stored_logs.Log | Diagnosis | None = None,
+    after: Place | stored_logs.Log | Diagnosis | None = None,
     store: Store | Place | None = None,
-) -> Comparison:  # fmt: skip
+) -> Comparison:
     """Set packs side by side, or one pack before and after a repair.
 
     Parameters
@@ -384,7 +386,7 @@ def compare(
     *packs
         Ids of packs of the store, reduced to one temperature and one band of charge inside the data.
     before, after
-        Instead of packs: a log before the repair and one after it, by id or as diagnoses.
+        Instead of packs: a log before the repair and one after it, by id, as logs or as diagnoses.
     store
         As for `open_store`.
 

@@ -18,6 +18,8 @@ import pytest
 
 import bmslogs
 from bmslogs.base.cautions import CAUTIONS, LOCAL_RULES
+from bmslogs.door.asking import Diagnosis
+from bmslogs.door.showing import Shown
 from sample_logs import SAMPLES
 from tests.faces.examples import WREN, diagnosis
 from tests.faces.program import Program
@@ -81,12 +83,19 @@ def test_a_log_plots_without_the_dashboard(at_work: Path) -> None:
     assert done.stdout.strip() == "[]", done.stderr
 
 
-def test_a_script_without_a_guard_diagnoses_a_store_in_parallel(at_work: Path) -> None:
+SPAWNED = """import multiprocessing
+from bmslogs.fleet import processes, run
+run.cheap_processes = lambda: processes._without_main(multiprocessing.get_context("spawn"))
+"""
+
+
+@pytest.mark.parametrize("begin", ["", SPAWNED], ids=["as this system has it", "each worker begun anew"])
+def test_a_script_without_a_guard_diagnoses_a_store_in_parallel(begin: str, at_work: Path) -> None:
     for answer in (at_work / "bms_store" / "_answers").rglob("*.json"):
         answer.unlink()
     script = at_work / "all.py"
     script.write_text(
-        "import bmslogs\nprint('begun', flush=True)\nrun = bmslogs.diagnose_store('bms_store', workers=2)\n"
+        begin + "import bmslogs\nprint('begun', flush=True)\nrun = bmslogs.diagnose_store('bms_store', workers=2)\n"
         "print([(o.status, o.reason) for o in run.outcomes])\nimport __main__; print(__main__.__file__)\n",
         encoding="utf-8",
     )
@@ -102,7 +111,7 @@ def test_a_script_without_a_guard_diagnoses_a_store_in_parallel(at_work: Path) -
 
 
 @functools.cache
-def asked(name: str) -> bmslogs.door.showing.Shown:
+def asked(name: str) -> Shown:
     """One result of each kind; made once, in whichever copy of the workshop asks first."""
     makers = {
         "log": lambda: bmslogs.diagnose(DRIVE),
@@ -183,6 +192,13 @@ def test_the_frame_of_a_diagnosis_has_a_row_an_estimate_and_a_finding_with_units
         assert pd.isna(row["temperature_C"]) if temperature is None else row["temperature_C"] == temperature
 
 
+def test_a_log_in_memory_is_answered_as_the_stored_one(at_work: Path) -> None:
+    log = bmslogs.read_log("20260601")
+    assert bmslogs.diagnose(log).to_json() == bmslogs.diagnose("20260601").to_json()
+    (path,) = at_work.glob("bms_store/vehicle=*/pack=*/20260601*.parquet")
+    assert bmslogs.diagnose(path).to_json() == bmslogs.diagnose("20260601").to_json()
+
+
 def test_a_log_as_a_frame_is_what_the_store_holds(at_work: Path) -> None:
     (path,) = at_work.glob(f"bms_store/vehicle=*/pack=*/{DRIVE}*.parquet")
     stored, log = pd.read_parquet(path), bmslogs.read_log(path)
@@ -196,7 +212,7 @@ def test_a_log_as_a_frame_is_what_the_store_holds(at_work: Path) -> None:
 
 
 def test_names_from_files_are_shown_as_text() -> None:
-    made = bmslogs.door.asking.Diagnosis(diagnosis(name="<b>Wren</b>"), WREN)
+    made = Diagnosis(diagnosis(name="<b>Wren</b>"), WREN)
     assert "<b>Wren" not in made._repr_html_() and "&lt;b&gt;Wren" in made._repr_html_()
 
 
