@@ -32,6 +32,8 @@ OFFERED = "Python"
 QUANTITY_GROUP, CAUSE_GROUP = "Quantities", "Causes"
 MOST_FOUND = 12
 """Pages that a search shows (choice)."""
+SHOWN_CHARACTERS = 120
+"""Of the line that a search shows under a page (choice)."""
 _LINK = re.compile(r"\[([^\]]+)\]\(([\w-]+)\.md\)")
 _CODE_OR_BRACKETS = re.compile(r"(`[^`]*`|\[[^\]]*\]\([^)]*\))|\[([^\[\]]*)\]")
 _ENTRY = re.compile(r"^- \*\*(.+?)\*\*: (.+?)(?=\n- \*\*|\n\n|\Z)", re.MULTILINE | re.DOTALL)
@@ -202,8 +204,20 @@ def _key(name: str) -> str:
 
 
 def _line_with(text: str, words: list[str]) -> str:
-    """Return the first line of prose that holds one of the words, without marks of Markdown."""
-    for line in text.splitlines()[1:]:
-        if any(word in line.lower() for word in words) and not line.startswith("#"):
-            return re.sub(r"[*`|]", "", _LINK.sub(r"\1", line)).strip(" -")
+    """Return the words around the first place in the prose that holds one of those searched for, without marks."""
+    for paragraph in re.split(r"\n(?:\n+|(?=[-|]|\d+\. ))", text.partition("\n")[2]):
+        if paragraph.startswith(("#", "    ", "```", "|--")):
+            continue
+        plain = " ".join(re.sub(r"[*`|]", "", _LINK.sub(r"\1", paragraph)).removeprefix("- ").split())
+        places = [plain.lower().find(word) for word in words]
+        if max(places) >= 0:
+            return _around(plain, min(place for place in places if place >= 0))
     return ""
+
+
+def _around(plain: str, place: int) -> str:
+    """Return some `SHOWN_CHARACTERS` of a line from a little before `place`, cut between words."""
+    first = 0 if place < SHOWN_CHARACTERS // 2 else plain.rfind(" ", 0, place - SHOWN_CHARACTERS // 4) + 1
+    cut = plain[first : first + SHOWN_CHARACTERS]
+    more = first + SHOWN_CHARACTERS < len(plain)
+    return (".. " if first else "") + (cut.rsplit(" ", 1)[0] + " .." if more else cut)

@@ -151,7 +151,9 @@ def test_a_search_finds_title_before_text_and_names_a_line() -> None:
     hits = found("bleed needed")
     assert hits[0][0].name == "bleed_needed"
     assert "mathematics" in {page.name for page, _ in found("student")}
-    assert all(line for _, line in found("plateau"))
+    shown = found("plateau")
+    assert shown and all("plateau" in line.lower() and len(line) < 130 for _, line in shown)
+    assert not any(mark in line for _, line in shown for mark in ("[", "`", "**"))
     assert found("") == [] and found("sulphation") == []
 
 
