@@ -44,6 +44,8 @@ class View:
         In the history: a plot a module, and values as measured instead of against the pack's middle.
     edit, copy
         Pack whose description is changed, or copied for another.
+    page
+        Page of the handbook.
     """
 
     pack: str = ""
@@ -65,6 +67,7 @@ class View:
     measured: bool = False
     edit: str = ""
     copy: str = ""
+    page: str = ""
 
     def query(self) -> str:
         """Return the query of the address, such as ``?pack=heron-main&cells=5,7``; empty parts are left out."""
@@ -134,6 +137,7 @@ def parse(search: str | None) -> View:
         measured=raw.get("measured") == "1",
         edit=_id(raw.get("edit")),
         copy=_id(raw.get("copy")),
+        page=_id(raw.get("page")),
     )
 
 

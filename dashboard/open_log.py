@@ -9,7 +9,6 @@ from __future__ import annotations
 import threading
 from collections import OrderedDict
 from collections.abc import Iterable
-from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
@@ -23,28 +22,23 @@ from bmslogs.analysis.stretches import Stretch, current_at_rest, stretches
 from bmslogs.base.columns import numbered
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
+from bmslogs.faces.figures.reduce import (
+    LINE_POINTS,
+    SENSOR_POINTS,
+    Floats32,
+    Reduced,
+    coarser,
+    columns_of,
+    reduce_rows,
+    view_of,
+)
 from bmslogs.faces.figures.series import thin
 from bmslogs.faces.figures.window import LogView
 
-Floats32 = npt.NDArray[np.float32]
 PARTS = 6000  # parts of the overview (choice: some ten megabytes for a hundred cells)
 LEAST_PARTS = 900  # a window with fewer parts than this is read from its rows
-BINS = 420  # columns of a strip on the screen
-LINE_POINTS = 1200  # of one line: about one a pixel of the widest figure (choice)
-SENSOR_POINTS = 400  # temperatures move slowly (choice)
 KEPT_BLOCKS = 12  # decoded row groups that stay in memory over all logs
 KEPT_LOGS = 6
-
-
-@dataclass(frozen=True)
-class Reduced:
-    """Cells in equal parts of the rows: (cells, parts) lowest, mean, highest [mV], share of bleeding 0..1."""
-
-    start: npt.NDArray[np.int64]
-    low: Floats32
-    mean: Floats32
-    high: Floats32
-    bleed: Floats32 | None
 
 
 class OpenLog:
@@ -103,7 +97,7 @@ class OpenLog:
         for group in range(len(self._offsets) - 1):
             block, flags = self._group(group)
             start = np.arange(0, block.shape[1], size)
-            pieces.append((start + self._offsets[group], _reduce(block, flags, start)))
+            pieces.append((start + self._offsets[group], reduce_rows(block, flags, start)))
         parts = [r for _, r in pieces]
         bleed = None if parts[0].bleed is None else np.concatenate([r.bleed for r in parts], axis=1)  # type: ignore[misc]
         return Reduced(
@@ -135,26 +129,14 @@ class OpenLog:
         a = max(0, min(a, self.rows - 2)) if self.rows > 1 else 0
         b = max(a + 2, min(b, self.rows)) if self.rows > 1 else self.rows
         reduced, lines = self._reduced(a, b, [c for c in cells if c in self.cells])
-        middle = reduced.mean
-        with np.errstate(invalid="ignore"):
-            mean = _nanmean(middle)
-        deviation = (middle - mean[None, :]).T
-        return LogView(
-            time=self.time[reduced.start],
-            low=_fold(np.fmin, reduced.low) * 1e-3,
-            mean=mean * 1e-3,
-            high=_fold(np.fmax, reduced.high) * 1e-3,
-            deviation=deviation,
-            cells=self.cells,
+        return view_of(
+            reduced,
+            self.time,
+            self.cells,
             lines={c: (t, v * 1e-3) for c, (t, v) in lines.items()},
             current=None if self.current is None else self._thin(self.current, a, b),
             temperatures={n: self._thin(v, a, b, SENSOR_POINTS) for n, v in self.temperatures.items()},
-            bleed=None if reduced.bleed is None else reduced.bleed.T,
-            stretches=tuple(
-                (s.kind, self.time[s.first], self.time[s.last])
-                for s in self.stretches
-                if s.last >= a and s.first < b
-            ),
+            stretches=[s for s in self.stretches if s.last >= a and s.first < b],
             rows=b - a,
         )
 
@@ -180,14 +162,13 @@ class OpenLog:
                 whole.high[:, first:last],
                 None if whole.bleed is None else whole.bleed[:, first:last],
             )
-            return _coarser(part), {c: self._zigzag(part, self.cells.index(c)) for c in cells}
+            return coarser(part), {c: self._zigzag(part, self.cells.index(c)) for c in cells}
         block, flags = self._rows(a, b)
-        start = np.unique(np.linspace(0, b - a, min(BINS, b - a), endpoint=False).astype(np.int64))
-        reduced = _reduce(block, flags, start)
+        reduced = reduce_rows(block, flags, columns_of(b - a))
         lines = {
             c: thin(self.time[a:b], block[self.cells.index(c)].astype(float), LINE_POINTS) for c in cells
         }
-        return Reduced(start + a, reduced.low, reduced.mean, reduced.high, reduced.bleed), lines  # type: ignore[return-value]
+        return Reduced(reduced.start + a, reduced.low, reduced.mean, reduced.high, reduced.bleed), lines  # type: ignore[return-value]
 
     def _zigzag(self, part: Reduced, row: int) -> tuple[npt.NDArray[np.datetime64], npt.NDArray[np.float64]]:
         """Lowest and highest of each part by turns, so that no extreme is lost."""
@@ -288,56 +269,3 @@ def _decode(
         if flag:
             on[i] = table.column(flag).fill_null(False).to_numpy(zero_copy_only=False)
     return block, on
-
-
-def _reduce(block: Floats32, flags: npt.NDArray[np.bool_] | None, start: npt.NDArray[np.int64]) -> Reduced:
-    """Reduce (cells, rows) to the parts that begin at `start`; missing readings do not count."""
-    if len(start) == block.shape[1]:
-        share = None if flags is None else flags.astype(np.float32)
-        return Reduced(start, block, block, block, share)
-    low = np.fmin.reduceat(block, start, axis=1)
-    high = np.fmax.reduceat(block, start, axis=1)
-    length = np.diff(np.append(start, block.shape[1])).astype(np.float32)
-    total = np.add.reduceat(block, start, axis=1)
-    mean = total / length
-    holes = np.isnan(mean)
-    if holes.any():
-        good = ~np.isnan(block)
-        count = np.add.reduceat(good, start, axis=1, dtype=np.int32)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            mean = np.add.reduceat(np.where(good, block, 0), start, axis=1) / count
-    share = (
-        None
-        if flags is None
-        else (np.add.reduceat(flags, start, axis=1, dtype=np.int32) / length).astype(np.float32)
-    )
-    return Reduced(start, low, mean.astype(np.float32), high, share)
-
-
-def _coarser(part: Reduced) -> Reduced:
-    """Reduce further, to the columns that a screen shows."""
-    size = max(1, -(-part.low.shape[1] // BINS))
-    edges = np.arange(0, part.low.shape[1], size)
-    length = np.diff(np.append(edges, part.low.shape[1])).astype(np.float32)
-    good = np.isfinite(part.mean)
-    count = np.add.reduceat(good, edges, axis=1, dtype=np.int32)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = (np.add.reduceat(np.where(good, part.mean, 0), edges, axis=1) / count).astype(np.float32)
-    bleed = None if part.bleed is None else np.add.reduceat(part.bleed, edges, axis=1) / length
-    return Reduced(
-        part.start[edges],
-        np.fmin.reduceat(part.low, edges, axis=1),
-        mean,
-        np.fmax.reduceat(part.high, edges, axis=1),
-        bleed,
-    )
-
-
-def _nanmean(values: Floats32) -> npt.NDArray[np.float64]:
-    good = np.isfinite(values)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.where(good, values, 0).sum(axis=0, dtype=np.float64) / good.sum(axis=0)
-
-
-def _fold(what: np.ufunc, values: Floats32) -> npt.NDArray[np.float64]:
-    return np.asarray(what.reduce(values, axis=0), np.float64)

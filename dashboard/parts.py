@@ -49,12 +49,14 @@ def graph(figure: go.Figure | dict[str, Any], label: str, *, id: Any = None, sti
     )
 
 
-def heading(title: str, says: Any = None) -> html.Div:
-    """Return the title of a page with one line under it."""
-    return html.Div([html.H1(title), html.P(says, className="lead") if says else None], className="heading")
+def heading(title: str, says: Any = None, *, chapter: str | None = None) -> html.Div:
+    """Return the title of a page with one line under it, and the chapter of the handbook that tells more."""
+    line = [*says] if isinstance(says, list) else [says]
+    line += [" ", explained(chapter, "More in the handbook.")] if chapter else []
+    return html.Div([html.H1(title), html.P(line, className="lead") if says else None], className="heading")
 
 
-def section(title: str, *content: Any, id: str | None = None) -> html.Section:
+def section(title: Any, *content: Any, id: str | None = None) -> html.Section:
     """Return a titled part of a page."""
     more = {"id": id} if id else {}
     return html.Section([html.H2(title), *content], className="part", **more)
@@ -129,6 +131,11 @@ def size_line(finding: Finding) -> html.P | None:
     )
 
 
+def explained(key: str, text: str | None = None) -> dcc.Link:
+    """Return the title of a quantity or cause, or another text, as a link to its page of the handbook."""
+    return dcc.Link(text or title_of(key), href=f"/handbook?page={key}", className="explained")
+
+
 def facts(rows: Sequence[tuple[Any, Any]]) -> html.Table:
     """Return a table of names and values."""
     return html.Table(
@@ -136,13 +143,13 @@ def facts(rows: Sequence[tuple[Any, Any]]) -> html.Table:
     )
 
 
-def estimate_rows(estimates: Sequence[Estimate]) -> list[tuple[str, Any]]:
+def estimate_rows(estimates: Sequence[Estimate]) -> list[tuple[Any, Any]]:
     """Return estimates as rows: title, value with interval and conditions."""
-    rows: list[tuple[str, Any]] = []
+    rows: list[tuple[Any, Any]] = []
     for e in estimates:
         note = conditions_line(e.conditions) if e.status != "not_determinable" else (e.settle_by or "")
         value = [html.Span(say_estimate(e)), html.Small(note, className="quiet")] if note else say_estimate(e)
-        rows.append((title_of(e.quantity), value))
+        rows.append((explained(e.quantity), value))
     return rows
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import dcc, html
 
-from bmslogs import __version__
+from bmslogs.base.version import __version__
 from dashboard.frame import Frame
 from dashboard.parts import cautions_footer
 

@@ -164,6 +164,15 @@ class Pack(_Part):
             )
         return self
 
+    def __repr__(self) -> str:
+        modules = f", {len(self.modules)} modules" if self.modules else ""
+        return (
+            f"<Pack {self.id} of {self.vehicle}: {self.cells_in_series} cells in series{modules}, {self.chemistry}, "
+            f"{self.nominal_capacity_Ah:g} Ah>"
+        )
+
+    __str__ = __repr__
+
     def module_of(self, cell: int) -> str | None:
         """Return the name of the module that holds `cell`, None where modules are not described."""
         return next((m.name for m in self.modules if cell in m.cells), None)

@@ -10,16 +10,7 @@ import typer
 
 from bmslogs.base.errors import BmsLogsError, printable
 from bmslogs.base.version import __version__
-from bmslogs.faces.commands import (
-    answering,
-    importing,
-    keeping,
-    learning,
-    months,
-    planning,
-    showing,
-    workshop,
-)
+from bmslogs.faces.lazy_commands import Commands
 from bmslogs.faces.output import tell
 
 BAD_INPUT = 2
@@ -28,6 +19,7 @@ INTERRUPTED = 130
 
 app = typer.Typer(
     name="bmslogs",
+    cls=Commands,
     no_args_is_help=True,
     add_completion=False,
     rich_markup_mode=None,
@@ -52,24 +44,6 @@ def _options(
     ] = False,
 ) -> None:
     pass
-
-
-app.command("demo")(showing.demo)
-app.command("inspect")(importing.inspect_log)
-app.command("import")(importing.import_logs)
-app.command("diagnose")(answering.diagnose_log)
-app.command("compare")(answering.compare)
-app.command("history")(months.history)
-app.command("record")(showing.record)
-app.command("plan")(planning.plan)
-app.command("own-curve")(learning.own_curve)
-app.command("check-loom")(workshop.check_loom)
-app.command("match")(workshop.match)
-app.command("logs")(keeping.logs)
-app.command("remove")(keeping.remove)
-app.command("verify")(keeping.verify)
-app.command("explain")(showing.explain)
-app.command("serve")(showing.serve)
 
 
 def main() -> None:

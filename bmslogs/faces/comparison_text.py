@@ -8,12 +8,33 @@ from bmslogs.faces.numbers import cells_named, interval
 from bmslogs.faces.unknown import quantity_title
 from bmslogs.findings.compare import Bleeding, Change, Compared, Comparison
 
+SIDE_BY_SIDE = "Side by side"
+
 
 def comparison_text(comparison: Comparison, *, width: int | None = None) -> str:
     """Return the whole comparison as text: what can be compared, with intervals, and what cannot and why."""
     columns = width or terminal_width()
+    parts = [*_told(comparison), ("Cautions", list(comparison.cautions))]
+    return "\n\n".join(part(title, lines, columns) for title, lines in parts if lines)
+
+
+def comparison_lines(comparison: Comparison) -> list[tuple[str, str]]:
+    """Return the same without its cautions: a heading and a line each, what differs before what stands side by side."""
+    said: list[tuple[str, str]] = []
+    for title, lines in sorted(_told(comparison), key=lambda part: part[0] == SIDE_BY_SIDE):
+        word = title
+        for line in lines:
+            if line.endswith(":"):
+                word = line.removesuffix(":").strip()
+            elif not line.endswith(": not known"):
+                said.append((word, line.strip()))
+    return said
+
+
+def _told(comparison: Comparison) -> list[tuple[str, list[str]]]:
+    """Return what a comparison says, part by part."""
     parts = [
-        ("Side by side", [line for q in comparison.quantities if _stands_alone(q) for line in _compared(q)])
+        (SIDE_BY_SIDE, [line for q in comparison.quantities if _stands_alone(q) for line in _compared(q)])
     ]
     if comparison.changes is not None:
         parts.append(("Changes, cell by cell, the pack's middle taken out", _changes(comparison.changes)))
@@ -35,9 +56,8 @@ def comparison_text(comparison: Comparison, *, width: int | None = None) -> str:
         ]),
         ("Work on the packs", list(comparison.events)),
         ("To bear in mind", list(comparison.notes)),
-        ("Cautions", list(comparison.cautions)),
     ]  # fmt: skip
-    return "\n\n".join(part(title, lines, columns) for title, lines in parts if lines)
+    return parts
 
 
 def _stands_alone(q: Compared) -> bool:

@@ -1,47 +1,39 @@
-"""What a quantity or cause means: one Markdown page each, kept beside the code that it explains."""
+"""`bmslogs explain`: the pages of the handbook on a terminal."""
 
 from __future__ import annotations
 
-import difflib
 import sys
 from collections.abc import Mapping
-from importlib import resources
 
 from bmslogs.analysis.registry import QUANTITIES
-from bmslogs.base.errors import BadInput
-from bmslogs.findings.history import EXPLAINED
+from bmslogs.faces.handbook import CAUSE_GROUP, METHODS, QUANTITY_GROUP, Page, glossary, page_of, pages
 from bmslogs.findings.registry import CAUSES
 
 HOMES: dict[str, Mapping[str, object]] = {
     "bmslogs.analysis": QUANTITIES,
     "bmslogs.findings": CAUSES,
-    "bmslogs.findings.history": EXPLAINED,
+    "bmslogs.findings.history": dict.fromkeys(METHODS),
 }
 """The packages whose folder `pages` explains their registry."""
 
+SHOWN_WORDS = ("balance", "bleed", "knee", "median", "plateau", "tap")
+
 
 def page(name: str) -> str:
-    """Return the Markdown page of one quantity or cause.
+    """Return the Markdown of one page of the handbook: a quantity, a cause, a chapter, a name of the door, a word.
 
     Raises
     ------
     BadInput
-        No quantity and no cause has this name; near ones are named.
+        There is none of this name; near ones are named.
     """
-    key = name.strip().lower().replace("-", "_").replace(" ", "_")
-    for package, registry in HOMES.items():
-        if key in registry:
-            return (resources.files(package) / "pages" / f"{key}.md").read_text(encoding="utf-8")
-    near = difflib.get_close_matches(key, [*QUANTITIES, *CAUSES, *EXPLAINED], 3, 0.4)
-    raise BadInput(
-        f"no quantity or cause is named {name!r}",
-        f"one of: {', '.join(near)}" if near else "a name from `bmslogs explain`",
-    )
+    return page_of(name).text
 
 
 def listing() -> str:
-    """Return all quantities and causes, a line each."""
-    wide = max(map(len, [*QUANTITIES, *CAUSES]))
+    """Return what can be explained: quantities and causes with a line each, then the chapters of the handbook."""
+    names = [name for name, one in pages().items() if one.group not in (QUANTITY_GROUP, CAUSE_GROUP)]
+    wide = max(map(len, [*QUANTITIES, *CAUSES, *names]))
     return "\n".join(
         [
             "Quantities",
@@ -50,10 +42,17 @@ def listing() -> str:
             "Causes",
             *(f"  {c.key:<{wide}}  {c.says}" for c in CAUSES.values()),
             "",
-            "Methods",
-            *(f"  {name:<{wide}}  {says}" for name, says in EXPLAINED.items()),
+            "Handbook",
+            *(f"  {name:<{wide}}  {_line_of(pages()[name])}" for name in names),
+            "",
+            "and every word of the glossary, such as: " + ", ".join(w for w in SHOWN_WORDS if w in glossary()),
         ]
     )
+
+
+def _line_of(one: Page) -> str:
+    """Return a page's title; of a name of the door, which is its own title, what it does."""
+    return one.title if one.title != one.name else one.text.split("\n\n")[2].replace("\n", " ")
 
 
 def show(markdown: str) -> None:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import json
 import os
 import sys
-import tempfile
 from pathlib import Path
 from typing import Any
 
 from bmslogs.base.errors import BadInput, printable
+from bmslogs.faces.documents import json_text
 
 STDOUT = "-"
 
@@ -39,6 +39,8 @@ def write_text(path: str | Path, text: str, *, encoding: str = "utf-8") -> None:
     BadInput
         The place cannot be written.
     """
+    import tempfile  # brings half of the standard library along, and most calls write nothing
+
     target = Path(path)
     partial: str | None = None
     try:
@@ -76,4 +78,4 @@ def write_json(target: str, data: dict[str, Any]) -> None:
     if target == STDOUT:
         say(json.dumps(data, indent=1, allow_nan=False))
     else:
-        write_text(target, json.dumps(data, indent=1, allow_nan=False, ensure_ascii=False) + "\n")
+        write_text(target, json_text(data))

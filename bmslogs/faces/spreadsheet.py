@@ -125,6 +125,11 @@ def comparison_csv(comparison: Comparison) -> str:
     ``kind`` says what a row is: ``pack``, ``cell``, ``ratio``, ``bleeding``, ``bleeding difference``, ``place``,
     ``trend``, ``change`` or ``caution``. Values are in the units of the JSON.
     """
+    return table_of(COMPARED_COLUMNS, comparison_rows(comparison))
+
+
+def comparison_rows(comparison: Comparison) -> list[dict[str, Cell]]:
+    """Return the rows of that table; a column that does not apply is left out of a row."""
     rows: list[dict[str, Cell]] = []
     for q in comparison.quantities:
         unit = QUANTITIES[q.quantity].unit if q.quantity in QUANTITIES else None
@@ -219,7 +224,7 @@ def comparison_csv(comparison: Comparison) -> str:
             }
         )
     rows += [{"kind": "caution", "says": caution} for caution in comparison.cautions]
-    return table_of(COMPARED_COLUMNS, rows)
+    return rows
 
 
 def _of_pack(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +12,11 @@ from bmslogs.base.errors import BadInput
 
 MOST_BYTES = 1_000_000
 DELIMITERS = (";", "\t", ",")
+READINGS, METER = ("cell", "voltage_V"), ("meter_V",)
+"""Columns of the readings of a sense loom: needed, and where measured."""
+MEASURED = ("name", "rest_voltage_V", "capacity_Ah", "capacity_half_width_Ah")
+MEASURED_MORE = ("resistance_ohm", "resistance_half_width_ohm", "lot")
+"""Columns of cells or modules measured on arrival: needed, and where measured."""
 
 
 @dataclass(frozen=True)
@@ -37,9 +43,12 @@ class Row:
         if text is None:
             return None
         try:
-            return float(text.replace(",", "."))
+            value = float(text.replace(",", "."))
         except ValueError:
-            raise BadInput(repr(text), "a number", file=self.file, line=self.line, column=column) from None
+            value = math.nan
+        if not math.isfinite(value):
+            raise BadInput(repr(text), "a number", file=self.file, line=self.line, column=column)
+        return value
 
     def needed(self, column: str) -> float:
         """Return a cell's number, which must be there."""
@@ -65,6 +74,19 @@ def read_table(path: Path, needed: Sequence[str], optional: Sequence[str] = ()) 
         raise BadInput("no such file", "a CSV table", file=path) from None
     except (OSError, UnicodeDecodeError) as error:
         raise BadInput(f"cannot be read ({error})", "a CSV table, UTF-8", file=path) from None
+    return table_rows(lines, path, needed, optional)
+
+
+def table_rows(
+    lines: Sequence[str], path: Path, needed: Sequence[str], optional: Sequence[str] = ()
+) -> list[Row]:
+    """Return the rows of a table's lines, the header first; `path` is what an error names.
+
+    Raises
+    ------
+    BadInput
+        Not such a table, a needed column is missing, or a column is not known.
+    """
     if not lines:
         raise BadInput("an empty file", f"a table with columns {', '.join(needed)}", file=path)
     delimiter = next((d for d in DELIMITERS if d in lines[0]), ",")

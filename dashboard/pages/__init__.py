@@ -7,6 +7,7 @@ from dashboard.pages import (
     bring,
     charge,
     describe,
+    handbook,
     history,
     log,
     pack,
@@ -15,5 +16,5 @@ from dashboard.pages import (
     vehicles,
 )
 
-PAGES = (vehicles, pack, log, charge, answers, history, side_by_side, record, describe, bring)
+PAGES = (vehicles, pack, log, charge, answers, history, side_by_side, record, describe, bring, handbook)
 """In the order in which the bar names them."""

@@ -13,7 +13,8 @@ from bmslogs.base.results import Diagnosis, Finding, by_urgency
 from bmslogs.faces.answers import shown_by
 from bmslogs.faces.explain import page
 from bmslogs.faces.figures import nothing, proof_picture, question
-from bmslogs.faces.figures.words import plain_words, sentence, title_of
+from bmslogs.faces.figures.words import plain_words, sentence
+from bmslogs.faces.handbook import linked
 from bmslogs.faces.unknown import nothing_found, unknowns
 from bmslogs.findings.registry import CAUSES
 from dashboard.address import parse
@@ -26,6 +27,7 @@ from dashboard.parts import (
     cautions_of,
     choose_pack,
     empty,
+    explained,
     following,
     graph,
     heading,
@@ -242,7 +244,7 @@ def _card(frame: Frame, answer: Answer) -> html.Article:
             html.Div(
                 [
                     level(finding.level),
-                    html.Span(title_of(finding.cause), className="cause"),
+                    html.Span(explained(finding.cause), className="cause"),
                     html.Span(f"{number}", className="quiet number"),
                 ],
                 className="card-head",
@@ -291,7 +293,7 @@ def _meaning(cause: str) -> html.Details | None:
     """Return the page that explains a cause, folded up; its headings one step below those of the card."""
     if cause not in CAUSES:
         return None
-    text = page(cause).split("\n", 1)[1].replace("\n## ", "\n#### ")
+    text = linked(page(cause), "/handbook?page={}").split("\n", 1)[1].replace("\n## ", "\n#### ")
     return html.Details(
         [html.Summary("What this means, and what looks like it"), dcc.Markdown(text)], className="meaning"
     )
@@ -353,7 +355,7 @@ def _unknown(frame: Frame, weighed: Diagnosis, label: str) -> Any:
     body = [
         html.Tr(
             [
-                html.Th(u.title(), scope="row"),
+                html.Th(explained(u.quantity), scope="row"),
                 html.Td(_unbroken(u.of(frame.pack.cells_in_series))),
                 html.Td(sentence(u.why)),
                 html.Td(u.settle_by),

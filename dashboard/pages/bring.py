@@ -48,6 +48,7 @@ def layout(frame: Frame, jobs: Jobs | None = None) -> html.Div:
                 "Bring logs in",
                 "Files as the logger wrote them: CSV or text, also packed as gz or zip. Nothing leaves this "
                 "machine.",
+                chapter="profile",
             ),
             html.Div(
                 [

@@ -41,6 +41,7 @@ def layout(frame: Frame) -> html.Div:
     head = heading(
         f"Charge of {frame.pack.vehicle}",
         "Who is full first, how far the others are behind, and whether bleeding can mend it.",
+        chapter="first-charge",
     )
     if not frame.logs:
         return html.Div([head, no_logs(frame.pack.id)])

@@ -36,7 +36,9 @@ def layout(frame: Frame) -> html.Div:
     return html.Div(
         [
             heading(
-                title, "Once, by hand. Logs that were brought in keep the pack as it was described then."
+                title,
+                "Once, by hand. Logs that were brought in keep the pack as it was described then.",
+                chapter="pack-file",
             ),
             html.Div(
                 [

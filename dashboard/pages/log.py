@@ -10,7 +10,7 @@ from dash import ClientsideFunction, Dash, Input, Output, State, ctx, html, no_u
 
 from bmslogs.base.errors import BmsLogsError
 from bmslogs.faces.figures.window import log_drawing
-from bmslogs.faces.figures.words import LEVEL_WORDS, plain_words, title_of
+from bmslogs.faces.figures.words import LEVEL_WORDS, plain_words
 from bmslogs.faces.unknown import nothing_found
 from dashboard.address import View
 from dashboard.desk import Desk
@@ -18,7 +18,17 @@ from dashboard.evidence import marks
 from dashboard.frame import Frame
 from dashboard.light_json import light
 from dashboard.open_log import OpenLog
-from dashboard.parts import action, choose_pack, empty, finding_line, graph, heading, no_logs, refused
+from dashboard.parts import (
+    action,
+    choose_pack,
+    empty,
+    explained,
+    finding_line,
+    graph,
+    heading,
+    no_logs,
+    refused,
+)
 
 TITLE, PATH = "Log", "/log"
 NAMED = 4  # cells of findings that are drawn as lines where none is picked
@@ -155,7 +165,7 @@ def side(frame: Frame) -> list[Any]:
         )
     if frame.finding is not None:
         out += [
-            html.H3(f"{LEVEL_WORDS[frame.finding.level]}: {title_of(frame.finding.cause)}"),
+            html.H3([f"{LEVEL_WORDS[frame.finding.level]}: ", explained(frame.finding.cause)]),
             html.Ul([html.Li(plain_words(b)) for b in frame.finding.because]),
             action("Its proof and the next step", frame.here.link("/answers"), main=True),
         ]

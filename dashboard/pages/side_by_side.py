@@ -22,7 +22,7 @@ from bmslogs.findings.compare import Comparison, compare_before_after, compare_p
 from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
-from dashboard.parts import action, empty, graph, heading, refused, section, select, table_response
+from dashboard.parts import action, empty, explained, graph, heading, refused, section, select, table_response
 from dashboard.shell import log_name
 
 TITLE, PATH = "Side by side", "/side-by-side"
@@ -40,6 +40,7 @@ def layout(frame: Frame) -> html.Div:
     head = heading(
         "Side by side",
         "Packs of one design at the same temperature, charge and load, each with its interval.",
+        chapter="between-vehicles",
     )
     if not packs:
         return html.Div(
@@ -117,7 +118,7 @@ def _places(frame: Frame, packs: list[Pack], diagnoses: dict[str, list[Diagnosis
             effects = [{**p.to_json(), "stands_out": p.stands_out} for p in part]
             named = [e for e in effects if e["stands_out"]]
             out += [
-                html.H4(title_of(quantity)),
+                html.H4(explained(quantity)),
                 html.Div(
                     [
                         graph(
@@ -192,7 +193,7 @@ def _compared(frame: Frame, result: Comparison) -> list[Any]:
         if one.comparable:
             shown.append(
                 section(
-                    title_of(one.quantity),
+                    explained(one.quantity),
                     graph(
                         side_by_side(result.to_json(), one.quantity, look=frame.look),
                         f"{title_of(one.quantity)}, packs side by side",
@@ -201,7 +202,7 @@ def _compared(frame: Frame, result: Comparison) -> list[Any]:
             )
         else:
             cannot.append(
-                html.Li([html.Strong(title_of(one.quantity)), f": {one.why_not or 'no reason given'}"])
+                html.Li([html.Strong(explained(one.quantity)), f": {one.why_not or 'no reason given'}"])
             )
     if cannot:
         count = f"{len(cannot)} quantit{'ies' if len(cannot) > 1 else 'y'}, each with the log that would settle it"
@@ -279,7 +280,7 @@ def _changes(frame: Frame, pack: Pack, before: Any, after: Any) -> list[Any]:
     changes = [c.to_json() for c in result.changes or ()]
     out: list[Any] = [html.Ul([html.Li(n) for n in result.notes])] if result.notes else []
     for quantity in dict.fromkeys(c["quantity"] for c in changes):
-        out.append(html.H3(title_of(quantity)))
+        out.append(html.H3(explained(quantity)))
         out.append(
             graph(
                 before_after(pack, changes, quantity, look=frame.look),
@@ -291,7 +292,7 @@ def _changes(frame: Frame, pack: Pack, before: Any, after: Any) -> list[Any]:
     out += (
         [
             html.Ul(
-                [html.Li([html.Strong(title_of(q.quantity)), f": {q.why_not}"]) for q in cannot],
+                [html.Li([html.Strong(explained(q.quantity)), f": {q.why_not}"]) for q in cannot],
                 className="hatched",
             )
         ]

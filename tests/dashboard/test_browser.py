@@ -133,7 +133,7 @@ def test_every_page_stands(store: str, site: Callable[[str], str], reader: Reade
         go(page, path)
         page.locator("h1").first.wait_for()
         assert page.locator("#page-content").inner_text().strip(), path
-        if store == "none" and path != "/describe":
+        if store == "none" and path not in ("/describe", "/handbook"):
             assert page.locator(".empty .button").count() >= 1, path
         elif path in ("/pack", "/log", "/answers", "/"):
             drawn(page)

@@ -11,7 +11,7 @@ import pyarrow.parquet as pq
 import pytest
 from numpy.testing import assert_allclose
 
-from bmslogs.faces.figures import log_picture
+from bmslogs.faces.figures import log_picture, reduce
 from bmslogs.faces.figures.lanes import Mark
 from bmslogs.faces.figures.window import log_drawing
 from dashboard import open_log
@@ -72,7 +72,7 @@ def test_the_one_row_outlier_survives_the_whole_view(stored: tuple[Path, np.ndar
     opened = OpenLog(stored[0])
     view = opened.window(cells=[5])
     assert_allclose([view.low.min(), view.lines[5][1].min()], 3.0)
-    assert len(view.lines[5][0]) < 3000 and len(view.time) <= open_log.BINS + 1
+    assert len(view.lines[5][0]) < 3000 and len(view.time) <= reduce.BINS + 1
 
 
 def test_only_the_windows_row_groups_are_read(

@@ -11,7 +11,8 @@ import pytest
 from bmslogs.base.cautions import CAUTIONS
 from bmslogs.base.errors import BadInput
 from bmslogs.base.results import Diagnosis, Estimate
-from bmslogs.faces.commands.planning import bench_of, bench_text
+from bmslogs.faces.commands.planning import bench_text
+from bmslogs.faces.on_bench import bench_of
 from bmslogs.faces.typed_table import read_table
 from sample_logs import SAMPLES
 from tests.faces.examples import WREN, diagnosis

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -16,6 +16,7 @@ from bmslogs.faces.commands.options import (
     find_pack,
     open_store,
 )
+from bmslogs.faces.documents import import_document
 from bmslogs.faces.output import STDOUT, refuse, say, tell, write_json
 from bmslogs.faces.progress import progress
 
@@ -96,7 +97,7 @@ def import_logs(
         for log in report.logs:
             say(imported_text(log))
     if json is not None:
-        write_json(json, report_json(report))
+        write_json(json, import_document(report))
     for one in report.refused:
         refuse(one.reason, one.file)
     if report.refused:
@@ -125,24 +126,6 @@ def imported_text(log: Imported) -> str:
     repairs += [f"  note: {note}" for note in log.notes]
     repairs += [f"  replaces: log {old}" for old in log.replaces]
     return "\n".join([f"{Path(log.file).name}: log {log.id}, {log.rows} rows, {span}, {state}", *repairs])
-
-
-def report_json(report: ImportReport) -> dict[str, Any]:
-    """Return the import's JSON object."""
-    return {
-        "logs": [
-            {
-                "id": log.id,
-                "file": str(log.file),
-                "rows": log.rows,
-                "status": log.status,
-                "repairs": list(log.repairs),
-                "notes": list(log.notes),
-            }
-            for log in report.logs
-        ],
-        "refused": [{"file": str(one.file), "reason": one.reason} for one in report.refused],
-    }
 
 
 def announce(report: ImportReport) -> None:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
 from bmslogs.faces.commands.options import JsonOption, StoreOption, open_store
+from bmslogs.faces.documents import logs_document
 from bmslogs.faces.output import STDOUT, say, tell, write_json
 
 
@@ -20,7 +21,7 @@ def logs(
     """List the stored logs."""
     entries = open_store(store).logs(pack_id)
     if json is not None:
-        write_json(json, {"logs": [_entry(e) for e in entries]})
+        write_json(json, logs_document(entries))
     if json == STDOUT:
         return
     if not entries:
@@ -32,18 +33,6 @@ def logs(
             f"{e.id}  {e.pack:<{wide}}  {e.start:%Y-%m-%d %H:%M} to {e.end:%Y-%m-%d %H:%M}"
             f"  {e.rows:>8} rows  {e.source}"
         )
-
-
-def _entry(e: Any) -> dict[str, Any]:
-    return {
-        "id": e.id,
-        "pack": e.pack,
-        "vehicle": e.vehicle,
-        "start": e.start.isoformat(),
-        "end": e.end.isoformat(),
-        "rows": e.rows,
-        "source": e.source,
-    }
 
 
 def remove(

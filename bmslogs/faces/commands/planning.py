@@ -2,29 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from bmslogs.faces.commands.options import JsonOption, StoreOption, open_store, stored_log
+from bmslogs.faces.documents import plan_document
 from bmslogs.faces.output import STDOUT, say, write_json
 from bmslogs.faces.progress import progress
 
 if TYPE_CHECKING:
     from bmslogs.analysis.bench_charge import BenchPlan
     from bmslogs.analysis.planner import Expected, Plan
-    from bmslogs.base.pack import Pack
-    from bmslogs.base.results import Diagnosis
 
 QUESTIONS = {
     "joint_share": ("Cell or joint", "mohm", 1e3),
     "follows_module": ("Does it follow the module", "%", 100.0),
 }
 """Questions about a high resistance that are no quantity of their own: title, shown unit, factor."""
-
-WORTH_IT = 0.8
-"""Share of the bleeding time that a bench charge must leave at most to be offered (choice)."""
 
 
 def plan(
@@ -36,6 +31,7 @@ def plan(
     kept = open_store(store)
     from bmslogs.analysis.planner import plan as made_plan
     from bmslogs.faces.answers import answer
+    from bmslogs.faces.on_bench import bench_of
     from bmslogs.log import read_log
 
     log_id = stored_log(kept, log)
@@ -46,28 +42,7 @@ def plan(
     if json != STDOUT:
         say("\n\n".join(filter(None, [bench_text(bench), plan_text(made)])))
     if json is not None:
-        on_bench = None if bench is None else asdict(bench)
-        write_json(json, {"schema": "bmslogs.plan/1", "log": log_id, **asdict(made), "bench": on_bench})
-
-
-def bench_of(diagnosis: Diagnosis, pack: Pack) -> BenchPlan | None:
-    """Return what to charge on the bench.
-
-    None where the log does not tell, bleeding takes less than a day, or charging whole modules would not shorten it.
-    """
-    from bmslogs.analysis.bench_charge import bench_plan
-
-    lack = {
-        e.cell: e.value
-        for e in diagnosis.of("charge_to_full")
-        if e.status == "determined" and e.cell is not None and e.value is not None
-    }
-    if len(lack) < 2:
-        return None
-    made = bench_plan(lack, pack)
-    now, after = made.bleed_hours_now, made.bleed_hours_after
-    shorter = now is None or after is None or after < WORTH_IT * now
-    return made if made.wanted and shorter else None
+        write_json(json, plan_document(log_id, made, bench))
 
 
 def bench_text(bench: BenchPlan | None, *, width: int | None = None) -> str:

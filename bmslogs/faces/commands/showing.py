@@ -49,10 +49,11 @@ def serve(store: StoreOption = None, host: HostOption = "127.0.0.1", port: PortO
 
 def explain(
     name: Annotated[
-        str | None, typer.Argument(metavar="NAME", help="A quantity or cause; without it, all are listed.")
+        str | None,
+        typer.Argument(metavar="NAME", help="A quantity, cause, chapter or word; without it, all are listed."),
     ] = None,
 ) -> None:
-    """Say what a quantity or a cause means, how it is estimated and what limits it."""
+    """Say what a quantity, a cause or a word means; show a page of the handbook."""
     from bmslogs.faces import explain as pages
 
     if name is None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -11,17 +10,13 @@ import typer
 from bmslogs.base.cautions import CAUTIONS
 from bmslogs.base.errors import BadInput
 from bmslogs.faces.commands.options import JsonOption, StoreOption, find_pack, open_store
+from bmslogs.faces.documents import loom_document, match_document
 from bmslogs.faces.output import STDOUT, say, write_json
+from bmslogs.faces.typed_table import MEASURED, MEASURED_MORE, METER, READINGS, read_table
 
 if TYPE_CHECKING:
-    from bmslogs.analysis.loom import LoomReadings, LoomReport
-    from bmslogs.analysis.matching import Item, Match
-    from bmslogs.base.pack import Pack
-
-READINGS = ("cell", "voltage_V")
-METER = ("meter_V",)
-MEASURED = ("name", "rest_voltage_V", "capacity_Ah", "capacity_half_width_Ah")
-MEASURED_MORE = ("resistance_ohm", "resistance_half_width_ohm", "lot")
+    from bmslogs.analysis.loom import LoomReport
+    from bmslogs.analysis.matching import Match
 
 
 def check_loom(
@@ -46,12 +41,13 @@ def check_loom(
 ) -> None:
     """Look for what speaks against a sense loom, before the contactors close."""
     from bmslogs.analysis.loom import check_loom as check
+    from bmslogs.faces.bench_tables import logged_readings, typed_readings
 
     path = Path(readings)
     kept = open_store(store, new=path.exists())
     described = find_pack(pack, kept)
     if path.exists():
-        given = typed_readings(path, described, meter_total, ambient)
+        given = typed_readings(read_table(path, READINGS, METER), described, meter_total, ambient)
     else:
         from bmslogs.faces.answers import find_log
         from bmslogs.log import read_log
@@ -66,64 +62,9 @@ def check_loom(
     if json != STDOUT:
         say(loom_text(report))
     if json is not None:
-        write_json(
-            json,
-            {
-                "schema": "bmslogs.loom/1",
-                "verdict": report.verdict,
-                **asdict(report),
-                "cautions": list(CAUTIONS),
-            },
-        )
+        write_json(json, loom_document(report))
     if report.objections:
         raise typer.Exit(1)
-
-
-def typed_readings(path: Path, pack: Pack, meter_total: float | None, ambient: float | None) -> LoomReadings:
-    """Return the readings of a typed table; a cell that is not in it has none."""
-    import numpy as np
-
-    from bmslogs.analysis.loom import LoomReadings
-    from bmslogs.faces.typed_table import read_table
-
-    rows = read_table(path, READINGS, METER)
-    highest = max([pack.cells_in_series, *(int(r.needed("cell")) for r in rows)])
-    if highest > 1000:
-        raise BadInput(f"cell {highest}", f"1..{pack.cells_in_series}", file=path, column="cell")
-    volts, meter = np.full(highest, np.nan), np.full(highest, np.nan)
-    for row in rows:
-        cell = row.needed("cell")
-        if cell != int(cell) or cell < 1:
-            raise BadInput(
-                f"cell {cell:g}", f"1..{pack.cells_in_series}", file=path, line=row.line, column="cell"
-            )
-        if not np.isnan(volts[int(cell) - 1]):
-            raise BadInput(f"cell {cell:g} twice", "each cell once", file=path, line=row.line, column="cell")
-        volts[int(cell) - 1] = row.needed("voltage_V")
-        by_meter = row.number("meter_V")
-        meter[int(cell) - 1] = np.nan if by_meter is None else by_meter
-    return LoomReadings(
-        volts, meter_total=meter_total, meter_cell=None if np.isnan(meter).all() else meter, ambient=ambient
-    )
-
-
-def logged_readings(log: object, meter_total: float | None, ambient: float | None) -> LoomReadings:
-    """Return the readings of a log at rest: the median of each channel."""
-    import numpy as np
-
-    from bmslogs.analysis.loom import LoomReadings
-    from bmslogs.log import Log
-
-    assert isinstance(log, Log)
-    middle = np.full(max(log.cells), np.nan)
-    middle[np.array(log.cells) - 1] = np.nanmedian(log.cell_voltage, axis=0)
-    bleed = None
-    if log.bleed is not None:
-        bleed = np.zeros(len(middle), dtype=bool)
-        bleed[np.array(log.cells) - 1] = log.bleed.any(axis=0)
-    current = None if log.current is None else float(np.nanmax(np.abs(log.current)))
-    temperature = np.nanmedian(log.temperature, axis=0) if log.temperature.size else None
-    return LoomReadings(middle, meter_total, None, temperature, ambient, bleed, current)
 
 
 def loom_text(report: LoomReport) -> str:
@@ -175,13 +116,14 @@ def match(
     """Plan which measured cells or modules go into which string and place."""
     from bmslogs.analysis.matching import Frame
     from bmslogs.analysis.matching import match as plan
+    from bmslogs.faces.bench_tables import measured_items
 
     frame = Frame(strings, series, parallel, _numbers(heating), voltage_min)
-    made = plan(read_items(measured), frame)
+    made = plan(measured_items(read_table(measured, MEASURED, MEASURED_MORE)), frame)
     if json != STDOUT:
         say(match_text(made))
     if json is not None:
-        write_json(json, {"schema": "bmslogs.match/1", **asdict(made), "cautions": list(CAUTIONS)})
+        write_json(json, match_document(made))
 
 
 def _numbers(text: str | None) -> tuple[float, ...] | None:
@@ -191,25 +133,6 @@ def _numbers(text: str | None) -> tuple[float, ...] | None:
         return tuple(float(part) for part in text.split(","))
     except ValueError:
         raise BadInput(repr(text), "numbers with commas between", column="--heating") from None
-
-
-def read_items(path: Path) -> list[Item]:
-    """Return the measured items in the order of the file, which is that of arrival."""
-    from bmslogs.analysis.matching import Item
-    from bmslogs.faces.typed_table import read_table
-
-    return [
-        Item(
-            name=row.text("name") or f"line {row.line}",
-            rest_voltage=row.needed("rest_voltage_V"),
-            capacity=row.needed("capacity_Ah"),
-            capacity_half_width=row.needed("capacity_half_width_Ah"),
-            resistance=row.number("resistance_ohm"),
-            resistance_half_width=row.number("resistance_half_width_ohm"),
-            lot=row.text("lot"),
-        )
-        for row in read_table(path, MEASURED, MEASURED_MORE)
-    ]
 
 
 def match_text(made: Match) -> str:

@@ -7,6 +7,3 @@ from bmslogs.findings.history.shape import Gap, History, Mark, Point, Series
 from bmslogs.findings.history.topics import TOPICS, Topic
 
 __all__ = ["TOPICS", "Gap", "Gathered", "History", "Mark", "Point", "Series", "Told", "Topic"]
-
-EXPLAINED = {"history": "How slopes over months are told, and when they are not."}
-"""Pages of this room that explain a method rather than one quantity or cause."""

@@ -1,0 +1,31 @@
+"""Fixtures of the door's tests: a folder as its examples expect it."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from sample_logs import SAMPLES
+
+
+@pytest.fixture(scope="session")
+def workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with `sample_logs` and the store `bms_store` of them, diagnosed."""
+    from bmslogs.faces.demo import build
+    from bmslogs.store import Store
+
+    folder = tmp_path_factory.mktemp("workshop")
+    shutil.copytree(SAMPLES, folder / "sample_logs", ignore=shutil.ignore_patterns("*.py", "__pycache__"))
+    build(Store(folder / "bms_store"), lambda _name: None)
+    return folder
+
+
+@pytest.fixture
+def at_work(workshop: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A copy of that folder, entered."""
+    monkeypatch.delenv("BMSLOGS_STORE", raising=False)
+    folder = shutil.copytree(workshop, tmp_path / "workshop")
+    monkeypatch.chdir(folder)
+    return folder
