@@ -13,8 +13,9 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 
-LARGER_MOST = 0.02
-"""A sound cell is larger than the middle one by no more (judgement)."""
+LARGER_MOST = 0.012
+"""A sound cell that began beside the others and is larger lags by no more, as a share of what was charged (judgement:
+the usual spread of a lot)."""
 FIT_TRUSTED = 1.0
 """A capacity that the fit knows to so many practical sizes is not asked of the rests (choice)."""
 
@@ -86,8 +87,9 @@ def lead_of_weight(case: Case) -> Floats:
     """Return (cells,) from which lead on a cell that is first is of practical weight, emptier or smaller alike."""
     least = CAUSES["soc_offset_low"].least or 0.01
     leads, small = case.knowledge.leads, CAUSES["capacity_low"].least or 0.03
-    # one that lags may be larger, by the usual spread of a lot
-    return np.maximum(least, np.where(leads.lags, LARGER_MOST, small) * leads.spans)
+    # of a cell that stayed on the flat the bound says little of how far it is behind; a sound one may be larger, too
+    lag = np.maximum(SURE_SHARE * least, LARGER_MOST * leads.spans)
+    return np.where(leads.lags, lag, np.maximum(least, small * leads.spans))
 
 
 def _first_for_small(case: Case, i: int) -> Finding:

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis.models.supply_block import ALIKE, Block, supply_blocks
+from bmslogs.analysis.statistics import robust_scale
 from bmslogs.base.results import Finding
 from bmslogs.findings.case import METER_FIRST, SURE_SHARE, Case, finding, standing_out
 
@@ -22,6 +23,8 @@ def self_discharge(case: Case) -> list[Finding]:
     found = k.leak
     least = LEAK_PER_AH * k.study.capacity
     if isinstance(found, str):
+        if k.curve_contradicted:
+            return _without_curve(case)
         return [_flat_leak(case, int(i), least) for i in np.flatnonzero(k.flat_leaks > SURE_SHARE * least)]
     known = k.study.trusted & np.isfinite(found.amps) & np.isfinite(found.half)
     value, half_width = np.nan_to_num(found.amps), np.nan_to_num(found.half, nan=1.0)
@@ -62,6 +65,35 @@ def self_discharge(case: Case) -> list[Finding]:
     return out
 
 
+FALL_V, FALL_SCATTERS = 0.005, 8.0
+"""A cell must fall by as much against the others over the time parked [V], and by so many of their scatters, where the
+curve that makes a charge of it may not be used (choice)."""
+
+
+def _without_curve(case: Case) -> list[Finding]:
+    """Cells that fall against the others while parked, where nothing may rest on the open-circuit curve."""
+    drift, _ = case.knowledge.study.parked
+    told = np.isfinite(drift.slope)
+    if told.sum() < LEAST_TOLD:
+        return []
+    fall = -np.nan_to_num(drift.slope) * drift.hours
+    fall = fall - float(np.median(fall[told]))
+    scatter = robust_scale(fall[told], 0.0003)
+    noise = 1.96 * np.nan_to_num(drift.se, nan=np.inf) * drift.hours
+    out = []
+    for i in np.flatnonzero(told & (fall > FALL_V) & (fall > FALL_SCATTERS * scatter) & (fall > 2.0 * noise)):
+        cell = case.cells[i]
+        out.append(finding(
+            case.pack, "self_discharge_high", "look", [cell],
+            f"{case.place(cell)}: it fell by {fall[i] * 1e3:.0f} mV more than the others over {drift.hours:.0f} h "
+            "parked; what that is in charge the curve of the pack file cannot say.",
+            [f"the others scatter by {scatter * 1e3:.1f} mV", f"{case.knowledge.curve_contradicted}"], LEAKS,
+        ))
+    return out
+
+
+LEAST_TOLD = 4
+"""Fewer cells do not tell one from the others (choice)."""
 LEAKS = [
     "Do not leave the pack unattended on charge until this is understood; feel and smell for warmth and electrolyte.",
     "Rule out a load across this cell alone: a bleed switch that stays on, the supply of the BMS, moisture on the "

@@ -16,6 +16,9 @@ Bools = npt.NDArray[np.bool_]
 
 HOT_LEAST = 0.15
 """Least extra rise per ampere squared of practical weight, as a fraction (judgement: common practice, no source)."""
+SURELY_SHARE = 0.75
+"""Share of that size which the nearer bound must pass: places of a sound pack are cooled unlike by as much as that size
+(judgement)."""
 HOT_ACT = 1.0
 CELLS_TOLD = 0.25
 """Extra drop of the cells at a place, as a fraction, from which their heat is told of the place as well (judgement)."""
@@ -166,7 +169,7 @@ def _stand_out(excess: Floats, half: Floats, good: Bools, cold: Floats) -> Bools
 def _surely(excess: float, half: float) -> bool:
     """Whether a place surely warms more: how well the slope is known where all it does wrong grows with its size."""
     # a place with a time constant of its own is fitted the worse the hotter it is: that is no doubt of its being hot
-    return excess - min(half, max(0.6 * excess, 0.35)) > 0.5 * HOT_LEAST
+    return excess - min(half, max(0.6 * excess, 0.35)) > SURELY_SHARE * HOT_LEAST
 
 
 def _hot_finding(

@@ -37,9 +37,10 @@ LONGEST_S = 60.0
 WRONG_SHARE = 0.25
 """Share of bursts that may go the other way: where a lug is open half of the time, what is usual turns over
 (choice)."""
-HELD_SHARE, HELD_C_RATE = 0.05, 0.005
+HELD_SHARE, HELD_C_RATE, LEAST_OHM_SHARE = 0.12, 0.005, 0.3
 """The current holds where it swings by less than this share of it, and of the capacity per hour: at a step a cell whose
-resistance has grown jumps as well (choice)."""
+resistance has grown jumps as well, by less than the last, as a share of a usual resistance, for each ampere that flows
+(choice)."""
 CHANCE = 1e-3
 """How seldom signs alone may fall so, per log."""
 ROUNDS, MEDIAN_ROWS = 25, 1500
@@ -172,7 +173,8 @@ def find(
         found = None if bursts is None else _weighed(int(cell), *bursts, current, seconds, capacity, float(noise[cell]))
         held = big[:, cell] & (swing < HELD_SHARE * np.abs(current[1:]) + HELD_C_RATE * capacity)
         resting = int((big[:, cell] & (np.abs(current[1:]) <= LEAST_C_RATE * capacity)).sum())
-        found = found or _switching(int(cell), jump[:, cell], held, resting, current, seconds, capacity)
+        least_ohm = LEAST_OHM_SHARE * float(resistance[cell])
+        found = found or _switching(int(cell), jump[:, cell], held, resting, current, seconds, capacity, least_ohm)
         if found is not None:
             joints.append(found)
     named = {j.column for j in joints}
@@ -272,7 +274,8 @@ def _weighed(
 
 
 def _switching(
-    cell: int, jump: Floats, held: Bools, resting: int, current: Floats, seconds: Floats, capacity: float
+    cell: int, jump: Floats, held: Bools, resting: int, current: Floats, seconds: Floats, capacity: float,
+    least_ohm: float,
 ) -> LooseJoint | None:
     """Weigh the jumps under a current that holds, of a contact that is open as often as not: no state is the usual one.
 
@@ -286,7 +289,7 @@ def _switching(
     amps = current[at + 1]
     ohm = -jump[at] / amps
     opens = ohm > 0
-    if not WRONG_SHARE < opens.mean() < 1.0 - WRONG_SHARE:
+    if not WRONG_SHARE < opens.mean() < 1.0 - WRONG_SHARE or float(np.median(np.abs(ohm))) < least_ohm:
         return None
     size, load = np.log(np.abs(jump[at])), np.log(np.abs(amps))
     # a contact that opens by halves now and then is less plainly in proportion; then it must have missed the rests, too
