@@ -82,6 +82,11 @@ SURE_SHARE = 0.5
 """Share of the least practical size that the nearer bound of a difference must pass for a `look` (choice)."""
 
 
+OWN_SCATTER_CELLS, OWN_SCATTERS = 10, 2.0
+"""Among as many cells their own scatter tells how unlike they are, and no width counts for more than so many of it
+(choice)."""
+
+
 def standing_out(
     value: Floats, half: Floats, least: float, known: Bools, also: tuple[Floats, Floats] | None = None
 ) -> Bools:
@@ -125,6 +130,9 @@ def _unlike(value: Floats, half: Floats, known: Bools) -> Bools:
         return np.zeros(len(value), bool)
     x = np.where(known, value, np.nan)
     floor = float(np.nanmedian(np.where(known, half, np.nan))) / 2.0
+    if known.sum() >= OWN_SCATTER_CELLS:
+        # where the cells lie far closer together than their widths, these are what all share
+        floor = min(floor, OWN_SCATTERS * robust_scale(x, 0.0))
     scale = robust_scale(x, floor)
     return np.asarray(outliers(x, floor=floor) | (np.abs(x - np.nanmedian(x)) > 3.5 * scale), bool)
 
