@@ -23,6 +23,8 @@ TREMBLES_V, MOVES, MOVES_V = 0.001, 20, 0.020
 """A run holds within this, or a step of the readings where that is more, while the others move over so many times as
 much, and over the last at least [V] (choice)."""
 LEAST_BLOCKS = 5
+FAR_V = 1.0
+"""A channel that reads further from the others is no stuck cell but no cell at all: limits speak of it [V] (choice)."""
 
 
 def trembling_channels(
@@ -67,6 +69,8 @@ def trembling_channels(
             continue
         value = float(np.nanmean(means[first : last + 1, cell]))
         level = float(np.nanmedian(np.nanmedian(means, axis=0)))
+        if abs(value - level) > FAR_V:
+            continue
         off = float(np.nanmax(np.abs(part + level - value)))
         found.append(SensingFault(
             "channel_stuck", (cell,), off,
