@@ -162,56 +162,30 @@ def _chunk(mdf: Any, group: int, offset: int, count: int, start: int, source: So
 
 
 def _get(mdf: Any, name: str, group: int, offset: int, count: int, source: Source) -> Any:
-    import struct
-    import zlib
-
-    from asammdf.blocks.utils import MdfException
-
-    try:
+    with _damage_told(source):
         return mdf.get(name, group, record_offset=offset, record_count=count, raw=True)
-    except (
-        MdfException,
-        ValueError,
-        IndexError,
-        TypeError,
-        zlib.error,
-        struct.error,
-        OSError,
-        MemoryError,
-    ) as error:
-        line = " ".join(str(error).split())[:150]
-        raise BadInput(
-            f"the MF4 recording is damaged ({line})", "a whole recording", file=source.path
-        ) from None
 
 
 def get_physical(mdf: Any, name: str, group: int, index: int, offset: int, count: int, source: Source) -> Any:
     """Return some samples of a channel in its unit, texts where it has a table of them."""
+    with _damage_told(source):
+        return mdf.get(
+            name, group, index, record_offset=offset, record_count=count, ignore_invalidation_bits=False, raw=False
+        )
+
+
+@contextmanager
+def _damage_told(source: Source) -> Iterator[None]:
+    """Tell what the library raises over a damaged file as one line."""
     import struct
     import zlib
 
     from asammdf.blocks.utils import MdfException
 
+    kinds = (MdfException, ValueError, IndexError, TypeError, zlib.error, struct.error, OSError, MemoryError)
     try:
-        return mdf.get(
-            name,
-            group,
-            index,
-            record_offset=offset,
-            record_count=count,
-            ignore_invalidation_bits=False,
-            raw=False,
-        )
-    except (
-        MdfException,
-        ValueError,
-        IndexError,
-        TypeError,
-        zlib.error,
-        struct.error,
-        OSError,
-        MemoryError,
-    ) as error:
+        yield
+    except kinds as error:
         line = " ".join(str(error).split())[:150]
         raise BadInput(
             f"the MF4 recording is damaged ({line})", "a whole recording", file=source.path
