@@ -199,7 +199,9 @@ def _first_sentence(page: str) -> str:
 
 
 def _read(package: str, *parts: str) -> str:
-    return resources.files(package).joinpath(*parts).read_text(encoding="utf-8")
+    # by the folder, not by the package: a package that is asked for its files is imported
+    top, *inner = package.split(".")
+    return resources.files(top).joinpath(*inner, *parts).read_text(encoding="utf-8")
 
 
 def _key(name: str) -> str:

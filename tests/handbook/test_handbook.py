@@ -17,7 +17,7 @@ from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Event, Limits, Pack, parse_pack
 from bmslogs.base.version import __version__
 from bmslogs.faces import explain
-from bmslogs.faces.handbook import CHAPTERS, found, glossary, page_of, pages
+from bmslogs.faces.handbook import CHAPTERS, METHODS, found, glossary, page_of, pages
 from bmslogs.findings.registry import CAUSES
 from bmslogs.importers.plan.profile import Profile, parse_profile
 from bmslogs.store import Store
@@ -36,7 +36,7 @@ def blocks(text: str, language: str) -> list[str]:
 def test_every_chapter_is_listed_and_every_name_is_one_page() -> None:
     there = {f.name.removesuffix(".md") for f in HANDBOOK.iterdir() if f.name.endswith(".md")}
     assert there == {name for names in CHAPTERS.values() for name in names}
-    assert {*there, *OFFERED, *QUANTITIES, *CAUSES} == set(pages())
+    assert {*there, *OFFERED, *QUANTITIES, *CAUSES, *METHODS} == set(pages())
     for page in pages().values():
         assert page.text.startswith("# ") and page.title, page.name
         assert "{" not in page.title and not re.search(r"\{(cautions|door)\}", page.text)
