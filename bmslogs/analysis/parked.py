@@ -143,22 +143,22 @@ def drift(
     )
 
 
-def bridged(stretches: Sequence[Stretch], volts: Floats) -> list[Stretch]:
+def bridged(stretches: Sequence[Stretch], volts: Floats, trusted: Bools) -> list[Stretch]:
     """Return the times parked, those parted by a logger's pause joined where the string stood behind it as before.
 
     Parameters
     ----------
     stretches
         What the pack did, in order.
-    volts
-        (rows, cells) of cells whose readings count [V].
+    volts, trusted
+        (rows, cells) [V]; (cells,) True where the readings count.
     """
     out: list[Stretch] = []
     for part in stretches:
         if part.kind not in ("rest", "parked"):
             continue
         before = out[-1] if out else None
-        if before is not None and before.last + 1 == part.first and _as_it_was(volts, before, part):
+        if before is not None and before.last + 1 == part.first and _as_it_was(volts, trusted, before, part):
             kind: Kind = "parked" if "parked" in (before.kind, part.kind) else "rest"
             out[-1] = Stretch(kind, before.first, part.last)
         else:
@@ -166,13 +166,13 @@ def bridged(stretches: Sequence[Stretch], volts: Floats) -> list[Stretch]:
     return [part for part in out if part.kind == "parked"]
 
 
-def _as_it_was(volts: Floats, before: Stretch, part: Stretch) -> bool:
+def _as_it_was(volts: Floats, trusted: Bools, before: Stretch, part: Stretch) -> bool:
     """Whether the middle cell reads the same on either side of a pause."""
-    if not volts.shape[1]:
+    if not trusted.any():
         return False
     with np.errstate(all="ignore"):
         levels = [
-            float(np.nanmedian(volts[rows]))
+            float(np.nanmedian(volts[rows][:, trusted]))
             for rows in (slice(max(before.first, before.last - 9), before.last + 1),
                          slice(part.first, min(part.last, part.first + 9) + 1))
         ]

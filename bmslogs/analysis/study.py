@@ -226,7 +226,7 @@ class Study(LoadStudy):
     @cached_property
     def parked_through(self) -> Stretch | None:
         """The longest time parked where a logger's pauses are bridged, over which the string stood as it was."""
-        times = parked.bridged(self.stretches, self.log.cell_voltage[:, self.trusted])
+        times = parked.bridged(self.stretches, self.log.cell_voltage, self.trusted)
         return max(times, key=lambda p: float(self.seconds[p.last] - self.seconds[p.first]), default=None)
 
     @cached_property

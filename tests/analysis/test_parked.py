@@ -199,8 +199,8 @@ def test_what_goes_while_nobody_looks_is_no_leak():
 def test_a_pack_that_was_used_in_the_pause_was_not_parked_through():
     rests = [parked.Stretch("parked", 0, 9), parked.Stretch("rest", 10, 19), parked.Stretch("parked", 20, 29)]
     volts = np.full((30, 4), 3.7)
-    assert parked.bridged(rests, volts) == [parked.Stretch("parked", 0, 29)]
+    assert parked.bridged(rests, volts, np.ones(4, bool)) == [parked.Stretch("parked", 0, 29)]
     volts[20:] += 0.006
-    assert parked.bridged(rests, volts) == [parked.Stretch("parked", 0, 19), parked.Stretch("parked", 20, 29)]
+    assert parked.bridged(rests, volts, np.ones(4, bool)) == [parked.Stretch("parked", 0, 19), parked.Stretch("parked", 20, 29)]
     driven = [rests[0], parked.Stretch("drive", 10, 19), rests[2]]
-    assert parked.bridged(driven, np.full((30, 4), 3.7)) == [rests[0], rests[2]]
+    assert parked.bridged(driven, np.full((30, 4), 3.7), np.ones(4, bool)) == [rests[0], rests[2]]
