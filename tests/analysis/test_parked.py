@@ -201,6 +201,7 @@ def test_a_pack_that_was_used_in_the_pause_was_not_parked_through():
     volts = np.full((30, 4), 3.7)
     assert parked.bridged(rests, volts, np.ones(4, bool)) == [parked.Stretch("parked", 0, 29)]
     volts[20:] += 0.006
-    assert parked.bridged(rests, volts, np.ones(4, bool)) == [parked.Stretch("parked", 0, 19), parked.Stretch("parked", 20, 29)]
+    apart = [parked.Stretch("parked", 0, 19), parked.Stretch("parked", 20, 29)]
+    assert parked.bridged(rests, volts, np.ones(4, bool)) == apart
     driven = [rests[0], parked.Stretch("drive", 10, 19), rests[2]]
     assert parked.bridged(driven, np.full((30, 4), 3.7), np.ones(4, bool)) == [rests[0], rests[2]]
