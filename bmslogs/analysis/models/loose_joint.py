@@ -172,7 +172,9 @@ def find(
         bursts = _joint(settled(left[:, cell], loads), big[:, cell], current, least[:, cell], capacity)
         found = None if bursts is None else _weighed(int(cell), *bursts, current, seconds, capacity, float(noise[cell]))
         held = big[:, cell] & (swing < HELD_SHARE * np.abs(current[1:]) + HELD_C_RATE * capacity)
-        resting = int((big[:, cell] & (np.abs(current[1:]) <= LEAST_C_RATE * capacity)).sum())
+        # the step into a rest ends the drop of an open contact: that is no jump at rest
+        still = (np.abs(current[1:]) <= LEAST_C_RATE * capacity) & (swing <= LEAST_C_RATE * capacity)
+        resting = int((big[:, cell] & still).sum())
         least_ohm = LEAST_OHM_SHARE * float(resistance[cell])
         found = found or _switching(int(cell), jump[:, cell], held, resting, current, seconds, capacity, least_ohm)
         if found is not None:
