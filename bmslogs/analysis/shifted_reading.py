@@ -34,7 +34,8 @@ BOARD_ODDS = 1.0
 CLOSELY = 0.15
 """And by no more than this where that is taken although the log fits the cells' own charge and capacity as well."""
 LEFT_MOST = 3.0
-"""A shift that leaves this many times what the usual cell leaves does not explain the cell (choice)."""
+"""A shift that leaves this many times what the usual cell leaves does not explain the cell, unless every other charge
+leaves as many times more (choice)."""
 
 
 @dataclass(frozen=True)
@@ -94,7 +95,7 @@ def weigh_shifts(
     # what the usual cell leaves is the model's own error: nobody is told better than that
     usual = float(np.median(free))
     odds = blocks * np.log(np.maximum(free, usual) / np.maximum(off, usual))
-    odds = np.where(off > LEFT_MOST * usual, np.minimum(odds, 0.0), odds)
+    odds = np.where((off > LEFT_MOST * usual) & (off > free / LEFT_MOST), np.minimum(odds, 0.0), odds)
     return ShiftWeighed(shift - np.median(shift), se, odds)
 
 

@@ -22,6 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import median_filter
+from scipy.special import bdtr, chdtrc, stdtr
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -166,17 +167,18 @@ def find(
     wires, of_wire = _wires(jump, big, least)
     joints = []
     usual = np.sort(counts[trusted])[: max(int(0.75 * trusted.sum()), 1)].max()
+    steady = swing < HELD_SHARE * np.abs(current[1:]) + HELD_C_RATE * capacity
+    # the step into a rest ends the drop of an open contact: that is no jump at rest
+    still = (np.abs(current[1:]) <= LEAST_C_RATE * capacity) & (swing <= LEAST_C_RATE * capacity)
     for cell in np.flatnonzero((counts >= LEAST_BURSTS) & (counts > 3 * usual)):
         if cell in of_wire:
             continue
         bursts = _joint(settled(left[:, cell], loads), big[:, cell], current, least[:, cell], capacity)
         found = None if bursts is None else _weighed(int(cell), *bursts, current, seconds, capacity, float(noise[cell]))
-        held = big[:, cell] & (swing < HELD_SHARE * np.abs(current[1:]) + HELD_C_RATE * capacity)
-        # the step into a rest ends the drop of an open contact: that is no jump at rest
-        still = (np.abs(current[1:]) <= LEAST_C_RATE * capacity) & (swing <= LEAST_C_RATE * capacity)
-        resting = int((big[:, cell] & still).sum())
         least_ohm = LEAST_OHM_SHARE * float(resistance[cell])
-        found = found or _switching(int(cell), jump[:, cell], held, resting, current, seconds, capacity, least_ohm)
+        found = found or _switching(
+            int(cell), jump[:, cell], big[:, cell], steady, still, current, seconds, capacity, least_ohm
+        )
         if found is not None:
             joints.append(found)
     named = {j.column for j in joints}
@@ -276,8 +278,8 @@ def _weighed(
 
 
 def _switching(
-    cell: int, jump: Floats, held: Bools, resting: int, current: Floats, seconds: Floats, capacity: float,
-    least_ohm: float,
+    cell: int, jump: Floats, big: Bools, steady: Bools, still: Bools, current: Floats, seconds: Floats,
+    capacity: float, least_ohm: float,
 ) -> LooseJoint | None:
     """Weigh the jumps under a current that holds, of a contact that is open as often as not: no state is the usual one.
 
@@ -285,7 +287,9 @@ def _switching(
     and both about as often. Jumps that are no contact's know nothing of the load. A change that falls together with a
     step of the current is not seen, so that between two jumps the contact may have been open if either says so.
     """
-    at = np.flatnonzero(held & (np.abs(current[1:]) > LEAST_C_RATE * capacity))
+    loaded = steady & (np.abs(current[1:]) > LEAST_C_RATE * capacity)
+    at = np.flatnonzero(big & loaded)
+    resting = int((big & still).sum())
     if len(at) < 2 * LEAST_BURSTS or resting > WRONG_SHARE * len(at):
         return None
     amps = current[at + 1]
@@ -294,10 +298,12 @@ def _switching(
     if not WRONG_SHARE < opens.mean() < 1.0 - WRONG_SHARE or float(np.median(np.abs(ohm))) < least_ohm:
         return None
     size, load = np.log(np.abs(jump[at])), np.log(np.abs(amps))
-    # a contact that opens by halves now and then is less plainly in proportion; then it must have missed the rests, too
-    against = load.std() > LEAST_SPREAD and (size - load).std() >= size.std()
-    silent = not resting and not against and _misses_the_rests(current, capacity, len(at))
-    if not (_in_proportion(size, load) or silent):
+    # a contact that opens by halves now and then is less plainly in proportion, but never against it
+    if load.std() > LEAST_SPREAD and (size - load).std() >= size.std():
+        return None
+    share = float(still.sum()) / max(int(still.sum() + loaded.sum()), 1)
+    chances = _chance_of_missing_rests(resting, len(at), share), _chance_of_proportion(size, load)
+    if _together(*chances) > CHANCE and not _in_proportion(size, load):
         return None
     between = np.concatenate([[False], opens]) | np.concatenate([~opens, [False]])
     open_rows = np.repeat(between, np.diff(np.concatenate([[0], at + 1, [len(current)]])))
@@ -321,6 +327,24 @@ def _in_proportion(size: Floats, load: Floats) -> bool:
         return False
     correlation = float(np.corrcoef(size, load)[0, 1])
     return correlation > 3.0 / np.sqrt(len(size)) and float((size - load).std()) < PROPORTION * float(size.std())
+
+
+def _chance_of_missing_rests(resting: int, loaded: int, share: float) -> float:
+    """Return how seldom jumps without regard for the load fall so seldom into rests, which are `share` of the rows."""
+    return float(bdtr(resting, resting + loaded, share))
+
+
+def _chance_of_proportion(size: Floats, load: Floats) -> float:
+    """Return how seldom jumps without regard for the load grow with it as these; (n,) logarithms of both."""
+    if load.std() <= LEAST_SPREAD or not size.std() > 0:
+        return 1.0
+    r = min(float(np.corrcoef(size, load)[0, 1]), 1.0 - 1e-12)
+    return float(stdtr(len(size) - 2, -r * np.sqrt((len(size) - 2) / (1.0 - r * r))))
+
+
+def _together(first: float, second: float) -> float:
+    """Return how seldom two independent chances are as small (Fisher, Statistical Methods, 1925, section 21.1)."""
+    return float(chdtrc(4, -2.0 * np.log(max(first * second, 1e-300))))
 
 
 def _misses_the_rests(current: Floats, capacity: float, bursts: int) -> bool:
