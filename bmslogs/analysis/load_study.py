@@ -345,8 +345,7 @@ class LoadStudy(Readings):
         drives = sum(self.seconds[p.last] - self.seconds[p.first] for p in self.stretches if p.kind == "drive")
         rate = thermal.HEATING_CURRENT_C_RATE if drives >= BEND_LEAST_S else thermal.CHARGE_CURRENT_C_RATE
         return thermal.heating(
-            self.log.temperature[rows], self.current[rows], self.seconds[rows], renumber(self.section[rows]), good,
-            rate * self.capacity,
+            self.log.temperature[rows], self.current[rows], self.seconds[rows], good, rate * self.capacity,
         )
 
     @cached_property

@@ -477,7 +477,7 @@ class Readings:
         current = self._filled if self.has_current else None
         idle = current is not None and float(np.sqrt((current**2).mean())) < thermal.IDLE_C_RATE * self.capacity
         found = thermal.sensor_faults(
-            self.log.temperature[:, order], self.seconds, self.soaked, current, self.section, idle
+            self.log.temperature[:, order], self.seconds, self.soaked, current, idle
         )
         return [replace(f, column=int(order[f.column]), doubt=self._or_the_place(f)) for f in found]
 

@@ -97,8 +97,7 @@ class SensorFault:
 
 
 def sensor_faults(
-    temperature: Floats, seconds: Floats, soaked: Bools, current: Floats | None = None, section: Ints | None = None,
-    idle: bool = False,
+    temperature: Floats, seconds: Floats, soaked: Bools, current: Floats | None = None, idle: bool = False,
 ) -> list[SensorFault]:
     """Find temperature sensors at fault.
 
@@ -110,8 +109,8 @@ def sensor_faults(
         (rows,) [s].
     soaked
         (rows,) True where the pack had rested long enough for all places to be alike, or had not yet been loaded.
-    current, section
-        (rows,) [A] without NaN, section numbers from 0; None where the log has no current.
+    current
+        (rows,) [A] without NaN; None where the log has no current.
     idle
         Whether so little current flowed that the weather alone moved the pack.
     """
@@ -125,8 +124,7 @@ def sensor_faults(
     good = _moving(temperature, good, found)
     if len(good) < 2:
         return found
-    section = np.zeros(rows, np.int64) if section is None else section
-    return found + _weighed(temperature[:, good], seconds, soaked, current, section, good, idle)
+    return found + _weighed(temperature[:, good], seconds, soaked, current, good, idle)
 
 
 def _readable(temperature: Floats, found: list[SensorFault]) -> Ints:
@@ -221,8 +219,7 @@ def reading_step(temperature: Floats) -> float:
 
 
 def _weighed(
-    temperature: Floats, seconds: Floats, soaked: Bools, current: Floats | None, section: Ints, columns: Ints,
-    idle: bool,
+    temperature: Floats, seconds: Floats, soaked: Bools, current: Floats | None, columns: Ints, idle: bool,
 ) -> list[SensorFault]:
     """Sensors that part from the others, each explanation weighed on the same rows."""
     pair = len(columns) == 2
@@ -230,7 +227,7 @@ def _weighed(
         middle = np.nanmean(temperature, axis=1) if pair else row_medians(temperature)
     if np.isfinite(middle).sum() < 20:
         return []
-    course, start = warm_place.warmth(middle, seconds, section, current, soaked, idle)
+    course, start = warm_place.warmth(middle, seconds, current, soaked, idle)
     levels = warm_place.block_means(temperature, start)
     for k in range(levels.shape[1]):
         known = np.isfinite(levels[:, k])
@@ -293,7 +290,12 @@ def _verdict(
     if lone < LONE_LEAST:  # the air of these places has long been other than that of the rest
         true_place = max(true_place, found.fault + SHARED_ODDS)
     # one of many looks odd by chance the more often the more there are
-    if found.fault < warm_place.WITHIN + np.log(sensors) or true_place - found.fault > warm_place.WITHIN:
+    if found.fault < warm_place.WITHIN + np.log(sensors):
+        return None
+    # where nothing warms the pack a place that stands by itself, surely far from the rest, is told whatever explains it
+    far = abs(found.size["shift"]) - 1.96 * found.sd["shift"] > SHIFT_LEAST_K
+    told = course.idle and lone >= LONE_LEAST and far
+    if true_place - found.fault > warm_place.WITHIN and not told:
         return None
     doubt = None
     if found.fault - true_place <= warm_place.WITHIN:
@@ -425,14 +427,14 @@ class Heating:
 
 
 def heating(
-    temperature: Floats, current: Floats, seconds: Floats, section: Ints, trusted: Bools, least_A: float
+    temperature: Floats, current: Floats, seconds: Floats, trusted: Bools, least_A: float
 ) -> Heating:
     """Estimate how much each place warms per ampere squared over a drive.
 
     Parameters
     ----------
-    temperature, current, seconds, section
-        (rows, sensors) [degC]; (rows,) [A], [s], section numbers; no NaN in trusted sensors.
+    temperature, current, seconds
+        (rows, sensors) [degC]; (rows,) [A], [s]; no NaN in trusted sensors.
     trusted
         (sensors,) True where the sensor is believed.
     least_A
@@ -458,6 +460,7 @@ def heating(
     if warmed < WARMED_LEAST_K:
         raise NotEnoughData(f"the pack's temperature moved by {warmed:.1f} K only")
     best: tuple[float, float, Floats] | None = None
+    section = warm_place.warm_sections(seconds)
     for tau in TAUS_S:
         column = low_pass(current**2, seconds, section, tau)[pick]
         design = np.column_stack([np.ones_like(hours), np.exp(-(seconds[pick] - seconds[0]) / tau), column])

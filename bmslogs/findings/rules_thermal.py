@@ -10,13 +10,14 @@ from bmslogs.analysis.thermal import SensorFault
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.results import Finding, Level
 from bmslogs.findings.case import METER_FIRST, Case, finding
+from bmslogs.findings.registry import CAUSES
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 HOT_LEAST = 0.15
 """Least extra rise per ampere squared of practical weight, as a fraction (judgement: common practice, no source)."""
-SURELY_SHARE = 0.75
+SURELY_SHARE = 1.0
 """Share of that size which the nearer bound must pass: places of a sound pack are cooled unlike by as much as that size
 (judgement)."""
 HOT_ACT = 1.0
@@ -63,7 +64,7 @@ def _sensor_finding(case: Case, fault: SensorFault, name: str) -> Finding:
     level: Level = "act" if fault.kind in ("open", "short", "stuck") or (hides and cold) else "look"
     if fault.kind == "curve" and fault.doubt is None:
         level = "act"
-    if fault.doubt == "place" and not hides:
+    if fault.doubt == "place" and not hides and not _surely_off(fault):
         level = "note"
     if fault.doubt is None:
         says = f"Temperature sensor {name}{where} is not to be believed: {WORD[fault.kind]}."
@@ -83,6 +84,12 @@ def _sensor_finding(case: Case, fault: SensorFault, name: str) -> Finding:
          "Look at its plug, its seat on the cell and the thermistor curve set in the BMS."],
         size=fault.size_C, half=fault.half_C, sensor=name,
     )
+
+
+def _surely_off(fault: SensorFault) -> bool:
+    """Whether even the nearer bound is of practical size: places of a soaked pack hardly differ by as much."""
+    least = CAUSES["temperature_sensor_fault"].least or 3.0
+    return fault.size_C is not None and fault.half_C is not None and abs(fault.size_C) - fault.half_C > least
 
 
 def hot(case: Case) -> list[Finding]:

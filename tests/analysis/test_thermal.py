@@ -42,7 +42,7 @@ def fit(
     temperature: np.ndarray, current: np.ndarray, t: np.ndarray, trusted: np.ndarray | None = None
 ) -> Heating:
     trusted = np.ones(SENSORS, bool) if trusted is None else trusted
-    return heating(temperature, current, t, np.zeros(len(t), dtype=np.int64), trusted, 0.3 * CAPACITY)
+    return heating(temperature, current, t, trusted, 0.3 * CAPACITY)
 
 
 @pytest.mark.parametrize("tau_s", [600.0, 2400.0])
@@ -147,10 +147,10 @@ def test_a_day_in_the_weather_tells_a_wrong_curve_from_places_that_follow_late()
     late = np.array([0.0, 300.0, -200.0, 600.0, 100.0, -400.0])
     true = 4.0 + 33.0 / (1.0 + np.exp(-(t[:, None] - late - 7 * 3600.0) / 5000.0))
     true = true + np.random.default_rng(4).normal(0, 0.1, true.shape)
-    current, section = np.zeros(len(t)), np.zeros(len(t), np.int64)
-    assert sensor_faults(np.round(true, 1), t, t < 0, current, section, idle=True) == []
+    current = np.zeros(len(t))
+    assert sensor_faults(np.round(true, 1), t, t < 0, current, idle=True) == []
     true[:, 2] = 25.0 + 1.15 * (true[:, 2] - 25.0)
-    found = sensor_faults(np.round(true, 1), t, t < 0, current, section, idle=True)
+    found = sensor_faults(np.round(true, 1), t, t < 0, current, idle=True)
     assert [(f.column, f.kind) for f in found] == [(2, "curve")]
     # 15 % of the 21 K to 25 degC at the cold end, by hand
     assert abs(found[0].size_C + 0.15 * 21.0) < found[0].half_C

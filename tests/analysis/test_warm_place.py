@@ -16,7 +16,6 @@ REST = 1200.0
 AMPS = np.where(
     (TIME > REST) & (TIME < 2 * 3600), 60.0 + 80.0 * np.sign(np.sin(TIME / 40.0)) * np.sin(TIME / 700.0), 0.0
 )
-SECTION = np.zeros(len(TIME), np.int64)
 
 
 def places(
@@ -35,7 +34,7 @@ def places(
 
 
 def faults(temperature: np.ndarray) -> dict[int, SensorFault]:
-    found = sensor_faults(np.round(temperature, 1), TIME, TIME < REST, AMPS, SECTION)
+    found = sensor_faults(np.round(temperature, 1), TIME, TIME < REST, AMPS)
     return {f.column: f for f in found}
 
 
@@ -113,14 +112,14 @@ def test_neighbours_lead_up_to_a_gradient_and_not_to_a_lone_sensor():
 
 def test_the_air_is_told_by_the_law_of_cooling():
     temperature = places(HEAT, 12.0, 20.0)
-    course, _ = warm_place.warmth(np.median(temperature, axis=1), TIME, SECTION, AMPS, TIME < REST)
+    course, _ = warm_place.warmth(np.median(temperature, axis=1), TIME, AMPS, TIME < REST)
     assert not course.soaked and abs(course.air - 12.0) < 2 * course.air_sd
 
 
 def test_of_two_sensors_that_part_none_is_called_right():
     temperature = places(HEAT, 18.0, 18.0)[:, :2]
     temperature[:, 1] += 5.0
-    found = sensor_faults(temperature, TIME, TIME < REST, AMPS, SECTION)
+    found = sensor_faults(temperature, TIME, TIME < REST, AMPS)
     assert [f.doubt for f in found] == ["either", "either"] and [f.column for f in found] == [0, 1]
     at = [np.arange(8) < 4, np.arange(8) >= 4]
     alike, colder = np.ones(8), np.where(np.arange(8) < 4, np.exp(0.04 * 5.0), 1.0)

@@ -47,6 +47,9 @@ PRIOR = {"air": -2.0, "place": -3.0, "shift": -4.0, "curve": -4.5}
 """Log odds of each before the log is seen, against a sound sensor in a usual place (judgement)."""
 SCATTER = (0.2, 9.0)
 """How far the sensors of a log may agree better or worse than sound ones usually do, as a factor of the variance."""
+PAUSE_S = 600.0
+"""Over a longer pause of the logger the load that warmed the pack is not known [s]: the shortest of its time constants
+(choice)."""
 WITHIN = 3.0
 """Explanations within a factor of e^3 are not told apart."""
 AIR_LEAST_SD = 0.7
@@ -147,8 +150,13 @@ def soak_shown(middle: Floats, seconds: Floats, soaked: Bools) -> bool:
     return bool(line[1] > -SOAK_DRIFT_K_H)
 
 
+def warm_sections(seconds: Floats) -> Ints:
+    """Return the number of the section of each row, from 0: a pack's warmth outlasts the short pauses of a logger."""
+    return np.concatenate([[0], np.cumsum(np.diff(seconds) > PAUSE_S)]).astype(np.int64)
+
+
 def warmth(
-    middle: Floats, seconds: Floats, section: Ints, current: Floats | None, soaked: Bools, idle: bool = False
+    middle: Floats, seconds: Floats, current: Floats | None, soaked: Bools, idle: bool = False
 ) -> tuple[Warmth, Ints]:
     """Return what the pack as a whole did, by blocks, and the blocks' first rows.
 
@@ -156,8 +164,8 @@ def warmth(
     ----------
     middle
         (rows,) middle of the sensors [degC].
-    seconds, section
-        (rows,) [s], section numbers 0, 1, ..
+    seconds
+        (rows,) [s].
     current
         (rows,) [A] without NaN; None where the log has none.
     soaked
@@ -173,6 +181,7 @@ def warmth(
         return _of_the_weather(t, m, still), start
     heat = np.zeros((len(start), len(TAUS_S) + len(OWN_TAUS_S)))
     if current is not None:
+        section = warm_sections(seconds)
         for k, tau in enumerate((*OWN_TAUS_S, *TAUS_S)):
             heat[:, k] = block_means(low_pass(current**2, seconds, section, tau), start)
     size = max(float(np.abs(heat).max()), 1e-12)
