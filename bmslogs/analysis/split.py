@@ -74,6 +74,9 @@ LEVEL_SD_V = 0.0015
 POLARISATION_ERROR = 0.3
 """How well the string's polarisation is known under a steady current, as a fraction of it (choice, one sd)."""
 MINUTE_S = 60.0
+BEYOND_ASIDE = 0.5
+"""How far the knee beyond what the string covered may lie elsewhere, as a share of the distance, on a curve with a
+plateau (choice, one sd)."""
 
 
 @dataclass(frozen=True)
@@ -151,7 +154,7 @@ def mean_over(charge: Floats, values: Floats, q: Floats) -> Floats:
     return np.asarray(np.interp(q, q[seen], total[seen] / count[seen]), float)
 
 
-FAR_OFFSET, FAR_LACK, FAR_MISFIT = 0.15, 0.16, 3.0
+FAR_OFFSET, FAR_LACK, FAR_MISFIT = 0.15, 0.16, 2.0
 """A cell beyond one of these (share of the capacity, b, misfit against the usual cell's) is fitted by itself: in one
 fit with the others it would be held back by what is usual, and bend their curve (choice)."""
 
@@ -186,7 +189,8 @@ def split(
     if more.sum() > far.sum() and 2 * more.sum() < reference.sum():
         far, found = more, together(reference & ~more)
     string = StringCurve(
-        *_beyond(found, table, capacity, anchors), found.q_low, found.q_high, found.polarisation, found.growing, current
+        *_beyond(found, table, capacity, anchors), found.q_low, found.q_high, found.polarisation, found.growing,
+        current, BEYOND_ASIDE if table is not None and table.flat else 0.0,
     )
     found = _with_lone_cells(found, far, volts, charge, string, block, count, capacity, resistance, noise, excess)
     return _with_shifts(found, reference, volts, charge, string, block, count, capacity, resistance, noise)

@@ -54,6 +54,9 @@ class StringCurve:
         (rows,) P and P_g [V], negative under load.
     current
         (rows,) [A].
+    aside
+        How far the knee of the table beyond may lie beside where it is put, as a share of the distance to it: on a
+        plateau a string does not know where it stands.
     """
 
     voltage: Callable[[Floats], Floats]
@@ -63,6 +66,7 @@ class StringCurve:
     polarisation: Floats
     growing: Floats
     current: Floats
+    aside: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -158,9 +162,8 @@ class _Fit:
         """Return the expected error of each row [V]."""
         outside = np.maximum(np.maximum(self.string.low - x, x - self.string.high), 0.0) / self.capacity
         table = BEYOND_SD_V * np.sqrt(outside / BEYOND_EVERY)
-        return np.asarray(
-            np.sqrt(self.noise**2 + (self.string.slope(x) * self.shape) ** 2 + table**2 + 1e-8), float
-        )
+        aside = np.hypot(self.shape, self.string.aside * outside * self.capacity)
+        return np.asarray(np.sqrt(self.noise**2 + (self.string.slope(x) * aside) ** 2 + table**2 + 1e-8), float)
 
     def misfit(self, p: Floats) -> Floats:
         """Return what is left of each row, in expected errors."""
