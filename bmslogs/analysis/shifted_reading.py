@@ -25,6 +25,10 @@ Bools = npt.NDArray[np.bool_]
 
 ODDS = 3.0
 """From these log odds on one explanation is taken, within them either is possible (METHODS I3: a factor of e^3)."""
+ODDS_SCATTERS = 3.0
+"""And they must stand out of the odds of the other cells by so many of their scatters (choice)."""
+FEW_CELLS = 6
+"""Of fewer cells there is no scatter to speak of (choice)."""
 BOARD_SHARE = 0.4
 """Cells of a board that is off read apart by no more than this share of its shift, one sd (choice)."""
 SOUND_OFFSET, SOUND_CAPACITY, SHIFT_SD_V = 0.005, 0.012, 0.100
@@ -34,8 +38,7 @@ BOARD_ODDS = 1.0
 CLOSELY = 0.15
 """And by no more than this where that is taken although the log fits the cells' own charge and capacity as well."""
 LEFT_MOST = 3.0
-"""A shift that leaves this many times what the usual cell leaves does not explain the cell, unless every other charge
-leaves as many times more (choice)."""
+"""A shift that leaves this many times what the usual cell leaves does not explain the cell (choice)."""
 
 
 @dataclass(frozen=True)
@@ -95,7 +98,7 @@ def weigh_shifts(
     # what the usual cell leaves is the model's own error: nobody is told better than that
     usual = float(np.median(free))
     odds = blocks * np.log(np.maximum(free, usual) / np.maximum(off, usual))
-    odds = np.where((off > LEFT_MOST * usual) & (off > free / LEFT_MOST), np.minimum(odds, 0.0), odds)
+    odds = np.where(off > LEFT_MOST * usual, np.minimum(odds, 0.0), odds)
     return ShiftWeighed(shift - np.median(shift), se, odds)
 
 
@@ -195,8 +198,10 @@ def shifted_singly(shift: Floats, se: Floats, odds: Floats, least: Floats, trust
     A shift must be the better explanation, of practical size (`least` (cells,) [V]), surely not nought, and unlike what
     the same fit gives the other cells: an error of the model shifts them all.
     """
+    # where a block that alone holds a knee is held out, odds scatter over sound cells too: theirs are the null
+    usual = 1.4826 * float(np.median(np.abs(odds[trusted]))) if trusted.sum() >= FEW_CELLS else 0.0
     with np.errstate(invalid="ignore"):
-        found = (odds > ODDS) & (np.abs(shift) > least) & (np.abs(shift) > 2.0 * se) & trusted
+        found = (odds > max(ODDS, ODDS_SCATTERS * usual)) & (np.abs(shift) > np.maximum(least, 2.0 * se)) & trusted
         found &= unlike_the_others(shift, se, trusted)
     return np.asarray(found if 2 * found.sum() <= trusted.sum() else np.zeros_like(found), bool)
 
@@ -209,7 +214,7 @@ def either(shift: Floats, se: Floats, odds: Floats, least: Floats, trusted: Bool
 
 def unlike_the_others(shift: Floats, se: Floats, trusted: Bools) -> Bools:
     """Return (cells,) True where a shift does not belong to those of the others; all of fewer than six cells."""
-    if trusted.sum() < 6:
+    if trusted.sum() < FEW_CELLS:
         return trusted.copy()
     floor = float(np.nanmedian(se[trusted]))
     return outliers(np.where(trusted, shift, np.nan), floor=floor, alpha=0.01, most=max(3, int(trusted.sum()) // 4))

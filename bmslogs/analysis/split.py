@@ -74,6 +74,8 @@ LEVEL_SD_V = 0.0015
 POLARISATION_ERROR = 0.3
 """How well the string's polarisation is known under a steady current, as a fraction of it (choice, one sd)."""
 MINUTE_S = 60.0
+SHARED_POINTS = 80
+"""Places on the string's curve at which what the model leaves of all cells alike is gathered (choice)."""
 BEYOND_ASIDE = 0.5
 """How far the knee beyond what the string covered may lie elsewhere, as a share of the distance, on a curve with a
 plateau (choice, one sd)."""
@@ -188,9 +190,10 @@ def split(
     more = far | _far(found, volts, reference & ~far, capacity)
     if more.sum() > far.sum() and 2 * more.sum() < reference.sum():
         far, found = more, together(reference & ~more)
+    curve, slope = _with_shared(found, volts, charge, current, *_beyond(found, table, capacity, anchors))
     string = StringCurve(
-        *_beyond(found, table, capacity, anchors), found.q_low, found.q_high, found.polarisation, found.growing,
-        current, BEYOND_ASIDE if table is not None and table.flat else 0.0,
+        curve, slope, found.q_low, found.q_high, found.polarisation, found.growing, current,
+        BEYOND_ASIDE if table is not None and table.flat else 0.0,
     )
     found = _with_lone_cells(found, far, volts, charge, string, block, count, capacity, resistance, noise, excess)
     return _with_shifts(found, reference, volts, charge, string, block, count, capacity, resistance, noise)
@@ -265,6 +268,27 @@ def _beyond(
     level = found.curve(inside) + table.beyond(place.soc(grid)) - table.beyond(place.soc(inside))
     slope = np.gradient(level, grid)
     return (lambda x: np.interp(x, grid, level)), (lambda x: np.interp(x, grid, slope))
+
+
+def _with_shared(
+    found: Split, volts: Floats, charge: Floats, current: Floats, curve: Callable[[Floats], Floats],
+    slope: Callable[[Floats], Floats],
+) -> tuple[Callable[[Floats], Floats], Callable[[Floats], Floats]]:
+    """Return a curve and its slope with what the model leaves of all cells alike at one charge.
+
+    Where a smooth curve does not follow a bend that all cells have, a cell laid onto it by itself would be blamed.
+    """
+    known = np.isfinite(found.a)
+    place = charge[:, known] * (1 + found.b[known]) - found.a[known]
+    drop = found.polarisation[:, None] + found.growing[:, None] * found.r[known] - found.rho[known] * current[:, None]
+    left = volts[:, known] - found.curve(place) - drop
+    grid = np.linspace(found.q_low, found.q_high, SHARED_POINTS)
+    shared = mean_over(place.ravel(), left.ravel(), grid)
+    steps = np.gradient(shared, grid)
+    return (
+        lambda x: curve(x) + np.interp(x, grid, shared),
+        lambda x: slope(x) + np.interp(x, grid, steps, left=0.0, right=0.0),
+    )
 
 
 def _worth_of_rows(rows: int, period_s: float, new: Floats | None) -> Floats:

@@ -439,8 +439,12 @@ def _frozen(study: Study) -> tuple[int, float]:
         after = min(last + 1, len(current) - 1)
         jump = abs(float(current[after] - current[last]))
         least = max(FROZEN_S, 3.0 * study.refresh_s, 5.0 * study.interval)
-        if length >= least and jump > FROZEN_JUMP_C * study.capacity:
-            spells, total, longest, still = spells + 1, total + length, max(longest, length), still + int(last - first)
+        if length < least:
+            continue
+        # repeats by coarse steps are short; a long one is no sign of them, even where the current came back to itself
+        still += int(last - first)
+        if jump > FROZEN_JUMP_C * study.capacity:
+            spells, total, longest = spells + 1, total + length, max(longest, length)
     elsewhere = int(same.sum()) - still
     if elsewhere > FROZEN_ELSEWHERE * max(int(loaded.sum()) - still, 1):
         return 0, 0.0

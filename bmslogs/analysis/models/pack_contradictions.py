@@ -25,9 +25,10 @@ LEAST_Q, MOST_Q = 0.75, 1.25
 70 to 80 % (common practice, no source)."""
 SURE_SD = 2.5
 """Standard deviations of the table by which a capacity must lie outside (choice)."""
-FLAT_FULL_V, FLAT_EMPTY_V, FLAT_FELL = 3.345, 3.15, 0.55
-"""On a flat curve only its ends tell a place: from a rest above the plateau, hysteresis allowed for, to
-one below it a cell gives at least this share of its charge (judgement)."""
+FLAT_HIGH = ((3.39, 0.95), (3.345, 0.70))
+FLAT_LOW = ((3.15, 0.15), (3.22, 0.25))
+"""On a flat curve only its ends tell a place: a cell that rests at so many volts or more holds at least this share of
+its charge, hysteresis allowed for; one that rests at so many or less holds no more than that share (judgement)."""
 LOW_SLOPE_V = 0.5
 """An NMC cell that stands low falls by more than this for each unit of charge (any published curve; judgement) [V]."""
 SEEN_LEAST = 0.4
@@ -133,9 +134,11 @@ def _capacity_by_rests(rests: Anchors, curve: OcvCurve, table_sd: Floats, nomina
         return None
     z = curve.inverse(rests.volt)
     if curve.flat:
-        if rests.volt[a] < FLAT_FULL_V or rests.volt[b] > FLAT_EMPTY_V:
+        high = next((z for volt, z in FLAT_HIGH if rests.volt[a] >= volt), None)
+        low = next((z for volt, z in FLAT_LOW if rests.volt[b] <= volt), None)
+        if high is None or low is None:
             return None
-        least, most = moved, moved / FLAT_FELL
+        least, most = moved, moved / (high - low)
     else:
         if not (0.0 < z[a] < 1.0 and 0.0 < z[b] < 1.0):
             return None
