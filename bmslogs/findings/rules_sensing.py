@@ -100,6 +100,10 @@ def shifted(case: Case) -> list[Finding]:
     least = (CAUSES["channel_offset"].least or 0.005) * (2 if study.curve.flat else 1)
     out = []
     for group in groups:
+        half_of_all = _other_half(case, group)
+        if half_of_all:
+            out.append(_halves(case, group, half_of_all, least))
+            continue
         cells = [case.cells[i] for i in group]
         value = float(np.nanmedian(size[group]))
         half = float(2 * np.nanmedian(split.shift_se[group]) + study.log.voltage_step / 2)
@@ -118,6 +122,36 @@ def shifted(case: Case) -> list[Finding]:
             size=value, half=half,
         ))
     return out
+
+
+HALF = 0.4
+"""A board of so large a share of the string is no smaller part that the rest could be the measure of (choice)."""
+
+
+def _other_half(case: Case, group: list[int]) -> list[int]:
+    """Return the cells that may as well be off as those of a board that is about half of the string; else none."""
+    k = case.knowledge
+    others = [i for i in np.flatnonzero(k.study.trusted & ~k.shifted).tolist() if i not in group]
+    return others if len(group) > 1 and len(group) >= HALF * (len(group) + len(others)) else []
+
+
+def _halves(case: Case, group: list[int], others: list[int], least: float) -> Finding:
+    """Two boards that read apart: each is the other's only measure."""
+    split = case.knowledge.study.first_split
+    value = float(np.nanmedian(split.shift[group]) - np.nanmedian(split.shift[others]))
+    half = float(2 * np.nanmedian(split.shift_se[[*group, *others]]) + case.knowledge.study.log.voltage_step)
+    here, there = (case.places([case.cells[i] for i in part]) for part in (group, others))
+    return finding(
+        case.pack, "channel_offset", "look" if abs(value) >= 0.98 * least else "note",
+        sorted(case.cells[i] for i in [*group, *others]),
+        f"{here} read {value * 1e3:+.0f} mV against {there}: one of the two measuring boards is off, and the log "
+        "cannot tell which.",
+        ["all cells of one board differ from all of the other alike, and little among themselves; with two halves each "
+         "is the other's only measure"],
+        [METER_FIRST, "Measure two cells of each board at rest with a meter and compare with the readings.",
+         "Do not balance by these readings until then: it would unbalance the pack."],
+        size=value, half=half, unit="V",
+    )
 
 
 def wires(case: Case) -> list[Finding]:

@@ -179,7 +179,7 @@ class _Fit:
         return np.array(rows)
 
     def starts(self) -> list[Floats]:
-        """Return the best places of the grid."""
+        """Return the best places of the grid, and the middle cell's: coarse steps miss a valley close by."""
         step = max(1, len(self.volts) // 120)
         thin = slice(None, None, step)
         s, found = self.string, []
@@ -196,7 +196,7 @@ class _Fit:
             cost = cost + (np.log1p((OFFSETS / 0.15) ** 2) + np.log1p((b / 0.1) ** 2)) * 0.05
             found += [(float(c), np.array([a, b, excess, 0.0])) for a, c in zip(OFFSETS, cost, strict=True)]
         found.sort(key=lambda one: one[0])
-        return [place for _, place in found[:STARTS]]
+        return [*(place for _, place in found[:STARTS]), np.array([0.0, 0.0, excess, 0.0])]
 
     def down(self, start: Floats) -> tuple[Floats, float, Floats, Floats]:
         """Follow a start down; return parameters, cost, Jacobian and what is left, of weighted rows and priors."""
