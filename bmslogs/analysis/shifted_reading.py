@@ -25,8 +25,8 @@ Bools = npt.NDArray[np.bool_]
 
 ODDS = 3.0
 """From these log odds on one explanation is taken, within them either is possible (METHODS I3: a factor of e^3)."""
-ODDS_SCATTERS = 3.0
-"""And they must stand out of the odds of the other cells by so many of their scatters (choice)."""
+ODDS_SHARE, ODDS_OVER = 0.75, 3.0
+"""And they must be so many times those that this share of the other cells stays below (choice)."""
 FEW_CELLS = 6
 """Of fewer cells there is no scatter to speak of (choice)."""
 BOARD_SHARE = 0.4
@@ -199,11 +199,20 @@ def shifted_singly(shift: Floats, se: Floats, odds: Floats, least: Floats, trust
     the same fit gives the other cells: an error of the model shifts them all.
     """
     # where a block that alone holds a knee is held out, odds scatter over sound cells too: theirs are the null
-    usual = 1.4826 * float(np.median(np.abs(odds[trusted]))) if trusted.sum() >= FEW_CELLS else 0.0
+    usual = _odds_of_others(odds, trusted)
     with np.errstate(invalid="ignore"):
-        found = (odds > max(ODDS, ODDS_SCATTERS * usual)) & (np.abs(shift) > np.maximum(least, 2.0 * se)) & trusted
+        found = (odds > np.maximum(ODDS, ODDS_OVER * usual)) & (np.abs(shift) > np.maximum(least, 2.0 * se)) & trusted
         found &= unlike_the_others(shift, se, trusted)
     return np.asarray(found if 2 * found.sum() <= trusted.sum() else np.zeros_like(found), bool)
+
+
+def _odds_of_others(odds: Floats, trusted: Bools) -> Floats:
+    """Return (cells,) the odds that most of the other cells stay below; nought where there are few."""
+    if trusted.sum() <= FEW_CELLS:
+        return np.zeros(len(odds))
+    return np.array([
+        np.quantile(np.delete(odds, i)[np.delete(trusted, i)], ODDS_SHARE) for i in range(len(odds))
+    ])
 
 
 def either(shift: Floats, se: Floats, odds: Floats, least: Floats, trusted: Bools) -> Bools:
