@@ -35,7 +35,7 @@ FLAT_SD_V, HYSTERESIS_SD_V = 0.002, 0.015
 FLAT_ASIDE, FLAT_ENDS_SHARE = 0.005, 0.1
 """How far the knees of a flat curve lie beside those of a table [state of charge], down to this share at the ends
 (choice, one sd)."""
-FLAT_REST_SD_V = 0.008
+FLAT_REST_SD_V = 0.004
 """How far a rest of such a curve stands from the table: hysteresis (choice, one sd)."""
 NEAR_END, ENDS_SHARE = 0.15, 0.4
 """So near full or empty [state of charge] a table errs less, down to this share at the end itself (choice)."""
