@@ -21,6 +21,8 @@ from bmslogs.store.index import Index
 
 LOCK_SECONDS = 60.0
 """Choice: as long as a commit waits for another process; a commit takes milliseconds."""
+UNFINISHED = "_unfinished"
+"""Folder of what several files change together, as it was planned; see `bmslogs.store.order.plans`."""
 Progress = Callable[[str], None]
 
 
@@ -120,18 +122,24 @@ class Store:
             signals=Path(signals) if signals is not None else None,
         )
 
-    def remove(self, log_id: str) -> None:
-        """Remove a log and what was said of it.
+    def remove(self, log_id: str, *, by: str = "", seen: str | None = None) -> None:
+        """Put a log into the bin, where it can be brought back from for thirty days; what was said of it goes.
+
+        Parameters
+        ----------
+        by
+            Who removes it.
+        seen
+            Version of the log that was seen, `order.log_version`; None asks for no check.
 
         Raises
         ------
         StoreError
             No such log.
         """
-        with self.locked():
-            entry = self.entry(log_id)
-            self._remove(entry)
-            self._index.refresh()
+        from bmslogs.store.order import remove_log
+
+        remove_log(self, log_id, by=by, seen=seen)
 
     def _remove(self, entry: LogEntry) -> None:
         with store_errors(self.root):
@@ -148,7 +156,7 @@ class Store:
 
     @contextmanager
     def locked(self) -> Iterator[None]:
-        """Hold the lock that every change of the store holds.
+        """Hold the lock that every change of the store holds, whatever was left unfinished being finished first.
 
         Raises
         ------
@@ -167,6 +175,10 @@ class Store:
         except OSError as error:
             raise StoreError(f"{self.root}: cannot be written ({error.strerror or error})") from None
         try:
+            if any((self.root / UNFINISHED).glob("*.json")):
+                from bmslogs.store.order.plans import finish
+
+                finish(self)
             yield
         finally:
             lock.release()
