@@ -42,6 +42,8 @@ class Store:
     def __init__(self, root: str | Path) -> None:
         self.root = Path(root)
         self._index = Index(self.root)
+        self._begun: dict[str, Pack] = {}
+        """Packs that were described like this when an import of theirs began, by id."""
 
     # --- logs ---------------------------------------------------------------------------------------------------
 
@@ -110,6 +112,10 @@ class Store:
         """
         from bmslogs.store.bringing import bring_in
 
+        if any(known == pack for known in self.packs()):
+            self._begun[pack.id] = pack
+        else:
+            self._begun.pop(pack.id, None)
         return bring_in(
             self,
             [Path(f) for f in files],
@@ -207,9 +213,15 @@ class Store:
                 self._remove(entry)
             else:
                 self._answer_path(entry).unlink(missing_ok=True)
-        self.save_pack(pack)
+        if not self._described_since(pack):
+            self.save_pack(pack)
         self._index.refresh()
         return target
+
+    def _described_since(self, pack: Pack) -> bool:
+        """Return whether somebody has described a pack anew while a log of it was read."""
+        path = self.root / "_packs" / f"{pack.id}.json"
+        return self._begun.get(pack.id) == pack and path.exists() and _read_pack(path) != pack
 
     # --- packs --------------------------------------------------------------------------------------------------
 

@@ -9,6 +9,7 @@ import pytest
 
 from bmslogs.base.errors import BadPack, StoreError
 from bmslogs.log import read_log
+from bmslogs.store import bringing
 from bmslogs.store.order import (
     ChangedMeanwhile,
     bring_back_pack,
@@ -151,3 +152,24 @@ def test_only_a_pack_without_logs_is_removed_and_it_can_be_brought_back(workshop
     assert [(p, by) for p, _, by in packs_in_bin(store)] == [(workshop.heron, "Ann")]
     assert bring_back_pack(store, "heron-main") == workshop.heron
     assert packs_in_bin(store) == [] and store.pack("heron-main") == workshop.heron
+
+
+def test_an_import_does_not_undo_a_description_made_meanwhile(
+    workshop: Workshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store, new = workshop.store, workshop.heron.model_copy(update={"nominal_capacity_Ah": 90.0})
+    remove_log(store, workshop.logs()[0].id)
+    shared = bringing.shared_rows
+
+    def meanwhile(*given: Any) -> Any:
+        store.save_pack(new)  # what another process does while this one reads
+        return shared(*given)
+
+    monkeypatch.setattr(bringing, "shared_rows", meanwhile)
+    assert store.import_files([workshop.files[0]], workshop.heron).logs[0].status == "new"
+    assert store.pack("heron-main") == new
+    monkeypatch.undo()
+    assert store.import_files([workshop.files[0]], workshop.heron).logs[0].status == "known"
+    corrected = workshop.heron.model_copy(update={"design": "x"})
+    assert store.import_files([workshop.files[0]], corrected).logs[0].status == "new"
+    assert store.pack("heron-main") == corrected  # a pack file that was given on purpose
