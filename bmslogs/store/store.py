@@ -301,6 +301,10 @@ class Store:
             return None
         return answer if same and isinstance(answer, dict) else None
 
+    def has_answer(self, entry: LogEntry) -> bool:
+        """Return whether a diagnosis was kept for a log, however it was made."""
+        return self._answer_path(entry).exists()
+
     def _answer_path(self, entry: LogEntry) -> Path:
         return (
             self.root

@@ -94,14 +94,11 @@ def last_change(store: Store, subject: str) -> Change | None:
 
 
 def state_of(root: Path) -> str:
-    """Return a text that is another one after every change of order; two stats, whatever the store's size."""
-    stamps = []
-    for path in (root / FOLDER / LAST, root / "_index.json"):
-        try:
-            stamps.append(f"{path.stat().st_mtime_ns:x}")
-        except OSError:
-            stamps.append("0")
-    return "-".join(stamps)
+    """Return a text that is another one after every change of order; one stat, whatever the store's size."""
+    try:
+        return f"{(root / FOLDER / LAST).stat().st_mtime_ns:x}"
+    except OSError:
+        return "0"
 
 
 def log_version(entry: LogEntry) -> str:
