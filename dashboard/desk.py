@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 from collections import OrderedDict
 from concurrent.futures import ThreadPoolExecutor
@@ -219,6 +220,11 @@ class Desk:
         """Keep a judgement of a finding of a log; `seen` is how many there were when the page was laid out."""
         add_note(self.root, pack_id, log_id, finding, verdict, name, reason, seen=seen)
         self.changed()
+
+    def release(self) -> None:
+        """Close the logs that are held open, where the system does not let an open file be moved."""
+        if os.name == "nt":
+            self._open.release()
 
     def state(self) -> str:
         """Return what is another text after every change of order; drop what such a change has made stale."""

@@ -185,6 +185,7 @@ def register(app: Dash, desk: Desk) -> None:
             what = pressed()
             if what is None:
                 return [no_update] * 4
+            desk.release()
             try:
                 return work(what, by or "", parse(search), revision)
             except BmsLogsError as error:

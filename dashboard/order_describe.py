@@ -79,6 +79,7 @@ def save(desk: Desk, pack: Pack, holds: str | None, day: str | None, seen: str |
     BmsLogsError
         It was refused, or somebody else has changed it meanwhile.
     """
+    desk.release()
     given = order.describe_pack(desk.store, pack, since=since(holds, day), by=by or "", seen=seen or "")
     desk.changed(pack.id)
     if not given:

@@ -364,6 +364,7 @@ def register(app: Dash, desk: Desk) -> None:
             return [no_update] * 5
         view = parse(search)
         try:
+            desk.release()
             if not to:
                 raise BadInput("no pack chosen", "the pack that was logged in truth")
             entry = order.move_log(desk.store, view.log, to, by=by or "", seen=seen)
@@ -388,6 +389,7 @@ def register(app: Dash, desk: Desk) -> None:
         pack = Frame.of(desk, search).pack
         if not clicks or pack is None:
             return [no_update] * 5
+        desk.release()
         try:
             count = order.rename_vehicle(desk.store, pack.vehicle, name or "", by=by or "", seen=seen)
         except BmsLogsError as error:
