@@ -86,9 +86,10 @@ def held(store: Store, log_id: str, seen: str | None) -> LogEntry:
     entry = next((e for e in store.logs() if e.id == log_id), None)
     if entry is None:
         if seen is not None:
-            refuse_other(store, f"log-{log_id}", f"log {log_id}", seen, "")
+            refuse_other(store, (f"log-{log_id}",), f"log {log_id}", seen, "")
         raise StoreError(f"no log {log_id!r} in the store; `bmslogs logs` lists them")
-    refuse_other(store, f"log-{log_id}", f"the log of {_day(entry)}", seen, log_version(entry))
+    subjects = (f"log-{log_id}", f"pack-{entry.pack}")
+    refuse_other(store, subjects, f"the log of {_day(entry)}", seen, log_version(entry))
     return entry
 
 

@@ -6,6 +6,7 @@ import datetime as dt
 import hashlib
 import json
 import re
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -75,8 +76,13 @@ def name_of(by: str) -> str:
 
 def told(store: Store, subject: str, change: Change) -> None:
     """Keep a change as the newest of its subject (``log-..``, ``pack-..``) and of the store."""
-    text = json.dumps(asdict(change), ensure_ascii=False, indent=1)
-    write_atomic(_file(store.root, subject), text)
+    all_told(store, {subject: change})
+
+
+def all_told(store: Store, changes: Mapping[str, Change]) -> None:
+    """Keep several changes, by subject."""
+    for subject, change in changes.items():
+        write_atomic(_file(store.root, subject), json.dumps(asdict(change), ensure_ascii=False, indent=1))
     touched(store.root)
 
 
@@ -115,13 +121,13 @@ def pack_version(pack: Pack | None) -> str:
     return hashlib.sha256(pack.model_dump_json().encode()).hexdigest()[:16] if pack is not None else ""
 
 
-def refuse_other(store: Store, subject: str, name: str, seen: str | None, current: str) -> None:
+def refuse_other(store: Store, subjects: Sequence[str], name: str, seen: str | None, current: str) -> None:
     """Refuse where what is there is not what its author saw.
 
     Parameters
     ----------
-    subject, name
-        As kept, and as people say it.
+    subjects, name
+        Whose changes may have changed it (a log's own, and its pack's), and how people call it.
     seen
         The version that was seen; None asks for no check.
 
@@ -132,8 +138,8 @@ def refuse_other(store: Store, subject: str, name: str, seen: str | None, curren
     """
     if seen is None or seen == current:
         return
-    change = last_change(store, subject)
-    said = str(change) if change is not None else "changed by somebody else"
+    changes = [change for s in subjects if (change := last_change(store, s)) is not None]
+    said = str(max(changes, key=lambda c: c.when)) if changes else "changed by somebody else"
     raise ChangedMeanwhile(f"{name} was {said}, after you opened it; {NOTHING_WRITTEN}")
 
 

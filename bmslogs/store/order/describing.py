@@ -53,14 +53,13 @@ def describe_pack(
     """
     with store.locked():
         old = known_pack(store, pack.id)
-        refuse_other(store, f"pack-{pack.id}", f"pack {pack.id}", seen, pack_version(old))
+        refuse_other(store, (f"pack-{pack.id}",), f"pack {pack.id}", seen, pack_version(old))
         steps: list[Step] = []
         if since is not None:
             later = [e for e in store.logs(pack.id) if e.start.date() >= since]
             steps = [step for entry in later for step in _step(store, entry, pack)]
         what = f"changed ({differences(old, pack)})" if old is not None else "described"
         changes = {f"pack-{pack.id}": Change(what, name_of(by), now(), pack.id, pack.vehicle)}
-        changes |= dict(_of_log(s, "given another description of its pack", by) for s in steps)
         run(store, Plan([pack.model_dump_json()], steps, changes))
         return [s.target.rsplit("/", 1)[1].removesuffix(".parquet") for s in steps]
 
@@ -112,8 +111,8 @@ def rename_vehicle(store: Store, vehicle: str, to: str, *, by: str = "", seen: s
         if not packs and not logs:
             raise StoreError(f"no vehicle {vehicle!r} in the store; it may have been renamed by somebody else")
         if packs:
-            first = f"pack-{packs[0].id}"
-            refuse_other(store, first, f"vehicle {vehicle}", seen, vehicle_version(store, vehicle))
+            subjects = [f"pack-{p.id}" for p in packs]
+            refuse_other(store, subjects, f"vehicle {vehicle}", seen, vehicle_version(store, vehicle))
         taken = {p.vehicle for p in store.packs()} | {e.vehicle for e in store.logs()}
         if name in taken:
             raise StoreError(f"there is a vehicle {name!r} already; two vehicles need two names")
@@ -124,7 +123,6 @@ def rename_vehicle(store: Store, vehicle: str, to: str, *, by: str = "", seen: s
             steps.append(step_for(store, entry.path, entry.id, own, labels(own), keep_answer=True))
         what = f"renamed from {vehicle} to {name}"
         changes = {f"pack-{p.id}": Change(what, name_of(by), now(), p.id, name) for p in renamed}
-        changes |= dict(_of_log(s, f"{what}, with its vehicle,", by) for s in steps)
         run(store, Plan([p.model_dump_json() for p in renamed], steps, changes))
         return len(logs)
 
@@ -134,13 +132,6 @@ def _renamed(pack: Pack, vehicle: str) -> Pack:
         return Pack.model_validate(pack.model_dump() | {"vehicle": vehicle})
     except ValueError:
         raise BadPack(f"vehicle {vehicle[:90]!r}", "a name of 1 to 80 characters") from None
-
-
-def _of_log(step: Step, what: str, by: str) -> tuple[str, Change]:
-    """Return the subject and the change of a log that was labelled anew."""
-    pack, vehicle = step.labels["bmslogs.pack"], step.labels["bmslogs.vehicle"]
-    log = step.target.rsplit("/", 1)[1].removesuffix(".parquet")
-    return f"log-{log}", Change(what, name_of(by), now(), pack, vehicle)
 
 
 def remove_pack(store: Store, pack_id: str, *, by: str = "", seen: str | None = None) -> Pack:
@@ -155,7 +146,7 @@ def remove_pack(store: Store, pack_id: str, *, by: str = "", seen: str | None = 
     """
     with store.locked():
         pack = store.pack(pack_id)
-        refuse_other(store, f"pack-{pack_id}", f"pack {pack_id}", seen, pack_version(pack))
+        refuse_other(store, (f"pack-{pack_id}",), f"pack {pack_id}", seen, pack_version(pack))
         count = len(store.logs(pack_id))
         if count:
             raise StoreError(

@@ -48,7 +48,9 @@ def gone(store: Store, log: str) -> Gone | None:
     change = last_change(store, f"log-{log}")
     if item is not None and (change is None or change.what != "removed"):  # stopped before it could be told
         change = Change("removed", item.by, item.removed or now(), item.pack, item.vehicle, item.start)
-    return None if change is None else Gone(change, item is not None)
+    if change is None or not (change.to or change.what == "removed" or change.what.startswith("emptied")):
+        return None
+    return Gone(change, item is not None)
 
 
 def move_log(store: Store, log: str, to: str, *, by: str = "", seen: str | None = None) -> LogEntry:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from bmslogs.base.errors import StoreError
 from bmslogs.base.pack import Pack
 from bmslogs.store.files import folder_name, store_errors, sync_folder, write_atomic
-from bmslogs.store.order.changes import Change, told
+from bmslogs.store.order.changes import Change, all_told
 from bmslogs.store.order.relabel import Damaged, has_labels, relabelled
 
 if TYPE_CHECKING:
@@ -112,8 +112,7 @@ def _carry_out(store: Store, plan: Plan, done: list[str]) -> None:
     for pack in touched | {Pack.model_validate_json(p).id for p in plan.packs}:
         drop_derived(store.root, pack)
     store._index.refresh()
-    for subject, change in plan.changes.items():
-        told(store, subject, change)
+    all_told(store, plan.changes)
     if damaged is not None:
         raise damaged
 

@@ -117,7 +117,7 @@ def test_two_people_at_one_log(workshop: Workshop) -> None:
     seen = log_version(log)
     described = workshop.heron.model_copy(update={"nominal_capacity_Ah": 90.0})
     describe_pack(store, described, since=dt.date(2026, 1, 1), by="Ann")
-    with pytest.raises(ChangedMeanwhile, match="given another description of its pack by Ann"):
+    with pytest.raises(ChangedMeanwhile, match=r"was changed \(nominal capacity Ah\) by Ann"):
         remove_log(store, log.id, seen=seen)
     seen = log_version(store.entry(log.id))
     remove_log(store, log.id, by="Ann", seen=seen)

@@ -96,7 +96,7 @@ def test_two_people_at_one_log(workshop: Workshop) -> None:
         remove_log(store, log.id, seen=seen)
 
 
-@pytest.mark.parametrize("stop", ["relabelled", "_carry_words", "drop_derived", "told"])
+@pytest.mark.parametrize("stop", ["relabelled", "_carry_words", "drop_derived", "all_told"])
 def test_a_move_that_was_stopped_is_finished_by_the_next_change(
     workshop: Workshop, monkeypatch: pytest.MonkeyPatch, stop: str
 ) -> None:
