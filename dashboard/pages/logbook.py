@@ -117,7 +117,7 @@ def _name() -> dmc.TextInput:
     return dmc.TextInput(
         id="order-name",
         label="Your name",
-        placeholder="told to whoever comes next",
+        placeholder="told to the next",
         persistence="order-name",
         persistence_type="local",
     )
