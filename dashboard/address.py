@@ -8,7 +8,7 @@ from urllib.parse import parse_qs, quote
 
 import numpy as np
 
-SOFT = ("start", "end", "cells", "module", "joint", "quantity", "since", "warm", "finding")
+SOFT = ("start", "end", "cells", "module", "joint", "quantity", "since", "warm", "finding", "find", "only", "part")
 """Parts of the view that a page follows without being laid out anew."""
 _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d{1,6})?)?Z?")
 _ID = re.compile(r"[A-Za-z0-9_-]{1,80}")
@@ -46,6 +46,10 @@ class View:
         Pack whose description is changed, or copied for another.
     page
         Page of the handbook.
+    act, note
+        In the logbook: which form is open (``note``, ``move``, ``cell``, ``rename``), and the note that it changes.
+    find, only, part
+        In the logbook: words that a log has, which logs are shown, and which part of them, counted from 1.
     """
 
     pack: str = ""
@@ -68,6 +72,11 @@ class View:
     edit: str = ""
     copy: str = ""
     page: str = ""
+    act: str = ""
+    note: str = ""
+    find: str = ""
+    only: str = ""
+    part: int = 0
 
     def query(self) -> str:
         """Return the query of the address, such as ``?pack=heron-main&cells=5,7``; empty parts are left out."""
@@ -138,6 +147,11 @@ def parse(search: str | None) -> View:
         edit=_id(raw.get("edit")),
         copy=_id(raw.get("copy")),
         page=_id(raw.get("page")),
+        act=_id(raw.get("act")),
+        note=_id(raw.get("note")),
+        find=raw.get("find", "")[:80],
+        only=_id(raw.get("only")),
+        part=_whole(raw.get("part"), 99999),
     )
 
 

@@ -11,7 +11,7 @@ from typing import Any
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, html, no_update
 
 from bmslogs.base.errors import BmsLogsError
-from dashboard import safety
+from dashboard import order, safety
 from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
@@ -64,6 +64,7 @@ def create_app(
     )
     app.layout = shell(PAGES)
     _register(app, desk, jobs)
+    order.register(app, desk)
     for page in PAGES:
         if page is bring:
             bring.register(app, desk, jobs)
@@ -96,6 +97,9 @@ def content(frame: Frame, path: str | None, jobs: Jobs) -> Any:
             "There is no such page", "The address leads nowhere.", action("Vehicles", "/", main=True)
         )
     try:
+        gone = order.gone_page(frame, path, page.TITLE)
+        if gone is not None:
+            return gone
         return bring.layout(frame, jobs) if page is bring else page.layout(frame)
     except BmsLogsError as error:
         return html.Div([html.H1(page.TITLE), refused(str(error), action("Vehicles", "/"))])

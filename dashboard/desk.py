@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import threading
 from collections import OrderedDict
 from concurrent.futures import ThreadPoolExecutor
@@ -14,10 +15,13 @@ from bmslogs.base.results import Diagnosis, Estimate, Finding
 from bmslogs.faces.answers import answer
 from bmslogs.findings import diagnose_pack
 from bmslogs.findings.history.building import Weighed, weigh
+from bmslogs.fleet.dataset import refresh
+from bmslogs.fleet.files import Files
 from bmslogs.fleet.gathering import answers_stamp, gather
 from bmslogs.log import Log, read_log
 from bmslogs.store import Store
-from dashboard.notes import Note, add_note, read_notes
+from bmslogs.store.order import state_of
+from dashboard.notes import Note, add_note, noted_logs, read_notes
 from dashboard.open_log import OpenLog, OpenLogs
 
 GATHERING_S = 0.4
@@ -47,6 +51,7 @@ class Desk:
         self._hopeless: dict[str, str] = {}
         self._worker = ThreadPoolExecutor(1, thread_name_prefix="weigh")
         self._lock = threading.RLock()
+        self._state = state_of(self.root)
 
     def packs(self) -> list[Pack]:
         """Return the packs by vehicle and id."""
@@ -198,11 +203,40 @@ class Desk:
 
     def notes_on(self, pack_id: str) -> list[Note]:
         """Return the notes on the findings of all logs of a pack, oldest first."""
-        every = [n for e in self.logs(pack_id) for n in self.notes(pack_id, e.id)]
+        logs = noted_logs(self.root, pack_id)
+        every = [n for e in self.logs(pack_id) if e.id in logs for n in self.notes(pack_id, e.id)]
         return sorted(every, key=lambda n: n.when)
 
     def judge(
-        self, pack_id: str, log_id: str, finding: Finding, verdict: str, name: str, reason: str
+        self,
+        pack_id: str,
+        log_id: str,
+        finding: Finding,
+        verdict: str,
+        name: str,
+        reason: str,
+        seen: int | None = None,
     ) -> None:
-        """Keep a judgement of a finding of a log."""
-        add_note(self.root, pack_id, log_id, finding, verdict, name, reason)
+        """Keep a judgement of a finding of a log; `seen` is how many there were when the page was laid out."""
+        add_note(self.root, pack_id, log_id, finding, verdict, name, reason, seen=seen)
+        self.changed()
+
+    def release(self) -> None:
+        """Close the logs that are held open, where the system does not let an open file be moved."""
+        if os.name == "nt":
+            self._open.release()
+
+    def state(self) -> str:
+        """Return what is another text after every change of order; drop what such a change has made stale."""
+        now = state_of(self.root)
+        if now != self._state:
+            self._state = now
+            self.forget_answers()
+        return now
+
+    def changed(self, *packs: str) -> str:
+        """Return the state after a change, with what was gathered over these packs for all vehicles made again."""
+        gathered = self.root / "_estimates"
+        if packs and gathered.is_dir() and any(gathered.glob("*.parquet")):
+            self._worker.submit(refresh, Files(self.root), packs)
+        return self.state()

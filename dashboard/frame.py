@@ -12,6 +12,7 @@ from bmslogs.base.results import Diagnosis, Finding, by_urgency
 from bmslogs.faces.figures import LIGHT, LOOKS, Look
 from dashboard.address import View, parse
 from dashboard.desk import Desk
+from dashboard.notes import Note
 
 
 @dataclass(frozen=True)
@@ -35,6 +36,7 @@ class Frame:
     @classmethod
     def of(cls, desk: Desk, search: str | None, scheme: str | None = None) -> Frame:
         """Make one from what the browser sends."""
+        desk.state()
         return cls(desk, parse(search), LOOKS.get(scheme or "", LIGHT))
 
     @cached_property
@@ -73,6 +75,11 @@ class Frame:
     def findings(self) -> list[Finding]:
         """The chosen log's findings in order of urgency."""
         return by_urgency(self.diagnosis.findings) if self.diagnosis else []
+
+    @cached_property
+    def judgements(self) -> list[Note]:
+        """What people said of the chosen log's findings, oldest first."""
+        return self.desk.notes(self.pack.id, self.entry.id) if self.pack and self.entry else []
 
     @property
     def finding(self) -> Finding | None:

@@ -13,8 +13,10 @@ from pathlib import Path
 
 from bmslogs.base.errors import BadInput, StoreError, printable
 from bmslogs.base.results import Finding
+from bmslogs.store import Store
+from bmslogs.store.order.changes import NOTHING_WRITTEN, ChangedMeanwhile, day_and_time, touched
 
-VERDICTS = {"accept": "Accepted", "note": "Noted", "set_aside": "Set aside"}
+VERDICTS = {"accept": "Accepted", "note": "Noted", "set_aside": "Set aside", "take_back": "Taken back"}
 _LOCK = threading.Lock()
 
 
@@ -27,7 +29,7 @@ class Note:
     cause, cells, sensor
         Which finding.
     verdict
-        ``accept``, ``note`` or ``set_aside``.
+        ``accept``, ``note``, ``set_aside`` or ``take_back``.
     name, reason
         Who says so, and why.
     when
@@ -59,31 +61,62 @@ def read_notes(root: Path, pack: str, log: str) -> list[Note]:
         raise StoreError(f"{path.name}: the notes cannot be read ({printable(str(error), 100)})") from None
 
 
+def noted_logs(root: Path, pack: str) -> set[str]:
+    """Return the ids of the logs of a pack whose findings were judged, from the names of files alone."""
+    return {p.stem for p in (Path(root) / "_notes" / pack).glob("*.json") if not p.name.startswith("_")}
+
+
 def latest(notes: Sequence[Note], finding: Finding) -> Note | None:
     """Return the last word on a finding."""
     return next((n for n in reversed(notes) if n.belongs_to(finding)), None)
 
 
-def add_note(root: Path, pack: str, log: str, finding: Finding, verdict: str, name: str, reason: str) -> Note:
+def add_note(
+    root: Path,
+    pack: str,
+    log: str,
+    finding: Finding,
+    verdict: str,
+    name: str,
+    reason: str,
+    *,
+    seen: int | None = None,
+) -> Note:
     """Keep a judgement.
+
+    Parameters
+    ----------
+    seen
+        How many judgements of this finding its author saw; None asks for no check.
 
     Raises
     ------
     BadInput
         Unknown verdict, no name, or no reason.
+    ChangedMeanwhile
+        Somebody else has judged it since.
     """
     name, reason = printable(name.strip(), 80), printable(reason.strip(), 1000)
     if verdict not in VERDICTS:
-        raise BadInput(f"verdict {verdict!r}", "accept, note or set_aside")
+        raise BadInput(f"verdict {verdict!r}", "one of: " + ", ".join(VERDICTS))
     if not name:
         raise BadInput("no name", "the name of whoever judges")
     if not reason:
         raise BadInput("no reason", "a reason, one line")
     now = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
     note = Note(finding.cause, finding.cells, finding.sensor, verdict, name, reason, now)
-    with _LOCK:
-        notes = [*read_notes(root, pack, log), note]
-        _write(_file(root, pack, log), json.dumps([asdict(n) for n in notes], ensure_ascii=False, indent=1))
+    with _LOCK, Store(root).locked():
+        before = read_notes(root, pack, log)
+        others = [n for n in before if n.belongs_to(finding)]
+        if seen is not None and len(others) > seen:
+            last = others[-1]
+            did = f"{VERDICTS[last.verdict].lower()} by {last.name} on {day_and_time(last.when)}"
+            raise ChangedMeanwhile(f"the finding was {did}, after you opened it; {NOTHING_WRITTEN}")
+        _write(
+            _file(root, pack, log),
+            json.dumps([asdict(n) for n in [*before, note]], ensure_ascii=False, indent=1),
+        )
+        touched(Path(root))
     return note
 
 

@@ -196,6 +196,11 @@ class OpenLog:
             return blocks[0], flags[0] if flags else None
         return np.concatenate(blocks, axis=1), np.concatenate(flags, axis=1) if flags else None
 
+    def close(self) -> None:
+        """Let go of the file."""
+        with self._lock:
+            self._file.close()
+
     def _group(self, group: int) -> tuple[Floats32, npt.NDArray[np.bool_] | None]:
         key = (str(self.path), group)
         with self._lock:
@@ -229,6 +234,12 @@ class _Kept:
             while len(self._items) > self._most:
                 self._items.popitem(last=False)
 
+    def clear(self) -> list[object]:
+        with self._lock:
+            items = list(self._items.values())
+            self._items.clear()
+            return items
+
 
 _BLOCKS = _Kept(KEPT_BLOCKS)
 
@@ -250,6 +261,13 @@ class OpenLogs:
                 log = OpenLog(path)
                 self._kept.put(key, log)
             return log
+
+    def release(self) -> None:
+        """Close every log, so that a file can be moved where the system does not let an open one be."""
+        with self._lock:
+            for log in self._kept.clear():
+                if isinstance(log, OpenLog):
+                    log.close()
 
 
 def _numbers(column: pa.ChunkedArray) -> npt.NDArray[np.float64]:

@@ -10,6 +10,7 @@ from dash import dcc, html
 
 from bmslogs.base.version import __version__
 from dashboard.frame import Frame
+from dashboard.order import bar
 from dashboard.parts import cautions_footer
 
 THEME: dict[str, Any] = {
@@ -81,6 +82,7 @@ def shell(pages: Sequence[Any]) -> dmc.MantineProvider:
                 ],
                 className="top",
             ),
+            bar(),
             html.Main(
                 dcc.Loading(
                     html.Div(id="page-content"),

@@ -23,10 +23,15 @@ def answer(store: Store, log_id: str) -> Diagnosis:
         return Diagnosis.from_json(known)
     from bmslogs.findings import diagnose
     from bmslogs.log import read_log
+    from bmslogs.store.order import log_version
 
-    made = diagnose(read_log(store.log_path(log_id), extra=False))
-    store.save_answer(made.to_json(), log_id)
-    return made
+    while True:
+        entry = store.entry(log_id)
+        seen = log_version(entry)
+        made = diagnose(read_log(entry.path, extra=False))
+        if log_version(store.entry(log_id)) == seen:  # else the pack was described anew meanwhile
+            store.save_answer(made.to_json(), log_id)
+            return made
 
 
 def log_answers(store: Store, pack_id: str) -> list[Diagnosis]:

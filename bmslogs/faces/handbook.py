@@ -23,7 +23,7 @@ from bmslogs.findings.registry import CAUSES
 CHAPTERS: dict[str, tuple[str, ...]] = {
     "Begin": ("first-evening", "cautions"),
     "Stories": ("weak-module", "first-charge", "between-vehicles"),
-    "Files": ("pack-file", "profile"),
+    "Files": ("pack-file", "profile", "order"),
     "Reference": ("mathematics", "glossary", "changes"),
     "Python": ("door",),
 }

@@ -31,8 +31,20 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "match": ("workshop.match", "Plan which measured cells or modules go into which string and place."),
     "logs": ("keeping.logs", "List the stored logs."),
     "remove": (
-        "keeping.remove", "Remove one log and its answers from the store; the logger's own file is not touched."
+        "keeping.remove",
+        "Put one log into the bin for thirty days, its answers gone; the logger's own file is not touched.",
     ),
+    "bin": ("ordering.bin_list", "List the removed logs and packs, and until when each can be brought back."),
+    "bring-back": ("ordering.bring_back", "Bring a removed log, or a removed pack, back from the bin."),
+    "move": (
+        "ordering.move", "Move a log to another pack of as many cells, with its notes; it is diagnosed anew there."
+    ),
+    "note": ("ordering.note", "Note something on a log, on a moment in it or on a cell; list the notes."),
+    "describe": (
+        "ordering.describe", "Keep a pack file in the store; --since gives it to the logs from a day on, too."
+    ),
+    "rename-vehicle": ("ordering.rename_vehicle", "Give a vehicle another name, in its packs and all its logs."),
+    "remove-pack": ("ordering.remove_pack", "Put the description of a pack that has no logs into the bin."),
     "verify": ("keeping.verify", "Verify that every stored log is whole and is what its name says."),
     "explain": ("showing.explain", "Say what a quantity, a cause or a word means; show a page of the handbook."),
     "serve": ("showing.serve", "Serve the dashboard; for other machines only with a password in BMSLOGS_PASSWORD."),

@@ -13,6 +13,7 @@ from bmslogs.base.columns import SCHEMA
 from bmslogs.base.errors import StoreError
 from bmslogs.store.entries import CheckReport, content_key, log_id, moment, seal
 from bmslogs.store.files import read_metadata
+from bmslogs.store.order import empty_bin
 from bmslogs.store.upgrades import UPGRADES, upgrade
 
 if TYPE_CHECKING:
@@ -41,6 +42,7 @@ def check_store(store: Store) -> CheckReport:
             elif _is_old(path):
                 path.unlink(missing_ok=True)
         store._index.rebuild()
+    empty_bin(store)
     return CheckReport(len(files), tuple(problems), tuple(upgraded))
 
 

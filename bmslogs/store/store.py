@@ -21,6 +21,8 @@ from bmslogs.store.index import Index
 
 LOCK_SECONDS = 60.0
 """Choice: as long as a commit waits for another process; a commit takes milliseconds."""
+UNFINISHED = "_unfinished"
+"""Folder of what several files change together, as it was planned; see `bmslogs.store.order.plans`."""
 Progress = Callable[[str], None]
 
 
@@ -40,6 +42,8 @@ class Store:
     def __init__(self, root: str | Path) -> None:
         self.root = Path(root)
         self._index = Index(self.root)
+        self._begun: dict[str, Pack] = {}
+        """Packs that were described like this when an import of theirs began, by id."""
 
     # --- logs ---------------------------------------------------------------------------------------------------
 
@@ -108,6 +112,10 @@ class Store:
         """
         from bmslogs.store.bringing import bring_in
 
+        if any(known == pack for known in self.packs()):
+            self._begun[pack.id] = pack
+        else:
+            self._begun.pop(pack.id, None)
         return bring_in(
             self,
             [Path(f) for f in files],
@@ -120,18 +128,24 @@ class Store:
             signals=Path(signals) if signals is not None else None,
         )
 
-    def remove(self, log_id: str) -> None:
-        """Remove a log and what was said of it.
+    def remove(self, log_id: str, *, by: str = "", seen: str | None = None) -> None:
+        """Put a log into the bin, where it can be brought back from for thirty days; what was said of it goes.
+
+        Parameters
+        ----------
+        by
+            Who removes it.
+        seen
+            Version of the log that was seen, `order.log_version`; None asks for no check.
 
         Raises
         ------
         StoreError
             No such log.
         """
-        with self.locked():
-            entry = self.entry(log_id)
-            self._remove(entry)
-            self._index.refresh()
+        from bmslogs.store.order import remove_log
+
+        remove_log(self, log_id, by=by, seen=seen)
 
     def _remove(self, entry: LogEntry) -> None:
         with store_errors(self.root):
@@ -148,7 +162,7 @@ class Store:
 
     @contextmanager
     def locked(self) -> Iterator[None]:
-        """Hold the lock that every change of the store holds.
+        """Hold the lock that every change of the store holds, whatever was left unfinished being finished first.
 
         Raises
         ------
@@ -167,6 +181,10 @@ class Store:
         except OSError as error:
             raise StoreError(f"{self.root}: cannot be written ({error.strerror or error})") from None
         try:
+            if any((self.root / UNFINISHED).glob("*.json")):
+                from bmslogs.store.order.plans import finish
+
+                finish(self)
             yield
         finally:
             lock.release()
@@ -195,9 +213,15 @@ class Store:
                 self._remove(entry)
             else:
                 self._answer_path(entry).unlink(missing_ok=True)
-        self.save_pack(pack)
+        if not self._described_since(pack):
+            self.save_pack(pack)
         self._index.refresh()
         return target
+
+    def _described_since(self, pack: Pack) -> bool:
+        """Return whether somebody has described a pack anew while a log of it was read."""
+        path = self.root / "_packs" / f"{pack.id}.json"
+        return self._begun.get(pack.id) == pack and path.exists() and _read_pack(path) != pack
 
     # --- packs --------------------------------------------------------------------------------------------------
 
@@ -276,6 +300,10 @@ class Store:
         except (OSError, ValueError, KeyError, TypeError):
             return None
         return answer if same and isinstance(answer, dict) else None
+
+    def has_answer(self, entry: LogEntry) -> bool:
+        """Return whether a diagnosis was kept for a log, however it was made."""
+        return self._answer_path(entry).exists()
 
     def _answer_path(self, entry: LogEntry) -> Path:
         return (

@@ -21,6 +21,7 @@ from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
 from dashboard.notes import VERDICTS, Note, latest
+from dashboard.order import nothing_but_aside
 from dashboard.parts import (
     action,
     caution,
@@ -124,10 +125,10 @@ def layout(frame: Frame) -> html.Div:
     tells = "What no log of this pack tells" if whole(frame) else "What this log cannot tell"
     return html.Div(
         [
-            heading(title, _lead(frame, weighed)),
+            heading(title, _lead(frame, weighed, every)),
             _chooser(frame),
             *_beside(frame, waiting),
-            *(cards or [_nothing_found(whole(frame), weighed)]),
+            *(cards or [nothing_but_aside(len(aside)) if aside else _nothing_found(whole(frame), weighed)]),
             section(tells, _unknown(frame, weighed, tells), id="unknown"),
             section("Set aside", *aside) if aside else None,
             *more,
@@ -160,18 +161,20 @@ def _none(frame: Frame, waiting: int) -> html.Div:
     return empty(title, frame.no_diagnosis, action("See the log", frame.here.link("/log")))
 
 
-def _lead(frame: Frame, weighed: Diagnosis) -> list[Any]:
-    findings = list(weighed.findings)
+def _lead(frame: Frame, weighed: Diagnosis, every: list[Answer]) -> list[Any]:
+    findings = [a.finding for a in every if not a.set_aside]
+    aside = len(every) - len(findings)
+    counted = _count(findings, "" if aside else "Nothing was found.") + (f" {aside} set aside." if aside else "")
     if not whole(frame):
         day = html.Strong(frame.when(weighed.log["start"]))
-        return ["From the log of ", day, " (UTC). ", _count(findings)]
+        return ["From the log of ", day, " (UTC). ", counted]
     first, last = (frame.when(weighed.log[k], time=False) for k in ("start", "end"))
     count = f"{len(weighed.logs)} log{'s' if len(weighed.logs) != 1 else ''}"
     return [
         "From ",
         html.Strong(count),
         f" weighed together, {first} to {last}. ",
-        _count(findings) if findings else "Nothing stands.",
+        counted if every else "Nothing stands.",
     ]
 
 
@@ -282,7 +285,7 @@ def _card(frame: Frame, answer: Answer) -> html.Article:
                 className="actions",
             ),
             _meaning(finding.cause),
-            _judgement(number, answer.note, frame),
+            _judgement(answer, frame),
         ],
         className=f"card answer-card {finding.level}{' pointed' if pointed else ''}",
         id=f"finding-{number}",
@@ -299,7 +302,12 @@ def _meaning(cause: str) -> html.Details | None:
     )
 
 
-def _judgement(number: int, note: Note | None, frame: Frame) -> html.Details:
+def _judgement(answer: Answer, frame: Frame) -> html.Div:
+    number, note = answer.number, answer.note
+    seen = str(_judged(frame, answer))
+    back = html.Button(
+        "Take it back", id={"judge": number, "verdict": "take_back", "seen": seen}, className="button", type="button"
+    )
     said = (
         html.P(
             [
@@ -327,7 +335,10 @@ def _judgement(number: int, note: Note | None, frame: Frame) -> html.Details:
                     html.Div(
                         [
                             html.Button(
-                                text, id={"judge": number, "verdict": key}, className="button", type="button"
+                                text,
+                                id={"judge": number, "verdict": key, "seen": seen},
+                                className="button",
+                                type="button",
                             )
                             for key, text in (
                                 ("accept", "Accept"),
@@ -344,7 +355,15 @@ def _judgement(number: int, note: Note | None, frame: Frame) -> html.Details:
         ],
         className="judge",
     )
-    return html.Div([said, form])  # type: ignore[return-value]
+    return html.Div([said, html.Div(back, className="actions") if answer.set_aside else None, form])
+
+
+def _judged(frame: Frame, answer: Answer) -> int:
+    """Return how many judgements of a finding there are in the log that keeps them."""
+    if frame.pack is None:
+        return 0
+    notes = frame.desk.notes(frame.pack.id, answer.log_id or frame.logs[0].id)
+    return sum(n.belongs_to(answer.finding) for n in notes)
 
 
 def _unknown(frame: Frame, weighed: Diagnosis, label: str) -> Any:
@@ -397,12 +416,14 @@ def register(app: Dash, desk: Desk) -> None:
     @app.callback(
         Output({"judge-says": ALL}, "children"),
         Output("revision", "data", allow_duplicate=True),
-        Input({"judge": ALL, "verdict": ALL}, "n_clicks"),
+        Output("order-state", "data", allow_duplicate=True),
+        Input({"judge": ALL, "verdict": ALL, "seen": ALL}, "n_clicks"),
         State({"judge-name": ALL}, "value"),
         State({"judge-reason": ALL}, "value"),
         State({"judge-name": ALL}, "id"),
         State("at", "search"),
         State("revision", "data"),
+        State("order-by", "data"),
         prevent_initial_call=True,
     )
     def judge(
@@ -412,26 +433,31 @@ def register(app: Dash, desk: Desk) -> None:
         ids: list[dict[str, int]],
         search: str,
         revision: int,
+        by: str | None,
     ) -> Any:
         frame = Frame.of(desk, search)
         said: list[Any] = [no_update] * len(ids)
         if not any(clicks) or frame.pack is None or not isinstance(ctx.triggered_id, dict):
-            return said, no_update
+            return said, no_update, no_update
         number = int(ctx.triggered_id["judge"])
         at = next(i for i, one in enumerate(ids) if one["judge-name"] == number)
         answer = next((a for a in answers(frame) if a.number == number), None)
         if answer is None:
-            return said, no_update
+            return said, no_update, no_update
+        name, reason = names[at] or "", reasons[at] or ""
+        if ctx.triggered_id["verdict"] == "take_back":  # undoing needs no reason
+            name, reason = name or by or "somebody", reason or "taken back"
         try:
             desk.judge(
                 frame.pack.id,
                 answer.log_id or frame.logs[0].id,
                 answer.finding,
                 ctx.triggered_id["verdict"],
-                names[at] or "",
-                reasons[at] or "",
+                name,
+                reason,
+                int(ctx.triggered_id["seen"]),
             )
         except BmsLogsError as error:
             said[at] = html.P(f"✕ {error}", className="bad")
-            return said, no_update
-        return said, revision + 1
+            return said, no_update, no_update
+        return said, revision + 1, desk.state()

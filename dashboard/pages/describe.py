@@ -11,6 +11,7 @@ from dash import Dash, Input, Output, State, dcc, html, no_update
 from bmslogs.base.errors import BadPack, BmsLogsError
 from bmslogs.base.pack import Pack
 from bmslogs.faces.figures import nothing, pack_picture
+from dashboard import order_describe
 from dashboard.address import View, parse
 from dashboard.desk import Desk
 from dashboard.form import LIMITS, NUMBERS, even_boxes, nowhere, pack_of, typed_of
@@ -51,6 +52,10 @@ def layout(frame: Frame) -> html.Div:
                         [
                             graph(figure, "the pack as described so far", id="described"),
                             html.P(says, id="describe-says", className="judged", role="status"),
+                            order_describe.fields(
+                                old if changing else None,
+                                len(frame.desk.logs(old.id)) if old and changing else 0,
+                            ),
                             html.Div(
                                 html.Button(
                                     "Save the pack",
@@ -287,14 +292,17 @@ def register(app: Dash, desk: Desk) -> None:
 
     @app.callback(
         Output("describe-saved", "children"),
+        *order_describe.SHOWN,
         Input("describe-save", "n_clicks"),
         *states,
         State("at", "search"),
+        *order_describe.GIVEN,
         prevent_initial_call=True,
     )
     def save(clicks: int | None, *values: Any) -> Any:
         if not clicks:
-            return no_update
+            return no_update, no_update, no_update
+        asked, values = values[-len(order_describe.GIVEN) :], values[: -len(order_describe.GIVEN)]
         view, typed = parse(values[-1]), named(dict(zip(FIELDS, values[:-1], strict=True)))
         try:
             if not view.edit and desk.pack(typed["id"]) is not None:
@@ -302,12 +310,12 @@ def register(app: Dash, desk: Desk) -> None:
                     f"a pack {typed['id']!r} is described already", "another short name, or change that one"
                 )
             pack = pack_of(typed, _old(desk, view))
-            desk.store.save_pack(pack)
+            line = order_describe.save(desk, pack, *asked)
         except BmsLogsError as error:
-            return html.P(f"✕ Not saved: {error}", className="bad")
-        return html.Div(
+            return html.P(f"✕ Not saved: {error}", className="bad"), no_update, no_update
+        saved = html.Div(
             [
-                html.P(f"Saved as {pack.id}."),
+                html.P(line),
                 html.Div(
                     [
                         action("Bring its logs in", f"/bring?pack={pack.id}", main=True),
@@ -318,3 +326,4 @@ def register(app: Dash, desk: Desk) -> None:
                 files(pack),
             ]
         )
+        return saved, *order_describe.shown(desk, pack.id)

@@ -12,12 +12,14 @@ from bmslogs.base.errors import BmsLogsError
 from bmslogs.faces.figures.window import log_drawing
 from bmslogs.faces.figures.words import LEVEL_WORDS, plain_words
 from bmslogs.faces.unknown import nothing_found
+from dashboard import order_notes
 from dashboard.address import View
 from dashboard.desk import Desk
 from dashboard.evidence import marks
 from dashboard.frame import Frame
 from dashboard.light_json import light
 from dashboard.open_log import OpenLog
+from dashboard.order import aside_mark
 from dashboard.parts import (
     action,
     choose_pack,
@@ -145,9 +147,10 @@ def drawing(frame: Frame) -> dict[str, Any]:
 def side(frame: Frame) -> list[Any]:
     """Say what was found in this log, each line leading to the cells that show it."""
     if frame.diagnosis is None:
-        return [html.H2("No diagnosis"), html.P(frame.no_diagnosis)]
+        return [html.H2("No diagnosis"), html.P(frame.no_diagnosis), *order_notes.of_log(frame)]
+    notes = frame.judgements
     lines = [
-        finding_line(f, frame.here.but(finding=i, cells=f.cells, module="", joint=0).link(PATH))
+        finding_line(f, frame.here.but(finding=i, cells=f.cells, module="", joint=0).link(PATH), *aside_mark(f, notes))
         for i, f in enumerate(frame.findings, 1)
     ]
     out: list[Any] = [
@@ -173,6 +176,7 @@ def side(frame: Frame) -> list[Any]:
     out += [
         html.H3("Mended on the way in"),
         html.Ul([html.Li(r) for r in repairs]) if repairs else html.P("nothing"),
+        *order_notes.of_log(frame),
     ]
     return out
 

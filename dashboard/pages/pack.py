@@ -22,9 +22,11 @@ from bmslogs.faces.figures.words import (
     shown_unit,
     title_of,
 )
+from dashboard import order_notes
 from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
+from dashboard.order import aside_mark
 from dashboard.parts import (
     action,
     caution,
@@ -263,7 +265,9 @@ def side(frame: Frame) -> list[Any]:
         return _joint(frame, frame.view.joint)
     if not frame.picked:
         lines = [
-            finding_line(f, frame.here.but(finding=i, cells=f.cells).link("/answers"))
+            finding_line(
+                f, frame.here.but(finding=i, cells=f.cells).link("/answers"), *aside_mark(f, frame.judgements)
+            )
             for i, f in enumerate(frame.findings, 1)
         ]
         return [
@@ -286,13 +290,17 @@ def side(frame: Frame) -> list[Any]:
     out += [
         html.H3("Findings"),
         html.Ul(
-            [finding_line(f, frame.here.but(finding=i).link("/answers")) for i, f in mine],
+            [
+                finding_line(f, frame.here.but(finding=i).link("/answers"), *aside_mark(f, frame.judgements))
+                for i, f in mine
+            ],
             className="findings",
         )
         if mine
         else html.P("none for what is picked"),
     ]
     out += [html.Div([action("See in the log", frame.here.link("/log"), main=True)], className="actions")]
+    out += order_notes.of_cells(frame)
     if mine:
         out.append(caution(HIGH_VOLTAGE, title="Before the box is opened"))
     return out

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from typing import Any
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
@@ -18,6 +19,8 @@ from bmslogs.fleet import PackOverview, overview
 from dashboard.address import View
 from dashboard.desk import Desk
 from dashboard.frame import Frame
+from dashboard.notes import Note
+from dashboard.order import aside_mark
 from dashboard.parts import action, caution, empty, finding_line, following, graph, heading
 
 TITLE, PATH = "Vehicles", "/"
@@ -191,7 +194,8 @@ def _state(
     if standing is None:
         reason = frame.desk.diagnosis_or_reason(logs[0].id) if not waiting else ""
         return [newest, html.P(f"No diagnosis: {reason}", className="quiet")] if not waiting else [newest]
-    lines = [_line(frame, pack, f, n, here) for n, f in enumerate(by_urgency(standing.findings), 1)]
+    notes = frame.desk.notes_on(pack.id)
+    lines = [_line(frame, pack, f, n, here, notes) for n, f in enumerate(by_urgency(standing.findings), 1)]
     if not lines:
         return [
             newest,
@@ -205,16 +209,18 @@ def _state(
     ]
 
 
-def _line(frame: Frame, pack: Pack, finding: Finding, number: int, here: View) -> html.Li:
+def _line(
+    frame: Frame, pack: Pack, finding: Finding, number: int, here: View, notes: Sequence[Note]
+) -> html.Li:
     """Return a standing finding with the day of the newest log that shows it."""
     shown = shown_by(finding, frame.desk.weighed(pack.id))
     link = here.but(finding=number, cells=finding.cells)
     if shown is None:
-        return finding_line(finding, link.link("/answers"))
+        return finding_line(finding, link.link("/answers"), *aside_mark(finding, notes))
     log, in_log = shown
     link = link.but(log=str(log.log["id"]), finding=number if here.whole else in_log)
     day = html.Span(frame.when(log.log["start"], time=False), className="quiet day")
-    return finding_line(finding, link.link("/answers"), day)
+    return finding_line(finding, link.link("/answers"), day, *aside_mark(finding, notes))
 
 
 def register(app: Dash, desk: Desk) -> None:

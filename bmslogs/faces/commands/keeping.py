@@ -38,10 +38,13 @@ def logs(
 def remove(
     log: Annotated[str, typer.Argument(metavar="LOG", help="Log id.")],
     store: StoreOption = None,
+    by: Annotated[
+        str, typer.Option("--by", metavar="NAME", help="Who does it; told to whoever comes next.")
+    ] = "",
 ) -> None:
-    """Remove one log and its answers from the store; the logger's own file is not touched."""
-    open_store(store).remove(log)
-    say(f"{log}: removed")
+    """Put one log into the bin for thirty days, its answers gone; the logger's own file is not touched."""
+    open_store(store).remove(log, by=by)
+    say(f"{log}: removed; `bmslogs bring-back {log}` undoes it for 30 days")
 
 
 def verify(store: StoreOption = None) -> None:
