@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from collections.abc import Callable
 from dataclasses import replace
@@ -21,6 +22,7 @@ from bmslogs.importers.reading.table_writer import TableWriter
 from bmslogs.importers.recognise.inspection import profile_toml
 from bmslogs.importers.recognise.look import look_at
 from bmslogs.importers.text.source import Source, open_source
+from bmslogs.store.beginnings import beginning_of, first_names
 from bmslogs.store.entries import (
     Imported,
     ImportReport,
@@ -177,11 +179,15 @@ def _finish(
         meta = metadata(reading, source, pack, profile_toml(reading.plan), __version__, SCHEMA)
         meta |= more
         meta["bmslogs.mapping"] = mapping
+        start = moment(meta["bmslogs.start"])
+        new_id = log_id(start, content_key(reading.sha256, pack.id, mapping))
+        begun = _begun(store, source, pack, mapping, start)
+        if begun is not None:
+            meta |= first_names(begun)
+            new_id = begun.id
         meta["bmslogs.seal"] = seal(meta)
         with store_errors(store.root):
             writer.close(meta)
-        start = moment(meta["bmslogs.start"])
-        new_id = log_id(start, content_key(reading.sha256, pack.id, mapping))
         with store.locked():
             twin = next(
                 (
@@ -195,13 +201,15 @@ def _finish(
             )
             if twin is not None:
                 return _as_known(twin, source.path, (f"the same content as {twin.source}, packed otherwise",))
-            overlaps = shared_rows(
-                writer.path, start, moment(meta["bmslogs.end"]), store.logs(pack.id), reading.sha256
-            )
+            longer = next((e for e in store.logs(pack.id) if e.id == new_id and e.sha256 != reading.sha256), None)
+            if longer is not None and begun is None:
+                return _as_known(longer, source.path, ("the beginning of this log, whose file has grown since",))
+            others = [e for e in store.logs(pack.id) if e.id != new_id]
+            overlaps = shared_rows(writer.path, start, moment(meta["bmslogs.end"]), others, reading.sha256)
             replaced = [
                 e
                 for e in store.logs(pack.id)
-                if e.sha256 == reading.sha256 and (e.id == new_id or e.mapping != mapping)
+                if e.id == new_id or (e.sha256 == reading.sha256 and e.mapping != mapping)
             ]
             store.commit(writer.path, new_id, pack, replaced)
     finally:
@@ -213,6 +221,8 @@ def _finish(
             f"replaces log {e.id}, which was read with another mapping" for e in replaced if e.id != new_id
         )
     )
+    if begun is not None:
+        notes += (f"goes on where log {begun.id} ended, and takes its place; its notes are kept",)
     return Imported(
         new_id,
         str(source.path),
@@ -224,6 +234,22 @@ def _finish(
         notes,
         tuple(e.id for e in replaced if e.id != new_id),
     )
+
+
+def _begun(store: Store, source: Source, pack: Pack, mapping: str, start: dt.datetime) -> LogEntry | None:
+    """Return the stored log with whose bytes a file begins: it has grown since.
+
+    Only logs of that first row or that name are held against the bytes, so that a store of many logs costs nothing.
+    """
+    if source.kind != "plain":
+        return None
+    name = source.path.name
+    able = [
+        e
+        for e in store.logs(pack.id)
+        if e.source_bytes < source.size and (e.start == start or e.source == name)
+    ]
+    return beginning_of(source.path, source.size, able, mapping)
 
 
 def _known(store: Store, source: Source, pack: Pack, mapping: str) -> LogEntry | None:
