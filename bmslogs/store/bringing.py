@@ -17,6 +17,7 @@ from bmslogs.base.pack import Pack
 from bmslogs.base.version import __version__
 from bmslogs.importers.can.into_table import Table, as_table, recording_kind, with_delays
 from bmslogs.importers.plan.profile import Profile
+from bmslogs.importers.reading.stream import Progress as BytesRead
 from bmslogs.importers.reading.stream import Reading, metadata, read_whole
 from bmslogs.importers.reading.table_writer import TableWriter
 from bmslogs.importers.recognise.inspection import profile_toml
@@ -55,6 +56,7 @@ def bring_in(
     strict: bool,
     progress: Callable[[str], None] | None,
     signals: Path | None = None,
+    read: BytesRead | None = None,
 ) -> ImportReport:
     """Import files one by one, or as parts of one log."""
     report = ImportReport()
@@ -71,7 +73,7 @@ def bring_in(
         if progress is not None:
             progress(path.name)
         try:
-            report.logs.append(bring_one(store, path, pack, profile, modules, strict, kept))
+            report.logs.append(bring_one(store, path, pack, profile, modules, strict, kept, read))
         except BadInput as error:
             report.refused.append(Refused(str(path), str(error.in_file(path))))
         except (pa.ArrowException, UnicodeError, OverflowError) as error:
@@ -90,6 +92,7 @@ def bring_one(
     modules: tuple[str, ...] | None,
     strict: bool,
     signals: KeptSignals,
+    read: BytesRead | None = None,
 ) -> Imported:
     """Import one file as one log.
 
@@ -113,7 +116,7 @@ def bring_one(
     with as_table(
         path, definitions, profile=profile, pack=pack, modules=modules, folder=temporary.parent
     ) as table:
-        imported = _read(store, table, temporary, pack, profile, modules, mapping, strict)
+        imported = _read(store, table, temporary, pack, profile, modules, mapping, strict, read)
     if recording is not None:
         signals.keep()
     return imported
@@ -128,6 +131,7 @@ def _read(
     modules: tuple[str, ...] | None,
     mapping: str,
     strict: bool,
+    read: BytesRead | None,
 ) -> Imported:
     source = table.source
     job = look_at(source.path, profile, pack, modules, source)
@@ -143,6 +147,7 @@ def _read(
             job.regular,
             job.corrections,
             lambda plan: TableWriter(temporary, plan),
+            read,
         )
     more = {"bmslogs.refresh_s": json.dumps(job.refresh)}
     if table.facts:

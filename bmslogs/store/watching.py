@@ -87,6 +87,8 @@ class Watch:
         Its files, not those of folders in it; names that begin with a dot or ``_`` and half-written copies are passed.
     pack, profile, modules
         As for an import.
+    profile_of
+        Gives the profile of each file, where they are of several loggers.
     """
 
     def __init__(
@@ -96,8 +98,10 @@ class Watch:
         pack: Pack,
         profile: Profile | None = None,
         modules: tuple[str, ...] | None = None,
+        profile_of: Callable[[Path], Profile] | None = None,
     ) -> None:
         self.store, self.folder, self.pack = store, Path(folder), pack
+        self._profile_of = profile_of
         self._profile, self._modules = profile or Profile(), modules
         self._files: dict[str, _File] = {}
         self._gone = False
@@ -174,6 +178,9 @@ class Watch:
             one.told = True
             yield Event("refused", str(one.path), one.reason)
 
+    def _profile_for(self, path: Path) -> Profile:
+        return self._profile if self._profile_of is None else self._profile_of(path)
+
     def _worth_trying(self, one: _File) -> bool:
         return not one.reason or one.stamp[0] >= TRIED_AGAIN * one.tried
 
@@ -185,9 +192,8 @@ class Watch:
                     raise CannotGrow
                 made = tempfile.TemporaryDirectory(prefix="bmslogs-watch-", ignore_cleanup_errors=True)
                 folder = Path(one.place.enter_context(made))
-                one.growing = GrowingLog(
-                    self.store, one.path, self.pack, self._profile, self._modules, folder
-                )
+                profile = self._profile_for(one.path)
+                one.growing = GrowingLog(self.store, one.path, self.pack, profile, self._modules, folder)
             log = one.growing.read(whole=over)
         except CannotGrow:
             one.forget()
@@ -208,7 +214,8 @@ class Watch:
             yield from self._stored(one, log)
 
     def _import(self, one: _File) -> Iterator[Event]:
-        report = self.store.import_files([one.path], self.pack, self._profile, modules=self._modules)
+        profile = self._profile_for(one.path)
+        report = self.store.import_files([one.path], self.pack, profile, modules=self._modules)
         if report.refused:
             one.reason = report.refused[0].reason
             if not one.told:

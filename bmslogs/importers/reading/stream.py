@@ -492,8 +492,8 @@ def _blocks(
                     if content is not None:
                         content.update(piece)
                     done += len(piece)
-                    if progress is not None and source.kind == "plain":
-                        progress(done, source.size)
+                    if progress is not None:
+                        progress(min(done, source.text_size), source.text_size)
                     yield piece
 
             for block in lines_of(to_utf8(counted(), plan.dialect.encoding), size, source.path):
