@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+import datetime as dt
+import re
 from typing import Any
 
 import dash_mantine_components as dmc
@@ -112,9 +113,15 @@ def _promise(job: Job, pack: Pack) -> str:
 
 
 def _first_time(job: Job) -> str:
-    """Return the first stamp as the file writes it."""
+    """Return the first stamp as the file writes it; counted seconds as the day that they mean."""
     times = [t for t in job.inspection.plan.columns if t.role == "time"]
-    return " ".join(t.examples[0] for t in times if t.examples)[:40]
+    text = " ".join(t.examples[0] for t in times if t.examples)[:40]
+    if re.fullmatch(r"\d{10}(\d{3})?(\.\d+)?", text):
+        seconds = float(text) / (1000 if len(text.partition(".")[0]) == 13 else 1)
+        return f"{dt.datetime.fromtimestamp(seconds, dt.UTC):%Y-%m-%d %H:%M:%S} UTC"
+    if re.fullmatch(r"[\d.,]+", text):
+        return ""
+    return re.sub(r"(?<=\d)T(?=\d)", " ", text).replace("Z", " UTC")
 
 
 def _pack_choice(frame: Frame, job: Job) -> dmc.Select:
@@ -142,9 +149,11 @@ def asked(job: Job) -> html.Div | None:
 
 
 def _bare(line: str) -> str:
-    """Return a refusal without the place where the file lies meanwhile."""
+    """Return a question without the file's name, which stands above, and without what a profile would say to it."""
     head, found, rest = line.partition(": ")
-    return rest if found and Path(head).name != head else line
+    says = rest if found and "." in head and " " not in head else line
+    what, found, expected = says.partition("; expected ")
+    return what if found and "profile" in expected else says
 
 
 def _remembered(job: Job) -> html.P | None:

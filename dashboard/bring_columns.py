@@ -82,14 +82,15 @@ def _row(job: Job, column: Column, told: Any, group: Sequence[Column] | None) ->
     what: list[Any] = [taken]
     if group is not None:
         more = column.role in ("cell", "temperature", "bleed") or column.role == BESIDE
+        more = more and not taken.startswith("extra")
         what = [_role(job, group, column.name), html.Small(taken, className="quiet") if more else None]
     return html.Tr(
         [
             html.Th(column.name, scope="row"),
             html.Td(what),
             html.Td(_unit(job, group, column.name) if group is not None else unit),
-            html.Td(values, className="mono"),
-            html.Td(str(told.why or ""), className="quiet"),
+            html.Td(values, className="mono", **{"data-label": "values"}),
+            html.Td(str(told.why or ""), className="quiet", **{"data-label": "why"}),
         ],
         className="" if group is not None else "member",
     )

@@ -97,7 +97,7 @@ def _which_pack(packs: list[Pack], alone: Pack | None) -> html.Div:
     value = alone.id if alone else None
     if len(packs) <= CHOICES:
         one: Any = dmc.RadioGroup(
-            dmc.Group([dmc.Radio(label=f"{p.vehicle}: {p.id}", value=p.id) for p in packs]),
+            dmc.Group([dmc.Radio(label=f"{p.vehicle}: {p.id}", value=p.id, size="md") for p in packs]),
             id="bring-pack",
             label=label,
             value=value,
@@ -120,12 +120,14 @@ def _which_pack(packs: list[Pack], alone: Pack | None) -> html.Div:
 def job_list(frame: Frame, jobs: Jobs, together: bool = False) -> list[Any]:
     """Return all files brought in so far, newest first; with `together` those to be confirmed make one log."""
     cards = [
-        html.Article(
-            html.Div(card(frame, j, together), id={"card": j.token}), className=f"card job {j.state}"
-        )
+        html.Article(card(frame, j, together), id={"card": j.token}, className=_looks(j))
         for j in reversed(jobs.all())
     ]
     return [*_as_one(jobs), *cards] if together else cards
+
+
+def _looks(job: Job) -> str:
+    return f"card job {job.state}"
 
 
 def _seen(jobs: Jobs) -> dict[str, list[Any]]:
@@ -344,7 +346,7 @@ def _register_cards(app: Dash, desk: Desk, jobs: Jobs) -> None:
             return job_list(frame, jobs, bool(together)), now
         for job in jobs.all():
             if now.get(job.token) != seen.get(job.token):
-                set_props({"card": job.token}, {"children": card(frame, job)})
+                set_props({"card": job.token}, {"children": card(frame, job), "className": _looks(job)})
         return no_update, now
 
 
