@@ -6,6 +6,7 @@ from typing import Any
 
 from dash import Dash, Input, Output, State, no_update
 
+from bmslogs.base.errors import StoreError
 from dashboard.desk import Desk
 from dashboard.frame import Frame
 
@@ -13,12 +14,21 @@ FOLLOWING = ("/log", "/charge", "/pack")
 """Pages of one log on which nothing is typed."""
 
 
-def shown(desk: Desk, path: str | None, search: str | None) -> list[str] | None:
-    """Return what a page shows of the store, as far as it can grow: log and content; None where nothing is followed."""
+def shown(
+    desk: Desk, path: str | None, search: str | None, seen: list[str] | None = None
+) -> list[str] | None:
+    """Return what a page shows of the store, as far as it can grow: address, log, content; None where it cannot.
+
+    Where `seen` is of the same address, its log alone is looked at, and not the whole store.
+    """
     if path not in FOLLOWING:
         return None
-    entry = Frame.of(desk, search).entry
-    return [str(path), entry.id, entry.sha256] if entry is not None else None
+    here = [str(path), search or ""]
+    try:
+        entry = desk.store.entry(seen[2]) if seen and seen[:2] == here else Frame.of(desk, search).entry
+    except StoreError:  # taken out of the store meanwhile
+        return None
+    return [*here, entry.id, entry.sha256] if entry is not None else None
 
 
 def register(app: Dash, desk: Desk) -> None:
@@ -35,8 +45,8 @@ def register(app: Dash, desk: Desk) -> None:
         prevent_initial_call=True,
     )
     def follow(_n: int, path: str, search: str, seen: list[str] | None, revision: int) -> Any:
-        now = shown(desk, path, search)
+        now = shown(desk, path, search, seen)
         if now == seen:
             return no_update, no_update
-        grown = now is not None and seen is not None and now[:2] == seen[:2]
+        grown = now is not None and seen is not None and now[:3] == seen[:3]
         return (revision + 1 if grown else no_update), now

@@ -1,4 +1,4 @@
-"""Damaged logs that grow, in small blocks: stored as one import stores them, refused where it refuses, or left to it."""
+"""Damaged logs that grow, in small blocks: stored as one import stores them, refused as it refuses, or left to it."""
 
 from __future__ import annotations
 
