@@ -88,7 +88,9 @@ def _confirm(frame: Frame, job: Job, pack: Pack | None, together: bool) -> list[
         columns_table(job),
         sign_choice(job),
         *_typed(job, "The mapping as text, for what the drop-downs cannot say"),
-        html.P(_promise(job, pack), className="sentence promise") if pack and not together else None,
+        html.P(_promise(job, pack), className="sentence promise")
+        if pack and not together and ready(job)
+        else None,
         html.Div(
             [
                 None

@@ -70,7 +70,7 @@ class GrowingLog:
         self._copy = folder / path.name
         self._copy.write_bytes(b"")
         self._file = GrowingFile(self._copy, pack, folder)
-        self._size = 0
+        self._size = self._stored = 0
         self._asked = False
 
     def read(self, whole: bool = False) -> Imported | None:
@@ -97,6 +97,7 @@ class GrowingLog:
             begun = beginning_of(self._copy, self._size, self._store.logs(self._pack.id), self._mapping)
             self.log_id = begun.id if begun is not None else None
             if begun is not None and begun.source_bytes == self._size and begun.version == __version__:
+                self._stored = self._size
                 return _imported(begun, self.path, "known")
         if open_source(self._copy).kind != "plain":
             raise CannotGrow
@@ -113,8 +114,7 @@ class GrowingLog:
         self._copy.unlink(missing_ok=True)
 
     def _take(self, whole: bool) -> bool:
-        """Copy the whole lines that were added; return whether there were any."""
-        before = self._size
+        """Copy the whole lines that were added; return whether there are any that are not stored."""
         try:
             with self.path.open("rb") as theirs, self._copy.open("rb+") as ours:
                 self._same(theirs, ours)
@@ -131,7 +131,7 @@ class GrowingLog:
             raise WasReplaced from None
         except OSError as error:
             raise BadInput(f"cannot be read ({error})", "a readable log file", file=self.path) from None
-        return self._size > before
+        return self._size > self._stored
 
     def _same(self, theirs: IO[bytes], ours: IO[bytes]) -> None:
         """Compare the beginning and the end of what was read."""
@@ -164,7 +164,7 @@ class GrowingLog:
         finally:
             temporary.unlink(missing_ok=True)
         status = "grown" if old is not None else "new"
-        self.log_id = new_id
+        self.log_id, self._stored = new_id, self._size
         return _imported(store.entry(new_id), self.path, status, reading.notes)
 
     def _held(self) -> LogEntry | None:

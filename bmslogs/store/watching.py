@@ -166,14 +166,14 @@ class Watch:
         over = last or still >= FINISHED_S
         if one.whole:
             if not one.finished and (last or still >= SETTLED_S):
-                one.finished = True
                 yield from self._import(one)
+                one.finished = True
         elif (changed and self._worth_trying(one)) or (over and not one.finished):
-            one.finished = over
             yield from self._read_on(one, over)
+            one.finished = over and not one.whole
             if one.whole and last:
-                one.finished = True
                 yield from self._import(one)
+                one.finished = True
         if one.reason and over and not one.told:
             one.told = True
             yield Event("refused", str(one.path), one.reason)

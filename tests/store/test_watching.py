@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from bmslogs.base.errors import StoreError
 from bmslogs.store import Store
 from bmslogs.store.watching import Watch, watch
 from tests.importers.writing import Dialect, drive, pack_for, write
@@ -104,6 +105,26 @@ def test_a_shrunk_file_is_said_once_and_taken_as_new(tmp_path: Path, folder: Pat
     told = [e for t in (1.0, 2.0, 3.0) for e in one.look(t)]
     assert [e.what for e in told] == ["replaced", "new"]
     assert sorted(e.rows for e in one.store.logs()) == [140, 300]
+
+
+def test_what_the_store_could_not_take_is_tried_again(
+    tmp_path: Path, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lines, pack = lines_for(tmp_path)
+    one = watching(tmp_path, folder, pack)
+    (folder / "drive.csv").write_bytes(b"".join(lines))
+
+    def full(*_: object) -> None:
+        raise StoreError("the disk is full")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(Store, "commit", full)
+        for now in (0.0, 11.0):
+            with pytest.raises(StoreError):
+                one.look(now)
+    assert one.store.logs() == []
+    assert [e.what for t in (12.0, 13.0, 30.0) for e in one.look(t)] == ["new"]
+    assert one.store.logs()[0].rows == 300
 
 
 def test_a_removed_log_and_a_missing_folder_are_said_once(tmp_path: Path, folder: Path) -> None:
