@@ -11,7 +11,7 @@ from typing import Any
 from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, html, no_update
 
 from bmslogs.base.errors import BmsLogsError
-from dashboard import order, safety
+from dashboard import live, order, safety
 from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
@@ -21,6 +21,7 @@ from dashboard.pages import PAGES, bring
 from dashboard.parts import action, empty, refused
 from dashboard.shell import pickers, shell
 from dashboard.uploads import MOST_UPLOAD_BYTES, Inbox, serve_uploads
+from dashboard.watched import Watched
 
 PAGE = """<!DOCTYPE html>
 <html lang="en">
@@ -51,6 +52,7 @@ def create_app(
     # imported before any thread starts: figures look at a half imported pandas otherwise
     importlib.import_module("pandas")
     desk, jobs, inbox = Desk(store_root), Jobs(), Inbox()
+    watched = Watched(desk)
     app = Dash(
         "dashboard",
         assets_folder=str(Path(__file__).parent / "assets"),
@@ -63,11 +65,12 @@ def create_app(
         meta_tags=[{"name": "viewport", "content": "width=device-width, initial-scale=1"}],
     )
     app.layout = shell(PAGES)
-    _register(app, desk, jobs)
+    _register(app, desk, jobs, watched)
     order.register(app, desk)
+    live.register(app, desk)
     for page in PAGES:
         if page is bring:
-            bring.register(app, desk, jobs)
+            bring.register(app, desk, jobs, watched)
         else:
             page.register(app, desk)
     policy: list[str] = []
@@ -85,11 +88,11 @@ def create_app(
     def _too_large(_error: Exception) -> tuple[dict[str, str], int]:
         return {"error": "More was sent than this page takes."}, 413
 
-    app.server.extensions["bmslogs"] = {"desk": desk, "jobs": jobs, "inbox": inbox}
+    app.server.extensions["bmslogs"] = {"desk": desk, "jobs": jobs, "inbox": inbox, "watched": watched}
     return app
 
 
-def content(frame: Frame, path: str | None, jobs: Jobs) -> Any:
+def content(frame: Frame, path: str | None, jobs: Jobs, watched: Watched | None = None) -> Any:
     """Return what a page shows; an error that a user can mend is shown where the page would be."""
     page = BY_PATH.get(path or "/")
     if page is None:
@@ -100,7 +103,7 @@ def content(frame: Frame, path: str | None, jobs: Jobs) -> Any:
         gone = order.gone_page(frame, path, page.TITLE)
         if gone is not None:
             return gone
-        return bring.layout(frame, jobs) if page is bring else page.layout(frame)
+        return bring.layout(frame, jobs, watched) if page is bring else page.layout(frame)
     except BmsLogsError as error:
         return html.Div([html.H1(page.TITLE), refused(str(error), action("Vehicles", "/"))])
     except Exception as error:  # a defect in one page must not leave the reader before the last one
@@ -125,7 +128,7 @@ def picked_view(search: str | None, point: Any) -> str | None:
     return None
 
 
-def _register(app: Dash, desk: Desk, jobs: Jobs) -> None:
+def _register(app: Dash, desk: Desk, jobs: Jobs, watched: Watched) -> None:
     """What is not of one page: laying pages out, pickers, links, colours, picking."""
 
     @app.callback(
@@ -145,7 +148,7 @@ def _register(app: Dash, desk: Desk, jobs: Jobs) -> None:
         now = [path, repr(frame.view.hard()), scheme, revision]
         if before == now:
             return no_update, no_update, no_update
-        return html.Div(content(frame, path, jobs), **{"data-path": path or "/"}), now, pickers(frame)
+        return html.Div(content(frame, path, jobs, watched), **{"data-path": path or "/"}), now, pickers(frame)
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),

@@ -49,6 +49,7 @@ class Desk:
         self._turns: dict[str, threading.Lock] = {}
         self._asked: set[str] = set()
         self._hopeless: dict[str, str] = {}
+        self._contents: dict[str, str] = {}
         self._worker = ThreadPoolExecutor(1, thread_name_prefix="weigh")
         self._lock = threading.RLock()
         self._state = state_of(self.root)
@@ -73,8 +74,21 @@ class Desk:
         """Return a log opened for looking at."""
         return self._open.get(Path(self.store.log_path(log_id)))
 
+    def _notice(self, log_id: str) -> None:
+        """Drop what is held of a log that has grown since, brought in by whatever process."""
+        content = self.store.entry(log_id).sha256
+        with self._lock:
+            if self._contents.get(log_id, content) != content:
+                self._logs.pop(log_id, None)
+                self._diagnoses.pop(log_id, None)
+                self._hopeless.pop(log_id, None)
+                self._standing.clear()
+                self._histories.clear()
+            self._contents[log_id] = content
+
     def log(self, log_id: str) -> Log:
         """Return a whole log as arrays; the last few stay in memory."""
+        self._notice(log_id)
         with self._lock:
             if log_id not in self._logs:
                 self._logs[log_id] = read_log(self.store.log_path(log_id), extra=False)
@@ -85,6 +99,7 @@ class Desk:
 
     def diagnosis(self, log_id: str) -> Diagnosis:
         """Return the diagnosis of a log: the stored one, else made now and stored; others need not wait for it."""
+        self._notice(log_id)
         known = self._diagnoses.get(log_id)
         if known is not None:
             return known
@@ -145,6 +160,7 @@ class Desk:
 
     def at_hand(self, log_id: str) -> Diagnosis | None:
         """Return a diagnosis that need not be made."""
+        self._notice(log_id)
         if log_id not in self._diagnoses:
             stored = self.store.answer(log_id)
             if stored is None:

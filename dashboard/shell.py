@@ -38,6 +38,10 @@ THEME: dict[str, Any] = {
 """Colours and type of the component library, in step with the figures."""
 
 
+LIVE_MS = 3000
+"""How often a page asks whether its log has grown [ms] (choice)."""
+
+
 def shell(pages: Sequence[Any]) -> dmc.MantineProvider:
     """Return the frame that stays while pages change."""
     return dmc.MantineProvider(
@@ -49,6 +53,8 @@ def shell(pages: Sequence[Any]) -> dmc.MantineProvider:
             dcc.Store(id="scheme", storage_type="local"),
             dcc.Store(id="revision", data=0),
             dcc.Store(id="laid-out"),
+            dcc.Store(id="live-seen"),
+            dcc.Interval(id="live-clock", interval=LIVE_MS),
             html.A("Skip to the page", href="#page", className="skip"),
             html.Header(
                 [

@@ -15,6 +15,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     ),
     "inspect": ("importing.inspect_log", "Say what each column was taken for and why; print the profile."),
     "import": ("importing.import_logs", "Normalise loggers' files into the store."),
+    "watch": ("watching.watch_folder", "Bring in the new and growing files of a folder as they come."),
     "diagnose": (
         "answering.diagnose_log", "Say what is wrong with a pack, how surely, and what the log cannot tell."
     ),

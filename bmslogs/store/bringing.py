@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from collections.abc import Callable
 from dataclasses import replace
@@ -16,11 +17,13 @@ from bmslogs.base.pack import Pack
 from bmslogs.base.version import __version__
 from bmslogs.importers.can.into_table import Table, as_table, recording_kind, with_delays
 from bmslogs.importers.plan.profile import Profile
+from bmslogs.importers.reading.stream import Progress as BytesRead
 from bmslogs.importers.reading.stream import Reading, metadata, read_whole
 from bmslogs.importers.reading.table_writer import TableWriter
 from bmslogs.importers.recognise.inspection import profile_toml
 from bmslogs.importers.recognise.look import look_at
 from bmslogs.importers.text.source import Source, open_source
+from bmslogs.store.beginnings import beginning_of, first_names
 from bmslogs.store.entries import (
     Imported,
     ImportReport,
@@ -53,6 +56,7 @@ def bring_in(
     strict: bool,
     progress: Callable[[str], None] | None,
     signals: Path | None = None,
+    read: BytesRead | None = None,
 ) -> ImportReport:
     """Import files one by one, or as parts of one log."""
     report = ImportReport()
@@ -69,7 +73,7 @@ def bring_in(
         if progress is not None:
             progress(path.name)
         try:
-            report.logs.append(bring_one(store, path, pack, profile, modules, strict, kept))
+            report.logs.append(bring_one(store, path, pack, profile, modules, strict, kept, read))
         except BadInput as error:
             report.refused.append(Refused(str(path), str(error.in_file(path))))
         except (pa.ArrowException, UnicodeError, OverflowError) as error:
@@ -88,6 +92,7 @@ def bring_one(
     modules: tuple[str, ...] | None,
     strict: bool,
     signals: KeptSignals,
+    read: BytesRead | None = None,
 ) -> Imported:
     """Import one file as one log.
 
@@ -111,7 +116,7 @@ def bring_one(
     with as_table(
         path, definitions, profile=profile, pack=pack, modules=modules, folder=temporary.parent
     ) as table:
-        imported = _read(store, table, temporary, pack, profile, modules, mapping, strict)
+        imported = _read(store, table, temporary, pack, profile, modules, mapping, strict, read)
     if recording is not None:
         signals.keep()
     return imported
@@ -126,6 +131,7 @@ def _read(
     modules: tuple[str, ...] | None,
     mapping: str,
     strict: bool,
+    read: BytesRead | None,
 ) -> Imported:
     source = table.source
     job = look_at(source.path, profile, pack, modules, source)
@@ -141,6 +147,7 @@ def _read(
             job.regular,
             job.corrections,
             lambda plan: TableWriter(temporary, plan),
+            read,
         )
     more = {"bmslogs.refresh_s": json.dumps(job.refresh)}
     if table.facts:
@@ -177,11 +184,15 @@ def _finish(
         meta = metadata(reading, source, pack, profile_toml(reading.plan), __version__, SCHEMA)
         meta |= more
         meta["bmslogs.mapping"] = mapping
+        start = moment(meta["bmslogs.start"])
+        new_id = log_id(start, content_key(reading.sha256, pack.id, mapping))
+        begun = _begun(store, source, pack, mapping, start)
+        if begun is not None:
+            meta |= first_names(begun)
+            new_id = begun.id
         meta["bmslogs.seal"] = seal(meta)
         with store_errors(store.root):
             writer.close(meta)
-        start = moment(meta["bmslogs.start"])
-        new_id = log_id(start, content_key(reading.sha256, pack.id, mapping))
         with store.locked():
             twin = next(
                 (
@@ -195,13 +206,15 @@ def _finish(
             )
             if twin is not None:
                 return _as_known(twin, source.path, (f"the same content as {twin.source}, packed otherwise",))
-            overlaps = shared_rows(
-                writer.path, start, moment(meta["bmslogs.end"]), store.logs(pack.id), reading.sha256
-            )
+            longer = next((e for e in store.logs(pack.id) if e.id == new_id and e.sha256 != reading.sha256), None)
+            if longer is not None and begun is None:
+                return _as_known(longer, source.path, ("the beginning of this log, whose file has grown since",))
+            others = [e for e in store.logs(pack.id) if e.id != new_id]
+            overlaps = shared_rows(writer.path, start, moment(meta["bmslogs.end"]), others, reading.sha256)
             replaced = [
                 e
                 for e in store.logs(pack.id)
-                if e.sha256 == reading.sha256 and (e.id == new_id or e.mapping != mapping)
+                if e.id == new_id or (e.sha256 == reading.sha256 and e.mapping != mapping)
             ]
             store.commit(writer.path, new_id, pack, replaced)
     finally:
@@ -213,6 +226,8 @@ def _finish(
             f"replaces log {e.id}, which was read with another mapping" for e in replaced if e.id != new_id
         )
     )
+    if begun is not None:
+        notes += (f"goes on where log {begun.id} ended, and takes its place; its notes are kept",)
     return Imported(
         new_id,
         str(source.path),
@@ -224,6 +239,22 @@ def _finish(
         notes,
         tuple(e.id for e in replaced if e.id != new_id),
     )
+
+
+def _begun(store: Store, source: Source, pack: Pack, mapping: str, start: dt.datetime) -> LogEntry | None:
+    """Return the stored log with whose bytes a file begins: it has grown since.
+
+    Only logs of that first row or that name are held against the bytes, so that a store of many logs costs nothing.
+    """
+    if source.kind != "plain":
+        return None
+    name = source.path.name
+    able = [
+        e
+        for e in store.logs(pack.id)
+        if e.source_bytes < source.size and (e.start == start or e.source == name)
+    ]
+    return beginning_of(source.path, source.size, able, mapping)
 
 
 def _known(store: Store, source: Source, pack: Pack, mapping: str) -> LogEntry | None:

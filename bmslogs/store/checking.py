@@ -63,10 +63,10 @@ def _check_log(path: Path) -> list[str]:
     if meta.get("bmslogs.seal") != seal(meta):
         out.append(f"{name}: its metadata were changed after import")
     try:
-        key = content_key(
-            meta["bmslogs.source_sha256"], meta["bmslogs.pack"], meta.get("bmslogs.mapping", "")
-        )
-        if path.stem != log_id(moment(meta["bmslogs.start"]), key):
+        # a log whose file grew keeps the name that its first bytes gave
+        first = meta.get("bmslogs.first_sha256", meta["bmslogs.source_sha256"])
+        key = content_key(first, meta["bmslogs.pack"], meta.get("bmslogs.mapping", ""))
+        if path.stem != log_id(moment(meta.get("bmslogs.first_start", meta["bmslogs.start"])), key):
             out.append(f"{name}: its name is not the one its contents give")
         with pq.ParquetFile(path, page_checksum_verification=True) as file:
             rows = sum(batch.num_rows for batch in file.iter_batches())

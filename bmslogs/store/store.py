@@ -85,6 +85,7 @@ class Store:
         strict: bool = False,
         progress: Progress | None = None,
         signals: str | Path | None = None,
+        read: Callable[[int, int], None] | None = None,
     ) -> ImportReport:
         """Bring loggers' files into the store.
 
@@ -104,6 +105,9 @@ class Store:
             Called with the name of what comes next.
         signals
             Database of the signals in CAN recordings; None takes that which is kept with the pack.
+        read
+            Called with the bytes of a file that were read and those of all of it, again where it is read again; what
+            it raises ends the import, and the store is as it was.
 
         Returns
         -------
@@ -126,6 +130,7 @@ class Store:
             strict=strict,
             progress=progress,
             signals=Path(signals) if signals is not None else None,
+            read=read,
         )
 
     def remove(self, log_id: str, *, by: str = "", seen: str | None = None) -> None:

@@ -1,32 +1,31 @@
-"""Bring logs in: drop files, confirm what each column is, see what was mended or why a file was refused."""
+"""Bring logs in: choose the pack, drop files, confirm what each column is, see what was mended or refused."""
 
 from __future__ import annotations
 
 from typing import Any
 
 import dash_mantine_components as dmc
-from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update, set_props
 
+from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
 from dashboard import jobs as work
+from dashboard.bring_card import card
 from dashboard.desk import Desk
 from dashboard.frame import Frame
-from dashboard.jobs import BUSY, Job, Jobs
-from dashboard.parts import action, empty, heading, select
+from dashboard.jobs import QUEUE, Job, Jobs, ready
+from dashboard.parts import action, empty, heading
+from dashboard.remembered import forget
 from dashboard.uploads import MOST_UPLOAD_BYTES
+from dashboard.watched import Watched
 
 TITLE, PATH = "Bring logs in", "/bring"
-SAYS = {
-    "waiting": "waiting",
-    "inspecting": "looking at its columns",
-    "confirm": "to be confirmed",
-    "importing": "being brought in",
-    "done": "done",
-    "refused": "✕ refused",
-}
+CHOICES = 6
+"""Choice: so many packs are offered side by side, more in a list."""
+MINUTE = 60.0
 
 
-def layout(frame: Frame, jobs: Jobs | None = None) -> html.Div:
+def layout(frame: Frame, jobs: Jobs | None = None, watched: Watched | None = None) -> html.Div:
     """Lay the page out."""
     packs = frame.desk.packs()
     if not packs:
@@ -41,7 +40,7 @@ def layout(frame: Frame, jobs: Jobs | None = None) -> html.Div:
                 ),
             ]
         )
-    chosen = frame.pack.id if frame.pack else None
+    alone = packs[0] if len(packs) == 1 else None
     return html.Div(
         [
             heading(
@@ -50,21 +49,13 @@ def layout(frame: Frame, jobs: Jobs | None = None) -> html.Div:
                 "machine.",
                 chapter="profile",
             ),
+            _which_pack(packs, alone),
             html.Div(
                 [
-                    select(
-                        "Of which pack?",
-                        "bring-pack",
-                        [{"value": p.id, "label": f"{p.vehicle}: {p.id}"} for p in packs],
-                        chosen,
-                        allowDeselect=False,
-                        w=300,
-                        placeholder="choose it first",
-                    ),
                     dmc.MultiSelect(
                         id="bring-modules",
                         label="The pack is split: only these modules were logged",
-                        data=[m.name for m in frame.pack.modules] if frame.pack else [],
+                        data=[m.name for m in alone.modules] if alone else [],
                         value=[],
                         clearable=True,
                         w=380,
@@ -91,17 +82,99 @@ def layout(frame: Frame, jobs: Jobs | None = None) -> html.Div:
             ),
             html.Ul(id="upload-list", className="uploads", **{"aria-live": "polite"}),
             dcc.Store(id="arrived"),
-            dcc.Store(id="jobs-version", data=-1),
+            dcc.Store(id="jobs-seen", data=_seen(jobs) if jobs else {}),
             dcc.Interval(id="jobs-clock", interval=700),
+            html.Div(id="queue", children=queue(jobs) if jobs else []),
             html.Div(id="jobs", children=job_list(frame, jobs) if jobs else []),
+            _watch_part(watched),
         ]
     )
 
 
+def _which_pack(packs: list[Pack], alone: Pack | None) -> html.Div:
+    """Return the choice of the pack: never one that was chosen before, unless it is the only one."""
+    label = "Of which pack are the files that you drop next?"
+    value = alone.id if alone else None
+    if len(packs) <= CHOICES:
+        one: Any = dmc.RadioGroup(
+            dmc.Group([dmc.Radio(label=f"{p.vehicle}: {p.id}", value=p.id, size="md") for p in packs]),
+            id="bring-pack",
+            label=label,
+            value=value,
+        )
+    else:
+        one = dmc.Select(
+            id="bring-pack",
+            label=label,
+            data=[{"value": p.id, "label": f"{p.vehicle}: {p.id}"} for p in packs],
+            value=value,
+            allowDeselect=False,
+            searchable=True,
+            w=360,
+            placeholder="choose it first",
+            comboboxProps={"withinPortal": False},
+        )
+    return html.Div(one, className="which-pack")
+
+
 def job_list(frame: Frame, jobs: Jobs, together: bool = False) -> list[Any]:
     """Return all files brought in so far, newest first; with `together` those to be confirmed make one log."""
-    cards = [_job(frame, j, together) for j in reversed(jobs.all())]
+    cards = [
+        html.Article(card(frame, j, together), id={"card": j.token}, className=_looks(j))
+        for j in reversed(jobs.all())
+    ]
     return [*_as_one(jobs), *cards] if together else cards
+
+
+def _looks(job: Job) -> str:
+    return f"card job {job.state}"
+
+
+def _seen(jobs: Jobs) -> dict[str, list[Any]]:
+    """Return what a page shows of the files: state and stamp of each."""
+    return {j.token: [j.state, j.stamp] for j in jobs.all()}
+
+
+def queue(jobs: Jobs) -> list[Any]:
+    """Return how far all imports are, and what can be done with many files at once."""
+    every = jobs.all()
+    running = [j for j in every if j.state in QUEUE]
+    able = [j for j in every if ready(j)]
+    done = [j for j in every if j.state == "done"]
+    out: list[Any] = []
+    if running:
+        size = sum(j.size for j in running) or 1
+        part = sum(j.size * j.fraction for j in running) / size
+        left = jobs.left_s()
+        files = f"{len(running)} file{'s' if len(running) > 1 else ''} being brought in"
+        out.append(
+            html.Div(
+                [
+                    html.Strong(f"{files}: {100 * part:.0f} %"),
+                    html.Span("" if left is None else f"about {_time_text(left)} left", className="quiet"),
+                    html.Progress(value=f"{100 * part:.0f}", max="100", **{"aria-label": "all files"}),
+                    _do("Cancel all", "cancel-all") if len(running) > 1 else None,
+                ],
+                className="queue",
+            )
+        )
+    acts = [
+        _do(f"Bring all {len(able)} in", "all", main=True) if len(able) > 1 else None,
+        _do("Put finished cards away", "put-away") if done else None,
+    ]
+    if any(acts):
+        out.append(html.Div(acts, className="actions"))
+    return out
+
+
+def _do(text: str, do: str, main: bool = False) -> html.Button:
+    return html.Button(
+        text, id={"job": "*", "do": do}, className="button main" if main else "button", type="button"
+    )
+
+
+def _time_text(seconds: float) -> str:
+    return f"{max(1, round(seconds))} s" if seconds < 1.5 * MINUTE else f"{round(seconds / MINUTE)} min"
 
 
 def parts_of_one(jobs: Jobs) -> list[Job]:
@@ -135,165 +208,63 @@ def _as_one(jobs: Jobs) -> list[Any]:
     ]
 
 
-def _job(frame: Frame, job: Job, together: bool) -> html.Article:
-    pack = frame.desk.pack(job.pack) if job.pack else None
-    of = f"{pack.vehicle}: {pack.id}" if pack else ""
-    of += f", only {', '.join(job.modules)}" if of and job.modules else ""
-    head = html.Div(
+def _watch_part(watched: Watched | None) -> html.Section:
+    return html.Section(
         [
-            html.Span(job.name, className="file"),
-            html.Span(SAYS[job.state], className=f"state {job.state}"),
-            html.Span(of, className="quiet"),
-        ],
-        className="card-head",
-    )
-    body: list[Any] = []
-    if job.state in BUSY:
-        done = {"value": f"{100 * job.fraction:.0f}"} if job.state == "importing" else {}
-        body = [html.Progress(max="100", **done, **{"aria-label": f"{SAYS[job.state]}: {job.name}"})]
-    elif job.state == "confirm":
-        body = _confirm(job, together)
-    elif job.state == "refused":
-        body = _refused(job)
-    elif job.state == "done":
-        body = _done(frame, job)
-    return html.Article([head, *body], className=f"card job {job.state}")
-
-
-def _confirm(job: Job, together: bool) -> list[Any]:
-    alone = html.Button(
-        "Bring this log in", id={"job": job.token, "do": "import"}, className="button main", type="button"
-    )
-    leave = html.Button(
-        "Leave it out", id={"job": job.token, "do": "drop"}, className="button", type="button"
-    )
-    return [
-        html.P(job.says, className="bad", role="alert") if job.says else None,
-        _doubts(job),
-        _recorded(job),
-        html.P("What each column was taken for. Look at the values; bring the log in when it is right."),
-        columns_table(job.inspection),
-        *_mapping(job, "Something is wrong: change the mapping"),
-        html.Div([leave] if together else [alone, leave], className="actions"),
-    ]
-
-
-def _recorded(job: Job) -> html.Ul | None:
-    """Say what was done to make a table of a CAN recording."""
-    done = list(getattr(job.inspection, "signals", ()) or ())
-    return html.Ul([html.Li(d) for d in done], className="quiet") if done else None
-
-
-def _doubts(job: Job) -> html.Div | None:
-    """Name what would have the file refused as it is mapped now."""
-    doubts = list(getattr(job.inspection, "problems", ()) or ())
-    if not doubts:
-        return None
-    says = "By itself, as it stands, this file would be refused:"
-    return html.Div(
-        [html.Strong(says), html.Ul([html.Li(d) for d in doubts])], className="caution", role="note"
-    )
-
-
-def _mapping(job: Job, title: str, opened: bool = False) -> list[Any]:
-    return [
-        html.Details(
-            [
-                html.Summary(title),
-                html.P(
-                    "The logger's profile: change a line, then look again. Keep a copy for this logger's other logs.",
-                    className="quiet",
-                ),
-                dmc.Textarea(
-                    id={"mapping": job.token},
-                    value=job.profile,
-                    autosize=True,
-                    minRows=6,
-                    maxRows=22,
-                    className="mono",
-                    **{"aria-label": f"Mapping of {job.name}"},
-                ),
-                html.Button(
-                    "Look again", id={"job": job.token, "do": "again"}, className="button", type="button"
-                ),
-            ],
-            open=opened,
-        )
-    ]
-
-
-def _refused(job: Job) -> list[Any]:
-    return [
-        html.P(job.says, className="bad", role="alert"),
-        *(_mapping(job, "Say what the columns are", opened=bool(job.profile))),
-        html.Div(
-            [
-                html.Button(
-                    "Leave it out", id={"job": job.token, "do": "drop"}, className="button", type="button"
-                )
-            ],
-            className="actions",
-        ),
-    ]
-
-
-def _done(frame: Frame, job: Job) -> list[Any]:
-    if not job.log_id:
-        return [html.P(job.says)]
-    here = frame.view.but(
-        pack=job.pack, log=job.log_id, cells=(), module="", joint=0, start="", end="", finding=0
-    )
-    mended = (
-        html.Ul([html.Li(r) for r in job.repairs])
-        if job.repairs
-        else html.P("Nothing had to be mended.", className="quiet")
-    )
-    return [
-        html.P(
-            [
-                f"{job.says}: ",
-                html.Strong(f"{job.rows:,} rows".replace(",", " ")),
-                ", log ",
-                html.Span(job.log_id, className="mono"),
-            ]
-        ),
-        html.H3("Mended on the way in") if job.repairs else None,
-        mended,
-        html.Ul([html.Li(n) for n in job.notes]) if job.notes else None,
-        html.Div(
-            [action("Answers", here.link("/answers"), main=True), action("Log", here.link("/log"))],
-            className="actions",
-        ),
-    ]
-
-
-def columns_table(inspection: Any) -> html.Div:
-    """Return what each column was taken for, why, with five of its values."""
-    rows = []
-    for column in getattr(inspection, "columns", None) or []:
-        values = ", ".join(str(v) for v in list(getattr(column, "values", ()))[:5])
-        rows.append(
-            html.Tr(
+            html.H2("Watch a folder"),
+            html.P(
+                "What the logger writes there comes in by itself; a file that still grows is followed, and the pages "
+                "with it. It goes to the pack chosen above, while this program runs.",
+                className="quiet",
+            ),
+            html.Div(
                 [
-                    html.Th(str(column.name), scope="row"),
-                    html.Td(str(getattr(column, "taken_for", "") or "not understood")),
-                    html.Td(str(getattr(column, "why", "") or "")),
-                    html.Td(values, className="mono"),
-                ]
-            )
-        )
-    head = html.Tr([html.Th(t, scope="col") for t in ("Column", "Taken for", "Why", "Five values")])
-    return html.Div(
-        html.Table([html.Thead(head), html.Tbody(rows)], className="mapping"),
-        className="scroll tall",
-        tabIndex=0,
-        role="region",
-        **{"aria-label": "Columns"},
+                    dmc.TextInput(
+                        id="watch-folder",
+                        label="Folder of this computer",
+                        placeholder="such as D:\\logs",
+                        value=watched.folder if watched else "",
+                        w=420,
+                    ),
+                    dmc.Switch(id="watch-on", label="Watch it", checked=bool(watched and watched.on)),
+                ],
+                className="controls",
+            ),
+            html.Div(id="watch-says", children=watch_lines(watched) if watched else [], role="status"),
+        ],
+        className="part",
     )
 
 
-def register(app: Dash, desk: Desk, jobs: Jobs) -> None:
+def watch_lines(watched: Watched) -> list[Any]:
+    """Return what the watched folder said last."""
+    if not watched.on:
+        return [html.P("No folder is watched.", className="quiet")]
+    lines = []
+    for name, event in watched.lines():
+        if event.log is None:
+            says: Any = html.Span(event.says, className="bad" if event.what == "refused" else "")
+        else:
+            word = {"new": "came in", "grown": "goes on", "known": "known already"}[event.what]
+            rows = f"{event.log.rows:,}".replace(",", " ")
+            says = f"{word}, {rows} rows to {event.log.end:%d %b %Y, %H:%M:%S} UTC"
+        lines.append(html.Li([html.Span(name, className="file"), " ", says]))
+    return [
+        html.P([html.Strong("Watching "), watched.folder, " for pack ", html.Strong(watched.pack)]),
+        html.Ul(lines) if lines else html.P("Nothing has come yet.", className="quiet"),
+    ]
+
+
+def register(app: Dash, desk: Desk, jobs: Jobs, watched: Watched) -> None:
     """Receive, inspect, import, and show how far it is."""
+    _register_choices(app, desk, jobs)
+    _register_cards(app, desk, jobs)
+    _register_acts(app, desk, jobs)
+    _register_watch(app, desk, watched)
+
+
+def _register_choices(app: Dash, desk: Desk, jobs: Jobs) -> None:
+    """The pack of the files that come next, and of those that have none."""
 
     @app.callback(
         Output("arrived", "data", allow_duplicate=True),
@@ -324,30 +295,86 @@ def register(app: Dash, desk: Desk, jobs: Jobs) -> None:
         prevent_initial_call=True,
     )
     def choose(pack_id: str | None, modules: list[str] | None) -> Any:
+        """Give files the pack that have none yet, and the modules that those of it have; others stay as they are."""
         pack = desk.pack(pack_id or "")
         known = {m.name for m in pack.modules} if pack else set()
         wanted = tuple(m for m in modules or () if m in known)
         for job in jobs.all():
-            other = pack is not None and (job.pack, job.modules) != (pack.id, wanted)
-            if job.state in ("confirm", "refused") and other:
+            ours = pack is not None and job.pack in ("", pack.id)
+            if job.state in ("confirm", "refused") and ours and (job.pack, job.modules) != (pack.id, wanted):
                 work.inspect(jobs, job.token, pack, job.profile if job.changed else "", wanted, desk.store)
         return no_update
 
     @app.callback(
+        Output("jobs-clock", "interval", allow_duplicate=True),
+        Input({"of-pack": ALL}, "value"),
+        State({"of-pack": ALL}, "id"),
+        prevent_initial_call=True,
+    )
+    def of_pack(values: list[str | None], ids: list[dict[str, str]]) -> Any:
+        for value, one in zip(values, ids, strict=True):
+            job, pack = jobs.get(one["of-pack"]), desk.pack(value or "")
+            if job is not None and pack is not None and not job.busy and job.pack != pack.id:
+                work.inspect(jobs, job.token, pack, store=desk.store)
+        return no_update
+
+
+def _register_cards(app: Dash, desk: Desk, jobs: Jobs) -> None:
+    """Cards follow what changed of them alone, so that what is being chosen in another is not lost."""
+
+    @app.callback(
         Output("jobs", "children"),
-        Output("jobs-version", "data"),
+        Output("jobs-seen", "data"),
         Input("jobs-clock", "n_intervals"),
         Input("bring-together", "checked"),
-        State("jobs-version", "data"),
+        State("jobs-seen", "data"),
         State("at", "search"),
         State("scheme", "data"),
         prevent_initial_call=True,
     )
-    def look(_n: int, together: bool, version: int, search: str, scheme: str) -> Any:
-        if version == jobs.version and ctx.triggered_id != "bring-together":
+    def look(_n: int, together: bool, seen: dict[str, list[Any]] | None, search: str, scheme: str) -> Any:
+        now, seen = _seen(jobs), seen or {}
+        running = any(j.state in QUEUE for j in jobs.all())
+        if now == seen and ctx.triggered_id != "bring-together":
+            if running:
+                set_props("queue", {"children": queue(jobs)})
+                _move_bars(jobs)
             return no_update, no_update
-        now = jobs.version
-        return job_list(Frame.of(desk, search, scheme), jobs, bool(together)), now
+        set_props("queue", {"children": queue(jobs)})
+        frame = Frame.of(desk, search, scheme)
+        if together or list(now) != list(seen) or ctx.triggered_id == "bring-together":
+            return job_list(frame, jobs, bool(together)), now
+        for job in jobs.all():
+            if now.get(job.token) != seen.get(job.token):
+                set_props({"card": job.token}, {"children": card(frame, job), "className": _looks(job)})
+        return no_update, now
+
+
+def _move_bars(jobs: Jobs) -> None:
+    for job in jobs.all():
+        if job.state == "importing":
+            set_props({"bar": job.token}, {"value": f"{100 * job.fraction:.0f}"})
+
+
+def _register_acts(app: Dash, desk: Desk, jobs: Jobs) -> None:
+    """Buttons and drop-downs of the cards."""
+
+    @app.callback(
+        Output("jobs-clock", "interval", allow_duplicate=True),
+        Input({"role": ALL, "of": ALL}, "value"),
+        Input({"unit": ALL, "of": ALL}, "value"),
+        prevent_initial_call=True,
+    )
+    def choose_column(_roles: list[str | None], _units: list[str | None]) -> Any:
+        one, value = ctx.triggered_id, ctx.triggered[0]["value"] if ctx.triggered else None
+        if not isinstance(one, dict) or not value or len(ctx.triggered) != 1:
+            return no_update  # a card that is laid out tells of all its drop-downs at once
+        job = jobs.get(str(one.get("role") or one.get("unit") or ""))
+        if job is not None and job.inspection is not None and not job.busy:
+            chosen = chosen_of(job, one, str(value))
+            if chosen:
+                work.choose(jobs, job.token, desk.pack(job.pack), chosen, store=desk.store)
+        return no_update
 
     @app.callback(
         Output("jobs-clock", "interval"),
@@ -367,29 +394,78 @@ def register(app: Dash, desk: Desk, jobs: Jobs) -> None:
     ) -> Any:
         if not any(clicks) or not isinstance(ctx.triggered_id, dict) or not ctx.triggered[0]["value"]:
             return no_update
-        token, what = ctx.triggered_id["job"], ctx.triggered_id["do"]
+        token, what = str(ctx.triggered_id["job"]), str(ctx.triggered_id["do"])
+        typed = {i["mapping"]: t or "" for t, i in zip(texts, ids, strict=True)}
+        if token == "*":
+            act_on_all(jobs, desk, what)
+            return no_update
         job = jobs.get(token)
         if job is None:
             return no_update
-        typed = {i["mapping"]: t or "" for t, i in zip(texts, ids, strict=True)}
         pack = desk.pack(job.pack or pack_id or "")
-        if what == "drop":
-            jobs.drop(token)
-        elif what == "again":
-            again = desk.pack(pack_id or "") or pack
-            work.inspect(jobs, token, again, typed.get(token, ""), modules or (), desk.store)
-        elif pack is None:
-            jobs.change(token, says="Choose the pack first, above.")
-        elif what == "import":
-            work.bring_in(jobs, token, desk, pack, own_mapping(job, typed.get(token, "")))
-        elif what == "together":
+        if what == "again":
+            work.inspect(jobs, token, pack, typed.get(token, ""), job.modules or modules or (), desk.store)
+        elif what in ("import", "together") and pack is None:
+            jobs.change(token, says="Choose the pack first.")
+        elif what == "together" and pack is not None:
             _bring_together(jobs, desk, pack, typed)
+        else:
+            act_on(jobs, desk, job, pack, what, typed.get(token, ""))
         return no_update
+
+
+def act_on_all(jobs: Jobs, desk: Desk, what: str) -> None:
+    """Do what a button over all cards says."""
+    if what == "all":
+        work.bring_all_in(jobs, desk)
+    elif what == "put-away":
+        jobs.put_away()
+    elif what == "cancel-all":
+        for job in jobs.all():
+            jobs.cancel(job.token)
+
+
+def act_on(jobs: Jobs, desk: Desk, job: Job, pack: Pack | None, what: str, typed: str = "") -> None:
+    """Do what a button of one card says."""
+    token = job.token
+    if what == "drop":
+        jobs.drop(token)
+    elif what == "cancel":
+        jobs.cancel(token)
+    elif what == "apart":
+        jobs.change(token, apart=not job.apart)
+    elif what in ("sign-positive", "sign-negative"):
+        work.choose(jobs, token, pack, {}, what.removeprefix("sign-"), store=desk.store)
+    elif what == "forget" and pack is not None and job.inspection is not None:
+        forget(desk.store.root, pack.id, [t.name for t in job.inspection.plan.columns])
+        work.inspect(jobs, token, pack, "", job.modules, desk.store)
+    elif what == "import" and pack is not None and ready(job):
+        work.bring_in(jobs, token, desk, pack, own_mapping(job, typed))
+
+
+def chosen_of(job: Job, one: dict[str, Any], value: str) -> dict[int, tuple[str, str]]:
+    """Return role and unit by index that a drop-down says otherwise than what holds; empty where it says the same."""
+    from dashboard.mapping import UNITS, columns_of
+
+    held = {c.index: c for c in columns_of(job.inspection.plan, job.chosen)}
+    out = {}
+    for text in str(one.get("of", "")).split(","):
+        column = held.get(int(text)) if text.isdigit() else None
+        if column is None:
+            continue
+        if "role" in one:
+            unit = column.unit if column.unit in UNITS.get(value, ()) else ""
+            new = (value, unit)
+        else:
+            new = (column.role, value)
+        if new != (column.role, column.unit):
+            out[column.index] = new
+    return out
 
 
 def own_mapping(job: Job, typed: str) -> str:
     """Return the mapping that the reader wrote, empty where it is the one that was worked out."""
-    return typed if job.changed or typed.strip() != job.profile.strip() else ""
+    return typed if typed and (job.changed or typed.strip() != job.profile.strip()) else ""
 
 
 def _bring_together(jobs: Jobs, desk: Desk, pack: Pack, typed: dict[str, str]) -> None:
@@ -400,3 +476,39 @@ def _bring_together(jobs: Jobs, desk: Desk, pack: Pack, typed: dict[str, str]) -
         jobs.change(parts[0].token, says="Parts of one log share one mapping; two were changed, and differ.")
     elif len(parts) > 1:
         work.bring_in_together(jobs, [j.token for j in parts], desk, pack, own[0] if own else "")
+
+
+def _register_watch(app: Dash, desk: Desk, watched: Watched) -> None:
+    """The switch of the watched folder."""
+
+    @app.callback(
+        Output("watch-says", "children"),
+        Output("watch-on", "checked"),
+        Output("watch-folder", "error"),
+        Input("watch-on", "checked"),
+        State("watch-folder", "value"),
+        State("bring-pack", "value"),
+        prevent_initial_call=True,
+    )
+    def switch(on: bool, folder: str | None, pack_id: str | None) -> Any:
+        if not on:
+            watched.stop()
+            return watch_lines(watched), False, None
+        if watched.on and watched.folder == (folder or "").strip():
+            return no_update, no_update, no_update
+        pack = desk.pack(pack_id or "")
+        if pack is None:
+            return watch_lines(watched), watched.on, "Choose the pack first, above."
+        try:
+            watched.start(folder or "", pack)
+        except BadInput as error:
+            return watch_lines(watched), watched.on, str(error)
+        return watch_lines(watched), True, None
+
+    @app.callback(
+        Output("watch-says", "children", allow_duplicate=True),
+        Input("jobs-clock", "n_intervals"),
+        prevent_initial_call=True,
+    )
+    def tell(_n: int) -> Any:
+        return watch_lines(watched) if watched.on else no_update

@@ -11,6 +11,7 @@ import openpyxl
 import pytest
 
 from bmslogs.store import Store
+from dashboard.bring_card import asked
 from dashboard.desk import Desk
 from dashboard.frame import Frame
 from dashboard.jobs import BUSY, Job, Jobs, bring_in, bring_in_together, inspect
@@ -87,10 +88,10 @@ def test_a_split_pack_gives_the_cells_of_its_modules(tmp_path: Path) -> None:
     file = tmp_path / "split.csv"
     file.write_text("\n".join(lines) + "\n", encoding="utf-8")
     desk, jobs, tokens = waiting(tmp_path, file)
-    assert page._doubts(jobs.all()[0]) is not None  # eight cells are not the pack
+    assert asked(jobs.all()[0]) is not None  # eight cells are not the pack
     inspect(jobs, tokens[0], PACK, modules=("M2", "M3"))
     (job,) = settled(jobs)
-    assert job.modules == ("M2", "M3") and page._doubts(job) is None
+    assert job.modules == ("M2", "M3") and asked(job) is None
     assert "only M2, M3" in str(page.job_list(Frame.of(desk, "?pack=knot-main"), jobs))
     bring_in(jobs, tokens[0], desk, PACK)
     (done,) = settled(jobs)

@@ -46,6 +46,8 @@ READ_AHEAD, AHEAD, WRITE_BEHIND = 2, 4, 8
 write as eight blocks to parse."""
 SMALLEST_BLOCK, LARGEST_BLOCK = 1 << 20, 4 << 20
 """Bytes: measured; larger blocks fall out of the processor's cache, smaller ones cost calls."""
+BLOCKS = 24
+"""Choice: a file has at least half as many blocks before they get larger, so that all threads have work."""
 MOST_PASSES = 6
 COARSEST, MOST_ALIKE = 61.0, 100
 """Choice [s, rows]: spreadsheets cut stamps to the minute; no pack is read more than 100 times in a stamp."""
@@ -93,8 +95,11 @@ class Tally:
 
 
 def block_size(size: int) -> int:
-    """Return a size of blocks for a file."""
-    return int(min(max(size // 12, SMALLEST_BLOCK), LARGEST_BLOCK))
+    """Return a size of blocks for a file; in steps of two, so that a file that grows keeps its blocks for long."""
+    size_of_block = SMALLEST_BLOCK
+    while size_of_block < LARGEST_BLOCK and size >= BLOCKS * size_of_block:
+        size_of_block *= 2
+    return size_of_block
 
 
 def read_whole(
@@ -142,7 +147,7 @@ def _read_until_it_fits(
             writer.discard()
             raise
         try:
-            again = _revised(reading, finisher, plan, corrections, pack, source.path, source.held_size)
+            again = revised(reading, finisher, plan, corrections, pack, source.path, source.held_size)
         except BaseException:
             writer.discard()
             raise
@@ -160,7 +165,7 @@ def _read_until_it_fits(
     )
 
 
-def _revised(
+def revised(
     reading: Reading,
     finisher: Finisher,
     plan: Plan,
@@ -282,8 +287,8 @@ def _pass(
     balance = Balance()
     with Aside("write", WRITE_BEHIND) as aside:
         for chunk in _scans(source, plan, digest, content, progress, finisher.repairs, balance):
-            _tally(chunk, tally)
-            _refuse_new_width(tally, plan, source.path)
+            tally_wrong(chunk, tally)
+            refuse_new_width(tally, plan, source.path)
             ready = finisher.add(chunk)
             if ready is not None and ready.rows:
                 aside.call(writer.write, ready, plan.sign or 1)
@@ -291,6 +296,17 @@ def _pass(
         if ready is not None and ready.rows:
             aside.call(writer.write, ready, plan.sign or 1)
         aside.call(writer.flush)
+    note_end(finisher, tally, balance, plan, corrections, source)
+    sha = digest.hexdigest() if source.kind == "plain" else source.sha256()
+    text_sha = content.hexdigest() if content is not None else sha
+    joints = tuple(finisher.joints.end())
+    return Reading(plan, finisher.findings, finisher.repairs, sha, text_sha, joints), finisher
+
+
+def note_end(
+    finisher: Finisher, tally: Tally, balance: Balance, plan: Plan, corrections: Corrections, source: Source
+) -> None:
+    """Say at the end of a pass what was left out and moved; every line must be accounted for."""
     _note_wrong(tally, finisher.repairs, plan, source)
     balance.close(finisher.findings.rows, finisher.repairs, source.path)
     if plan.newest_first:
@@ -324,10 +340,6 @@ def _pass(
             + ", the pause between is not known",
         }[rule]
         finisher.repairs.add(rule, text, rows, ["time"], before, after)
-    sha = digest.hexdigest() if source.kind == "plain" else source.sha256()
-    text_sha = content.hexdigest() if content is not None else sha
-    joints = tuple(finisher.joints.end())
-    return Reading(plan, finisher.findings, finisher.repairs, sha, text_sha, joints), finisher
 
 
 def _scans(
@@ -341,7 +353,7 @@ def _scans(
 ) -> Iterator[Chunk]:
     """Yield rows of whole scans: those of a long table are put side by side first."""
     rows = plan if plan.rows_plan is None else replace(plan.rows_plan, text_columns=plan.text_columns)
-    chunks = _balanced(_chunks(source, rows, digest, content, progress, repairs), plan, balance, source.path)
+    chunks = balanced(_chunks(source, rows, digest, content, progress, repairs), plan, balance, source.path)
     if plan.newest_first:
         chunks = _turned(chunks)
     if plan.long is not None:
@@ -370,7 +382,7 @@ def _scans(
     _note_joined(joiner, plan, lines - scans, repairs)
 
 
-def _balanced(chunks: Iterator[Chunk], plan: Plan, balance: Balance, file: Path) -> Iterator[Chunk]:
+def balanced(chunks: Iterator[Chunk], plan: Plan, balance: Balance, file: Path) -> Iterator[Chunk]:
     """Pass blocks on, once their lines are accounted for."""
     for chunk in chunks:
         if chunk.other_delimiter is not None:
@@ -480,8 +492,8 @@ def _blocks(
                     if content is not None:
                         content.update(piece)
                     done += len(piece)
-                    if progress is not None and source.kind == "plain":
-                        progress(done, source.size)
+                    if progress is not None:
+                        progress(min(done, source.text_size), source.text_size)
                     yield piece
 
             for block in lines_of(to_utf8(counted(), plan.dialect.encoding), size, source.path):
@@ -501,20 +513,20 @@ def _blocks(
             if isinstance(block, BaseException):
                 raise block
             if skip:
-                block, gone = _without_head(block, skip)
+                block, gone = without_head(block, skip)
                 skip -= gone
                 line += gone
                 if not block:
                     continue
             if held is not None:
-                lines = _line_ends(held)
+                lines = line_ends(held)
                 yield held, line, lines
                 line += lines
             held = block
         if held is not None:
-            held = _whole_lines(held, plan, repairs)
+            held = whole_lines(held, plan, repairs)
             if held:
-                yield held, line, _line_ends(held)
+                yield held, line, line_ends(held)
     finally:
         stop.set()
         while thread.is_alive():
@@ -524,14 +536,14 @@ def _blocks(
                 thread.join(0.01)
 
 
-def _line_ends(block: bytes) -> int:
+def line_ends(block: bytes) -> int:
     """Count line ends; numpy does so without keeping the other threads waiting."""
     codes = np.frombuffer(block, np.uint8)
     pieces = [codes[k : k + PIECE_BYTES] for k in range(0, len(codes), PIECE_BYTES)]
     return sum(int(np.count_nonzero(p == 10)) for p in pieces) or int(np.count_nonzero(codes == 13))
 
 
-def _without_head(block: bytes, lines: int) -> tuple[bytes, int]:
+def without_head(block: bytes, lines: int) -> tuple[bytes, int]:
     """Cut up to `lines` lines from the start of a block; return the rest and how many were cut."""
     at, gone = 0, 0
     mark = b"\n" if b"\n" in block else b"\r"
@@ -543,7 +555,7 @@ def _without_head(block: bytes, lines: int) -> tuple[bytes, int]:
     return block[at:], gone
 
 
-def _whole_lines(block: bytes, plan: Plan, repairs: Repairs) -> bytes:
+def whole_lines(block: bytes, plan: Plan, repairs: Repairs) -> bytes:
     """Leave out a last line that was cut off in the middle of a number."""
     if block.endswith(b"\0") and plan.dialect.encoding in ("utf-8", "cp1252"):
         block = block.rstrip(b"\0")
@@ -570,7 +582,8 @@ def _whole_lines(block: bytes, plan: Plan, repairs: Repairs) -> bytes:
     return block + b"\n"
 
 
-def _tally(chunk: Chunk, tally: Tally) -> None:
+def tally_wrong(chunk: Chunk, tally: Tally) -> None:
+    """Count a block's rows that did not fit, and keep the first of each width."""
     for line, fields, text in chunk.wrong:
         tally.counts[fields] = tally.counts.get(fields, 0) + 1
         kept = tally.fields.setdefault(fields, [])
@@ -578,7 +591,7 @@ def _tally(chunk: Chunk, tally: Tally) -> None:
             kept.append((line, text))
 
 
-def _refuse_new_width(tally: Tally, plan: Plan, file: Path) -> None:
+def refuse_new_width(tally: Tally, plan: Plan, file: Path) -> None:
     """Refuse a file whose rows go on with another number of fields: its columns are others from there on."""
     for fields, count in tally.counts.items():
         numeric = [(n, t) for n, t in tally.fields[fields] if _looks_like_row(t, plan)]

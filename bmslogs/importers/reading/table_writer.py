@@ -56,7 +56,7 @@ class TableWriter:
         table = pa.Table.from_batches(self._batches)
         rest = table.slice(rows)
         if self._writer is None:
-            self._writer = open_parquet(self.path, table.schema, _varied(table))
+            self._writer = open_parquet(self.path, table.schema, varied_texts(table))
         self._writer.write_table(table.slice(0, rows), row_group_size=ROW_GROUP)
         self._rows -= rows
         self._batches = rest.to_batches() if rest.num_rows else []
@@ -75,14 +75,16 @@ class TableWriter:
         self.path.unlink(missing_ok=True)
 
 
-def _varied(table: pa.Table) -> frozenset[str]:
+def varied_texts(table: pa.Table) -> frozenset[str]:
     """Return the columns of text whose values hardly repeat: a dictionary of them would only cost."""
     head = table.slice(0, 2000)
     texts = [f.name for f in table.schema if pa.types.is_string(f.type)]
     return frozenset(n for n in texts if len(head.column(n).unique()) > 0.25 * max(head.num_rows, 100))
 
 
-def open_parquet(path: Path, schema: pa.Schema, varied: frozenset[str] = frozenset()) -> pq.ParquetWriter:
+def open_parquet(
+    path: Path | pa.NativeFile, schema: pa.Schema, varied: frozenset[str] = frozenset()
+) -> pq.ParquetWriter:
     """Open a Parquet file with the encodings that suit readings: differences for integers, time and varied texts."""
     whole = [f.name for f in schema if pa.types.is_integer(f.type) or pa.types.is_timestamp(f.type)]
     flags = [f.name for f in schema if pa.types.is_boolean(f.type)]

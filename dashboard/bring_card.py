@@ -1,0 +1,254 @@
+"""One file on its way into the store, as a card: what is asked, how far it is, what came of it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from typing import Any
+
+import dash_mantine_components as dmc
+from dash import html
+
+from bmslogs.base.pack import Pack
+from dashboard.bring_columns import columns_table, sign_choice
+from dashboard.frame import Frame
+from dashboard.jobs import BUSY, QUEUE, Job, ready
+from dashboard.parts import action
+
+SAYS = {
+    "waiting": "waiting",
+    "inspecting": "looking at its columns",
+    "confirm": "to be confirmed",
+    "queued": "waits its turn",
+    "importing": "being brought in",
+    "done": "done",
+    "refused": "✕ refused",
+}
+
+
+def button(job: Job, do: str, text: str, *, main: bool = False, disabled: bool = False) -> html.Button:
+    """Return a button of a card."""
+    return html.Button(
+        text,
+        id={"job": job.token, "do": do},
+        className="button main" if main else "button",
+        type="button",
+        disabled=disabled,
+    )
+
+
+def card(frame: Frame, job: Job, together: bool = False) -> list[Any]:
+    """Return what a card shows."""
+    pack = frame.desk.pack(job.pack) if job.pack else None
+    of = f"{pack.vehicle}: {pack.id}" if pack else ""
+    of += f", only {', '.join(job.modules)}" if of and job.modules else ""
+    head = html.Div(
+        [
+            html.Span(job.name, className="file"),
+            html.Span(
+                "looking again" if job.looking else _state(job), className=f"state {job.state}", role="status"
+            ),
+            html.Span(of, className="quiet"),
+        ],
+        className="card-head",
+    )
+    if job.state in BUSY:
+        body = _busy(job)
+    elif job.state == "confirm":
+        body = _confirm(frame, job, pack, together)
+    elif job.state == "refused":
+        body = _refused(frame, job, pack)
+    else:
+        body = _done(frame, job)
+    return [head, *body]
+
+
+def _state(job: Job) -> str:
+    asked = job.state == "confirm" and getattr(job.inspection, "problems", ())
+    return "asks" if asked else SAYS[job.state]
+
+
+def _busy(job: Job) -> list[Any]:
+    done = {"value": f"{100 * job.fraction:.0f}"} if job.state in QUEUE else {}
+    bar = html.Progress(
+        max="100", id={"bar": job.token}, **done, **{"aria-label": f"{SAYS[job.state]}: {job.name}"}
+    )
+    cancel = [button(job, "cancel", "Cancel")] if job.state in QUEUE else []
+    return [bar, html.Div(cancel, className="actions") if cancel else None]
+
+
+def _confirm(frame: Frame, job: Job, pack: Pack | None, together: bool) -> list[Any]:
+    return [
+        html.P(job.says, className="bad", role="alert") if job.says else None,
+        _pack_choice(frame, job),
+        asked(job),
+        _remembered(job),
+        _recorded(job),
+        html.P("What each column was taken for. Look at the values; change what is wrong in its row."),
+        columns_table(job),
+        sign_choice(job),
+        *_typed(job, "The mapping as text, for what the drop-downs cannot say"),
+        html.P(_promise(job, pack), className="sentence promise")
+        if pack and not together and ready(job)
+        else None,
+        html.Div(
+            [
+                None
+                if together
+                else button(
+                    job, "import", "Bring this log in", main=ready(job), disabled=bool(not ready(job))
+                ),
+                button(job, "drop", "Leave it out"),
+            ],
+            className="actions",
+        ),
+    ]
+
+
+def _promise(job: Job, pack: Pack) -> str:
+    """Repeat what is about to be stored: the vehicle, the pack, the day."""
+    clock = job.inspection.plan.clock
+    first = _first_time(job)
+    day = f", begins {first}" if first and clock is not None and clock.dated else ""
+    part = f", only {', '.join(job.modules)}" if job.modules else ""
+    return f"Goes to {pack.vehicle}, pack {pack.id}{part}{day}."
+
+
+def _first_time(job: Job) -> str:
+    """Return the first stamp as the file writes it; counted seconds as the day that they mean."""
+    times = [t for t in job.inspection.plan.columns if t.role == "time"]
+    text = " ".join(t.examples[0] for t in times if t.examples)[:40]
+    if re.fullmatch(r"\d{10}(\d{3})?(\.\d+)?", text):
+        seconds = float(text) / (1000 if len(text.partition(".")[0]) == 13 else 1)
+        return f"{dt.datetime.fromtimestamp(seconds, dt.UTC):%Y-%m-%d %H:%M:%S} UTC"
+    if re.fullmatch(r"[\d.,]+", text):
+        return ""
+    return re.sub(r"(?<=\d)T(?=\d)", " ", text).replace("Z", " UTC")
+
+
+def _pack_choice(frame: Frame, job: Job) -> dmc.Select:
+    return dmc.Select(
+        id={"of-pack": job.token},
+        label="This log is of",
+        data=[{"value": p.id, "label": f"{p.vehicle}: {p.id}"} for p in frame.desk.packs()],
+        value=job.pack or None,
+        placeholder="choose the pack",
+        allowDeselect=False,
+        w=300,
+        comboboxProps={"withinPortal": True},
+    )
+
+
+def asked(job: Job) -> html.Div | None:
+    """Name what would have the file refused as it is mapped now."""
+    doubts = list(getattr(job.inspection, "problems", ()) or ())
+    if not doubts:
+        return None
+    says = "This file asks before it can come in. Answer in the rows below:"
+    return html.Div(
+        [html.Strong(says), html.Ul([html.Li(_bare(d)) for d in doubts])], className="caution", role="note"
+    )
+
+
+def _bare(line: str) -> str:
+    """Return a question without the file's name, which stands above, and without what a profile would say to it."""
+    head, found, rest = line.partition(": ")
+    says = rest if found and "." in head and " " not in head else line
+    what, found, expected = says.partition("; expected ")
+    return what if found and "profile" in expected else says
+
+
+def _remembered(job: Job) -> html.P | None:
+    if not job.remembered:
+        return None
+    return html.P(
+        [
+            f"Read as you mapped this logger for {job.remembered}. ",
+            button(job, "forget", "Forget that mapping"),
+        ],
+        className="judged",
+    )
+
+
+def _recorded(job: Job) -> html.Ul | None:
+    """Say what was done to make a table of a CAN recording."""
+    done = list(getattr(job.inspection, "signals", ()) or ())
+    return html.Ul([html.Li(d) for d in done], className="quiet") if done else None
+
+
+def _typed(job: Job, title: str) -> list[Any]:
+    return [
+        html.Details(
+            [
+                html.Summary(title),
+                html.P(
+                    "The logger's profile: change a line, then look again. Keep a copy for other machines.",
+                    className="quiet",
+                ),
+                dmc.Textarea(
+                    id={"mapping": job.token},
+                    value=job.profile,
+                    autosize=True,
+                    minRows=6,
+                    maxRows=22,
+                    className="mono",
+                    **{"aria-label": f"Mapping of {job.name}"},
+                ),
+                button(job, "again", "Look again"),
+            ],
+        )
+    ]
+
+
+def _refused(frame: Frame, job: Job, pack: Pack | None) -> list[Any]:
+    known: list[Any] = []
+    if job.inspection is not None:
+        known = [
+            html.P("Where the reason is what a column or the sign was taken for, say it here:"),
+            columns_table(job),
+            sign_choice(job),
+        ]
+    return [
+        html.P(_bare(job.says), className="bad", role="alert"),
+        _pack_choice(frame, job),
+        *known,
+        *_typed(job, "The mapping as text, for what the drop-downs cannot say"),
+        html.Div([button(job, "drop", "Leave it out")], className="actions"),
+    ]
+
+
+def _done(frame: Frame, job: Job) -> list[Any]:
+    away = button(job, "drop", "Put this card away")
+    if not job.log_id:
+        return [html.P(job.says), html.Div([away], className="actions")]
+    pack = frame.desk.pack(job.pack)
+    here = frame.view.but(
+        pack=job.pack, log=job.log_id, cells=(), module="", joint=0, start="", end="", finding=0
+    )
+    rows = f"{job.rows:,} rows".replace(",", " ")
+    whose = f"{pack.vehicle}, pack {pack.id}: " if pack else ""
+    when = f", {frame.when(job.start)} to {frame.when(job.end)} UTC" if job.start is not None else ""
+    mended = (
+        html.Details(
+            [
+                html.Summary(f"Mended on the way in: {len(job.repairs)} kinds"),
+                html.Ul([html.Li(r) for r in job.repairs]),
+            ],
+            open=len(job.repairs) < 4,
+        )
+        if job.repairs
+        else html.P("Nothing had to be mended.", className="quiet")
+    )
+    return [
+        html.P([whose, f"{job.says}, ", html.Strong(rows), when]),
+        mended,
+        html.Ul([html.Li(n) for n in job.notes]) if job.notes else None,
+        html.Div(
+            [
+                action("Answers", here.link("/answers"), main=True),
+                action("Log", here.link("/log")),
+                away,
+            ],
+            className="actions",
+        ),
+    ]
