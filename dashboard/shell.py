@@ -53,14 +53,25 @@ def shell(pages: Sequence[Any]) -> dmc.MantineProvider:
                 [
                     html.Div(
                         [
-                            html.Div(
-                                [
-                                    dcc.Link("bmslogs", href="/", className="name"),
-                                    html.Span("what a pack's logs tell", className="quiet motto"),
-                                ],
-                                className="brand",
+                            dcc.Link(
+                                [html.Span(className="mark", **{"aria-hidden": "true"}), html.Span("bmslogs")],
+                                href="/",
+                                className="name",
                             ),
+                            html.Span("what a pack's logs tell", className="quiet motto"),
                             html.Div(id="pickers", className="pickers"),
+                        ],
+                        className="bar",
+                    ),
+                    html.Div(
+                        [
+                            html.Nav(
+                                [
+                                    dcc.Link(p.TITLE, href=p.PATH, id={"nav": p.PATH}, className="page-link")
+                                    for p in pages
+                                ],
+                                **{"aria-label": "Pages"},
+                            ),
                             html.Button(
                                 "Dark",
                                 id="scheme-button",
@@ -69,14 +80,7 @@ def shell(pages: Sequence[Any]) -> dmc.MantineProvider:
                                 title="Light or dark",
                             ),
                         ],
-                        className="bar",
-                    ),
-                    html.Nav(
-                        [
-                            dcc.Link(p.TITLE, href=p.PATH, id={"nav": p.PATH}, className="page-link")
-                            for p in pages
-                        ],
-                        **{"aria-label": "Pages"},
+                        className="ways",
                     ),
                 ],
                 className="top",
@@ -108,12 +112,11 @@ def pickers(frame: Frame) -> list[Any]:
     out = [
         dmc.Select(
             id="pack-picker",
-            data=[{"value": p.id, "label": f"{p.vehicle}: {p.id}"} for p in packs],
+            data=[{"value": p.id, "label": pack_name(p, packs)} for p in packs],
             value=chosen,
             placeholder="Which pack?",
             size="sm",
             allowDeselect=False,
-            w=260,
             **{"aria-label": "Pack"},
         )
     ]
@@ -123,7 +126,6 @@ def pickers(frame: Frame) -> list[Any]:
                 id="log-picker",
                 size="sm",
                 allowDeselect=False,
-                w=400,
                 value=frame.entry.id if frame.entry else None,
                 data=[{"value": e.id, "label": log_name(frame, e)} for e in frame.logs],
                 placeholder="Which log?",
@@ -131,6 +133,12 @@ def pickers(frame: Frame) -> list[Any]:
             )
         )
     return out
+
+
+def pack_name(pack: Any, packs: Sequence[Any]) -> str:
+    """Return a pack's name for people: its vehicle, with the short name where a vehicle has several packs."""
+    alone = sum(p.vehicle == pack.vehicle for p in packs) == 1
+    return str(pack.vehicle) if alone else f"{pack.vehicle}: {pack.id}"
 
 
 def log_name(frame: Frame, entry: Any) -> str:

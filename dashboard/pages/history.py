@@ -30,6 +30,7 @@ from dashboard.frame import Frame
 from dashboard.parts import (
     action,
     caution,
+    choices,
     choose_pack,
     empty,
     graph,
@@ -154,7 +155,7 @@ def counter_sentence(w: Weighed, key: str) -> str:
     )
 
 
-def _controls(frame: Frame, w: Weighed, key: str) -> html.Div:
+def _controls(frame: Frame, w: Weighed, key: str) -> Any:
     pack = w.gathered.pack
     told = set(w.told())
     topics = [{"value": k, "label": t.title + ("" if k in told else " (not told)")} for k, t in TOPICS.items()]
@@ -179,7 +180,7 @@ def _controls(frame: Frame, w: Weighed, key: str) -> html.Div:
     if key in MEASURED and len(w.strands.get(key, ())) > 1:
         values = [{"value": "", "label": "against the middle"}, {"value": "measured", "label": "as measured"}]
         parts.append(_choice("measured", "Values", values, "measured" if frame.view.measured else ""))
-    return html.Div(parts, className="controls")
+    return choices(frame.look, *parts, what="Quantity, cells and plot")
 
 
 def _box(name: str) -> str:
@@ -234,7 +235,7 @@ def _pictures(frame: Frame, w: Weighed, sheet: Sheet) -> Any:
             figures.append(graph(figure, f"{title}, module {m.name}", id={"history-module": m.name}))
         return [html.P(sheet.axis, className="quiet"), html.Div(figures, className="multiples")]
     figure = history_picture(sheet, picked=picked_columns(frame, sheet), look=frame.look)
-    out = [graph(_windowed(figure, frame.view), title, id="history-figure", still=False)]
+    out = [graph(_windowed(figure, frame.view), title, id="history-figure", tools=False)]
     notes = ["A click on a point leads to its log."]
     if sheet.at:
         notes.append(f"Compared {sheet.at}.")

@@ -9,6 +9,7 @@ import numpy as np
 from dash import ClientsideFunction, Dash, Input, Output, State, ctx, html, no_update
 
 from bmslogs.base.errors import BmsLogsError
+from bmslogs.faces.figures.fitting import fitted
 from bmslogs.faces.figures.window import log_drawing
 from bmslogs.faces.figures.words import LEVEL_WORDS, plain_words
 from bmslogs.faces.unknown import nothing_found
@@ -20,6 +21,7 @@ from dashboard.light_json import light
 from dashboard.open_log import OpenLog
 from dashboard.parts import (
     action,
+    choices,
     choose_pack,
     empty,
     explained,
@@ -73,7 +75,6 @@ def layout(frame: Frame) -> html.Div:
                             drawing(frame),
                             "current, cells, deviations, temperatures and bleed over time",
                             id="log-figure",
-                            still=False,
                         ),
                         className="wide",
                     ),
@@ -85,9 +86,9 @@ def layout(frame: Frame) -> html.Div:
     )
 
 
-def _controls(frame: Frame, opened: OpenLog) -> html.Div:
-    return html.Div(
-        [
+def _controls(frame: Frame, opened: OpenLog) -> Any:
+    return choices(
+        frame.look,
             dmc.MultiSelect(
                 id="log-cells",
                 label="Cells as lines",
@@ -115,8 +116,7 @@ def _controls(frame: Frame, opened: OpenLog) -> html.Div:
                 "Drag over the picture to look closer, double-click for the whole log.",
                 className="quiet hint",
             ),
-        ],
-        className="controls",
+        what="Cells as lines, window of time",
     )
 
 
@@ -219,7 +219,7 @@ def register(app: Dash, desk: Desk) -> None:
         frame = Frame.of(desk, search, scheme)
         if frame.pack is None or frame.entry is None:
             return (no_update,) * 3
-        return drawing(frame), side(frame), [str(c) for c in lines_of(frame)]
+        return fitted(drawing(frame)), side(frame), [str(c) for c in lines_of(frame)]
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),

@@ -12,6 +12,8 @@ from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.cautions import HIGH_VOLTAGE
 from bmslogs.base.results import Estimate
 from bmslogs.faces.figures import pack_picture, per_cell
+from bmslogs.faces.figures.fitting import fitted
+from bmslogs.faces.figures.theme import PHONE
 from bmslogs.faces.figures.words import (
     axis_title,
     conditions_line,
@@ -28,6 +30,7 @@ from dashboard.frame import Frame
 from dashboard.parts import (
     action,
     caution,
+    choices,
     choose_pack,
     empty,
     finding_line,
@@ -114,11 +117,11 @@ def layout(frame: Frame) -> html.Div:
     )
 
 
-def _controls(frame: Frame) -> html.Div:
+def _controls(frame: Frame) -> Any:
     pack, have = frame.pack, quantities(frame)
     assert pack is not None
-    return html.Div(
-        [
+    return choices(
+        frame.look,
             select(
                 "Colour by",
                 "quantity",
@@ -157,8 +160,7 @@ def _controls(frame: Frame) -> html.Div:
                 w=130,
                 placeholder="any",
             ),
-        ],
-        className="controls",
+        what="Colour by, cells and modules",
     )
 
 
@@ -353,6 +355,8 @@ def _table(frame: Frame) -> Any:
                 triple = shown(e)
                 values[e.cell][key] = round(triple[0], 6) if triple else None
                 values[e.cell][f"{key}_text"] = _bare(e) if triple else "not known"
+    if frame.look.room == PHONE:
+        return _cards(list(values.values()), columns[1:])
     return dag.AgGrid(
         id="cell-table",
         columnDefs=columns,
@@ -373,6 +377,26 @@ def _table(frame: Frame) -> Any:
         },
         style={"width": "100%", **({} if len(values) <= 24 else {"height": 460})},
     )
+
+
+def _cards(rows: list[dict[str, Any]], columns: list[dict[str, Any]]) -> html.Table:
+    """Return the table for a phone: a card a cell, where a column's name stands before each value."""
+    heads = [str(c["headerName"]) for c in columns]
+    keys = [str(c["field"]) for c in columns]
+    lines = [
+        html.Tr(
+            [
+                html.Th(row["short"], scope="row"),
+                *(
+                    html.Td(row.get(f"{k}_text") or "not known", **{"data-label": h})
+                    for k, h in zip(keys, heads, strict=True)
+                ),
+            ]
+        )
+        for row in rows
+    ]
+    head = html.Tr([html.Th(h, scope="col") for h in ("Place", *heads)])
+    return html.Table([html.Thead(head), html.Tbody(lines)], className="stacked")
 
 
 def _bare(estimate: Estimate) -> str:
@@ -399,8 +423,8 @@ def register(app: Dash, desk: Desk) -> None:
         if frame.pack is None or frame.diagnosis is None:
             return (no_update,) * 6
         return (
-            picture(frame),
-            cells_figure(frame),
+            fitted(picture(frame)),
+            fitted(cells_figure(frame)),
             side(frame),
             note(frame),
             [str(c) for c in frame.picked],

@@ -151,7 +151,7 @@ def _card(frame: Frame, pack: Pack) -> html.Article:
         [
             html.H2(pack.vehicle),
             html.P([html.Span(pack.id, className="mono"), " · ", ", ".join(about)], className="quiet"),
-            graph(picture, f"{pack.vehicle}: the pack. {says}"),
+            graph(picture, f"{pack.vehicle}: the pack. {says}", tools=False),
             html.P(says, className="quiet") if says else None,
             *_state(frame, pack, logs, standing, waiting, here),
             html.Div(
