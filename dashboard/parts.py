@@ -65,11 +65,18 @@ def _keep(label: str) -> html.Div:
     return html.Div([html.Span("Keep the picture", **{"aria-hidden": "true"}), *buttons], className="keeps")
 
 
-def heading(title: str, says: Any = None, *, chapter: str | None = None) -> html.Div:
-    """Return the title of a page with one line under it, and the chapter of the handbook that tells more."""
+def heading(title: str, says: Any = None, *, answer: Any = None, chapter: str | None = None) -> html.Div:
+    """Return the title of a page, its answer in one sentence, a quieter line, and the chapter that tells more."""
     line = [*says] if isinstance(says, list) else [says]
     line += [" ", explained(chapter, "More in the handbook.")] if chapter else []
-    return html.Div([html.H1(title), html.P(line, className="lead") if says else None], className="heading")
+    return html.Div(
+        [
+            html.H1(title),
+            html.P(answer, className="sentence", id="page-answer") if answer else None,
+            html.P(line, className="lead") if says else None,
+        ],
+        className="heading",
+    )
 
 
 def section(title: Any, *content: Any, id: str | None = None) -> html.Section:
@@ -198,6 +205,9 @@ def choose_pack(packs: Sequence[Any], path: str) -> html.Div:
         "Choose the pack to look at.",
         *[action(f"{p.vehicle}: {p.id}", f"{path}?pack={p.id}") for p in packs],
     )
+
+
+NO_LOG = "No log yet: nothing is known of this pack but its description."
 
 
 def no_logs(pack_id: str) -> html.Div:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import dash_mantine_components as dmc
@@ -15,6 +15,7 @@ from bmslogs.faces.explain import page
 from bmslogs.faces.figures import nothing, proof_picture, question
 from bmslogs.faces.figures.words import plain_words, sentence
 from bmslogs.faces.handbook import linked
+from bmslogs.faces.headlines import findings_says
 from bmslogs.faces.unknown import nothing_found, unknowns
 from bmslogs.findings.registry import CAUSES
 from dashboard.address import parse
@@ -124,7 +125,7 @@ def layout(frame: Frame) -> html.Div:
     tells = "What no log of this pack tells" if whole(frame) else "What this log cannot tell"
     return html.Div(
         [
-            heading(title, _lead(frame, weighed)),
+            heading(title, _lead(frame, weighed), answer=_answer(frame, weighed, every)),
             _chooser(frame),
             *_beside(frame, waiting),
             *(cards or [_nothing_found(whole(frame), weighed)]),
@@ -133,6 +134,16 @@ def layout(frame: Frame) -> html.Div:
             *more,
         ]
     )
+
+
+def _answer(frame: Frame, weighed: Diagnosis, every: list[Answer]) -> str:
+    """Say what stands; what somebody set aside does not, and is counted by itself."""
+    of = f"the {len(weighed.logs)} logs together" if whole(frame) else "this log"
+    standing = tuple(a.finding for a in every if not a.set_aside)
+    aside = len(every) - len(standing)
+    if aside and not standing:
+        return f"What was found in {of} was set aside, {aside} finding{'s' if aside != 1 else ''}: see below."
+    return findings_says(replace(weighed, findings=standing), of=of)
 
 
 def _chooser(frame: Frame) -> html.Div | None:
@@ -161,17 +172,15 @@ def _none(frame: Frame, waiting: int) -> html.Div:
 
 
 def _lead(frame: Frame, weighed: Diagnosis) -> list[Any]:
-    findings = list(weighed.findings)
     if not whole(frame):
         day = html.Strong(frame.when(weighed.log["start"]))
-        return ["From the log of ", day, " (UTC). ", _count(findings)]
+        return ["From the log of ", day, "."]
     first, last = (frame.when(weighed.log[k], time=False) for k in ("start", "end"))
     count = f"{len(weighed.logs)} log{'s' if len(weighed.logs) != 1 else ''}"
     return [
         "From ",
         html.Strong(count),
-        f" weighed together, {first} to {last}. ",
-        _count(findings) if findings else "Nothing stands.",
+        f" weighed together, {first} to {last}.",
     ]
 
 
@@ -210,21 +219,6 @@ def _nothing_found(together: bool, weighed: Diagnosis) -> html.Div:
     # a cell that lies apart, or is not known where the others are, is told before the rest
     apart = nothing_found(weighed.estimates)[1:]
     return html.Div([html.P(says + speaks), *(html.P(line) for line in apart)], className="answer")
-
-
-def _count(findings: list[Finding], none: str = "Nothing was found.") -> str:
-    if not findings:
-        return none
-    parts = [
-        f"{n} to {w}"
-        for key, w in (
-            ("act", "act on before it is used again"),
-            ("look", "look at next time"),
-            ("note", "note"),
-        )
-        if (n := sum(f.level == key for f in findings))
-    ]
-    return ", ".join(parts) + "."
 
 
 def _card(frame: Frame, answer: Answer) -> html.Article:

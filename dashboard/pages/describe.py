@@ -38,6 +38,7 @@ def layout(frame: Frame) -> html.Div:
             heading(
                 title,
                 "Once, by hand. Logs that were brought in keep the pack as it was described then.",
+                answer=_answer(old if changing else None),
                 chapter="pack-file",
             ),
             html.Div(
@@ -69,6 +70,15 @@ def layout(frame: Frame) -> html.Div:
             ),
         ]
     )
+
+
+def _answer(changed: Pack | None) -> str:
+    """Say what is described, or what is needed before a log can be read."""
+    if changed is None:
+        return "Vehicle, chemistry, capacity and number of cells are enough to read a log; the rest names places."
+    modules = f" in {len(changed.modules)} modules" if changed.modules else ", no modules named"
+    cells = f"{changed.cells_in_series} cells in series{modules}"
+    return f"{changed.vehicle} is described: {cells}, {changed.chemistry}, {changed.nominal_capacity_Ah:g} Ah."
 
 
 def _old(desk: Desk, view: View) -> Pack | None:

@@ -12,6 +12,7 @@ from bmslogs.base.errors import BmsLogsError
 from bmslogs.faces.figures.fitting import fitted
 from bmslogs.faces.figures.window import log_drawing
 from bmslogs.faces.figures.words import LEVEL_WORDS, plain_words
+from bmslogs.faces.headlines import findings_says
 from bmslogs.faces.unknown import nothing_found
 from dashboard.address import View
 from dashboard.desk import Desk
@@ -66,7 +67,11 @@ def layout(frame: Frame) -> html.Div:
     )
     return html.Div(
         [
-            heading(f"Log of {frame.pack.vehicle}", says),
+            heading(
+                f"Log of {frame.pack.vehicle}",
+                says,
+                answer=findings_says(frame.diagnosis, why=frame.no_diagnosis),
+            ),
             _controls(frame, opened),
             html.Div(
                 [

@@ -24,10 +24,12 @@ from bmslogs.faces.figures.words import (
     shown_unit,
     title_of,
 )
+from bmslogs.faces.headlines import apart_says, findings_says
 from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
 from dashboard.parts import (
+    NO_LOG,
     action,
     caution,
     choices,
@@ -64,7 +66,8 @@ def layout(frame: Frame) -> html.Div:
         f"{pack.cells_in_series} cells {pack.chemistry}, {pack.nominal_capacity_Ah:g} Ah, "
         "counted from pack negative."
     )
-    head = heading(f"Pack of {pack.vehicle}", says)
+    answer = findings_says(frame.diagnosis, why=frame.no_diagnosis) if frame.logs else NO_LOG
+    head = heading(f"Pack of {pack.vehicle}", says, answer=answer)
     if not frame.logs:
         return html.Div(
             [head, graph(pack_picture(pack, look=frame.look), "the pack as it is built"), no_logs(pack.id)]
@@ -94,6 +97,7 @@ def layout(frame: Frame) -> html.Div:
                                 "the pack as it is built; pick cells, links and modules",
                                 id={"pick": "pack"},
                             ),
+                            html.P(apart(frame), id="pack-apart", className="picture-says"),
                             html.P(id="pack-note", children=note(frame), className="quiet"),
                             graph(
                                 cells_figure(frame),
@@ -208,6 +212,12 @@ def picture(frame: Frame) -> Any:
         temperatures=temperatures(frame) if frame.view.warm else None,
         look=frame.look,
     )
+
+
+def apart(frame: Frame) -> str:
+    """Say which cell lies furthest from the middle in what colours the picture."""
+    assert frame.pack is not None
+    return apart_says(quantity_of(frame), _estimates(frame), frame.pack)
 
 
 def note(frame: Frame) -> str:
@@ -412,6 +422,7 @@ def register(app: Dash, desk: Desk) -> None:
         Output({"pick": "cells"}, "figure"),
         Output("pack-side", "children"),
         Output("pack-note", "children"),
+        Output("pack-apart", "children"),
         Output("cells", "value"),
         Output("module", "value"),
         Input("at", "search"),
@@ -421,12 +432,13 @@ def register(app: Dash, desk: Desk) -> None:
     def follow(search: str, scheme: str) -> tuple[Any, ...]:
         frame = Frame.of(desk, search, scheme)
         if frame.pack is None or frame.diagnosis is None:
-            return (no_update,) * 6
+            return (no_update,) * 7
         return (
             fitted(picture(frame)),
             fitted(cells_figure(frame)),
             side(frame),
             note(frame),
+            apart(frame),
             [str(c) for c in frame.picked],
             frame.view.module or None,
         )

@@ -13,12 +13,14 @@ from bmslogs.base.results import Diagnosis, Finding, by_urgency
 from bmslogs.faces.answers import shown_by
 from bmslogs.faces.figures import pack_picture
 from bmslogs.faces.figures.words import title_of
+from bmslogs.faces.headlines import Standing, overview_says, vehicles_says
 from bmslogs.faces.unknown import unknowns
 from bmslogs.fleet import PackOverview, overview
 from dashboard.address import View
 from dashboard.desk import Desk
 from dashboard.frame import Frame
 from dashboard.parts import action, caution, empty, finding_line, following, graph, heading
+from dashboard.shell import pack_name
 
 TITLE, PATH = "Vehicles", "/"
 SHOWN = 4  # findings on a card
@@ -44,7 +46,7 @@ def layout(frame: Frame) -> html.Div:
     count = f"{len(packs)} pack{'s' if len(packs) != 1 else ''} in this store. Times are UTC."
     return html.Div(
         [
-            heading("Vehicles", count),
+            heading("Vehicles", count, answer=vehicles_says([_standing(frame, packs, p) for p in packs])),
             html.Div(
                 [action("Describe another pack", "/describe"), action("Bring logs in", "/bring")],
                 className="actions",
@@ -53,6 +55,12 @@ def layout(frame: Frame) -> html.Div:
             *following(waiting),
         ]
     )
+
+
+def _standing(frame: Frame, packs: list[Pack], pack: Pack) -> Standing:
+    found = frame.desk.standing(pack.id)[0]
+    logs = len(frame.desk.logs(pack.id))
+    return Standing(pack_name(pack, packs), logs, tuple(found.findings) if found else None)
 
 
 def _many(frame: Frame, packs: list[Pack]) -> html.Div:
@@ -64,12 +72,13 @@ def _many(frame: Frame, packs: list[Pack]) -> html.Div:
     if behind:
         says += [f"{behind} logs are not weighed yet: ", html.Code(RUN), " weighs them. "]
     described = {p.id: p for p in packs}
-    lines = [_pack_line(frame, described[p.pack], logs[p.pack], p) for p in weighed if p.pack in described]
+    weighed = [p for p in weighed if p.pack in described]
+    lines = [_pack_line(frame, described[p.pack], logs[p.pack], p) for p in weighed]
     seen = {p.pack for p in weighed}
     lines += [_pack_line(frame, p, logs[p.id], None) for p in packs if p.id not in seen]
     return html.Div(
         [
-            heading("Vehicles", says),
+            heading("Vehicles", says, answer=overview_says(weighed, len(packs) - len(weighed))),
             html.Div(
                 [action("Describe another pack", "/describe"), action("Bring logs in", "/bring")],
                 className="actions",

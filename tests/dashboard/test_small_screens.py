@@ -32,16 +32,19 @@ MEASURES = """() => {
   const pressed = 'a, button, summary, input, textarea, [role=button]';
   const small = [...document.querySelectorAll(pressed)].filter(e => {
     if (e.closest('.js-plotly-plot, .skip, p, .prose, [role=listbox]')) return false;
-    const whole = e.closest('label, .mantine-Switch-body, .mantine-SegmentedControl-control, .mantine-Checkbox-body') || e;
+    const around = 'label, .mantine-Switch-body, .mantine-SegmentedControl-control, .mantine-Checkbox-body';
+    const whole = e.closest(around) || e;
     const box = whole.getBoundingClientRect(), style = getComputedStyle(e);
-    if (!box.width || !box.height || style.visibility === 'hidden' || style.opacity === '0' && whole === e) return false;
+    if (!box.width || !box.height || style.visibility === 'hidden') return false;
+    if (style.opacity === '0' && whole === e) return false;
     return box.height < 43.5;
   }).map(e => e.tagName + ' ' + (e.textContent || e.id || e.className).slice(0, 40) + ' ' +
     Math.round(e.getBoundingClientRect().height));
   return {
     head: document.querySelector('.top').getBoundingClientRect().height / innerHeight,
     over: document.documentElement.scrollWidth - document.documentElement.clientWidth,
-    tables: [...document.querySelectorAll('main table')].filter(t => wide(t) > wide(document.querySelector('main'))).length,
+    tables: [...document.querySelectorAll('main table')].filter(
+      t => wide(t) > wide(document.querySelector('main'))).length,
     plots, small,
   };
 }"""

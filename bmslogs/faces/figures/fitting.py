@@ -39,7 +39,9 @@ def fitted(figure: go.Figure | dict[str, Any]) -> go.Figure | dict[str, Any]:
     _legend_below(layout, traces, margin, room)
     _titles_above(layout, margin, room)
     _axes_below(layout, margin, room)
-    beside = any("colorbar" in t and t["colorbar"].get("orientation") != "h" for t in traces)
+    beside = [t for t in traces if t.get("colorbar", {"orientation": "h"}).get("orientation") != "h"]
+    for trace in beside:
+        trace["colorbar"] = {**trace["colorbar"], "thickness": 6, "xpad": 2}
     margin |= {"l": min(margin["l"], 8), "r": COLOURS_BESIDE if beside else 10}
     layout |= {"margin": margin, "height": height + margin["t"] + margin["b"] - before}
     return {**drawn, "data": traces, "layout": layout}
