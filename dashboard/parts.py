@@ -11,6 +11,7 @@ import flask
 import plotly.graph_objects as go
 from dash import dcc, html
 
+from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.cautions import COLD_CHARGE, DAMAGED_CELLS, HIGH_VOLTAGE, LOCAL_RULES
 from bmslogs.base.results import Estimate, Finding
 from bmslogs.faces.figures.fitting import fitted
@@ -156,7 +157,8 @@ def size_line(finding: Finding) -> html.P | None:
 
 def explained(key: str, text: str | None = None) -> dcc.Link:
     """Return the title of a quantity or cause, or another text, as a link to its page of the handbook."""
-    return dcc.Link(text or title_of(key), href=f"/handbook?page={key}", className="explained")
+    asks = QUANTITIES[key].question if key in QUANTITIES else None
+    return dcc.Link(text or title_of(key), href=f"/handbook?page={key}", className="explained", title=asks)
 
 
 def facts(rows: Sequence[tuple[Any, Any]]) -> html.Table:

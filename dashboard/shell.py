@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 from typing import Any
 
@@ -97,7 +98,12 @@ def shell(pages: Sequence[Any]) -> dmc.MantineProvider:
                 tabIndex=-1,
             ),
             html.Footer(
-                [cautions_footer(), html.Span(f"bmslogs {__version__}", className="quiet")], className="foot"
+                [
+                    cautions_footer(),
+                    html.Span(id="clock", className="quiet"),
+                    html.Span(f"bmslogs {__version__}", className="quiet"),
+                ],
+                className="foot",
             ),
         ],
     )
@@ -135,6 +141,12 @@ def pickers(frame: Frame) -> list[Any]:
     return out
 
 
+def clock(frame: Frame) -> str:
+    """Say once by which clock a page's times are."""
+    shown = frame.entry.start if frame.entry else dt.datetime.now(dt.UTC)
+    return f"Times by the clock of {frame.clock_words(shown)}."
+
+
 def pack_name(pack: Any, packs: Sequence[Any]) -> str:
     """Return a pack's name for people: its vehicle, with the short name where a vehicle has several packs."""
     alone = sum(p.vehicle == pack.vehicle for p in packs) == 1
@@ -145,5 +157,5 @@ def log_name(frame: Frame, entry: Any) -> str:
     """Return a log's name for people: when it began and the file it came from."""
     source = str(getattr(entry, "source", "") or "")
     name = source.split(".")[0]  # the ending says nothing that helps to choose
-    began = f"{frame.when(entry.start)} UTC"
+    began = frame.when(entry.start)
     return f"{began} · {name}" if name else began

@@ -42,18 +42,20 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
         ids.map(function (id) { return id.nav === path ? "page-link here" : "page-link"; })
       ];
     },
-    // a zoom on the log becomes a window in the address; times on the axis are UTC
+    // a zoom on the log becomes a window in the address; times on the axis are by the workshop's clock
     zoom: function (layout, search) {
       var no = window.dash_clientside.no_update;
       if (!layout) { return no; }
       var given = new URLSearchParams(search || "");
       var key = Object.keys(layout).filter(function (k) { return /^xaxis\d*\.range\[0\]$/.test(k); })[0];
       if (key) {
+        var plot = document.querySelector("#log-figure .js-plotly-plot, #history-figure .js-plotly-plot");
+        var shift = plot && plot.layout && plot.layout.meta && plot.layout.meta.shift_min || 0;
         var utc = function (text) {
           // without a Z behind it, a browser reads a time as of its own zone
           var plain = String(text).replace(" ", "T").slice(0, 23);
           if (plain.length === 10) { plain += "T00:00"; }
-          return new Date(plain + "Z").toISOString();
+          return new Date(new Date(plain + "Z").getTime() - 60000 * shift).toISOString();
         };
         given.set("start", utc(layout[key]));
         given.set("end", utc(layout[key.replace("[0]", "[1]")]));

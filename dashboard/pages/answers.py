@@ -225,7 +225,7 @@ def _card(frame: Frame, answer: Answer) -> html.Article:
     number, finding, weighed = answer.number, answer.finding, answer.shown_by
     log = frame.desk.log(answer.log_id) if weighed else None
     picture = (
-        proof_picture(finding, weighed, log, look=frame.look)
+        frame.timed(proof_picture(finding, weighed, log, look=frame.look), weighed.log["start"])
         if weighed
         else nothing("No log of this pack shows it by itself.", frame.look)
     )
@@ -246,7 +246,7 @@ def _card(frame: Frame, answer: Answer) -> html.Article:
             html.H2(sentence(finding.says)),
             size_line(finding),
             html.H3(question(finding)),
-            html.P(f"Drawn from the log of {frame.when(weighed.log['start'])} (UTC).", className="quiet")
+            html.P(f"Drawn from the log of {frame.when(weighed.log['start'])}.", className="quiet")
             if whole(frame) and weighed
             else None,
             graph(picture, f"{question(finding)} {finding.says}", id={"pick": f"proof-{number}"}),

@@ -149,7 +149,7 @@ def _loom(frame: Frame) -> list[Any]:
                     hideControls=True,
                 ),
                 dmc.NumberInput(
-                    id="ambient", label="Air temperature [degC]", decimalScale=1, w=200, hideControls=True
+                    id="ambient", label="Air temperature [°C]", decimalScale=1, w=200, hideControls=True
                 ),
                 html.Button("Check the loom", id="loom-check", className="button main", type="button"),
             ],

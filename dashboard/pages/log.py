@@ -32,6 +32,7 @@ from dashboard.parts import (
     no_logs,
     refused,
 )
+from dashboard.units import figure_shown, shown
 
 TITLE, PATH = "Log", "/log"
 NAMED = 4  # cells of findings that are drawn as lines where none is picked
@@ -62,7 +63,7 @@ def layout(frame: Frame) -> html.Div:
         )
     readings = opened.rows * len(opened.cells)
     says = (
-        f"{frame.when(frame.entry.start)} to {frame.when(frame.entry.end)} (UTC), "
+        f"{frame.when(frame.entry.start)} to {frame.when(frame.entry.end)}, "
         f"{opened.rows:,} rows, {readings:,} cell readings."
     )
     return html.Div(
@@ -139,6 +140,7 @@ def drawing(frame: Frame) -> dict[str, Any]:
     start, end = frame.view.window()
     view = opened.window(start, end, cells=lines_of(frame))
     drawn = log_drawing(view, opened.pack, marks=marks(frame.findings, opened), look=frame.look)
+    drawn = frame.timed(drawn, frame.entry.start)
     drawn["layout"]["uirevision"] = f"{frame.entry.id} {frame.view.start} {frame.view.end}"
     drawn["layout"].setdefault("xaxis", {})["autorange"] = True
     template = drawn["layout"].pop("template")  # holds no arrays: nothing in it to make light
@@ -224,7 +226,7 @@ def register(app: Dash, desk: Desk) -> None:
         frame = Frame.of(desk, search, scheme)
         if frame.pack is None or frame.entry is None:
             return (no_update,) * 3
-        return fitted(drawing(frame)), side(frame), [str(c) for c in lines_of(frame)]
+        return figure_shown(fitted(drawing(frame))), shown(side(frame)), [str(c) for c in lines_of(frame)]
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),

@@ -11,7 +11,7 @@ from dash import Dash, Input, Output, State, html, no_update
 from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.cautions import HIGH_VOLTAGE
 from bmslogs.base.results import Estimate
-from bmslogs.faces.figures import pack_picture, per_cell
+from bmslogs.faces.figures import pack_picture, per_cell, words
 from bmslogs.faces.figures.fitting import fitted
 from bmslogs.faces.figures.theme import PHONE
 from bmslogs.faces.figures.words import (
@@ -20,7 +20,6 @@ from bmslogs.faces.figures.words import (
     say_estimate,
     sentence,
     short_place,
-    shown,
     shown_unit,
     title_of,
 )
@@ -43,7 +42,9 @@ from dashboard.parts import (
     select,
     split_rows,
 )
+from dashboard.units import figure_shown, shown, written
 
+told = words.shown
 TITLE, PATH = "Pack", "/pack"
 TABLE_THEME = (
     "themeQuartz.withParams({fontFamily: 'inherit', fontSize: 13.5, headerFontSize: 13, accentColor: 'var(--main)', "
@@ -172,7 +173,7 @@ def quantities(frame: Frame) -> list[str]:
     """Return the quantities that the log says anything of, determined ones first."""
     assert frame.diagnosis is not None
     said = [k for k in PER_CELL if frame.diagnosis.of(k)]
-    return sorted(said, key=lambda k: not any(shown(e) for e in frame.diagnosis.of(k))) or [
+    return sorted(said, key=lambda k: not any(told(e) for e in frame.diagnosis.of(k))) or [
         "resistance_10s_relative"
     ]
 
@@ -332,7 +333,7 @@ def _joint(frame: Frame, later: int) -> list[Any]:
 def _table(frame: Frame) -> Any:
     pack, diagnosis = frame.pack, frame.diagnosis
     assert pack is not None and diagnosis is not None
-    keys = [k for k in PER_CELL if any(shown(e) for e in diagnosis.of(k))]
+    keys = [k for k in PER_CELL if any(told(e) for e in diagnosis.of(k))]
     columns: list[dict[str, Any]] = [
         {
             "field": "cell",
@@ -362,7 +363,7 @@ def _table(frame: Frame) -> Any:
         )
         for e in diagnosis.of(key):
             if e.cell in values:
-                triple = shown(e)
+                triple = told(e)
                 values[e.cell][key] = round(triple[0], 6) if triple else None
                 values[e.cell][f"{key}_text"] = _bare(e) if triple else "not known"
     if frame.look.room == PHONE:
@@ -434,11 +435,11 @@ def register(app: Dash, desk: Desk) -> None:
         if frame.pack is None or frame.diagnosis is None:
             return (no_update,) * 7
         return (
-            fitted(picture(frame)),
-            fitted(cells_figure(frame)),
-            side(frame),
-            note(frame),
-            apart(frame),
+            figure_shown(fitted(picture(frame))),
+            figure_shown(fitted(cells_figure(frame))),
+            shown(side(frame)),
+            written(note(frame)),
+            written(apart(frame)),
             [str(c) for c in frame.picked],
             frame.view.module or None,
         )

@@ -46,7 +46,7 @@ def layout(frame: Frame) -> html.Div:
             html.Div(
                 [
                     dmc.NumberInput(
-                        id="insulation", label="Insulation measured [ohm]", min=0, w=220, hideControls=True
+                        id="insulation", label="Insulation measured [Ω]", min=0, w=220, hideControls=True
                     ),
                     dmc.TextInput(id="instrument", label="With which instrument", w=240),
                     dmc.TextInput(id="remark", label="A line to print", w=360),

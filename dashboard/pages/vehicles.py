@@ -43,7 +43,7 @@ def layout(frame: Frame) -> html.Div:
     if len(packs) > MOST_CARDS:
         return _many(frame, packs)
     waiting = sum(frame.desk.standing(p.id)[1] for p in packs)
-    count = f"{len(packs)} pack{'s' if len(packs) != 1 else ''} in this store. Times are UTC."
+    count = f"{len(packs)} pack{'s' if len(packs) != 1 else ''} in this store."
     return html.Div(
         [
             heading("Vehicles", count, answer=vehicles_says([_standing(frame, packs, p) for p in packs])),
@@ -204,7 +204,7 @@ def _state(
     if not lines:
         return [
             newest,
-            html.P(f"Nothing stands. {len(unknowns(standing.estimates))} questions are open: see Answers."),
+            html.P(f"Nothing was found. {len(unknowns(standing.estimates))} questions are open: see Answers."),
         ]
     rest = len(lines) - SHOWN
     return [

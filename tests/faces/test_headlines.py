@@ -72,7 +72,8 @@ def test_what_stays_open_is_said_beside_nothing_found() -> None:
 
 
 def test_one_finding_with_its_number_and_interval() -> None:
-    assert findings_says(diagnosis(HIGH)) == "Box 1, module M2, cell 6: drops 22 % more (95 % interval +20.0 to +24.0 %)."
+    says = "Box 1, module M2, cell 6: drops 22 % more (95 % interval +20.0 to +24.0 %)."
+    assert findings_says(diagnosis(HIGH)) == says
     assert vehicles_says([Standing("Heron", 2, (HIGH,)), Standing("Plover", 1, ())]).startswith("Heron: Box 1")
 
 
