@@ -120,8 +120,12 @@ def layout(frame: Frame) -> html.Div:
     if weighed is None:
         return html.Div([heading(title), _chooser(frame), _none(frame, waiting), *more])
     every = answers(frame)
-    cards = [_card(frame, a) for a in every if not a.set_aside]
-    aside = [_card(frame, a) for a in every if a.set_aside]
+    # one box for all, where the first card says what to do
+    warned = list(dict.fromkeys(line for a in every for line in cautions_of(a.finding)))
+    standing = [a for a in every if not a.set_aside]
+    cards = [_card(frame, a, warned if n == 0 else []) for n, a in enumerate(standing)]
+    left = [a for a in every if a.set_aside]
+    aside = [_card(frame, a, warned if n == 0 and not cards else []) for n, a in enumerate(left)]
     tells = "What no log of this pack tells" if whole(frame) else "What this log cannot tell"
     return html.Div(
         [
@@ -221,7 +225,7 @@ def _nothing_found(together: bool, weighed: Diagnosis) -> html.Div:
     return html.Div([html.P(says + speaks), *(html.P(line) for line in apart)], className="answer")
 
 
-def _card(frame: Frame, answer: Answer) -> html.Article:
+def _card(frame: Frame, answer: Answer, warned: list[str]) -> html.Article:
     number, finding, weighed = answer.number, answer.finding, answer.shown_by
     log = frame.desk.log(answer.log_id) if weighed else None
     picture = (
@@ -261,7 +265,7 @@ def _card(frame: Frame, answer: Answer) -> html.Article:
                     html.Div(
                         [
                             html.H3("What to do next"),
-                            caution(*cautions_of(finding)) if cautions_of(finding) else None,
+                            caution(*warned) if warned else None,
                             html.Ol([html.Li(plain_words(n)) for n in finding.next]),
                         ]
                     ),

@@ -50,7 +50,7 @@ def layout(frame: Frame) -> html.Div:
     if not frame.logs:
         return html.Div([head, no_logs(frame.pack.id)])
     return html.Div(
-        [head, *_charge(frame), section("Before the first charge: the sense loom", *_loom(frame), id="loom")]
+        [head, *_charge(frame), section("Before the first charge: the sense loom", *_loom(), id="loom")]
     )
 
 
@@ -103,7 +103,6 @@ def _charge(frame: Frame) -> list[Any]:
             ],
             className="halves",
         ),
-        caution(COLD_CHARGE, DAMAGED_CELLS, title="While charging"),
     ]
 
 
@@ -130,13 +129,13 @@ def _bleed(frame: Frame) -> Any:
     return bleed_figure(frame.desk.log(frame.entry.id), frame.diagnosis, named=named, look=frame.look)
 
 
-def _loom(frame: Frame) -> list[Any]:
+def _loom() -> list[Any]:
     return [
         html.P(
             "Count, order, window and sum of the readings against a meter, before the contactors close. A log never "
             "proves the wiring; it can only raise objections."
         ),
-        caution(HIGH_VOLTAGE, title="Before the meter touches a tap"),
+        caution(HIGH_VOLTAGE, COLD_CHARGE, DAMAGED_CELLS, title="Before the meter touches a tap, and while charging"),
         html.Div(
             [
                 dmc.NumberInput(

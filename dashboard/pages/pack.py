@@ -383,6 +383,7 @@ def _table(frame: Frame) -> Any:
         dashGridOptions={
             "domLayout": "autoHeight" if len(values) <= 24 else "normal",
             "animateRows": False,
+            "icons": {"sortAscending": "<b>▴</b>", "sortDescending": "<b>▾</b>", "sortUnSort": ""},
             "enableCellTextSelection": True,
             "theme": {"function": TABLE_THEME},
         },

@@ -12,7 +12,6 @@ from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis, Finding, by_urgency
 from bmslogs.faces.answers import shown_by
 from bmslogs.faces.figures import pack_picture
-from bmslogs.faces.figures.words import title_of
 from bmslogs.faces.headlines import Standing, overview_says, vehicles_says
 from bmslogs.faces.unknown import unknowns
 from bmslogs.fleet import PackOverview, overview
@@ -33,6 +32,16 @@ COLUMNS = (
 )  # fmt: skip
 COLOURED_BY = ("resistance_10s_relative", "soc_offset", "capacity_relative")
 """What a thumbnail shows: the first of these that is known."""
+SHOWS = {
+    "cell_resistance": "resistance_10s_relative",
+    "joint": "resistance_10s_relative",
+    "cell_or_joint": "resistance_10s_relative",
+    "soc_offset": "soc_offset",
+    "capacity": "capacity_relative",
+    "self_discharge": "leak_current_relative",
+    "bleed": "soc_offset",
+}
+"""Beginning of a cause, and the quantity in which it shows."""
 
 
 def layout(frame: Frame) -> html.Div:
@@ -172,15 +181,22 @@ def _card(frame: Frame, pack: Pack) -> html.Article:
     )
 
 
+def coloured_by(standing: Diagnosis) -> list[str]:
+    """Return the quantities that may colour a thumbnail: that of the most urgent finding before the usual ones."""
+    first = next((f.cause for f in by_urgency(standing.findings) if f.cells), "")
+    shows = [key for start, key in SHOWS.items() if first.startswith(start)]
+    return list(dict.fromkeys([*shows, *COLOURED_BY]))
+
+
 def _thumbnail(frame: Frame, pack: Pack, standing: Diagnosis | None) -> tuple[Any, str]:
-    for key in COLOURED_BY if standing else ():
+    for key in coloured_by(standing) if standing else ():
         estimates = standing.of(key) if standing else ()
         if any(e.status == "determined" for e in estimates):
             findings = standing.findings if standing else ()
             drawn = pack_picture(
                 pack, estimates, quantity=key, findings=findings, look=frame.look, small=True
             )
-            return drawn, f"Coloured by: {title_of(key)}."
+            return drawn, ""
     says = "Nothing that colours the cells is known yet." if standing else "As described; no log yet."
     return pack_picture(pack, look=frame.look, small=True), says
 

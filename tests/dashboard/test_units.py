@@ -36,4 +36,5 @@ def test_a_picture_keeps_its_readings() -> None:
     figure.update_xaxes(title_text="warmth [degC]")
     made = figure_shown(figure)
     assert made["data"][0]["name"] == "R [mΩ]" and made["layout"]["xaxis"]["title"]["text"] == "warmth [°C]"
-    np.testing.assert_array_equal(go.Figure(made).data[0].y, [1.0, 2.0, 3.0])
+    before = figure.to_plotly_json()["data"][0]
+    assert {k: made["data"][0][k] for k in "xy"} == {k: before[k] for k in "xy"}
