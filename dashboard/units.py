@@ -7,15 +7,10 @@ from typing import Any
 
 from dash.development.base_component import Component
 
-_SIGNS = (
-    (re.compile(r"\bmK per A\^2"), "K per 1000 A²"),
-    (re.compile(r"\bA\^2"), "A²"),
-    (re.compile(r"\bdegC\b"), "°C"),
-    (re.compile(r"\bmohm\b"), "mΩ"),
-    (re.compile(r"\bkohm\b"), "kΩ"),
-    (re.compile(r"\bMohm\b"), "MΩ"),
-    (re.compile(r"\bohm\b"), "Ω"),
-)
+from bmslogs.faces.signs import written
+
+__all__ = ["figure_shown", "shown", "written"]
+
 SPOKEN = (
     "children", "label", "title", "placeholder", "description", "alt", "aria-label", "data-label", "headerName",
     "headerTooltip", "figure", "columnDefs", "rowData",
@@ -23,13 +18,6 @@ SPOKEN = (
 """Parts of a page that people read; ids, addresses and what was typed stay as they are."""
 DRAWN = ("name", "text", "title", "hovertext", "hovertemplate", "ticktext", "colorbar", "marker")
 LAID = ("annotations", "title", "ticktext")
-
-
-def written(text: str) -> str:
-    """Return a text with units as people write them."""
-    for pattern, sign in _SIGNS:
-        text = pattern.sub(sign, text)
-    return text
 
 
 def shown(part: Any) -> Any:
