@@ -244,7 +244,7 @@ def _number(key: str, label: str, typed: dict[str, Any], **more: Any) -> dmc.Tex
 
 def _kept(typed: dict[str, Any]) -> dict[str, Any]:
     """Return what keeps a field over a reload of the page; saving a pack begins a new form."""
-    return {"persistence": typed[FORM], "persistence_type": "session", "debounce": 200}
+    return {"persistence": typed[FORM], "persistence_type": "session"}
 
 
 def short_name(vehicle: str) -> str:

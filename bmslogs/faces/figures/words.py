@@ -122,7 +122,7 @@ def axis_title(key: str) -> str:
 
 
 def plain_words(line: str) -> str:
-    """Return a line of evidence with the quantities' titles for their keys, dates for ids of logs, a sign for ``+-``."""
+    """Return a line of evidence with quantities' titles for keys, dates for ids of logs, a sign for ``+-``."""
     line = _LOG_ID.sub(r"\1-\2-\3", line)
     told = re.sub(r"[a-z]+_\w+", lambda w: title_of(w[0]).lower() if w[0] in QUANTITIES else w[0], line)
     return sentence(told.replace("+-", "±"))
