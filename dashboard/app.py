@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import importlib
 import logging
 from pathlib import Path
@@ -19,7 +20,8 @@ from dashboard.jobs import Jobs
 from dashboard.junk import refuse_junk
 from dashboard.pages import PAGES, bring
 from dashboard.parts import action, empty, refused
-from dashboard.shell import pickers, shell
+from dashboard.shell import clock, pickers, shell
+from dashboard.units import shown
 from dashboard.uploads import MOST_UPLOAD_BYTES, Inbox, serve_uploads
 from dashboard.watched import Watched
 
@@ -32,7 +34,11 @@ BY_PATH: dict[str, ModuleType] = {p.PATH: p for p in PAGES}
 
 
 def create_app(
-    store_root: Path, *, password: str | None = None, most_upload_bytes: int = MOST_UPLOAD_BYTES
+    store_root: Path,
+    *,
+    password: str | None = None,
+    most_upload_bytes: int = MOST_UPLOAD_BYTES,
+    zone: dt.tzinfo | None = None,
 ) -> Dash:
     """Make the dashboard over a store.
 
@@ -44,6 +50,8 @@ def create_app(
         Asked for from every visitor where given; needed where others can reach the page.
     most_upload_bytes
         Largest file that may be sent.
+    zone
+        The workshop's time zone, where a pack names none; None for that of this machine.
 
     Returns
     -------
@@ -51,7 +59,7 @@ def create_app(
     """
     # imported before any thread starts: figures look at a half imported pandas otherwise
     importlib.import_module("pandas")
-    desk, jobs, inbox = Desk(store_root), Jobs(), Inbox()
+    desk, jobs, inbox = Desk(store_root, zone), Jobs(), Inbox()
     watched = Watched(desk)
     app = Dash(
         "dashboard",
@@ -135,6 +143,7 @@ def _register(app: Dash, desk: Desk, jobs: Jobs, watched: Watched) -> None:
         Output("page-content", "children"),
         Output("laid-out", "data"),
         Output("pickers", "children"),
+        Output("clock", "children"),
         Input("at", "pathname"),
         Input("at", "search"),
         Input("scheme", "data"),
@@ -143,12 +152,13 @@ def _register(app: Dash, desk: Desk, jobs: Jobs, watched: Watched) -> None:
     )
     def lay_out(path: str, search: str, scheme: str, revision: int, before: Any) -> Any:
         if scheme is None:
-            return no_update, no_update, no_update
+            return (no_update,) * 4
         frame = Frame.of(desk, search, scheme)
         now = [path, repr(frame.view.hard()), scheme, revision]
         if before == now:
-            return no_update, no_update, no_update
-        return html.Div(content(frame, path, jobs, watched), **{"data-path": path or "/"}), now, pickers(frame)
+            return (no_update,) * 4
+        page = html.Div(shown(content(frame, path, jobs, watched)), **{"data-path": path or "/"})
+        return page, now, pickers(frame), clock(frame)
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),

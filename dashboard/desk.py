@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 import threading
 from collections import OrderedDict
@@ -36,10 +37,13 @@ class Desk:
     ----------
     root
         Folder of the store; it need not exist yet.
+    zone
+        The workshop's time zone; None for that of this machine.
     """
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: Path, zone: dt.tzinfo | None = None) -> None:
         self.root = Path(root)
+        self.zone = zone
         self.store = Store(self.root)
         self._open = OpenLogs()
         self._logs: OrderedDict[str, Log] = OrderedDict()

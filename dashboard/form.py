@@ -5,25 +5,27 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Mapping
-from typing import Any
+from typing import Any, get_args
 
 from bmslogs.base.errors import BadPack
-from bmslogs.base.pack import Pack, dump_ocv_table, parse_ocv_table, parse_pack
+from bmslogs.base.pack import EventKind, Pack, dump_ocv_table, parse_ocv_table, parse_pack
 from bmslogs.faces.numbers import ranges
 
 LIMITS = {
     "voltage_min_V": "Lowest cell voltage [V]",
     "voltage_max_V": "Highest cell voltage [V]",
-    "charge_temperature_min_C": "Coldest charging [degC]",
-    "charge_temperature_max_C": "Warmest charging [degC]",
-    "temperature_max_C": "Highest temperature [degC]",
+    "charge_temperature_min_C": "Coldest charging [°C]",
+    "charge_temperature_max_C": "Warmest charging [°C]",
+    "temperature_max_C": "Highest temperature [°C]",
 }
 NUMBERS = {
     "nominal_capacity_Ah": "Capacity [Ah]",
     "cells_in_series": "Cells in series",
     "cells_in_parallel": "Cells in parallel",
-    "bleed_resistor_ohm": "Bleed resistor [ohm]",
+    "bleed_resistor_ohm": "Bleed resistor [Ω]",
 }
+KINDS = get_args(EventKind)
+"""What work on a pack is called."""
 NOT_ASKED = ("current_accuracy", "joint_in_tap_of")
 """Parts of the pack file that the form does not show and keeps as they are."""
 _NAMED = re.compile(r"(?P<name>[^,;]+?)\s*[ =]\s*(?P<cells>\d[\d\s,+-]*)$")
@@ -51,7 +53,7 @@ def pack_of(typed: Mapping[str, Any], old: Pack | None = None) -> Pack:
         kept["ocv_table"] = (old.ocv_table if old else None) or f"{typed.get('id') or 'pack'}-ocv.csv"
     given = {
         k: typed[k]
-        for k in ("id", "vehicle", "design", "chemistry", *NUMBERS)
+        for k in ("id", "vehicle", "design", "zone", "chemistry", *NUMBERS)
         if typed.get(k) not in (None, "")
     }
     limits = old.limits.model_dump(exclude_none=True) if old else {}
@@ -62,9 +64,9 @@ def pack_of(typed: Mapping[str, Any], old: Pack | None = None) -> Pack:
     tables = {
         "box": boxes,
         "module": modules,
-        "temperature_sensor": _lines(typed.get("sensors") or "", "sensor"),
-        "sense_board": _lines(typed.get("boards") or "", "board"),
-        "event": _events(typed.get("events") or ""),
+        "temperature_sensor": sensors_of(typed.get("sensors") or ""),
+        "sense_board": boards_of(typed.get("boards") or ""),
+        "event": events_of(typed.get("events") or ""),
     }
     pack = parse_pack(document | {k: rows for k, rows in tables.items() if rows})
     return pack.model_copy(update={"ocv": table}) if table else pack
@@ -111,6 +113,16 @@ def boxes_of(text: str) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     return boxes, modules
 
 
+def sensors_of(text: str) -> list[dict[str, Any]]:
+    """Read temperature sensors, one a line: ``T1 1-4``."""
+    return _lines(text, "sensor")
+
+
+def boards_of(text: str) -> list[dict[str, Any]]:
+    """Read sense boards, one a line: ``A 1-8``."""
+    return _lines(text, "board")
+
+
 def _lines(text: str, what: str) -> list[dict[str, Any]]:
     return [_named(line, f"{what}s, line {n}") for n, line in enumerate(text.splitlines(), 1) if line.strip()]
 
@@ -122,13 +134,15 @@ def _named(text: str, where: str) -> dict[str, Any]:
     return {"name": match["name"].strip(), "cells": cells_of(match["cells"], where)}
 
 
-def _events(text: str) -> list[dict[str, Any]]:
+def events_of(text: str) -> list[dict[str, Any]]:
     """Read work on the pack, one a line: ``2026-05-06; module swapped; F2; why``."""
     out = []
     for number, line in enumerate(text.splitlines(), 1):
         if not line.strip():
             continue
         date, kind, where, note = ([p.strip() for p in line.split(";", 3)] + ["", "", ""])[:4]
+        if kind and kind not in KINDS:
+            raise BadPack(f"work, line {number}: found {kind!r}", f"one of {', '.join(KINDS)}")
         try:
             when = dt.date.fromisoformat(date)
         except ValueError:
@@ -191,6 +205,7 @@ def typed_of(pack: Pack) -> dict[str, Any]:
         "id": pack.id,
         "vehicle": pack.vehicle,
         "design": pack.design or "",
+        "zone": pack.zone or "",
         "chemistry": pack.chemistry,
         "boxes": "\n".join([*lines, *loose]),
         "sensors": "\n".join(f"{s.name} {ranges(s.cells)}" for s in pack.temperature_sensors if s.cells),

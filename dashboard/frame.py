@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis, Finding, by_urgency
+from bmslogs.base.zone import moment_of, shift_of, words_of, zone_named
 from bmslogs.faces.figures import LIGHT, LOOKS, Look
+from bmslogs.faces.figures.local_time import by_clock
 from dashboard.address import View, parse
 from dashboard.desk import Desk
 from dashboard.notes import Note
@@ -101,16 +104,35 @@ class Frame:
         """The view with the pack and log that stand in where the address names none."""
         return self.view.but(pack=self.pack.id if self.pack else "", log=self.entry.id if self.entry else "")
 
+    @property
+    def zone(self) -> dt.tzinfo | None:
+        """The zone of the pack, else of the program; None for that of this machine."""
+        named = self.pack.zone if self.pack else None
+        return zone_named(named) if named else self.desk.zone
+
+    def shift(self, moment: object) -> dt.timedelta:
+        """Return how far the workshop's clocks are ahead of UTC at a moment."""
+        return shift_of(moment, self.zone)
+
+    def clock_words(self, moment: object) -> str:
+        """Return the workshop's clock at a moment for people, such as ``Europe/Oslo (UTC+2)``."""
+        return words_of(self.shift(moment), self.zone)
+
+    def timed(self, figure: Any, first: object) -> Any:
+        """Return a picture over time by the workshop's clock of its first moment."""
+        return by_clock(figure, self.shift(first), self.clock_words(first))
+
     def when(self, moment: object, *, time: bool = True) -> str:
-        """Return a moment in UTC, such as ``3 May 2026, 09:10``; pages say beside it that it is UTC."""
+        """Return a moment by the workshop's clock, such as ``3 May 2026, 11:10``; the foot of the page names the clock.
+
+        A date without a time of day stays that date.
+        """
+        if re.fullmatch(r"\d{4}-\d\d-\d\d", str(moment)):
+            day = dt.date.fromisoformat(str(moment))
+            return f"{day.day} {day:%b %Y}"
         try:
-            when = (
-                moment
-                if isinstance(moment, dt.datetime)
-                else dt.datetime.fromisoformat(str(moment).replace("Z", "+00:00"))
-            )
+            when = moment_of(moment).astimezone(self.zone)
         except ValueError:
             return str(moment)
-        when = when.replace(tzinfo=dt.UTC) if when.tzinfo is None else when.astimezone(dt.UTC)
-        day = f"{when.day} {when:%b %Y}"
-        return f"{day}, {when:%H:%M}" if time else day
+        said = f"{when.day} {when:%b %Y}"
+        return f"{said}, {when:%H:%M}" if time else said

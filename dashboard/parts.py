@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -10,8 +11,11 @@ import flask
 import plotly.graph_objects as go
 from dash import dcc, html
 
+from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.cautions import COLD_CHARGE, DAMAGED_CELLS, HIGH_VOLTAGE, LOCAL_RULES
 from bmslogs.base.results import Estimate, Finding
+from bmslogs.faces.figures.fitting import fitted
+from bmslogs.faces.figures.theme import PHONE, Look
 from bmslogs.faces.figures.words import (
     LEVEL_SAYS,
     LEVEL_SHAPES,
@@ -23,37 +27,57 @@ from bmslogs.faces.figures.words import (
     title_of,
 )
 
-GRAPH = {
-    "displaylogo": False,
-    "responsive": True,
-    "plotlyServerURL": "",
-    "showTips": False,
-    "modeBarButtonsToRemove": ["select2d", "lasso2d", "autoScale2d"],
-    "toImageButtonOptions": {"scale": 2},
-}
-"""How every figure behaves: no link to anybody, only tools that serve the reader."""
-STILL = {**GRAPH, "displayModeBar": False}
-"""The same for figures that are only looked at and picked from."""
+GRAPH = {"displayModeBar": False, "displaylogo": False, "responsive": True, "plotlyServerURL": "", "showTips": False}
+"""How every figure behaves: no bar of the library over it, no link to anybody; its tools stand below it."""
+FORMATS = ("PNG", "SVG")
 COLD_CAUSES = ("cold_charge",)
 CELL_CAUSES = ("limit_exceeded", "self_discharge_high", "runs_hot")
 
 
-def graph(figure: go.Figure | dict[str, Any], label: str, *, id: Any = None, still: bool = True) -> html.Div:
-    """Return a figure with a name for those who do not see it."""
+def graph(
+    figure: go.Figure | dict[str, Any], label: str, *, id: Any = None, tools: bool = True
+) -> html.Div:
+    """Return a figure with a name for those who do not see it, and below it the ways to keep it as a picture."""
     more = {"id": id} if id is not None else {}
     return html.Div(
-        dcc.Graph(figure=figure, config=STILL if still else GRAPH, **more),
+        [
+            dcc.Graph(figure=fitted(figure), config=GRAPH, **more),
+            _keep(label) if tools else None,
+        ],
         className="figure",
         role="group",
         **{"aria-label": label},
     )
 
 
-def heading(title: str, says: Any = None, *, chapter: str | None = None) -> html.Div:
-    """Return the title of a page with one line under it, and the chapter of the handbook that tells more."""
+def _keep(label: str) -> html.Div:
+    """Return the buttons that keep a picture; the browser makes it from what it shows."""
+    name = re.sub(r"[^a-z0-9]+", "-", label.lower()).strip("-")[:60]
+    buttons = [
+        html.Button(
+            kind,
+            className="keep",
+            type="button",
+            title=f"Keep this picture as {kind}",
+            **{"data-keep": kind.lower(), "data-name": name, "aria-label": f"Keep as {kind}: {label}"},
+        )
+        for kind in FORMATS
+    ]
+    return html.Div([html.Span("Keep the picture", **{"aria-hidden": "true"}), *buttons], className="keeps")
+
+
+def heading(title: str, says: Any = None, *, answer: Any = None, chapter: str | None = None) -> html.Div:
+    """Return the title of a page, its answer in one sentence, a quieter line, and the chapter that tells more."""
     line = [*says] if isinstance(says, list) else [says]
     line += [" ", explained(chapter, "More in the handbook.")] if chapter else []
-    return html.Div([html.H1(title), html.P(line, className="lead") if says else None], className="heading")
+    return html.Div(
+        [
+            html.H1(title),
+            html.P(answer, className="sentence", id="page-answer") if answer else None,
+            html.P(line, className="lead") if says else None,
+        ],
+        className="heading",
+    )
 
 
 def section(title: Any, *content: Any, id: str | None = None) -> html.Section:
@@ -133,7 +157,8 @@ def size_line(finding: Finding) -> html.P | None:
 
 def explained(key: str, text: str | None = None) -> dcc.Link:
     """Return the title of a quantity or cause, or another text, as a link to its page of the handbook."""
-    return dcc.Link(text or title_of(key), href=f"/handbook?page={key}", className="explained")
+    asks = QUANTITIES[key].question if key in QUANTITIES else None
+    return dcc.Link(text or title_of(key), href=f"/handbook?page={key}", className="explained", title=asks)
 
 
 def facts(rows: Sequence[tuple[Any, Any]]) -> html.Table:
@@ -184,6 +209,9 @@ def choose_pack(packs: Sequence[Any], path: str) -> html.Div:
     )
 
 
+NO_LOG = "No log yet: nothing is known of this pack but its description."
+
+
 def no_logs(pack_id: str) -> html.Div:
     """Return what a page shows that needs a log when the pack has none."""
     return empty(
@@ -206,6 +234,12 @@ def select(label: str, id: Any, data: Sequence[Any], value: Any = None, **more: 
     return dmc.Select(
         label=label, id=id, data=list(data), value=value, comboboxProps={"withinPortal": False}, **more
     )
+
+
+def choices(look: Look, *controls: Any, what: str) -> html.Div | html.Details:
+    """Return the controls of a page; on a phone folded away behind `what`, so that the picture is in sight."""
+    row = html.Div(list(controls), className="controls")
+    return html.Details([html.Summary(what), row], className="choices") if look.room == PHONE else row
 
 
 def table_response(table: str, name: str) -> flask.Response:

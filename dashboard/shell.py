@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 from typing import Any
 
@@ -60,14 +61,25 @@ def shell(pages: Sequence[Any]) -> dmc.MantineProvider:
                 [
                     html.Div(
                         [
-                            html.Div(
-                                [
-                                    dcc.Link("bmslogs", href="/", className="name"),
-                                    html.Span("what a pack's logs tell", className="quiet motto"),
-                                ],
-                                className="brand",
+                            dcc.Link(
+                                [html.Span(className="mark", **{"aria-hidden": "true"}), html.Span("bmslogs")],
+                                href="/",
+                                className="name",
                             ),
+                            html.Span("what a pack's logs tell", className="quiet motto"),
                             html.Div(id="pickers", className="pickers"),
+                        ],
+                        className="bar",
+                    ),
+                    html.Div(
+                        [
+                            html.Nav(
+                                [
+                                    dcc.Link(p.TITLE, href=p.PATH, id={"nav": p.PATH}, className="page-link")
+                                    for p in pages
+                                ],
+                                **{"aria-label": "Pages"},
+                            ),
                             html.Button(
                                 "Dark",
                                 id="scheme-button",
@@ -76,14 +88,7 @@ def shell(pages: Sequence[Any]) -> dmc.MantineProvider:
                                 title="Light or dark",
                             ),
                         ],
-                        className="bar",
-                    ),
-                    html.Nav(
-                        [
-                            dcc.Link(p.TITLE, href=p.PATH, id={"nav": p.PATH}, className="page-link")
-                            for p in pages
-                        ],
-                        **{"aria-label": "Pages"},
+                        className="ways",
                     ),
                 ],
                 className="top",
@@ -101,7 +106,12 @@ def shell(pages: Sequence[Any]) -> dmc.MantineProvider:
                 tabIndex=-1,
             ),
             html.Footer(
-                [cautions_footer(), html.Span(f"bmslogs {__version__}", className="quiet")], className="foot"
+                [
+                    cautions_footer(),
+                    html.Span(id="clock", className="quiet"),
+                    html.Span(f"bmslogs {__version__}", className="quiet"),
+                ],
+                className="foot",
             ),
         ],
     )
@@ -116,12 +126,11 @@ def pickers(frame: Frame) -> list[Any]:
     out = [
         dmc.Select(
             id="pack-picker",
-            data=[{"value": p.id, "label": f"{p.vehicle}: {p.id}"} for p in packs],
+            data=[{"value": p.id, "label": pack_name(p, packs)} for p in packs],
             value=chosen,
             placeholder="Which pack?",
             size="sm",
             allowDeselect=False,
-            w=260,
             **{"aria-label": "Pack"},
         )
     ]
@@ -131,7 +140,6 @@ def pickers(frame: Frame) -> list[Any]:
                 id="log-picker",
                 size="sm",
                 allowDeselect=False,
-                w=400,
                 value=frame.entry.id if frame.entry else None,
                 data=[{"value": e.id, "label": log_name(frame, e)} for e in frame.logs],
                 placeholder="Which log?",
@@ -141,9 +149,21 @@ def pickers(frame: Frame) -> list[Any]:
     return out
 
 
+def clock(frame: Frame) -> str:
+    """Say once by which clock a page's times are."""
+    shown = frame.entry.start if frame.entry else dt.datetime.now(dt.UTC)
+    return f"Times by the clock of {frame.clock_words(shown)}."
+
+
+def pack_name(pack: Any, packs: Sequence[Any]) -> str:
+    """Return a pack's name for people: its vehicle, with the short name where a vehicle has several packs."""
+    alone = sum(p.vehicle == pack.vehicle for p in packs) == 1
+    return str(pack.vehicle) if alone else f"{pack.vehicle}: {pack.id}"
+
+
 def log_name(frame: Frame, entry: Any) -> str:
     """Return a log's name for people: when it began and the file it came from."""
     source = str(getattr(entry, "source", "") or "")
     name = source.split(".")[0]  # the ending says nothing that helps to choose
-    began = f"{frame.when(entry.start)} UTC"
+    began = frame.when(entry.start)
     return f"{began} · {name}" if name else began

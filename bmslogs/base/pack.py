@@ -5,10 +5,12 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import math
+import re
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
+    AfterValidator,
     BaseModel,
     ConfigDict,
     Field,
@@ -20,6 +22,7 @@ from pydantic import (
 
 from bmslogs.base.errors import BadPack
 from bmslogs.base.toml import read_toml, refused
+from bmslogs.base.zone import usual_zone
 
 PackId = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-]{1,64}$")]
 Name = Annotated[str, StringConstraints(min_length=1, max_length=80, strip_whitespace=True)]
@@ -29,6 +32,19 @@ Whole = Annotated[int, Strict()]
 CellNumber = Annotated[Whole, Field(ge=1)]
 CellList = Annotated[list[CellNumber], Field(min_length=1)]
 EventKind = Literal["joint remade", "module swapped", "sense wire moved", "bench charged", "other"]
+
+
+def usual_chemistry(text: str) -> str:
+    """Return the usual short name of a chemistry however it is spelled; another name as it is."""
+    plain = re.sub(r"[^a-z0-9]", "", text.lower().translate(_SUBSCRIPTS))
+    return next((name for name, spelled in _CHEMISTRIES.items() if plain in spelled), text)
+
+
+_SUBSCRIPTS = str.maketrans("₀₁₂₃₄₅₆₇₈₉", "0123456789")
+_CHEMISTRIES = {
+    "NMC": ("nmc", "ncm", "linmc", "lincm", "linimncoo2", "linicomno2", "nickelmanganesecobalt"),
+    "LFP": ("lfp", "lifepo4", "lifepo", "lifp", "ironphosphate", "lithiumironphosphate"),
+}
 
 
 class _Part(BaseModel):
@@ -110,11 +126,12 @@ class Pack(_Part):
     id: PackId
     vehicle: Name
     design: Name | None = None
-    chemistry: Name
+    chemistry: Annotated[Name, AfterValidator(usual_chemistry)]
     nominal_capacity_Ah: Annotated[Number, Field(gt=0, le=100_000)]
     cells_in_series: Annotated[Whole, Field(ge=1, le=1000)]
     cells_in_parallel: Annotated[Whole, Field(ge=1)] = 1
     ocv_table: str | None = None
+    zone: Annotated[Name, AfterValidator(usual_zone)] | None = None
     bleed_resistor_ohm: Annotated[Number, Field(gt=0)] | None = None
     current_accuracy: Annotated[Number, Field(ge=0, lt=1)] | None = None
     joint_in_tap_of: Literal["next", "previous"] = "next"

@@ -7,6 +7,7 @@ import socket
 from pathlib import Path
 
 from bmslogs.base.errors import BadInput
+from bmslogs.base.zone import zone_named
 from bmslogs.faces.output import tell
 
 PASSWORD = "BMSLOGS_PASSWORD"
@@ -15,7 +16,7 @@ THREADS = 8
 """Choice: requests answered at the same time; one visitor's page asks for a few at once."""
 
 
-def serve(store: Path, host: str, port: int) -> None:
+def serve(store: Path, host: str, port: int, zone: str | None = None) -> None:
     """Serve the dashboard over a store until it is stopped.
 
     Parameters
@@ -24,6 +25,8 @@ def serve(store: Path, host: str, port: int) -> None:
         Folder of the store; it need not exist yet.
     host, port
         Where to listen; port 0 takes a free one.
+    zone
+        The workshop's time zone, where a pack names none; None for that of this machine.
 
     Raises
     ------
@@ -34,6 +37,10 @@ def serve(store: Path, host: str, port: int) -> None:
     from dashboard.safety import check_host
 
     check_host(host, password)
+    try:
+        clock = zone_named(zone) if zone else None
+    except ValueError as error:
+        raise BadInput(str(error), "a name of the tz database") from None
     listening = _listen(host, port)
     from waitress import create_server
 
@@ -41,7 +48,7 @@ def serve(store: Path, host: str, port: int) -> None:
     from dashboard.uploads import MOST_UPLOAD_BYTES
 
     server = create_server(
-        create_app(store, password=password).server,
+        create_app(store, password=password, zone=clock).server,
         sockets=[listening],
         threads=THREADS,
         ident="bmslogs",

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from bmslogs.store.store import Store
 
 
-def check_store(store: Store) -> CheckReport:
+def verify_store(store: Store) -> CheckReport:
     """Verify the logs of a store, upgrade older schemas, rebuild the index."""
     problems: list[str] = []
     upgraded: list[str] = []

@@ -159,9 +159,9 @@ class Store:
 
     def check(self) -> CheckReport:
         """Verify every log, bring older schemas up, and rebuild the index from the files alone."""
-        from bmslogs.store.checking import check_store
+        from bmslogs.store.checking import verify_store
 
-        return check_store(self)
+        return verify_store(self)
 
     # --- committing ---------------------------------------------------------------------------------------------
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import dash_mantine_components as dmc
@@ -15,6 +15,7 @@ from bmslogs.faces.explain import page
 from bmslogs.faces.figures import nothing, proof_picture, question
 from bmslogs.faces.figures.words import plain_words, sentence
 from bmslogs.faces.handbook import linked
+from bmslogs.faces.headlines import findings_says
 from bmslogs.faces.unknown import nothing_found, unknowns
 from bmslogs.findings.registry import CAUSES
 from dashboard.address import parse
@@ -120,12 +121,16 @@ def layout(frame: Frame) -> html.Div:
     if weighed is None:
         return html.Div([heading(title), _chooser(frame), _none(frame, waiting), *more])
     every = answers(frame)
-    cards = [_card(frame, a) for a in every if not a.set_aside]
-    aside = [_card(frame, a) for a in every if a.set_aside]
+    # one box for all, where the first card says what to do
+    warned = list(dict.fromkeys(line for a in every for line in cautions_of(a.finding)))
+    standing = [a for a in every if not a.set_aside]
+    cards = [_card(frame, a, warned if n == 0 else []) for n, a in enumerate(standing)]
+    left = [a for a in every if a.set_aside]
+    aside = [_card(frame, a, warned if n == 0 and not cards else []) for n, a in enumerate(left)]
     tells = "What no log of this pack tells" if whole(frame) else "What this log cannot tell"
     return html.Div(
         [
-            heading(title, _lead(frame, weighed, every)),
+            heading(title, _lead(frame, weighed, every), answer=_answer(frame, weighed, every)),
             _chooser(frame),
             *_beside(frame, waiting),
             *(cards or [nothing_but_aside(len(aside)) if aside else _nothing_found(whole(frame), weighed)]),
@@ -134,6 +139,16 @@ def layout(frame: Frame) -> html.Div:
             *more,
         ]
     )
+
+
+def _answer(frame: Frame, weighed: Diagnosis, every: list[Answer]) -> str:
+    """Say what stands; what somebody set aside does not, and is counted by itself."""
+    of = f"the {len(weighed.logs)} logs together" if whole(frame) else "this log"
+    standing = tuple(a.finding for a in every if not a.set_aside)
+    aside = len(every) - len(standing)
+    if aside and not standing:
+        return f"What was found in {of} was set aside, {aside} finding{'s' if aside != 1 else ''}: see below."
+    return findings_says(replace(weighed, findings=standing), of=of)
 
 
 def _chooser(frame: Frame) -> html.Div | None:
@@ -162,19 +177,17 @@ def _none(frame: Frame, waiting: int) -> html.Div:
 
 
 def _lead(frame: Frame, weighed: Diagnosis, every: list[Answer]) -> list[Any]:
-    findings = [a.finding for a in every if not a.set_aside]
-    aside = len(every) - len(findings)
-    counted = _count(findings, "" if aside else "Nothing was found.") + (f" {aside} set aside." if aside else "")
+    aside = sum(1 for a in every if a.set_aside)
+    counted = f" {aside} set aside." if aside else ""
     if not whole(frame):
         day = html.Strong(frame.when(weighed.log["start"]))
-        return ["From the log of ", day, " (UTC). ", counted]
+        return ["From the log of ", day, ".", counted]
     first, last = (frame.when(weighed.log[k], time=False) for k in ("start", "end"))
     count = f"{len(weighed.logs)} log{'s' if len(weighed.logs) != 1 else ''}"
     return [
         "From ",
         html.Strong(count),
-        f" weighed together, {first} to {last}. ",
-        counted if every else "Nothing stands.",
+        f" weighed together, {first} to {last}.{counted}",
     ]
 
 
@@ -215,26 +228,11 @@ def _nothing_found(together: bool, weighed: Diagnosis) -> html.Div:
     return html.Div([html.P(says + speaks), *(html.P(line) for line in apart)], className="answer")
 
 
-def _count(findings: list[Finding], none: str = "Nothing was found.") -> str:
-    if not findings:
-        return none
-    parts = [
-        f"{n} to {w}"
-        for key, w in (
-            ("act", "act on before it is used again"),
-            ("look", "look at next time"),
-            ("note", "note"),
-        )
-        if (n := sum(f.level == key for f in findings))
-    ]
-    return ", ".join(parts) + "."
-
-
-def _card(frame: Frame, answer: Answer) -> html.Article:
+def _card(frame: Frame, answer: Answer, warned: list[str]) -> html.Article:
     number, finding, weighed = answer.number, answer.finding, answer.shown_by
     log = frame.desk.log(answer.log_id) if weighed else None
     picture = (
-        proof_picture(finding, weighed, log, look=frame.look)
+        frame.timed(proof_picture(finding, weighed, log, look=frame.look), weighed.log["start"])
         if weighed
         else nothing("No log of this pack shows it by itself.", frame.look)
     )
@@ -255,7 +253,7 @@ def _card(frame: Frame, answer: Answer) -> html.Article:
             html.H2(sentence(finding.says)),
             size_line(finding),
             html.H3(question(finding)),
-            html.P(f"Drawn from the log of {frame.when(weighed.log['start'])} (UTC).", className="quiet")
+            html.P(f"Drawn from the log of {frame.when(weighed.log['start'])}.", className="quiet")
             if whole(frame) and weighed
             else None,
             graph(picture, f"{question(finding)} {finding.says}", id={"pick": f"proof-{number}"}),
@@ -270,7 +268,7 @@ def _card(frame: Frame, answer: Answer) -> html.Article:
                     html.Div(
                         [
                             html.H3("What to do next"),
-                            caution(*cautions_of(finding)) if cautions_of(finding) else None,
+                            caution(*warned) if warned else None,
                             html.Ol([html.Li(plain_words(n)) for n in finding.next]),
                         ]
                     ),

@@ -9,14 +9,14 @@ from dash import Dash, Input, Output, State, html, no_update
 
 from bmslogs.analysis.loom import LoomReport
 from bmslogs.base.cautions import COLD_CHARGE, DAMAGED_CELLS, HIGH_VOLTAGE
-from bmslogs.base.pack import Pack
 from bmslogs.faces.figures import bleed_figure, to_full
-from bmslogs.faces.figures.words import say_estimate, shown, title_of
-from bmslogs.faces.numbers import cells_named
+from bmslogs.faces.figures.words import shown
+from bmslogs.faces.headlines import charge_says, findings_says
 from dashboard import loom
 from dashboard.desk import Desk
 from dashboard.frame import Frame
 from dashboard.parts import (
+    NO_LOG,
     action,
     caution,
     choose_pack,
@@ -30,7 +30,6 @@ from dashboard.parts import (
 )
 
 TITLE, PATH = "Charge", "/charge"
-FEW = 5  # cells that a sentence still names
 PACK_ROWS = ("balancing_time", "usable_charge", "gain_by_balancing", "gain_by_replacing")
 
 
@@ -38,15 +37,20 @@ def layout(frame: Frame) -> html.Div:
     """Lay the page out."""
     if frame.pack is None:
         return html.Div([heading("Charge"), choose_pack(frame.desk.packs(), PATH)])
+    answer = NO_LOG
+    if frame.logs:
+        weighed = frame.diagnosis
+        answer = charge_says(weighed, frame.pack) if weighed else findings_says(None, why=frame.no_diagnosis)
     head = heading(
         f"Charge of {frame.pack.vehicle}",
         "Who is full first, how far the others are behind, and whether bleeding can mend it.",
+        answer=answer,
         chapter="first-charge",
     )
     if not frame.logs:
         return html.Div([head, no_logs(frame.pack.id)])
     return html.Div(
-        [head, *_charge(frame), section("Before the first charge: the sense loom", *_loom(frame), id="loom")]
+        [head, *_charge(frame), section("Before the first charge: the sense loom", *_loom(), id="loom")]
     )
 
 
@@ -63,12 +67,8 @@ def _charge(frame: Frame) -> list[Any]:
         ]
         return [
             empty(
-                "This log does not tell who is full first",
-                [
-                    _sentence(why.why) if why else "It holds no charge up to the end.",
-                    html.Br(),
-                    _sentence(why.settle_by or "") if why else "Log a charge to its end.",
-                ],
+                "What would tell who is full first",
+                _sentence(why.settle_by or "") if why else "Log a charge to its end.",
                 *[
                     action(
                         f"The charge of {frame.when(e.start)}",
@@ -80,7 +80,6 @@ def _charge(frame: Frame) -> list[Any]:
             )
         ]
     return [
-        html.P(summary(frame), className="sentence"),
         section(
             "Charge missing to full, and bleed still needed",
             graph(
@@ -104,7 +103,6 @@ def _charge(frame: Frame) -> list[Any]:
             ],
             className="halves",
         ),
-        caution(COLD_CHARGE, DAMAGED_CELLS, title="While charging"),
     ]
 
 
@@ -131,48 +129,13 @@ def _bleed(frame: Frame) -> Any:
     return bleed_figure(frame.desk.log(frame.entry.id), frame.diagnosis, named=named, look=frame.look)
 
 
-def summary(frame: Frame) -> str:
-    """Say who was full first, who is furthest behind, and how long bleeding would take, as far as intervals tell."""
-    diagnosis, pack = frame.diagnosis, frame.pack
-    assert diagnosis is not None and pack is not None
-    known = [(e, t) for e in diagnosis.of("charge_to_full") if e.cell and (t := shown(e))]
-    first, last = min(known, key=lambda p: p[1][0]), max(known, key=lambda p: p[1][0])
-    # against each other the cells are known better than against full: bleed_needed has no error of the table in it
-    apart = [(e, t) for e in diagnosis.of("bleed_needed") if e.cell and (t := shown(e))]
-    if apart:
-        most, least = max(apart, key=lambda p: p[1][0]), min(apart, key=lambda p: p[1][0])
-        leaders = [e.cell or 0 for e, t in apart if t[2] >= most[1][1]]
-        behind = [e.cell or 0 for e, t in apart if t[1] <= least[1][2]]
-    else:
-        leaders = [e.cell or 0 for e, t in known if t[1] <= first[1][2]]
-        behind = [e.cell or 0 for e, t in known if t[2] >= last[1][1]]
-    words = [
-        _who("First at the top", leaders, first[0].cell or 0, pack),
-        _who("Furthest behind", behind, last[0].cell or 0, pack),
-    ]
-    if len(behind) == 1:
-        words[1] = f"{words[1][:-1]}, {say_estimate(last[0])} missing."
-    time = next((e for e in diagnosis.of("balancing_time") if shown(e)), None)
-    words += [f"{title_of('balancing_time')}: {say_estimate(time)}."] if time else []
-    return " ".join(words)
-
-
-def _who(what: str, cells: list[int], likely: int, pack: Pack) -> str:
-    """Name the cells that may be it: one, a few, or the likeliest and how many more it may be."""
-    if len(cells) == 1:
-        return f"{what}: {pack.place(cells[0])}."
-    if len(cells) <= FEW:
-        return f"{what}: {cells_named(cells)}; their intervals overlap."
-    return f"{what}: most likely {pack.place(likely)}; the intervals of {len(cells) - 1} more cells overlap with its."
-
-
-def _loom(frame: Frame) -> list[Any]:
+def _loom() -> list[Any]:
     return [
         html.P(
             "Count, order, window and sum of the readings against a meter, before the contactors close. A log never "
             "proves the wiring; it can only raise objections."
         ),
-        caution(HIGH_VOLTAGE, title="Before the meter touches a tap"),
+        caution(HIGH_VOLTAGE, COLD_CHARGE, DAMAGED_CELLS, title="Before the meter touches a tap, and while charging"),
         html.Div(
             [
                 dmc.NumberInput(
@@ -185,7 +148,7 @@ def _loom(frame: Frame) -> list[Any]:
                     hideControls=True,
                 ),
                 dmc.NumberInput(
-                    id="ambient", label="Air temperature [degC]", decimalScale=1, w=200, hideControls=True
+                    id="ambient", label="Air temperature [°C]", decimalScale=1, w=200, hideControls=True
                 ),
                 html.Button("Check the loom", id="loom-check", className="button main", type="button"),
             ],

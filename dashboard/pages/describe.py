@@ -8,9 +8,10 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
-from bmslogs.base.errors import BadPack, BmsLogsError
+from bmslogs.base.errors import BmsLogsError
 from bmslogs.base.pack import Pack
 from bmslogs.faces.figures import nothing, pack_picture
+from bmslogs.faces.figures.fitting import fitted
 from dashboard import order_describe
 from dashboard.address import View, parse
 from dashboard.desk import Desk
@@ -18,10 +19,13 @@ from dashboard.form import LIMITS, NUMBERS, even_boxes, nowhere, pack_of, typed_
 from dashboard.frame import Frame
 from dashboard.pack_files import files, register_files
 from dashboard.parts import action, graph, heading, section, select
+from dashboard.typed import checked, number_of
 
 TITLE, PATH = "Describe a pack", "/describe"
-TEXTS = ("vehicle", "id", "design", "chemistry", "boxes", "sensors", "boards", "events", "ocv")
+TEXTS = ("vehicle", "id", "design", "zone", "chemistry", "boxes", "sensors", "boards", "events", "ocv")
 FIELDS = (*TEXTS, *NUMBERS, *LIMITS)
+FORM = "form"  # which form it is: of a new pack, of a copy, of a change
+DIGITS = {"attributes": {"input": {"inputMode": "decimal"}}}  # a phone shows its keys for numbers
 USUAL = {"chemistry": "NMC", "cells_in_parallel": 1}
 
 
@@ -31,7 +35,8 @@ def layout(frame: Frame) -> html.Div:
     typed = typed_of(old) if old else dict(USUAL)
     if old and frame.view.copy:
         typed |= {"vehicle": "", "id": "", "events": ""}
-    figure, says = drawn(typed, frame, old)
+    figure, says, _ = drawn(typed, frame, old)
+    typed[FORM] = f"{frame.view.edit}-{frame.view.copy}-{len(frame.desk.packs())}"
     changing = bool(old and frame.view.edit)
     title = f"Change the description of {old.id}" if old and changing else "Describe a pack"
     return html.Div(
@@ -39,6 +44,7 @@ def layout(frame: Frame) -> html.Div:
             heading(
                 title,
                 "Once, by hand. Logs that were brought in keep the pack as it was described then.",
+                answer=_answer(old if changing else None),
                 chapter="pack-file",
             ),
             html.Div(
@@ -74,6 +80,15 @@ def layout(frame: Frame) -> html.Div:
             ),
         ]
     )
+
+
+def _answer(changed: Pack | None) -> str:
+    """Say what is described, or what is needed before a log can be read."""
+    if changed is None:
+        return "Vehicle, chemistry, capacity and number of cells are enough to read a log; the rest names places."
+    modules = f" in {len(changed.modules)} modules" if changed.modules else ", no modules named"
+    cells = f"{changed.cells_in_series} cells in series{modules}"
+    return f"{changed.vehicle} is described: {cells}, {changed.chemistry}, {changed.nominal_capacity_Ah:g} Ah."
 
 
 def _old(desk: Desk, view: View) -> Pack | None:
@@ -114,11 +129,20 @@ def _fields(typed: dict[str, Any], packs: list[Pack], view: View, changing: bool
                 placeholder="optional",
                 description="Packs of one design share places and are compared place by place.",
             ),
+            _text(
+                "zone",
+                "Time zone",
+                typed,
+                placeholder="that of this computer",
+                description="By whose clock times are shown, such as Europe/Oslo; stored times are UTC.",
+            ),
             dmc.Autocomplete(
                 id={"field": "chemistry"},
                 label="Chemistry",
                 data=chemistries,
                 value=typed.get("chemistry") or "",
+                persistence=typed[FORM],
+                persistence_type="session",
                 description="NMC and LFP have a built-in open-circuit curve; any other name needs a table of its own.",
                 comboboxProps={"withinPortal": False},
             ),
@@ -196,7 +220,9 @@ def _fields(typed: dict[str, Any], packs: list[Pack], view: View, changing: bool
 
 
 def _text(key: str, label: str, typed: dict[str, Any], **more: Any) -> dmc.TextInput:
-    return dmc.TextInput(id={"field": key}, label=label, value=typed.get(key) or "", **more)
+    return dmc.TextInput(
+        id={"field": key}, label=label, value=typed.get(key) or "", **more, **_kept(typed)
+    )
 
 
 def _area(
@@ -211,18 +237,19 @@ def _area(
         autosize=True,
         **({"maxRows": most} if most else {}),
         className="mono",
+        **_kept(typed),
     )
 
 
-def _number(key: str, label: str, typed: dict[str, Any], **more: Any) -> dmc.NumberInput:
+def _number(key: str, label: str, typed: dict[str, Any], **more: Any) -> dmc.TextInput:
     value = typed.get(key)
-    return dmc.NumberInput(
-        id={"field": key},
-        label=label,
-        value="" if value is None else value,
-        hideControls=True,
-        **more,
-    )
+    text = "" if value is None else f"{value:.12g}" if isinstance(value, int | float) else str(value)
+    return dmc.TextInput(id={"field": key}, label=label, value=text, **DIGITS, **more, **_kept(typed))
+
+
+def _kept(typed: dict[str, Any]) -> dict[str, Any]:
+    """Return what keeps a field over a reload of the page; saving a pack begins a new form."""
+    return {"persistence": typed[FORM], "persistence_type": "session"}
 
 
 def short_name(vehicle: str) -> str:
@@ -236,18 +263,24 @@ def named(typed: dict[str, Any]) -> dict[str, Any]:
     return {**typed, "id": typed.get("id") or short_name(str(typed.get("vehicle") or ""))}
 
 
-def drawn(typed: dict[str, Any], frame: Frame, old: Pack | None) -> tuple[Any, str]:
-    """Draw what is typed so far, and say what is wrong with it, or that nothing is."""
+def drawn(typed: dict[str, Any], frame: Frame, old: Pack | None) -> tuple[Any, str, dict[str, str]]:
+    """Draw what is typed so far, say how it stands, and what is wrong field by field."""
     if not typed.get("vehicle") and not typed.get("cells_in_series"):
-        return nothing(
-            "The pack is drawn here as you fill the form in.", frame.look
-        ), "Begin with the vehicle's name."
-    try:
-        pack = pack_of(named(typed), old)
-    except BmsLogsError as error:
-        return nothing("Not a pack yet.", frame.look), f"Still wrong or missing: {error}"
+        empty = nothing("The pack is drawn here as you fill the form in.", frame.look)
+        return empty, "Begin with the vehicle's name.", {}
+    read, wrong = checked(named(typed), old)
+    if wrong:
+        things = f"{len(wrong)} field{'s' if len(wrong) != 1 else ''}"
+        return nothing("Not a pack yet.", frame.look), f"Still wrong or missing: {things}, marked beside.", wrong
+    pack = pack_of(read, old)
     says = "Nothing wrong with it as typed. Check the drawing against the pack."
-    return pack_picture(pack, look=frame.look), " ".join(nowhere(pack)) or says
+    return pack_picture(pack, look=frame.look), " ".join(nowhere(pack)) or says, {}
+
+
+def beside(wrong: dict[str, str], typed: dict[str, Any], *, whole: bool) -> list[str]:
+    """Return the line beside each field; what is only missing is told there once the pack is to be saved."""
+    bare = {k for k in wrong if typed.get(k) in (None, "")}
+    return [wrong.get(k, "") if whole or k not in bare else "" for k in FIELDS]
 
 
 def register(app: Dash, desk: Desk) -> None:
@@ -258,14 +291,18 @@ def register(app: Dash, desk: Desk) -> None:
     @app.callback(
         Output("described", "figure"),
         Output("describe-says", "children"),
+        [Output({"field": k}, "error") for k in FIELDS],
         [Input({"field": k}, "value") for k in FIELDS],
+        State("describe-save", "n_clicks"),
         State("scheme", "data"),
         State("at", "search"),
         prevent_initial_call=True,
     )
     def draw(*values: Any) -> Any:
         frame = Frame.of(desk, values[-1], values[-2])
-        return drawn(dict(zip(FIELDS, values[:-2], strict=True)), frame, _old(desk, frame.view))
+        typed = dict(zip(FIELDS, values[:-3], strict=True))
+        figure, says, wrong = drawn(typed, frame, _old(desk, frame.view))
+        return [fitted(figure), says, *beside(wrong, typed, whole=bool(values[-3]))]
 
     @app.callback(
         Output({"field": "boxes"}, "value"),
@@ -276,9 +313,13 @@ def register(app: Dash, desk: Desk) -> None:
         prevent_initial_call=True,
     )
     def even(clicks: int | None, cells: Any, modules: Any, boxes: Any) -> Any:
-        if not clicks or not isinstance(cells, int | float) or cells < 1:
+        try:
+            count = number_of(cells) or 0
+        except BmsLogsError:
+            count = 0
+        if not clicks or not 1 <= count <= 1000:
             return no_update
-        return even_boxes(int(cells), int(modules or 1), int(boxes or 1))
+        return even_boxes(int(count), int(modules or 1), int(boxes or 1))
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),
@@ -293,6 +334,7 @@ def register(app: Dash, desk: Desk) -> None:
     @app.callback(
         Output("describe-saved", "children"),
         *order_describe.SHOWN,
+        [Output({"field": k}, "error", allow_duplicate=True) for k in FIELDS],
         Input("describe-save", "n_clicks"),
         *states,
         State("at", "search"),
@@ -300,30 +342,37 @@ def register(app: Dash, desk: Desk) -> None:
         prevent_initial_call=True,
     )
     def save(clicks: int | None, *values: Any) -> Any:
+        unchanged = [no_update] * len(order_describe.SHOWN)
         if not clicks:
-            return no_update, no_update, no_update
+            return [no_update, *unchanged, *[no_update] * len(FIELDS)]
         asked, values = values[-len(order_describe.GIVEN) :], values[: -len(order_describe.GIVEN)]
         view, typed = parse(values[-1]), named(dict(zip(FIELDS, values[:-1], strict=True)))
+        read, wrong = checked(typed, _old(desk, view))
+        if not wrong and not view.edit and desk.pack(read["id"]) is not None:
+            wrong = {"id": "is taken by another pack: type another short name, or change that one"}
+        if wrong:
+            count = f"{len(wrong)} field{'s' if len(wrong) != 1 else ''}"
+            says = f"✕ Not saved: {count} to mend, marked in the form."
+            return [html.P(says, className="bad"), *unchanged, *beside(wrong, typed, whole=True)]
         try:
-            if not view.edit and desk.pack(typed["id"]) is not None:
-                raise BadPack(
-                    f"a pack {typed['id']!r} is described already", "another short name, or change that one"
-                )
-            pack = pack_of(typed, _old(desk, view))
+            pack = pack_of(read, _old(desk, view))
             line = order_describe.save(desk, pack, *asked)
         except BmsLogsError as error:
-            return html.P(f"✕ Not saved: {error}", className="bad"), no_update, no_update
-        saved = html.Div(
-            [
-                html.P(line),
-                html.Div(
-                    [
-                        action("Bring its logs in", f"/bring?pack={pack.id}", main=True),
-                        action("See the pack", f"/pack?pack={pack.id}"),
-                    ],
-                    className="actions",
-                ),
-                files(pack),
-            ]
-        )
-        return saved, *order_describe.shown(desk, pack.id)
+            return [html.P(f"✕ Not saved: {error}", className="bad"), *unchanged, *([""] * len(FIELDS))]
+        return [_saved(pack, line), *order_describe.shown(desk, pack.id), *([""] * len(FIELDS))]
+
+
+def _saved(pack: Pack, line: str) -> html.Div:
+    return html.Div(
+        [
+            html.P(line),
+            html.Div(
+                [
+                    action("Bring its logs in", f"/bring?pack={pack.id}", main=True),
+                    action("See the pack", f"/pack?pack={pack.id}"),
+                ],
+                className="actions",
+            ),
+            files(pack),
+        ]
+    )

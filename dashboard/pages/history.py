@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 from collections import Counter
 from typing import Any
@@ -30,6 +31,7 @@ from dashboard.frame import Frame
 from dashboard.parts import (
     action,
     caution,
+    choices,
     choose_pack,
     empty,
     graph,
@@ -39,6 +41,7 @@ from dashboard.parts import (
     select,
     table_response,
 )
+from dashboard.units import shown
 
 TITLE, PATH = "History", "/history"
 TABLE, PLOT_TABLE = "/history.csv", "/history-plot.csv"
@@ -46,6 +49,7 @@ ALSO = {"resistance_10s_relative": "resistance_10s", "capacity_relative": "capac
 """Quantities that other pages name, and the topic that tells them."""
 SHOWN_ROWS = 12  # lines of the table before the rest is folded away (choice)
 EVERYWHERE = "all"
+NO_SHIFT = dt.timedelta(0)
 
 
 def layout(frame: Frame) -> html.Div:
@@ -60,7 +64,7 @@ def layout(frame: Frame) -> html.Div:
     lead = "Nothing is gathered yet."
     if g.ids:
         span = f"{frame.when(g.start[0], time=False)} to {frame.when(g.start[-1], time=False)}"
-        lead = f"{len(g.ids)} log{'s' if len(g.ids) != 1 else ''}, {span} (UTC)."
+        lead = f"{len(g.ids)} log{'s' if len(g.ids) != 1 else ''}, {span}."
     return html.Div(
         [
             heading(f"History of {pack.vehicle}", lead),
@@ -154,7 +158,7 @@ def counter_sentence(w: Weighed, key: str) -> str:
     )
 
 
-def _controls(frame: Frame, w: Weighed, key: str) -> html.Div:
+def _controls(frame: Frame, w: Weighed, key: str) -> Any:
     pack = w.gathered.pack
     told = set(w.told())
     topics = [{"value": k, "label": t.title + ("" if k in told else " (not told)")} for k, t in TOPICS.items()]
@@ -179,7 +183,7 @@ def _controls(frame: Frame, w: Weighed, key: str) -> html.Div:
     if key in MEASURED and len(w.strands.get(key, ())) > 1:
         values = [{"value": "", "label": "against the middle"}, {"value": "measured", "label": "as measured"}]
         parts.append(_choice("measured", "Values", values, "measured" if frame.view.measured else ""))
-    return html.Div(parts, className="controls")
+    return choices(frame.look, *parts, what="Quantity, cells and plot")
 
 
 def _box(name: str) -> str:
@@ -231,10 +235,11 @@ def _pictures(frame: Frame, w: Weighed, sheet: Sheet) -> Any:
             box = pack.box_of(m.name)
             name = f"{f'{_box(box)}, ' if box else ''}module {m.name}"
             figure = _windowed(module_picture(sheet, m.cells, name, reach, look=frame.look), frame.view)
+            figure = frame.timed(figure, sheet.times[0])
             figures.append(graph(figure, f"{title}, module {m.name}", id={"history-module": m.name}))
         return [html.P(sheet.axis, className="quiet"), html.Div(figures, className="multiples")]
     figure = history_picture(sheet, picked=picked_columns(frame, sheet), look=frame.look)
-    out = [graph(_windowed(figure, frame.view), title, id="history-figure", still=False)]
+    out = [graph(frame.timed(_windowed(figure, frame.view), sheet.times[0]), title, id="history-figure", tools=False)]
     notes = ["A click on a point leads to its log."]
     if sheet.at:
         notes.append(f"Compared {sheet.at}.")
@@ -281,7 +286,7 @@ def _point(frame: Frame, sheet: Sheet) -> html.Div:
     there = frame.here.but(start="", end="", apart=False, measured=False, quantity="")
     return html.Div(
         [
-            html.H3(f"Log of {frame.when(frame.entry.start)} UTC"),
+            html.H3(f"Log of {frame.when(frame.entry.start)}"),
             html.Ul(lines) if lines else None,
             html.Div(
                 [
@@ -474,12 +479,12 @@ def register(app: Dash, desk: Desk) -> None:
         State("history-shown", "data"),
         prevent_initial_call=True,
     )
-    def follow(search: str, scheme: str, shown: str) -> Any:
+    def follow(search: str, scheme: str, before: str) -> Any:
         frame = Frame.of(desk, search, scheme)
         key = _shown_key(frame.view)
-        if frame.pack is None or not frame.logs or key == shown:
+        if frame.pack is None or not frame.logs or key == before:
             return no_update, no_update
-        return body(frame, desk.history(frame.pack)[0]), key
+        return shown(body(frame, desk.history(frame.pack)[0])), key
 
     @app.callback(
         Output("history-plot-table", "href"),
@@ -568,9 +573,11 @@ def _clicked(desk: Desk, click: Any, search: str) -> Any:
         return no_update
     line = int(named)
     w, _ = desk.history(frame.pack)
-    log_id = log_at(w, x)
     sheet = sheet_of(w, topic_in(frame.view, w), measured=frame.view.measured)
-    if log_id is None or sheet is None or line >= len(sheet.columns):
+    if sheet is None:
+        return no_update
+    log_id = log_at(w, x, frame.shift(sheet.times[0]))
+    if log_id is None or line >= len(sheet.columns):
         return no_update
     view = frame.view.but(log=log_id, finding=0)
     column = sheet.columns[line] if line >= 0 else None
@@ -582,10 +589,10 @@ def _clicked(desk: Desk, click: Any, search: str) -> Any:
     return no_update if view == frame.view else view.query()
 
 
-def log_at(w: Weighed, x: str) -> str | None:
-    """Return the log that began at a time of the axis (UTC), None where none did."""
+def log_at(w: Weighed, x: str, shift: dt.timedelta = NO_SHIFT) -> str | None:
+    """Return the log that began at a time of the axis, None where none did; its clock is `shift` ahead of UTC."""
     try:
-        when = np.datetime64(x.replace(" ", "T"), "us")
+        when = np.datetime64(x.replace(" ", "T"), "us") - np.timedelta64(shift)
     except ValueError:
         return None
     g = w.gathered

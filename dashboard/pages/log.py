@@ -9,8 +9,10 @@ import numpy as np
 from dash import ClientsideFunction, Dash, Input, Output, State, ctx, html, no_update
 
 from bmslogs.base.errors import BmsLogsError
+from bmslogs.faces.figures.fitting import fitted
 from bmslogs.faces.figures.window import log_drawing
 from bmslogs.faces.figures.words import LEVEL_WORDS, plain_words
+from bmslogs.faces.headlines import findings_says
 from bmslogs.faces.unknown import nothing_found
 from dashboard import order_notes
 from dashboard.address import View
@@ -22,6 +24,7 @@ from dashboard.open_log import OpenLog
 from dashboard.order import aside_mark
 from dashboard.parts import (
     action,
+    choices,
     choose_pack,
     empty,
     explained,
@@ -31,6 +34,7 @@ from dashboard.parts import (
     no_logs,
     refused,
 )
+from dashboard.units import figure_shown, shown
 
 TITLE, PATH = "Log", "/log"
 NAMED = 4  # cells of findings that are drawn as lines where none is picked
@@ -61,12 +65,16 @@ def layout(frame: Frame) -> html.Div:
         )
     readings = opened.rows * len(opened.cells)
     says = (
-        f"{frame.when(frame.entry.start)} to {frame.when(frame.entry.end)} (UTC), "
+        f"{frame.when(frame.entry.start)} to {frame.when(frame.entry.end)}, "
         f"{opened.rows:,} rows, {readings:,} cell readings."
     )
     return html.Div(
         [
-            heading(f"Log of {frame.pack.vehicle}", says),
+            heading(
+                f"Log of {frame.pack.vehicle}",
+                says,
+                answer=findings_says(frame.diagnosis, why=frame.no_diagnosis),
+            ),
             _controls(frame, opened),
             html.Div(
                 [
@@ -75,7 +83,6 @@ def layout(frame: Frame) -> html.Div:
                             drawing(frame),
                             "current, cells, deviations, temperatures and bleed over time",
                             id="log-figure",
-                            still=False,
                         ),
                         className="wide",
                     ),
@@ -87,9 +94,9 @@ def layout(frame: Frame) -> html.Div:
     )
 
 
-def _controls(frame: Frame, opened: OpenLog) -> html.Div:
-    return html.Div(
-        [
+def _controls(frame: Frame, opened: OpenLog) -> Any:
+    return choices(
+        frame.look,
             dmc.MultiSelect(
                 id="log-cells",
                 label="Cells as lines",
@@ -117,8 +124,7 @@ def _controls(frame: Frame, opened: OpenLog) -> html.Div:
                 "Drag over the picture to look closer, double-click for the whole log.",
                 className="quiet hint",
             ),
-        ],
-        className="controls",
+        what="Cells as lines, window of time",
     )
 
 
@@ -136,6 +142,7 @@ def drawing(frame: Frame) -> dict[str, Any]:
     start, end = frame.view.window()
     view = opened.window(start, end, cells=lines_of(frame))
     drawn = log_drawing(view, opened.pack, marks=marks(frame.findings, opened), look=frame.look)
+    drawn = frame.timed(drawn, frame.entry.start)
     drawn["layout"]["uirevision"] = f"{frame.entry.id} {frame.view.start} {frame.view.end}"
     drawn["layout"].setdefault("xaxis", {})["autorange"] = True
     template = drawn["layout"].pop("template")  # holds no arrays: nothing in it to make light
@@ -223,7 +230,7 @@ def register(app: Dash, desk: Desk) -> None:
         frame = Frame.of(desk, search, scheme)
         if frame.pack is None or frame.entry is None:
             return (no_update,) * 3
-        return drawing(frame), side(frame), [str(c) for c in lines_of(frame)]
+        return figure_shown(fitted(drawing(frame))), shown(side(frame)), [str(c) for c in lines_of(frame)]
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),

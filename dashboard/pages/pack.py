@@ -11,25 +11,29 @@ from dash import Dash, Input, Output, State, html, no_update
 from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.cautions import HIGH_VOLTAGE
 from bmslogs.base.results import Estimate
-from bmslogs.faces.figures import pack_picture, per_cell
+from bmslogs.faces.figures import pack_picture, per_cell, words
+from bmslogs.faces.figures.fitting import fitted
+from bmslogs.faces.figures.theme import PHONE
 from bmslogs.faces.figures.words import (
     axis_title,
     conditions_line,
     say_estimate,
     sentence,
     short_place,
-    shown,
     shown_unit,
     title_of,
 )
+from bmslogs.faces.headlines import apart_says, findings_says
 from dashboard import order_notes
 from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
 from dashboard.order import aside_mark
 from dashboard.parts import (
+    NO_LOG,
     action,
     caution,
+    choices,
     choose_pack,
     empty,
     finding_line,
@@ -40,7 +44,9 @@ from dashboard.parts import (
     select,
     split_rows,
 )
+from dashboard.units import figure_shown, shown, written
 
+told = words.shown
 TITLE, PATH = "Pack", "/pack"
 TABLE_THEME = (
     "themeQuartz.withParams({fontFamily: 'inherit', fontSize: 13.5, headerFontSize: 13, accentColor: 'var(--main)', "
@@ -63,7 +69,8 @@ def layout(frame: Frame) -> html.Div:
         f"{pack.cells_in_series} cells {pack.chemistry}, {pack.nominal_capacity_Ah:g} Ah, "
         "counted from pack negative."
     )
-    head = heading(f"Pack of {pack.vehicle}", says)
+    answer = findings_says(frame.diagnosis, why=frame.no_diagnosis) if frame.logs else NO_LOG
+    head = heading(f"Pack of {pack.vehicle}", says, answer=answer)
     if not frame.logs:
         return html.Div(
             [head, graph(pack_picture(pack, look=frame.look), "the pack as it is built"), no_logs(pack.id)]
@@ -93,6 +100,7 @@ def layout(frame: Frame) -> html.Div:
                                 "the pack as it is built; pick cells, links and modules",
                                 id={"pick": "pack"},
                             ),
+                            html.P(apart(frame), id="pack-apart", className="picture-says"),
                             html.P(id="pack-note", children=note(frame), className="quiet"),
                             graph(
                                 cells_figure(frame),
@@ -116,11 +124,11 @@ def layout(frame: Frame) -> html.Div:
     )
 
 
-def _controls(frame: Frame) -> html.Div:
+def _controls(frame: Frame) -> Any:
     pack, have = frame.pack, quantities(frame)
     assert pack is not None
-    return html.Div(
-        [
+    return choices(
+        frame.look,
             select(
                 "Colour by",
                 "quantity",
@@ -159,8 +167,7 @@ def _controls(frame: Frame) -> html.Div:
                 w=130,
                 placeholder="any",
             ),
-        ],
-        className="controls",
+        what="Colour by, cells and modules",
     )
 
 
@@ -168,7 +175,7 @@ def quantities(frame: Frame) -> list[str]:
     """Return the quantities that the log says anything of, determined ones first."""
     assert frame.diagnosis is not None
     said = [k for k in PER_CELL if frame.diagnosis.of(k)]
-    return sorted(said, key=lambda k: not any(shown(e) for e in frame.diagnosis.of(k))) or [
+    return sorted(said, key=lambda k: not any(told(e) for e in frame.diagnosis.of(k))) or [
         "resistance_10s_relative"
     ]
 
@@ -208,6 +215,12 @@ def picture(frame: Frame) -> Any:
         temperatures=temperatures(frame) if frame.view.warm else None,
         look=frame.look,
     )
+
+
+def apart(frame: Frame) -> str:
+    """Say which cell lies furthest from the middle in what colours the picture."""
+    assert frame.pack is not None
+    return apart_says(quantity_of(frame), _estimates(frame), frame.pack)
 
 
 def note(frame: Frame) -> str:
@@ -328,7 +341,7 @@ def _joint(frame: Frame, later: int) -> list[Any]:
 def _table(frame: Frame) -> Any:
     pack, diagnosis = frame.pack, frame.diagnosis
     assert pack is not None and diagnosis is not None
-    keys = [k for k in PER_CELL if any(shown(e) for e in diagnosis.of(k))]
+    keys = [k for k in PER_CELL if any(told(e) for e in diagnosis.of(k))]
     columns: list[dict[str, Any]] = [
         {
             "field": "cell",
@@ -358,9 +371,11 @@ def _table(frame: Frame) -> Any:
         )
         for e in diagnosis.of(key):
             if e.cell in values:
-                triple = shown(e)
+                triple = told(e)
                 values[e.cell][key] = round(triple[0], 6) if triple else None
                 values[e.cell][f"{key}_text"] = _bare(e) if triple else "not known"
+    if frame.look.room == PHONE:
+        return _cards(list(values.values()), columns[1:])
     return dag.AgGrid(
         id="cell-table",
         columnDefs=columns,
@@ -376,11 +391,32 @@ def _table(frame: Frame) -> Any:
         dashGridOptions={
             "domLayout": "autoHeight" if len(values) <= 24 else "normal",
             "animateRows": False,
+            "icons": {"sortAscending": "<b>▴</b>", "sortDescending": "<b>▾</b>", "sortUnSort": ""},
             "enableCellTextSelection": True,
             "theme": {"function": TABLE_THEME},
         },
         style={"width": "100%", **({} if len(values) <= 24 else {"height": 460})},
     )
+
+
+def _cards(rows: list[dict[str, Any]], columns: list[dict[str, Any]]) -> html.Table:
+    """Return the table for a phone: a card a cell, where a column's name stands before each value."""
+    heads = [str(c["headerName"]) for c in columns]
+    keys = [str(c["field"]) for c in columns]
+    lines = [
+        html.Tr(
+            [
+                html.Th(row["short"], scope="row"),
+                *(
+                    html.Td(row.get(f"{k}_text") or "not known", **{"data-label": h})
+                    for k, h in zip(keys, heads, strict=True)
+                ),
+            ]
+        )
+        for row in rows
+    ]
+    head = html.Tr([html.Th(h, scope="col") for h in ("Place", *heads)])
+    return html.Table([html.Thead(head), html.Tbody(lines)], className="stacked")
 
 
 def _bare(estimate: Estimate) -> str:
@@ -396,6 +432,7 @@ def register(app: Dash, desk: Desk) -> None:
         Output({"pick": "cells"}, "figure"),
         Output("pack-side", "children"),
         Output("pack-note", "children"),
+        Output("pack-apart", "children"),
         Output("cells", "value"),
         Output("module", "value"),
         Input("at", "search"),
@@ -405,12 +442,13 @@ def register(app: Dash, desk: Desk) -> None:
     def follow(search: str, scheme: str) -> tuple[Any, ...]:
         frame = Frame.of(desk, search, scheme)
         if frame.pack is None or frame.diagnosis is None:
-            return (no_update,) * 6
+            return (no_update,) * 7
         return (
-            picture(frame),
-            cells_figure(frame),
-            side(frame),
-            note(frame),
+            figure_shown(fitted(picture(frame))),
+            figure_shown(fitted(cells_figure(frame))),
+            shown(side(frame)),
+            written(note(frame)),
+            written(apart(frame)),
             [str(c) for c in frame.picked],
             frame.view.module or None,
         )

@@ -10,7 +10,9 @@ import flask
 from dash import Dash, Input, Output, State, html, no_update
 
 from bmslogs.base.errors import BmsLogsError
+from bmslogs.base.results import Diagnosis
 from bmslogs.faces.answers import pack_answer
+from bmslogs.faces.headlines import record_says
 from bmslogs.faces.spreadsheet import diagnosis_csv
 from dashboard.desk import Desk
 from dashboard.frame import Frame
@@ -33,6 +35,7 @@ def layout(frame: Frame) -> html.Div:
     head = heading(
         f"Record of {frame.pack.vehicle}",
         "What was known, found and not tested, to print and sign. A4 and Letter.",
+        answer=record_says(_standing(frame), len(frame.logs)),
     )
     if not frame.logs:
         return html.Div([head, no_logs(frame.pack.id)])
@@ -43,7 +46,7 @@ def layout(frame: Frame) -> html.Div:
             html.Div(
                 [
                     dmc.NumberInput(
-                        id="insulation", label="Insulation measured [ohm]", min=0, w=220, hideControls=True
+                        id="insulation", label="Insulation measured [Ω]", min=0, w=220, hideControls=True
                     ),
                     dmc.TextInput(id="instrument", label="With which instrument", w=240),
                     dmc.TextInput(id="remark", label="A line to print", w=360),
@@ -80,6 +83,11 @@ def layout(frame: Frame) -> html.Div:
             html.Iframe(src=sheet, id="record-sheet", title="The record as it prints", className="sheet"),
         ]
     )
+
+
+def _standing(frame: Frame) -> Diagnosis | None:
+    """Return what the weighed logs say together; one that no diagnosis can be made of leaves the rest to speak."""
+    return frame.desk.standing(frame.pack.id)[0] if frame.pack else None
 
 
 def sheet_address(

@@ -16,14 +16,15 @@ from bmslogs.faces.answers import log_answers
 from bmslogs.faces.comparison_text import bleeding_lines
 from bmslogs.faces.figures import before_after, place_map, side_by_side
 from bmslogs.faces.figures.places import effect_text
-from bmslogs.faces.figures.words import short_place, title_of
+from bmslogs.faces.figures.words import is_difference, short_place, title_of
+from bmslogs.faces.headlines import compared_says
 from bmslogs.faces.spreadsheet import comparison_csv
 from bmslogs.findings.compare import Comparison, compare_before_after, compare_packs, fitted_positions
 from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
 from dashboard.parts import action, empty, explained, graph, heading, refused, section, select, table_response
-from dashboard.shell import log_name
+from dashboard.shell import log_name, pack_name
 
 TITLE, PATH = "Side by side", "/side-by-side"
 TABLE = "/comparison.csv"
@@ -37,11 +38,8 @@ FEW_VEHICLES = (
 def layout(frame: Frame) -> html.Div:
     """Lay the page out."""
     packs = [p for p in frame.desk.packs() if frame.desk.logs(p.id)]
-    head = heading(
-        "Side by side",
-        "Packs of one design at the same temperature, charge and load, each with its interval.",
-        chapter="between-vehicles",
-    )
+    lead = "Packs of one design at the same temperature, charge and load, each with its interval."
+    head = heading("Side by side", lead, chapter="between-vehicles")
     if not packs:
         return html.Div(
             [
@@ -53,7 +51,9 @@ def layout(frame: Frame) -> html.Div:
                 ),
             ]
         )
-    return html.Div([head, *_packs(frame, packs), *_repair(frame, packs), *_months(frame)])
+    answer, parts = _packs(frame, packs)
+    head = heading("Side by side", lead, answer=answer, chapter="between-vehicles")
+    return html.Div([head, *parts, *_repair(frame, packs), *_months(frame)])
 
 
 def _diagnoses(frame: Frame, pack_id: str) -> list[Diagnosis]:
@@ -61,13 +61,14 @@ def _diagnoses(frame: Frame, pack_id: str) -> list[Diagnosis]:
     return [d for d in found if isinstance(d, Diagnosis)]
 
 
-def _packs(frame: Frame, packs: list[Pack]) -> list[Any]:
+def _packs(frame: Frame, packs: list[Pack]) -> tuple[str, list[Any]]:
+    """Return what the comparison says in one sentence, and its parts."""
     chosen = [p for p in packs if p.id in frame.view.packs] or _usual_packs(frame, packs)
     picker = html.Div(
         dmc.MultiSelect(
             id="packs",
             label="Packs",
-            data=[{"value": p.id, "label": f"{p.vehicle}: {p.id}"} for p in packs],
+            data=[{"value": p.id, "label": pack_name(p, packs)} for p in packs],
             value=[p.id for p in chosen],
             w=520,
             comboboxProps={"withinPortal": False},
@@ -75,11 +76,12 @@ def _packs(frame: Frame, packs: list[Pack]) -> list[Any]:
         className="controls",
     )
     diagnoses = {p.id: _diagnoses(frame, p.id) for p in chosen}
+    names = {p.id: pack_name(p, packs) for p in chosen}
     try:
         result = compare_packs(diagnoses, {p.id: p for p in chosen})
     except BmsLogsError as error:
-        return [picker, refused(str(error))]
-    return [
+        return "These packs cannot be set side by side.", [picker, refused(str(error))]
+    return compared_says(result, names), [
         picker,
         html.Div(
             html.A(
@@ -91,8 +93,8 @@ def _packs(frame: Frame, packs: list[Pack]) -> list[Any]:
             ),
             className="actions",
         ),
-        *_compared(frame, result),
-        *_bled(result),
+        *_compared(frame, result, names),
+        *_bled(result, names),
         section("Does a place always suffer?", *_places(frame, chosen, diagnoses), id="places"),
     ]
 
@@ -176,26 +178,43 @@ def _place_name(pack: Pack, position: str) -> str:
 
 
 def _usual_packs(frame: Frame, packs: list[Pack]) -> list[Pack]:
-    """Return what is set side by side where nothing is chosen: all packs, or where these are many the chosen one's.
+    """Return what is set side by side where nothing is chosen: the chosen pack and those of its design and chemistry.
 
-    Those are the first ones of its design.
+    Where no pack is chosen, or the chosen one has no log, the largest such group.
     """
-    if len(packs) <= MOST_UNASKED:
-        return packs
-    one = frame.pack or packs[0]
-    alike = [p for p in packs if p.id != one.id and p.design is not None and p.design == one.design]
-    return [one, *alike][:MOST_UNASKED]
+    one = frame.pack if frame.pack is not None and frame.pack.id in {p.id for p in packs} else None
+    groups = [_like(p, packs) for p in ([one] if one else packs)]
+    return max(groups, key=len)[:MOST_UNASKED]
 
 
-def _compared(frame: Frame, result: Comparison) -> list[Any]:
+def _like(one: Pack, packs: list[Pack]) -> list[Pack]:
+    alike = [
+        p
+        for p in packs
+        if p.id != one.id
+        and one.design is not None
+        and (p.design, p.chemistry) == (one.design, one.chemistry)
+    ]
+    return [one, *alike]
+
+
+def _compared(frame: Frame, result: Comparison, names: dict[str, str]) -> list[Any]:
+    """Return a section a quantity, those that differ beyond their intervals first."""
+    differ = {d.quantity for d in result.differences if d.differ}
+    told = {d.quantity for d in result.differences}
     shown, cannot = [], []
-    for one in result.quantities:
+    document = result.to_json()
+    for part in document["quantities"]:
+        for p in part["packs"]:
+            p["name"] = names.get(p["pack"], p["pack"])
+    for one in sorted(result.quantities, key=lambda q: q.quantity not in differ):
         if one.comparable:
             shown.append(
                 section(
                     explained(one.quantity),
+                    html.P(_verdict(one.quantity, differ, told), className="quiet"),
                     graph(
-                        side_by_side(result.to_json(), one.quantity, look=frame.look),
+                        side_by_side(document, one.quantity, look=frame.look),
                         f"{title_of(one.quantity)}, packs side by side",
                     ),
                 )
@@ -217,8 +236,18 @@ def _compared(frame: Frame, result: Comparison) -> list[Any]:
     return shown or [html.P("These packs have no quantity in common.")]
 
 
-def _bled(result: Comparison) -> list[Any]:
+def _verdict(quantity: str, differ: set[str], told: set[str]) -> str:
+    if is_difference(quantity):
+        return "Each cell against the middle of its own pack: how far the cells of a pack part."
+    if quantity in differ:
+        return "◆ Differs by more than the intervals allow."
+    return "No difference that these logs can tell." if quantity in told else "Not told against each other."
+
+
+def _bled(result: Comparison, names: dict[str, str]) -> list[Any]:
     lines = bleeding_lines(result.bleeding)
+    for pack_id, name in names.items():
+        lines = [line.replace(pack_id, name) for line in lines]
     return [section("Bleeding commanded in a week", html.Ul([html.Li(x) for x in lines]))] if lines else []
 
 
@@ -336,9 +365,9 @@ def register(app: Dash, desk: Desk) -> None:
     )
     def packs(chosen: list[str], search: str) -> Any:
         view = parse(search)
-        every = {p.id for p in desk.packs() if desk.logs(p.id)}
-        usual = len(every) <= MOST_UNASKED and set(chosen or []) == every
-        wanted = () if usual or not chosen else tuple(chosen)
+        frame = Frame.of(desk, search)
+        usual = {p.id for p in _usual_packs(frame, [p for p in desk.packs() if desk.logs(p.id)])}
+        wanted = () if not chosen or set(chosen) == usual else tuple(chosen)
         return no_update if set(wanted) == set(view.packs) else view.but(packs=wanted).query()
 
     @app.callback(

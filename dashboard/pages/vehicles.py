@@ -13,7 +13,7 @@ from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis, Finding, by_urgency
 from bmslogs.faces.answers import shown_by
 from bmslogs.faces.figures import pack_picture
-from bmslogs.faces.figures.words import title_of
+from bmslogs.faces.headlines import Standing, overview_says, vehicles_says
 from bmslogs.faces.unknown import unknowns
 from bmslogs.fleet import PackOverview, overview
 from dashboard.address import View
@@ -22,6 +22,7 @@ from dashboard.frame import Frame
 from dashboard.notes import Note
 from dashboard.order import aside_mark
 from dashboard.parts import action, caution, empty, finding_line, following, graph, heading
+from dashboard.shell import pack_name
 
 TITLE, PATH = "Vehicles", "/"
 SHOWN = 4  # findings on a card
@@ -34,6 +35,16 @@ COLUMNS = (
 )  # fmt: skip
 COLOURED_BY = ("resistance_10s_relative", "soc_offset", "capacity_relative")
 """What a thumbnail shows: the first of these that is known."""
+SHOWS = {
+    "cell_resistance": "resistance_10s_relative",
+    "joint": "resistance_10s_relative",
+    "cell_or_joint": "resistance_10s_relative",
+    "soc_offset": "soc_offset",
+    "capacity": "capacity_relative",
+    "self_discharge": "leak_current_relative",
+    "bleed": "soc_offset",
+}
+"""Beginning of a cause, and the quantity in which it shows."""
 
 
 def layout(frame: Frame) -> html.Div:
@@ -44,10 +55,10 @@ def layout(frame: Frame) -> html.Div:
     if len(packs) > MOST_CARDS:
         return _many(frame, packs)
     waiting = sum(frame.desk.standing(p.id)[1] for p in packs)
-    count = f"{len(packs)} pack{'s' if len(packs) != 1 else ''} in this store. Times are UTC."
+    count = f"{len(packs)} pack{'s' if len(packs) != 1 else ''} in this store."
     return html.Div(
         [
-            heading("Vehicles", count),
+            heading("Vehicles", count, answer=vehicles_says([_standing(frame, packs, p) for p in packs])),
             html.Div(
                 [action("Describe another pack", "/describe"), action("Bring logs in", "/bring")],
                 className="actions",
@@ -56,6 +67,12 @@ def layout(frame: Frame) -> html.Div:
             *following(waiting),
         ]
     )
+
+
+def _standing(frame: Frame, packs: list[Pack], pack: Pack) -> Standing:
+    found = frame.desk.standing(pack.id)[0]
+    logs = len(frame.desk.logs(pack.id))
+    return Standing(pack_name(pack, packs), logs, tuple(found.findings) if found else None)
 
 
 def _many(frame: Frame, packs: list[Pack]) -> html.Div:
@@ -67,12 +84,13 @@ def _many(frame: Frame, packs: list[Pack]) -> html.Div:
     if behind:
         says += [f"{behind} logs are not weighed yet: ", html.Code(RUN), " weighs them. "]
     described = {p.id: p for p in packs}
-    lines = [_pack_line(frame, described[p.pack], logs[p.pack], p) for p in weighed if p.pack in described]
+    weighed = [p for p in weighed if p.pack in described]
+    lines = [_pack_line(frame, described[p.pack], logs[p.pack], p) for p in weighed]
     seen = {p.pack for p in weighed}
     lines += [_pack_line(frame, p, logs[p.id], None) for p in packs if p.id not in seen]
     return html.Div(
         [
-            heading("Vehicles", says),
+            heading("Vehicles", says, answer=overview_says(weighed, len(packs) - len(weighed))),
             html.Div(
                 [action("Describe another pack", "/describe"), action("Bring logs in", "/bring")],
                 className="actions",
@@ -154,7 +172,7 @@ def _card(frame: Frame, pack: Pack) -> html.Article:
         [
             html.H2(pack.vehicle),
             html.P([html.Span(pack.id, className="mono"), " · ", ", ".join(about)], className="quiet"),
-            graph(picture, f"{pack.vehicle}: the pack. {says}"),
+            graph(picture, f"{pack.vehicle}: the pack. {says}", tools=False),
             html.P(says, className="quiet") if says else None,
             *_state(frame, pack, logs, standing, waiting, here),
             html.Div(
@@ -166,15 +184,22 @@ def _card(frame: Frame, pack: Pack) -> html.Article:
     )
 
 
+def coloured_by(standing: Diagnosis) -> list[str]:
+    """Return the quantities that may colour a thumbnail: that of the most urgent finding before the usual ones."""
+    first = next((f.cause for f in by_urgency(standing.findings) if f.cells), "")
+    shows = [key for start, key in SHOWS.items() if first.startswith(start)]
+    return list(dict.fromkeys([*shows, *COLOURED_BY]))
+
+
 def _thumbnail(frame: Frame, pack: Pack, standing: Diagnosis | None) -> tuple[Any, str]:
-    for key in COLOURED_BY if standing else ():
+    for key in coloured_by(standing) if standing else ():
         estimates = standing.of(key) if standing else ()
         if any(e.status == "determined" for e in estimates):
             findings = standing.findings if standing else ()
             drawn = pack_picture(
                 pack, estimates, quantity=key, findings=findings, look=frame.look, small=True
             )
-            return drawn, f"Coloured by: {title_of(key)}."
+            return drawn, ""
     says = "Nothing that colours the cells is known yet." if standing else "As described; no log yet."
     return pack_picture(pack, look=frame.look, small=True), says
 
@@ -199,7 +224,7 @@ def _state(
     if not lines:
         return [
             newest,
-            html.P(f"Nothing stands. {len(unknowns(standing.estimates))} questions are open: see Answers."),
+            html.P(f"Nothing was found. {len(unknowns(standing.estimates))} questions are open: see Answers."),
         ]
     rest = len(lines) - SHOWN
     return [

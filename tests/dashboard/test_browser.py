@@ -58,7 +58,7 @@ def test_a_newcomer_from_nothing_to_the_printed_record(chromium: Any, tmp_path: 
         page.get_by_label("Design").fill("three-box-16")
         page.get_by_label("Capacity [Ah]").fill("100")
         page.get_by_label("Cells in series").fill("16")
-        page.get_by_label("Bleed resistor [ohm]").fill("33")
+        page.get_by_label("Bleed resistor [Ω]").fill("33")
         page.get_by_label("Boxes and modules").fill("front: F1 1-4; F2 5-8\nmiddle: M1 9-12\nrear: R1 13-16")
         page.get_by_text("Nothing wrong with it as typed").wait_for()
         page.get_by_role("button", name="Save the pack").click()
@@ -92,6 +92,33 @@ def test_a_newcomer_from_nothing_to_the_printed_record(chromium: Any, tmp_path: 
         assert reader.wrong == []
         assert reader.hosts == {site.removeprefix("http://")}
         reader.context.close()
+
+
+def test_mistakes_stand_beside_their_fields_and_outlive_a_reload(chromium: Any, tmp_path: Path) -> None:
+    with served(tmp_path / "store") as site:
+        reader = Reader(chromium)
+        page = reader.open(f"{site}/describe")
+        page.get_by_label("Vehicle").fill("Wren")
+        page.get_by_label("Capacity [Ah]").fill("1.000,5")
+        page.get_by_label("Highest cell voltage [V]").fill("4200")
+        page.get_by_role("button", name="Save the pack").click()
+        page.get_by_text("Not saved: 3 fields to mend").wait_for()
+        for says in ("can be read in two ways", "4200 looks like mV", "is needed"):
+            page.locator(".mantine-InputWrapper-error", has_text=says).wait_for()
+        page.reload()
+        page.wait_for_selector("#describe-says")
+        assert page.get_by_label("Capacity [Ah]").input_value() == "1.000,5"
+        page.get_by_label("Capacity [Ah]").fill("60,5")
+        page.get_by_label("Highest cell voltage [V]").fill("4,2")
+        page.get_by_label("Cells in series").fill("8")
+        page.get_by_role("textbox", name="Chemistry").fill("LiFePO4")
+        page.get_by_text("Nothing wrong with it as typed").wait_for()
+        page.get_by_role("button", name="Save the pack").click()
+        page.get_by_text("Saved as wren-main").wait_for()
+        assert reader.wrong == []
+        reader.context.close()
+    pack = Store(tmp_path / "store").pack("wren-main")
+    assert (pack.nominal_capacity_Ah, pack.limits.voltage_max_V, pack.chemistry) == (60.5, 4.2, "LFP")
 
 
 def test_a_pack_of_another_chemistry_is_described_with_its_own_table(chromium: Any, tmp_path: Path) -> None:

@@ -40,11 +40,19 @@ def demo(
         serve(store, host, port)
 
 
-def serve(store: StoreOption = None, host: HostOption = "127.0.0.1", port: PortOption = 8050) -> None:
+def serve(
+    store: StoreOption = None,
+    host: HostOption = "127.0.0.1",
+    port: PortOption = 8050,
+    zone: Annotated[
+        str | None,
+        typer.Option("--zone", metavar="ZONE", help="Time zone of the workshop, such as Europe/Oslo; this machine's."),
+    ] = None,
+) -> None:
     """Serve the dashboard; for other machines only with a password in BMSLOGS_PASSWORD."""
     from bmslogs.faces.serving import serve as run
 
-    run(open_store(store, new=True).root, host, port)
+    run(open_store(store, new=True).root, host, port, zone)
 
 
 def explain(

@@ -59,7 +59,7 @@ def module_names(figure: go.Figure, pack: Pack, look: Look, place: dict[int, flo
     names = [(n, xs) for n, xs in names if xs]
     if not names:
         return
-    room = 900 * min(len(xs) for _, xs in names) / max(1.0, max(place.values()))
+    room = (look.room or 900) * min(len(xs) for _, xs in names) / max(1.0, max(place.values()))
     longest = max(len(n) for n, _ in names) * 7
     every = max(1, -(-int(longest) // max(1, int(room))))
     heads(figure, [((min(xs) + max(xs)) / 2, n) for n, xs in names[::every]], look)

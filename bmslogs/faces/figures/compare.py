@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+import numpy as np
 import plotly.graph_objects as go
 
 from bmslogs.analysis.registry import QUANTITIES
@@ -56,6 +57,9 @@ def side_by_side(comparison: Mapping[str, Any], quantity: str, *, look: Look = L
                 "line": {"width": 1.5},
             },
         )
+        if known and known.centre is not None:
+            _spread(figure, pack, cells, (n, centre, factor), look)
+            continue
         value = (pack["median"] - centre) * factor
         low = (pack["low"] - centre) * factor if pack.get("low") is not None else value
         high = (pack["high"] - centre) * factor if pack.get("high") is not None else value
@@ -82,12 +86,40 @@ def side_by_side(comparison: Mapping[str, Any], quantity: str, *, look: Look = L
         )
     figure.update_yaxes(
         tickvals=list(range(len(packs))),
-        ticktext=[safe(p["pack"]) for p in packs],
+        ticktext=[safe(p.get("name", p["pack"])) for p in packs],
         range=[len(packs) - 0.4, -0.6],
         showgrid=False,
     )
     figure.update_xaxes(title_text=f"{axis_title(quantity)}{_reference(entry.get('reference'))}")
     return below_legend(figure).update_layout(legend_y=-0.42 + 0.03 * len(packs))
+
+
+def _spread(
+    figure: go.Figure,
+    pack: Mapping[str, Any],
+    cells: Sequence[Mapping[str, Any]],
+    where: tuple[int, float, float],
+    look: Look,
+) -> None:
+    """Draw how far the cells of a pack part: a line from the lowest to the highest, a bar over the middle half.
+
+    Against the pack's own middle every pack's middle is nought; what tells packs apart is the spread.
+    """
+    n, centre, factor = where
+    values = np.array([(c["value"] - centre) * factor for c in cells])
+    if not len(values):
+        return
+    low, first, third, high = np.percentile(values, [0, 25, 75, 100])
+    colour = look.series[n % len(look.series)]
+    figure.add_scatter(
+        x=[low, high], y=[n + 0.1] * 2, mode="lines", line={"color": colour, "width": 2},
+        name="lowest to highest cell", showlegend=n == 0,
+        hovertemplate=f"{safe(pack.get('name', pack['pack']))}: %{{x:+.2f}}<extra></extra>",
+    )  # fmt: skip
+    figure.add_scatter(
+        x=[first, third], y=[n + 0.1] * 2, mode="lines", line={"color": colour, "width": 12}, opacity=0.45,
+        name="middle half of the cells", showlegend=n == 0, hoverinfo="skip",
+    )  # fmt: skip
 
 
 def _reference(reference: Mapping[str, Any] | None) -> str:

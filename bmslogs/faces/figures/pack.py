@@ -23,6 +23,9 @@ from bmslogs.faces.figures.words import (
     title_of,
 )
 
+PALE = 3.0
+"""A thumbnail's scale reaches so many times what may matter at least: a pack without a finding looks even (choice)."""
+
 
 def pack_picture(
     pack: Pack,
@@ -49,7 +52,7 @@ def pack_picture(
     temperatures
         Cell number to temperature [degC], written into the cells.
     small
-        A thumbnail: no numbers, no scale.
+        A thumbnail: no numbers, and a scale on which what is too small to matter stays pale.
 
     Returns
     -------
@@ -84,7 +87,7 @@ def _draw_cells(
     look: Look,
     small: bool,
 ) -> None:
-    values, reach = differences(pack, estimates, quantity, baseline)
+    values, reach = differences(pack, estimates, quantity, baseline, least=PALE if small else 1.0)
     by_cell = {e.cell: e for e in estimates}
     order = sorted(drawing.cells)
     places = [drawing.cells[c] for c in order]
@@ -135,6 +138,9 @@ def _draw_cells(
             line={"color": look.accent, "width": 4},
         )
     if small:
+        if values and quantity:
+            scale_bar(figure, reach, f"{title_of(quantity)} [{shown_unit(quantity)}]", look)
+            figure.update_layout(margin_b=58, height=figure.layout.height + 52)
         return
     inks = [text_on(f) if c in values else look.ink for c, f in zip(order, fills, strict=True)]
     figure.add_scatter(

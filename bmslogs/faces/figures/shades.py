@@ -12,9 +12,17 @@ from bmslogs.findings.registry import CAUSES
 
 
 def differences(
-    pack: Pack, estimates: Sequence[Estimate], quantity: str | None, baseline: Sequence[Estimate]
+    pack: Pack,
+    estimates: Sequence[Estimate],
+    quantity: str | None,
+    baseline: Sequence[Estimate],
+    *,
+    least: float = 1.0,
 ) -> tuple[dict[int, tuple[float, float]], float]:
-    """Return cell -> (difference from the middle, half-width) in the shown unit, and the reach of the scale."""
+    """Return cell -> (difference from the middle, half-width) in the shown unit, and the reach of the scale.
+
+    The scale reaches `least` times what may matter at least.
+    """
     values: dict[int, tuple[float, float]] = {}
     base = {e.cell: t for e in baseline if e.cell is not None and (t := shown(e)) is not None}
     for e in estimates:
@@ -33,7 +41,7 @@ def differences(
         values = {c: (v - middle, h) for c, (v, h) in values.items()}
     reach = max((abs(v) for v, _ in values.values()), default=1.0) or 1.0
     half_typical = _median([h for _, h in values.values()]) if values else 0.0
-    return values, round_up(max(reach, half_typical, _practical(pack, quantity, estimates)))
+    return values, round_up(max(reach, half_typical, least * _practical(pack, quantity, estimates)))
 
 
 def _practical(pack: Pack, quantity: str | None, estimates: Sequence[Estimate]) -> float:

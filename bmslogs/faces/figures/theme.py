@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import pairwise
 
@@ -46,6 +46,8 @@ class Look:
         Colours of single lines.
     below, middle, above
         Ends and middle of the diverging scale.
+    room
+        Width that a picture has where that is little [px]; 0 where it is enough for what stands beside the plot.
     """
 
     name: str
@@ -61,6 +63,7 @@ class Look:
     below: tuple[str, str]
     middle: str
     above: tuple[str, str]
+    room: int = 0
 
     @property
     def scale(self) -> list[tuple[float, str]]:
@@ -104,7 +107,11 @@ DARK = Look(
     middle="#2d383d",
     above=("#f5a661", "#96602c"),
 )
+PHONE, TABLET = 340, 720
+"""Width of a picture on a small screen held upright [px]."""
 LOOKS = {look.name: look for look in (LIGHT, DARK)}
+LOOKS |= {f"{look.name} {room}": replace(look, room=room) for look in (LIGHT, DARK) for room in (PHONE, TABLET)}
+"""Looks by name; with the room behind it for small screens."""
 
 
 @cache
@@ -155,7 +162,8 @@ def template(look: Look) -> go.layout.Template:
 
 def blank(look: Look = LIGHT, height: int = 340, **layout: object) -> go.Figure:
     """Return an empty figure in the given look, `height` px high."""
-    return go.Figure(layout={"template": template(look), "height": height, **layout})
+    room = {"meta": {"room": look.room}} if look.room else {}
+    return go.Figure(layout={"template": template(look), "height": height, **room, **layout})
 
 
 def nothing(sentence: str, look: Look = LIGHT, height: int = 200) -> go.Figure:

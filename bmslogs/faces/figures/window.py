@@ -177,6 +177,8 @@ def log_drawing(
         "uirevision": "log",
     }
     layout |= {"template": _template(look), "height": height}
+    if look.room:
+        layout["meta"] = {"room": look.room}
     return {"data": traces, "layout": layout}
 
 

@@ -13,6 +13,7 @@ from bmslogs.base.results import Estimate, Finding
 from bmslogs.faces.numbers import interval, number, two_digits
 from bmslogs.findings.registry import CAUSES
 
+_LOG_ID = re.compile(r"\b(\d{4})(\d\d)(\d\d)-\d{4}-[0-9a-f]{12}\b")
 LEVEL_WORDS = {"act": "Act", "look": "Look", "note": "Note"}
 LEVEL_SAYS = {"act": "before it is used again", "look": "at the next chance", "note": "worth knowing"}
 LEVEL_SYMBOLS = {"act": "diamond", "look": "triangle-up", "note": "circle"}
@@ -121,7 +122,8 @@ def axis_title(key: str) -> str:
 
 
 def plain_words(line: str) -> str:
-    """Return a line of evidence with the quantities' titles in place of their keys, and a sign for ``+-``."""
+    """Return a line of evidence with quantities' titles for keys, dates for ids of logs, a sign for ``+-``."""
+    line = _LOG_ID.sub(r"\1-\2-\3", line)
     told = re.sub(r"[a-z]+_\w+", lambda w: title_of(w[0]).lower() if w[0] in QUANTITIES else w[0], line)
     return sentence(told.replace("+-", "±"))
 
