@@ -8,7 +8,7 @@ from urllib.parse import parse_qs, quote
 
 import numpy as np
 
-SOFT = ("start", "end", "cells", "module", "joint", "quantity", "since", "warm", "finding")
+SOFT = ("start", "end", "cells", "module", "joint", "quantity", "since", "warm", "finding", "sight")
 """Parts of the view that a page follows without being laid out anew."""
 _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d{1,6})?)?Z?")
 _ID = re.compile(r"[A-Za-z0-9_-]{1,80}")
@@ -36,6 +36,8 @@ class View:
         Whether temperatures are written into the pack.
     finding
         Number of the finding that is pointed at, counted from 1.
+    sight
+        Whether the window is where that finding is plainest, as long as no other window is chosen.
     whole
         Whether all logs of the pack answer together, not one of them.
     packs, before, after
@@ -59,6 +61,7 @@ class View:
     since: str = ""
     warm: bool = False
     finding: int = 0
+    sight: bool = False
     whole: bool = False
     packs: tuple[str, ...] = ()
     before: str = ""
@@ -129,6 +132,7 @@ def parse(search: str | None) -> View:
         since=_id(raw.get("since")),
         warm=raw.get("warm") == "1",
         finding=_whole(raw.get("finding"), 9999),
+        sight=raw.get("sight") == "1",
         whole=raw.get("whole") == "1",
         packs=tuple(p for p in raw.get("packs", "").split(",") if _ID.fullmatch(p)),
         before=_id(raw.get("before")),

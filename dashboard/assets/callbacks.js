@@ -39,7 +39,7 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
         given.set("start", utc(layout[key]));
         given.set("end", utc(layout[key.replace("[0]", "[1]")]));
       } else if (Object.keys(layout).some(function (k) { return /autorange$/.test(k); })) {
-        given.delete("start"); given.delete("end");
+        given.delete("start"); given.delete("end"); given.delete("sight");
       } else { return no; }
       var out = "?" + given.toString().replace(/%2C/g, ",").replace(/%3A/g, ":");
       return out === search ? no : out;

@@ -29,6 +29,7 @@ from dashboard.parts import (
     no_logs,
     refused,
 )
+from dashboard.sighting import marked, says_of, strip_reader, view_in, windowed
 
 TITLE, PATH = "Log", "/log"
 NAMED = 4  # cells of findings that are drawn as lines where none is picked
@@ -65,16 +66,20 @@ def layout(frame: Frame) -> html.Div:
     return html.Div(
         [
             heading(f"Log of {frame.pack.vehicle}", says),
+            html.Div(says_of(frame), id="log-sight", role="status"),
             _controls(frame, opened),
             html.Div(
                 [
                     html.Div(
-                        graph(
-                            drawing(frame),
-                            "current, cells, deviations, temperatures and bleed over time",
-                            id="log-figure",
-                            still=False,
-                        ),
+                        [
+                            graph(
+                                drawing(frame),
+                                "current, cells, deviations, temperatures and bleed over time",
+                                id="log-figure",
+                                still=False,
+                            ),
+                            strip_reader(),
+                        ],
                         className="wide",
                     ),
                     html.Aside(id="log-side", children=side(frame), className="side"),
@@ -131,10 +136,10 @@ def drawing(frame: Frame) -> dict[str, Any]:
     """Draw the window that the address asks for."""
     assert frame.entry is not None and frame.pack is not None
     opened = frame.desk.open(frame.entry.id)
-    start, end = frame.view.window()
-    view = opened.window(start, end, cells=lines_of(frame))
-    drawn = log_drawing(view, opened.pack, marks=marks(frame.findings, opened), look=frame.look)
-    drawn["layout"]["uirevision"] = f"{frame.entry.id} {frame.view.start} {frame.view.end}"
+    rows = marked(frame, marks(frame.findings, opened))
+    drawn = log_drawing(view_in(frame, opened, lines_of(frame)), opened.pack, marks=rows, look=frame.look)
+    at = windowed(frame).view
+    drawn["layout"]["uirevision"] = f"{frame.entry.id} {at.start} {at.end} {at.finding}"
     drawn["layout"].setdefault("xaxis", {})["autorange"] = True
     template = drawn["layout"].pop("template")  # holds no arrays: nothing in it to make light
     small: dict[str, Any] = light(drawn)
@@ -146,8 +151,9 @@ def side(frame: Frame) -> list[Any]:
     """Say what was found in this log, each line leading to the cells that show it."""
     if frame.diagnosis is None:
         return [html.H2("No diagnosis"), html.P(frame.no_diagnosis)]
+    here = frame.here.but(sight=True, start="", end="", module="", joint=0)
     lines = [
-        finding_line(f, frame.here.but(finding=i, cells=f.cells, module="", joint=0).link(PATH))
+        finding_line(f, here.but(finding=i, cells=f.cells).link(PATH))
         for i, f in enumerate(frame.findings, 1)
     ]
     out: list[Any] = [
@@ -180,7 +186,7 @@ def side(frame: Frame) -> list[Any]:
 def stepped(view: View, step: str, first: np.datetime64, last: np.datetime64) -> View:
     """Return the view with its window moved: ``all``, ``back``, ``on``, ``in`` or ``out``."""
     if step == "all":
-        return view.but(start="", end="")
+        return view.but(start="", end="", sight=False)
     start, end = view.window()
     a, b = start or first, end or last
     width = b - a
@@ -193,7 +199,7 @@ def stepped(view: View, step: str, first: np.datetime64, last: np.datetime64) ->
     a, b = a + moves[step][0], b + moves[step][1]
     a, b = max(a, first), min(b, last)
     if b - a < np.timedelta64(1, "s") or (a <= first and b >= last):
-        return view.but(start="", end="") if a <= first and b >= last else view
+        return view.but(start="", end="", sight=False) if a <= first and b >= last else view
     return view.but(start=f"{a.astype('datetime64[ms]')}Z", end=f"{b.astype('datetime64[ms]')}Z")
 
 
@@ -211,6 +217,7 @@ def register(app: Dash, desk: Desk) -> None:
         Output("log-figure", "figure"),
         Output("log-side", "children"),
         Output("log-cells", "value"),
+        Output("log-sight", "children"),
         Input("at", "search"),
         State("scheme", "data"),
         prevent_initial_call=True,
@@ -218,8 +225,8 @@ def register(app: Dash, desk: Desk) -> None:
     def follow(search: str, scheme: str) -> tuple[Any, ...]:
         frame = Frame.of(desk, search, scheme)
         if frame.pack is None or frame.entry is None:
-            return (no_update,) * 3
-        return drawing(frame), side(frame), [str(c) for c in lines_of(frame)]
+            return (no_update,) * 4
+        return drawing(frame), side(frame), [str(c) for c in lines_of(frame)], says_of(frame)
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),
@@ -250,7 +257,7 @@ def register(app: Dash, desk: Desk) -> None:
         if frame.entry is None:
             return no_update
         time = desk.open(frame.entry.id).time
-        return stepped(frame.view, ctx.triggered_id["step"], time[0], time[-1]).query()
+        return stepped(windowed(frame).view, ctx.triggered_id["step"], time[0], time[-1]).query()
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),
@@ -266,7 +273,9 @@ def register(app: Dash, desk: Desk) -> None:
         frame = Frame.of(desk, search)
         of = point.get("customdata")
         if isinstance(of, list) and of[:1] == ["finding"] and 0 < of[1] <= len(frame.findings):
-            return frame.view.but(finding=of[1], cells=frame.findings[of[1] - 1].cells).query(), None
+            cells = frame.findings[of[1] - 1].cells
+            there = frame.view.but(finding=of[1], sight=True, start="", end="", cells=cells, module="")
+            return there.query(), None
         if curve.get("type") != "heatmap" or frame.entry is None:
             return no_update, no_update
         cells, y = desk.open(frame.entry.id).cells, int(point["y"])
