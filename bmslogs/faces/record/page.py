@@ -10,8 +10,10 @@ from plotly.offline import get_plotlyjs
 
 from bmslogs.base.results import Finding
 from bmslogs.faces.figures import pack_picture, per_cell, proof_picture, question
+from bmslogs.faces.figures.sighted import sight_picture
 from bmslogs.faces.numbers import interval
 from bmslogs.faces.record.contents import Contents
+from bmslogs.faces.sight import sight_of
 from bmslogs.faces.text import LEVEL_WORDS, log_line, place_text, size_text, stamp
 from bmslogs.faces.unknown import quantity_title
 from bmslogs.findings.registry import CAUSES
@@ -83,6 +85,7 @@ def _picture(finding: Finding) -> str:
 def _finding(record: Contents, finding: Finding, logs: dict[str, Log]) -> dict[str, object]:
     log = _log_of(record, finding, logs)
     cause = CAUSES.get(finding.cause)
+    sight = sight_of(finding, log) if log else None
     return {
         "f": finding,
         "title": cause.title if cause else finding.cause,
@@ -90,6 +93,8 @@ def _finding(record: Contents, finding: Finding, logs: dict[str, Log]) -> dict[s
         "place": place_text(finding, record.pack),
         "question": question(finding),
         "picture": _embedded(proof_picture(finding, record.diagnosis, log)) if log else None,
+        "sight": sight.says if sight else None,
+        "closer": _embedded(sight_picture(sight, log)) if log and sight and (sight.worst or sight.sensor) else None,
     }
 
 
