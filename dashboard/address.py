@@ -42,6 +42,8 @@ class View:
         Whether all logs of the pack answer together, not one of them.
     packs, before, after
         What stands side by side.
+    other, by
+        Id of the log that is laid over this one, and by what: charge or load; empty for time.
     apart, measured
         In the history: a plot a module, and values as measured instead of against the pack's middle.
     edit, copy
@@ -66,6 +68,8 @@ class View:
     packs: tuple[str, ...] = ()
     before: str = ""
     after: str = ""
+    other: str = ""
+    by: str = ""
     apart: bool = False
     measured: bool = False
     edit: str = ""
@@ -137,6 +141,8 @@ def parse(search: str | None) -> View:
         packs=tuple(p for p in raw.get("packs", "").split(",") if _ID.fullmatch(p)),
         before=_id(raw.get("before")),
         after=_id(raw.get("after")),
+        other=_id(raw.get("other")),
+        by=raw.get("by", "") if raw.get("by") in ("charge", "load") else "",
         apart=raw.get("apart") == "1",
         measured=raw.get("measured") == "1",
         edit=_id(raw.get("edit")),

@@ -22,6 +22,7 @@ from bmslogs.faces.figures.words import (
     sentence,
     title_of,
 )
+from dashboard.take_away import of_plot
 
 GRAPH = {
     "displaylogo": False,
@@ -42,7 +43,7 @@ def graph(figure: go.Figure | dict[str, Any], label: str, *, id: Any = None, sti
     """Return a figure with a name for those who do not see it."""
     more = {"id": id} if id is not None else {}
     return html.Div(
-        dcc.Graph(figure=figure, config=STILL if still else GRAPH, **more),
+        [dcc.Graph(figure=figure, config=STILL if still else GRAPH, **more), of_plot(label)],
         className="figure",
         role="group",
         **{"aria-label": label},

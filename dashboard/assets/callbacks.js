@@ -44,18 +44,6 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
       var out = "?" + given.toString().replace(/%2C/g, ",").replace(/%3A/g, ":");
       return out === search ? no : out;
     },
-    // the plot as it stands, as a picture to keep
-    picture: function (clicks, id) {
-      var plot = document.querySelector("#history-figure .js-plotly-plot, .multiples .js-plotly-plot");
-      if (clicks && plot && window.Plotly) {
-        var button = document.getElementById(id), box = plot.getBoundingClientRect();
-        window.Plotly.downloadImage(plot, {
-          format: id.slice(-3), filename: button.getAttribute("data-name"), width: Math.max(900, Math.round(box.width)),
-          height: Math.round(box.height), scale: id.slice(-3) === "png" ? 2 : 1
-        });
-      }
-      return window.dash_clientside.no_update;
-    },
     print: function (clicks) { if (clicks) { window.print(); } return window.dash_clientside.no_update; }
   }
 });

@@ -10,11 +10,12 @@ from dashboard.pages import (
     handbook,
     history,
     log,
+    overlay,
     pack,
     record,
     side_by_side,
     vehicles,
 )
 
-PAGES = (vehicles, pack, log, charge, answers, history, side_by_side, record, describe, bring, handbook)
+PAGES = (vehicles, pack, log, charge, answers, history, side_by_side, overlay, record, describe, bring, handbook)
 """In the order in which the bar names them."""

@@ -175,6 +175,7 @@ def side(frame: Frame) -> list[Any]:
             html.Ul([html.Li(plain_words(b)) for b in frame.finding.because]),
             action("Its proof and the next step", frame.here.link("/answers"), main=True),
         ]
+    out.append(html.Div(action("Lay another log over it", frame.here.link("/overlay")), className="actions"))
     repairs = frame.diagnosis.repairs
     out += [
         html.H3("Mended on the way in"),

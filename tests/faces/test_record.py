@@ -114,7 +114,7 @@ def test_names_are_shown_and_never_run() -> None:
     page = record_page(made, {str(LOG["id"]): driven()})
     assert HOSTILE not in page
     assert HOSTILE in " ".join(seen(page).words)
-    assert seen(page).scripts == plain.scripts + 1  # the finding's picture
+    assert seen(page).scripts == plain.scripts + 2  # the finding's proof, and its place in the log
 
 
 @pytest.mark.parametrize(
