@@ -22,6 +22,10 @@ PARTS: dict[By, int] = {"time": 400, "charge": 200, "load": 40}
 """Equal parts of what both share, each drawn as its median (choice)."""
 LEAST_SHARED = 3
 """Parts in which both have readings, at least."""
+LEAST_SHARE = 0.03
+"""Of the shorter axis: less is a touch, not something in common (choice)."""
+LEAST_OF_CAPACITY: dict[By, float] = {"time": 0.0, "charge": 0.01, "load": 0.05}
+"""Of the capacity, and of the capacity per hour: less is what a sensor reads of nothing (choice)."""
 LEAST_ROWS: dict[By, int] = {"time": 1, "charge": 1, "load": 3}
 """Readings in a part, at least: under load they scatter (choice)."""
 HOURS_FROM_S = 3 * 3600.0
@@ -128,7 +132,9 @@ def overlaid(first: Course, second: Course, by: By) -> Overlaid:
     _comparable(first, second)
     a, b = _axis(first, by), _axis(second, by)
     low, high = max(_least(a), _least(b)), min(_most(a), _most(b))
-    if not high > low:
+    capacity = min(first.pack.nominal_capacity_Ah, second.pack.nominal_capacity_Ah)
+    least = max(LEAST_OF_CAPACITY[by] * capacity, LEAST_SHARE * min(_most(x) - _least(x) for x in (a, b)))
+    if not high - low > least:
         raise BadInput(
             f"nothing in common by {BY[by]}: {first.name} goes from {_span(a, by)}, {second.name} from {_span(b, by)}",
             "two logs that meet there, or another way to lay them over each other",
