@@ -8,7 +8,9 @@ from urllib.parse import parse_qs, quote
 
 import numpy as np
 
-SOFT = ("start", "end", "cells", "module", "joint", "quantity", "since", "warm", "finding", "find", "only", "part")
+SOFT = (
+    "start", "end", "cells", "module", "joint", "quantity", "since", "warm", "finding", "find", "only", "part", "sight",
+)
 """Parts of the view that a page follows without being laid out anew."""
 _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d{1,6})?)?Z?")
 _ID = re.compile(r"[A-Za-z0-9_-]{1,80}")
@@ -36,10 +38,14 @@ class View:
         Whether temperatures are written into the pack.
     finding
         Number of the finding that is pointed at, counted from 1.
+    sight
+        Whether the window is where that finding is plainest, as long as no other window is chosen.
     whole
         Whether all logs of the pack answer together, not one of them.
     packs, before, after
         What stands side by side.
+    other, by
+        Id of the log that is laid over this one, and by what: charge or load; empty for time.
     apart, measured
         In the history: a plot a module, and values as measured instead of against the pack's middle.
     edit, copy
@@ -63,10 +69,13 @@ class View:
     since: str = ""
     warm: bool = False
     finding: int = 0
+    sight: bool = False
     whole: bool = False
     packs: tuple[str, ...] = ()
     before: str = ""
     after: str = ""
+    other: str = ""
+    by: str = ""
     apart: bool = False
     measured: bool = False
     edit: str = ""
@@ -138,10 +147,13 @@ def parse(search: str | None) -> View:
         since=_id(raw.get("since")),
         warm=raw.get("warm") == "1",
         finding=_whole(raw.get("finding"), 9999),
+        sight=raw.get("sight") == "1",
         whole=raw.get("whole") == "1",
         packs=tuple(p for p in raw.get("packs", "").split(",") if _ID.fullmatch(p)),
         before=_id(raw.get("before")),
         after=_id(raw.get("after")),
+        other=_id(raw.get("other")),
+        by=raw.get("by", "") if raw.get("by") in ("charge", "load") else "",
         apart=raw.get("apart") == "1",
         measured=raw.get("measured") == "1",
         edit=_id(raw.get("edit")),

@@ -55,7 +55,8 @@ def marks(findings: Sequence[Finding], opened: OpenLog) -> list[Mark]:
         count = f" ({len(group)})" if len(group) > 1 else ""
         says = "shows here" if seen else "rests on " + _kinds(cause, opened)
         name = f"{LEVEL_SHAPES[finding.level]} {title_of(cause)}{count}"
-        out.append(Mark(first, safe(name), safe(f"{title_of(cause)}: {says}"), tuple(spans), bool(seen)))
+        out.append(Mark(first, safe(name), safe(f"{title_of(cause)}: {says}"), tuple(spans), bool(seen),
+                        tuple(n for n, _ in group)))  # fmt: skip
     return out
 
 

@@ -124,10 +124,7 @@ class OpenLog:
         cells
             Cells wanted as lines of their own.
         """
-        a = 0 if start is None else int(np.searchsorted(self.time, start, "left"))
-        b = self.rows if end is None else int(np.searchsorted(self.time, end, "right"))
-        a = max(0, min(a, self.rows - 2)) if self.rows > 1 else 0
-        b = max(a + 2, min(b, self.rows)) if self.rows > 1 else self.rows
+        a, b = self._span(start, end)
         reduced, lines = self._reduced(a, b, [c for c in cells if c in self.cells])
         return view_of(
             reduced,
@@ -139,6 +136,26 @@ class OpenLog:
             stretches=[s for s in self.stretches if s.last >= a and s.first < b],
             rows=b - a,
         )
+
+    def readings(
+        self, start: np.datetime64 | None, end: np.datetime64 | None
+    ) -> tuple[npt.NDArray[np.datetime64], Floats32, slice, bool]:
+        """Return times, (cells, times) readings [mV] and rows of a window; True where they are means of equal parts."""
+        a, b = self._span(start, end)
+        whole = self.overview
+        first, last = np.searchsorted(whole.start, [a, b])
+        if last - first >= LEAST_PARTS:
+            return self.time[whole.start[first:last]], whole.mean[:, first:last], slice(a, b), True
+        return self.time[a:b], self._rows(a, b)[0], slice(a, b), False
+
+    def _span(self, start: np.datetime64 | None, end: np.datetime64 | None) -> tuple[int, int]:
+        """Return the rows a..b of a window, two at least where the log has them."""
+        a = 0 if start is None else int(np.searchsorted(self.time, start, "left"))
+        b = self.rows if end is None else int(np.searchsorted(self.time, end, "right"))
+        if self.rows < 2:
+            return 0, self.rows
+        a = max(0, min(a, self.rows - 2))
+        return a, max(a + 2, min(b, self.rows))
 
     def _thin(
         self,

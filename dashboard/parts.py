@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -26,10 +25,10 @@ from bmslogs.faces.figures.words import (
     sentence,
     title_of,
 )
+from dashboard.take_away import of_plot
 
 GRAPH = {"displayModeBar": False, "displaylogo": False, "responsive": True, "plotlyServerURL": "", "showTips": False}
 """How every figure behaves: no bar of the library over it, no link to anybody; its tools stand below it."""
-FORMATS = ("PNG", "SVG")
 COLD_CAUSES = ("cold_charge",)
 CELL_CAUSES = ("limit_exceeded", "self_discharge_high", "runs_hot")
 
@@ -42,28 +41,12 @@ def graph(
     return html.Div(
         [
             dcc.Graph(figure=fitted(figure), config=GRAPH, **more),
-            _keep(label) if tools else None,
+            of_plot(label) if tools else None,
         ],
         className="figure",
         role="group",
         **{"aria-label": label},
     )
-
-
-def _keep(label: str) -> html.Div:
-    """Return the buttons that keep a picture; the browser makes it from what it shows."""
-    name = re.sub(r"[^a-z0-9]+", "-", label.lower()).strip("-")[:60]
-    buttons = [
-        html.Button(
-            kind,
-            className="keep",
-            type="button",
-            title=f"Keep this picture as {kind}",
-            **{"data-keep": kind.lower(), "data-name": name, "aria-label": f"Keep as {kind}: {label}"},
-        )
-        for kind in FORMATS
-    ]
-    return html.Div([html.Span("Keep the picture", **{"aria-hidden": "true"}), *buttons], className="keeps")
 
 
 def heading(title: str, says: Any = None, *, answer: Any = None, chapter: str | None = None) -> html.Div:

@@ -13,6 +13,7 @@ from bmslogs.base.version import __version__
 from dashboard.frame import Frame
 from dashboard.order import bar
 from dashboard.parts import cautions_footer
+from dashboard.take_away import of_tables
 
 THEME: dict[str, Any] = {
     "fontFamily": 'system-ui, -apple-system, "Segoe UI", "Noto Sans", "DejaVu Sans", sans-serif',
@@ -95,13 +96,16 @@ def shell(pages: Sequence[Any]) -> dmc.MantineProvider:
             ),
             bar(),
             html.Main(
-                dcc.Loading(
-                    html.Div(id="page-content"),
-                    delay_show=400,
-                    type="dot",
-                    color="#00616e",
-                    overlay_style={"visibility": "visible", "opacity": 0.6},
-                ),
+                [
+                    dcc.Loading(
+                        html.Div(id="page-content"),
+                        delay_show=400,
+                        type="dot",
+                        color="#00616e",
+                        overlay_style={"visibility": "visible", "opacity": 0.6},
+                    ),
+                    of_tables(),
+                ],
                 id="page",
                 tabIndex=-1,
             ),

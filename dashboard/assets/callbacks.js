@@ -60,35 +60,11 @@ window.dash_clientside = Object.assign({}, window.dash_clientside, {
         given.set("start", utc(layout[key]));
         given.set("end", utc(layout[key.replace("[0]", "[1]")]));
       } else if (Object.keys(layout).some(function (k) { return /autorange$/.test(k); })) {
-        given.delete("start"); given.delete("end");
+        given.delete("start"); given.delete("end"); given.delete("sight");
       } else { return no; }
       var out = "?" + given.toString().replace(/%2C/g, ",").replace(/%3A/g, ":");
       return out === search ? no : out;
     },
-    // the plot as it stands, as a picture to keep
-    picture: function (clicks, id) {
-      var plot = document.querySelector("#history-figure .js-plotly-plot, .multiples .js-plotly-plot");
-      if (clicks && plot && window.Plotly) {
-        var button = document.getElementById(id), box = plot.getBoundingClientRect();
-        window.Plotly.downloadImage(plot, {
-          format: id.slice(-3), filename: button.getAttribute("data-name"), width: Math.max(900, Math.round(box.width)),
-          height: Math.round(box.height), scale: id.slice(-3) === "png" ? 2 : 1
-        });
-      }
-      return window.dash_clientside.no_update;
-    },
     print: function (clicks) { if (clicks) { window.print(); } return window.dash_clientside.no_update; }
   }
-});
-/* The plot as it stands, as a picture to keep. */
-document.addEventListener("click", function (event) {
-  "use strict";
-  var button = event.target.closest && event.target.closest("[data-keep]");
-  var figure = button && button.closest(".figure"), plot = figure && figure.querySelector(".js-plotly-plot");
-  if (!plot || !window.Plotly) { return; }
-  var box = plot.getBoundingClientRect(), kind = button.getAttribute("data-keep");
-  window.Plotly.downloadImage(plot, {
-    format: kind, filename: button.getAttribute("data-name"), width: Math.round(box.width), height: Math.round(box.height),
-    scale: kind === "png" ? 2 : 1
-  });
 });

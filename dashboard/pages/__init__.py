@@ -11,11 +11,14 @@ from dashboard.pages import (
     history,
     log,
     logbook,
+    overlay,
     pack,
     record,
     side_by_side,
     vehicles,
 )
 
-PAGES = (vehicles, pack, log, logbook, charge, answers, history, side_by_side, record, describe, bring, handbook)
+PAGES = (
+    vehicles, pack, log, logbook, charge, answers, history, side_by_side, overlay, record, describe, bring, handbook,
+)
 """In the order in which the bar names them."""

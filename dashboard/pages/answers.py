@@ -277,7 +277,7 @@ def _card(frame: Frame, answer: Answer, warned: list[str]) -> html.Article:
             ),
             html.Div(
                 [
-                    action("See it in the log", there.link("/log")),
+                    action("See it in the log", there.but(sight=True, start="", end="").link("/log")),
                     action("See it in the pack", there.link("/pack")),
                 ],
                 className="actions",

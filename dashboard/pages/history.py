@@ -313,8 +313,6 @@ def _files(frame: Frame, pack: Pack, key: str) -> html.Div:
                 "What the plot shows (CSV)", href=plot_address(frame.view, pack, key), id="history-plot-table",
                 className="button", download=f"{name}-plot.csv",
             ),
-            html.Button("Picture (PNG)", id="history-png", className="button", type="button", **{"data-name": name}),
-            html.Button("Picture (SVG)", id="history-svg", className="button", type="button", **{"data-name": name}),
         ],
         className="actions",
     )  # fmt: skip
@@ -462,14 +460,6 @@ def register(app: Dash, desk: Desk) -> None:
         State("at", "search"),
         prevent_initial_call=True,
     )
-    for kind in ("png", "svg"):
-        app.clientside_callback(
-            ClientsideFunction("bmslogs", "picture"),
-            Output(f"history-{kind}", "title"),
-            Input(f"history-{kind}", "n_clicks"),
-            State(f"history-{kind}", "id"),
-            prevent_initial_call=True,
-        )
 
     @app.callback(
         Output("history-body", "children"),

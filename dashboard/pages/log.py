@@ -34,6 +34,7 @@ from dashboard.parts import (
     no_logs,
     refused,
 )
+from dashboard.sighting import marked, says_of, strip_reader, view_in, windowed
 from dashboard.units import figure_shown, shown
 
 TITLE, PATH = "Log", "/log"
@@ -75,15 +76,19 @@ def layout(frame: Frame) -> html.Div:
                 says,
                 answer=findings_says(frame.diagnosis, why=frame.no_diagnosis),
             ),
+            html.Div(says_of(frame), id="log-sight", role="status"),
             _controls(frame, opened),
             html.Div(
                 [
                     html.Div(
-                        graph(
-                            drawing(frame),
-                            "current, cells, deviations, temperatures and bleed over time",
-                            id="log-figure",
-                        ),
+                        [
+                            graph(
+                                drawing(frame),
+                                "current, cells, deviations, temperatures and bleed over time",
+                                id="log-figure",
+                            ),
+                            strip_reader(),
+                        ],
                         className="wide",
                     ),
                     html.Aside(id="log-side", children=side(frame), className="side"),
@@ -139,11 +144,11 @@ def drawing(frame: Frame) -> dict[str, Any]:
     """Draw the window that the address asks for."""
     assert frame.entry is not None and frame.pack is not None
     opened = frame.desk.open(frame.entry.id)
-    start, end = frame.view.window()
-    view = opened.window(start, end, cells=lines_of(frame))
-    drawn = log_drawing(view, opened.pack, marks=marks(frame.findings, opened), look=frame.look)
+    rows = marked(frame, marks(frame.findings, opened))
+    drawn = log_drawing(view_in(frame, opened, lines_of(frame)), opened.pack, marks=rows, look=frame.look)
     drawn = frame.timed(drawn, frame.entry.start)
-    drawn["layout"]["uirevision"] = f"{frame.entry.id} {frame.view.start} {frame.view.end}"
+    at = windowed(frame).view
+    drawn["layout"]["uirevision"] = f"{frame.entry.id} {at.start} {at.end} {at.finding}"
     drawn["layout"].setdefault("xaxis", {})["autorange"] = True
     template = drawn["layout"].pop("template")  # holds no arrays: nothing in it to make light
     small: dict[str, Any] = light(drawn)
@@ -156,8 +161,9 @@ def side(frame: Frame) -> list[Any]:
     if frame.diagnosis is None:
         return [html.H2("No diagnosis"), html.P(frame.no_diagnosis), *order_notes.of_log(frame)]
     notes = frame.judgements
+    here = frame.here.but(sight=True, start="", end="", module="", joint=0)
     lines = [
-        finding_line(f, frame.here.but(finding=i, cells=f.cells, module="", joint=0).link(PATH), *aside_mark(f, notes))
+        finding_line(f, here.but(finding=i, cells=f.cells).link(PATH), *aside_mark(f, notes))
         for i, f in enumerate(frame.findings, 1)
     ]
     out: list[Any] = [
@@ -179,6 +185,7 @@ def side(frame: Frame) -> list[Any]:
             html.Ul([html.Li(plain_words(b)) for b in frame.finding.because]),
             action("Its proof and the next step", frame.here.link("/answers"), main=True),
         ]
+    out.append(html.Div(action("Lay another log over it", frame.here.link("/overlay")), className="actions"))
     repairs = frame.diagnosis.repairs
     out += [
         html.H3("Mended on the way in"),
@@ -191,7 +198,7 @@ def side(frame: Frame) -> list[Any]:
 def stepped(view: View, step: str, first: np.datetime64, last: np.datetime64) -> View:
     """Return the view with its window moved: ``all``, ``back``, ``on``, ``in`` or ``out``."""
     if step == "all":
-        return view.but(start="", end="")
+        return view.but(start="", end="", sight=False)
     start, end = view.window()
     a, b = start or first, end or last
     width = b - a
@@ -204,7 +211,7 @@ def stepped(view: View, step: str, first: np.datetime64, last: np.datetime64) ->
     a, b = a + moves[step][0], b + moves[step][1]
     a, b = max(a, first), min(b, last)
     if b - a < np.timedelta64(1, "s") or (a <= first and b >= last):
-        return view.but(start="", end="") if a <= first and b >= last else view
+        return view.but(start="", end="", sight=False) if a <= first and b >= last else view
     return view.but(start=f"{a.astype('datetime64[ms]')}Z", end=f"{b.astype('datetime64[ms]')}Z")
 
 
@@ -222,6 +229,7 @@ def register(app: Dash, desk: Desk) -> None:
         Output("log-figure", "figure"),
         Output("log-side", "children"),
         Output("log-cells", "value"),
+        Output("log-sight", "children"),
         Input("at", "search"),
         State("scheme", "data"),
         prevent_initial_call=True,
@@ -229,8 +237,9 @@ def register(app: Dash, desk: Desk) -> None:
     def follow(search: str, scheme: str) -> tuple[Any, ...]:
         frame = Frame.of(desk, search, scheme)
         if frame.pack is None or frame.entry is None:
-            return (no_update,) * 3
-        return figure_shown(fitted(drawing(frame))), shown(side(frame)), [str(c) for c in lines_of(frame)]
+            return (no_update,) * 4
+        drawn = figure_shown(fitted(drawing(frame)))
+        return drawn, shown(side(frame)), [str(c) for c in lines_of(frame)], shown(says_of(frame))
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),
@@ -261,7 +270,7 @@ def register(app: Dash, desk: Desk) -> None:
         if frame.entry is None:
             return no_update
         time = desk.open(frame.entry.id).time
-        return stepped(frame.view, ctx.triggered_id["step"], time[0], time[-1]).query()
+        return stepped(windowed(frame).view, ctx.triggered_id["step"], time[0], time[-1]).query()
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),
@@ -277,7 +286,9 @@ def register(app: Dash, desk: Desk) -> None:
         frame = Frame.of(desk, search)
         of = point.get("customdata")
         if isinstance(of, list) and of[:1] == ["finding"] and 0 < of[1] <= len(frame.findings):
-            return frame.view.but(finding=of[1], cells=frame.findings[of[1] - 1].cells).query(), None
+            cells = frame.findings[of[1] - 1].cells
+            there = frame.view.but(finding=of[1], sight=True, start="", end="", cells=cells, module="")
+            return there.query(), None
         if curve.get("type") != "heatmap" or frame.entry is None:
             return no_update, no_update
         cells, y = desk.open(frame.entry.id).cells, int(point["y"])

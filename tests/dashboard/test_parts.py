@@ -41,6 +41,9 @@ IDS = st.from_regex(r"[A-Za-z0-9_-]{1,30}", fullmatch=True)
         warm=st.booleans(),
         start=st.sampled_from(["", "2026-05-03T09:10:00Z", "2026-05-03T09:10:00.250Z"]),
         finding=st.integers(0, 99),
+        sight=st.booleans(),
+        other=IDS,
+        by=st.sampled_from(["", "charge", "load"]),
         packs=st.lists(IDS, max_size=3).map(tuple),
     )
 )

@@ -20,6 +20,9 @@ STEPS = (
 )
 
 
+MOST_SHADES = 60
+
+
 @dataclass(frozen=True)
 class Mark:
     """Where one finding, or several of one cause, show in time.
@@ -36,6 +39,12 @@ class Mark:
         (start, end), UTC.
     exact
         Whether the readings themselves show it there; else these are the stretches that it rests on.
+    numbers
+        Of all findings that share the row.
+    faint
+        Whether another finding is pointed at, so that this one steps back.
+    shaded
+        Whether its spans, where exact, shade the strips below.
     """
 
     number: int
@@ -43,6 +52,9 @@ class Mark:
     says: str
     spans: tuple[Span, ...]
     exact: bool = False
+    numbers: tuple[int, ...] = ()
+    faint: bool = False
+    shaded: bool = True
 
 
 def clock(times: Times) -> list[str]:
@@ -76,7 +88,8 @@ def mark_strip(marks: Sequence[Mark], first: np.datetime64, last: np.datetime64,
                 "x": x or [None],
                 "y": [row] * len(x) or [None],
                 "name": mark.name,
-                "line": {"color": look.accent if mark.exact else look.ink, "width": 9 if mark.exact else 3},
+                "line": {"color": _mark_colour(mark, look), "width": 9 if mark.exact else 3},
+                "opacity": 0.5 if mark.faint else 1.0,
                 "marker": {"symbol": "line-ns", "size": 9, "line": {"width": 2, "color": look.accent}},
                 "customdata": [["finding", mark.number]] * max(len(x), 1),
                 "hovertemplate": f"{mark.says}<extra></extra>",
@@ -90,6 +103,10 @@ def mark_strip(marks: Sequence[Mark], first: np.datetime64, last: np.datetime64,
         "showgrid": False,
     }
     return traces, "", axis
+
+
+def _mark_colour(mark: Mark, look: Look) -> str:
+    return look.accent if mark.exact else (look.soft if mark.faint else look.ink)
 
 
 def mark_shades(marks: Sequence[Mark], look: Look) -> list[dict[str, object]]:
@@ -109,8 +126,8 @@ def mark_shades(marks: Sequence[Mark], look: Look) -> list[dict[str, object]]:
             "layer": "below",
         }
         for mark in marks
-        if mark.exact
-        for start, end in mark.spans
+        if mark.exact and mark.shaded
+        for start, end in mark.spans[:MOST_SHADES]
     ]
 
 

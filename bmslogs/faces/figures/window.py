@@ -12,6 +12,7 @@ import numpy.typing as npt
 import plotly.graph_objects as go
 
 from bmslogs.base.pack import Pack
+from bmslogs.faces.figures.against import Against, cell_lines, gap_strip, labels, sensor_line
 from bmslogs.faces.figures.lanes import Drawn, Mark, clock, mark_shades, mark_strip, stretch_names
 from bmslogs.faces.figures.theme import LIGHT, SMALL, TIME_AXIS, Look, series, template
 from bmslogs.faces.figures.words import safe, short_place
@@ -22,6 +23,7 @@ ROOM = {
     "findings": 0.0,
     "current": 0.19,
     "cells": 0.32,
+    "apart": 0.17,
     "deviation": 0.25,
     "temperature": 0.17,
     "bleed": 0.12,
@@ -30,6 +32,12 @@ ROOM = {
 SPACE = 0.025
 ROW = 0.026
 """Share of the height that one row of marks takes."""
+NUMBERS, NUMBER_ROOM = 10, 12.0
+"""Size of the cell numbers beside a strip, and the height that each takes [px]."""
+MORE_PX = 140  # by which the figure grows for the strip of differences, so that no other shrinks
+MARGINS = 96.0  # [px] above and below the strips
+Room = tuple[float, float, float]
+"""Bottom and top of a strip as shares of the height, and its height [px]."""
 LIKELY_REACH_MV = (
     2.0  # [mV] a strip of deviations is never stretched further than this: that is noise (choice)
 )
@@ -61,6 +69,8 @@ class LogView:
         (kind, start, end).
     rows
         Rows of the log in the window.
+    against
+        The finding that is pointed at: its worst cell against the median of the rest; None where none is.
     """
 
     time: Times
@@ -75,6 +85,7 @@ class LogView:
     bleed: Floats | None
     stretches: tuple[tuple[str, np.datetime64, np.datetime64], ...]
     rows: int
+    against: Against | None = None
 
     @cached_property
     def bins(self) -> list[str]:
@@ -115,6 +126,7 @@ def log_drawing(
         Which strips to draw; those that the log lacks are left out.
     """
     have = [s for s in ROOM if s in set(strips) and _has(view, s)]
+    height += MORE_PX if "apart" in have else 0
     rooms = ROOM | {"findings": ROW * len(marks)}
     if marks and "findings" in strips and len(view.time) > 1:
         have = ["findings", *have]
@@ -122,13 +134,15 @@ def log_drawing(
     top = 1.0
     layout: dict[str, object] = {}
     traces: list[dict[str, object]] = []
+    named: list[dict[str, object]] = []
     for number, strip in enumerate(have, 1):
         suffix = "" if number == 1 else str(number)
         bottom = top - rooms[strip] * scale
         if strip == "findings":
             drawn, title, extra = mark_strip(marks, view.time[0], view.time[-1], look)
         else:
-            drawn, title, extra = _STRIPS[strip](view, pack, look, (max(bottom, 0.0), top))
+            room = (max(bottom, 0.0), top, (top - bottom) * (height - MARGINS))
+            drawn, title, extra = _STRIPS[strip](view, pack, look, room)
         last = number == len(have)
         layout[f"yaxis{suffix}"] = {
             "domain": [max(bottom, 0.0), top],
@@ -163,15 +177,17 @@ def log_drawing(
         }
         layout[f"legend{suffix}"] = legend
         traces[-len(drawn) :] = [{**t, "legend": f"legend{suffix}"} for t in traces[-len(drawn) :]]
+        if view.against is not None and strip in ("cells", "temperature"):
+            named += labels(view.against, pack, look, strip, suffix, view.temperatures)
         top = bottom - SPACE
     shapes, notes = (
         stretch_names(view.stretches, view.time[0], view.time[-1], look) if len(view.time) > 1 else ([], [])
     )
     layout |= {
-        "margin": {"l": 66, "r": 150, "t": 44, "b": 52},
+        "margin": {"l": 66, "r": 150, "t": 44, "b": MARGINS - 44},
         "hoversubplots": "axis",
         "shapes": shapes + mark_shades(marks, look),
-        "annotations": notes,
+        "annotations": notes + named,
         "hovermode": "x",
         "showlegend": True,
         "uirevision": "log",
@@ -194,12 +210,14 @@ def _has(view: LogView, strip: str) -> bool:
         return view.current is not None
     if strip == "temperature":
         return bool(view.temperatures)
+    if strip == "apart":
+        return view.against is not None and bool(view.against.gaps)
     if strip == "bleed":
         return view.bleed is not None and bool(view.bleed.any())
     return len(view.time) > 0
 
 
-def _current(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> Drawn:
+def _current(view: LogView, pack: Pack, look: Look, span: Room) -> Drawn:
     assert view.current is not None
     x, y = view.current
     line = {
@@ -215,7 +233,7 @@ def _current(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -
     return [line], "current [A]<br>discharge +", {"zeroline": True, "zerolinecolor": look.soft}
 
 
-def _cells(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> Drawn:
+def _cells(view: LogView, pack: Pack, look: Look, span: Room) -> Drawn:
     traces: list[dict[str, object]] = [
         {
             "type": "scatter",
@@ -238,6 +256,10 @@ def _cells(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> 
             "name": "lowest to highest cell",
             "hoverinfo": "skip",
         },
+    ]
+    if view.against is not None and view.against.rest is not None:
+        return [*traces, *cell_lines(view.against, pack, look)], "cells [V]", {}
+    traces.append(
         {
             "type": "scatter",
             "mode": "lines",
@@ -246,8 +268,8 @@ def _cells(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> 
             "name": "mean",
             "line": {"color": look.soft, "width": 1.5},
             "hovertemplate": "%{y:.3f} V<extra>mean</extra>",
-        },
-    ]
+        }
+    )
     for n, (cell, (x, y)) in enumerate(view.lines.items()):
         name = safe(short_place(pack, cell))
         style = {**series(look, n), "width": 1.6}
@@ -265,7 +287,7 @@ def _cells(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> 
     return traces, "cells [V]", {}
 
 
-def _deviation(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> Drawn:
+def _deviation(view: LogView, pack: Pack, look: Look, span: Room) -> Drawn:
     finite = np.abs(view.deviation[np.isfinite(view.deviation)])
     reach = max(float(np.percentile(finite, 99.5)) if len(finite) else 0.0, LIKELY_REACH_MV)
     z = np.clip(view.deviation.T, -reach, reach).astype(np.float32)
@@ -293,7 +315,7 @@ def _deviation(view: LogView, pack: Pack, look: Look, span: tuple[float, float])
             "nticks": 4,
         },
     }
-    return [heat], "deviation<br>by cell", _cell_rows(view, pack, look)
+    return [heat], "deviation<br>by cell", _cell_rows(view, pack, span[2])
 
 
 def _row_numbers(view: LogView) -> tuple[npt.NDArray[np.int32], str]:
@@ -303,31 +325,32 @@ def _row_numbers(view: LogView) -> tuple[npt.NDArray[np.int32], str]:
     return (cells, "cell") if whole else (np.arange(1, len(cells) + 1, dtype=np.int32), "row")
 
 
-def _cell_rows(view: LogView, pack: Pack, look: Look) -> dict[str, object]:
-    """Return the y axis of a strip with one row a cell: labelled by module where there are any, else by number."""
+def _cell_rows(view: LogView, pack: Pack, room_px: float) -> dict[str, object]:
+    """Return the y axis of a strip with one row a cell: cell numbers, a module's first with the module's name."""
     index = dict(zip(view.cells, _row_numbers(view)[0].tolist(), strict=True))
-    rows: list[tuple[float, str]] = []
-    for module in pack.modules:
-        inside = [index[c] for c in module.cells if c in index]
-        if inside:
-            rows.append((sum(inside) / len(inside), module.name))
-    if not rows:
-        rows = [(float(i), str(c)) for c, i in index.items()]
-    rows = rows[:: max(1, -(-len(rows) // 8))]
+    firsts = {min(inside): m.name for m in pack.modules if (inside := [c for c in m.cells if c in index])}
+    most = max(1, int(room_px / NUMBER_ROOM))
+    wanted = sorted(index) if len(index) <= most or not firsts else sorted(firsts)
+    wanted = wanted[:: -(-len(wanted) // most)]
+    texts = [f"{safe(firsts[c])[:9]}  {c}" if c in firsts else str(c) for c in wanted]
     return {
-        "tickvals": [p for p, _ in rows],
-        "ticktext": [safe(n)[:9] for _, n in rows],
+        "tickvals": [index[c] for c in wanted],
+        "ticktext": texts,
+        "tickfont": {"size": NUMBERS},
         "autorange": "reversed",
         "showgrid": False,
         "ticks": "",
     }
 
 
-def _temperature(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> Drawn:
+def _temperature(view: LogView, pack: Pack, look: Look, span: Room) -> Drawn:
     traces: list[dict[str, object]] = []
     many = len(view.temperatures) > 6
+    own = view.against.sight.sensor if view.against is not None else None
     for n, (name, (x, y)) in enumerate(view.temperatures.items()):
-        style = {"color": look.soft, "width": 1} if many else {**series(look, n), "width": 1.5}
+        style = {"color": look.soft, "width": 1} if many or own else {**series(look, n), "width": 1.5}
+        if name == own:
+            style = {"color": look.accent, "width": 2.6}
         traces.append(
             {
                 "type": "scatter",
@@ -340,10 +363,12 @@ def _temperature(view: LogView, pack: Pack, look: Look, span: tuple[float, float
                 "hovertemplate": f"%{{y:.1f}} degC<extra>{safe(name)}</extra>",
             }
         )
+    if view.against is not None:
+        traces += sensor_line(view.against, look)
     return traces, "temperature<br>[degC]", {}
 
 
-def _bleed(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> Drawn:
+def _bleed(view: LogView, pack: Pack, look: Look, span: Room) -> Drawn:
     assert view.bleed is not None
     z = np.where(view.bleed > 0, view.bleed, np.nan).T.astype(np.float32)
     rows, word = _row_numbers(view)
@@ -360,12 +385,18 @@ def _bleed(view: LogView, pack: Pack, look: Look, span: tuple[float, float]) -> 
         "name": "bleed",
         "hovertemplate": f"{word} %{{y}} bled %{{z:.0%}} of the time<extra></extra>",
     }
-    return [heat], "bleed on<br>by cell", _cell_rows(view, pack, look)
+    return [heat], "bleed on<br>by cell", _cell_rows(view, pack, span[2])
+
+
+def _apart(view: LogView, pack: Pack, look: Look, span: Room) -> Drawn:
+    assert view.against is not None
+    return gap_strip(view.against, pack, look)
 
 
 _STRIPS = {
     "current": _current,
     "cells": _cells,
+    "apart": _apart,
     "deviation": _deviation,
     "temperature": _temperature,
     "bleed": _bleed,

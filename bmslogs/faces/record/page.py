@@ -12,6 +12,7 @@ from bmslogs.faces.figures.words import plain_words
 from bmslogs.faces.numbers import interval
 from bmslogs.faces.record.contents import Contents
 from bmslogs.faces.record.drawing import svg_of
+from bmslogs.faces.sight import sight_of
 from bmslogs.faces.signs import written
 from bmslogs.faces.text import LEVEL_WORDS, log_line, place_text, size_text, stamp
 from bmslogs.faces.unknown import quantity_title
@@ -94,6 +95,7 @@ def _picture(finding: Finding) -> str:
 def _finding(record: Contents, finding: Finding, logs: dict[str, Log]) -> dict[str, object]:
     log = _log_of(record, finding, logs)
     cause = CAUSES.get(finding.cause)
+    sight = sight_of(finding, log) if log else None
     return {
         "f": finding,
         "title": cause.title if cause else finding.cause,
@@ -101,6 +103,7 @@ def _finding(record: Contents, finding: Finding, logs: dict[str, Log]) -> dict[s
         "place": place_text(finding, record.pack),
         "question": question(finding),
         "picture": _embedded(proof_picture(finding, record.diagnosis, log)) if log else None,
+        "sight": sight.says if sight else None,
     }
 
 

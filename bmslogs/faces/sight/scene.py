@@ -1,0 +1,155 @@
+"""What the rules look at: one finding over the arrays of its log, each named cell against the median of the rest."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.analysis.stretches import Stretch, smooth
+from bmslogs.base.results import Finding
+from bmslogs.faces.figures.series import steady_current, stretches_of
+from bmslogs.log import Log
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+MOST_NAMED = 12  # named cells that are looked at (choice)
+MOST_READINGS = 4_000_000
+"""Of the rest: in longer logs the window is looked for with fewer of its cells, evenly taken (choice)."""
+
+
+@dataclass(frozen=True)
+class Spot:
+    """What a rule found, in rows of the log.
+
+    Attributes
+    ----------
+    first, last
+        The window, inclusive.
+    moment
+        Where the difference is read.
+    runs
+        (first, last) of what is marked, inclusive.
+    worst
+        The cell that shows it most; None where the finding is not of cells.
+    says
+        The sentence.
+    """
+
+    first: int
+    last: int
+    moment: int
+    runs: tuple[tuple[int, int], ...]
+    worst: int | None
+    says: str
+
+
+@dataclass(frozen=True)
+class SightScene:
+    """A finding and the log that shows it."""
+
+    finding: Finding
+    log: Log
+
+    @cached_property
+    def named(self) -> tuple[int, ...]:
+        """The named cells that the log holds with any reading."""
+        have = [c for c in self.finding.cells if c in self.log.cells]
+        return tuple(c for c in have if np.isfinite(self.column(c)).any())[:MOST_NAMED]
+
+    @cached_property
+    def rest(self) -> tuple[int, ...]:
+        """The cells to compare with: outside the named cells' modules where these leave two at least."""
+        pack = self.log.pack
+        modules = {pack.module_of(c) for c in self.finding.cells} - {None}
+        others = tuple(c for c in self.log.cells if c not in self.finding.cells)
+        outside = tuple(c for c in others if pack.module_of(c) not in modules)
+        return outside if len(outside) > 1 else others
+
+    def mates(self, worst: int | None) -> tuple[int, ...]:
+        """Return the cells of the worst one's module that are not named."""
+        module = self.log.pack.module_of(worst) if worst is not None else None
+        if module is None:
+            return ()
+        inside = (c for c in self.log.cells if self.log.pack.module_of(c) == module)
+        return tuple(c for c in inside if c not in self.finding.cells)
+
+    def column(self, cell: int) -> Floats:
+        """Return (rows,) readings of a cell [V]."""
+        return np.asarray(self.log.cell_voltage[:, self.log.cells.index(cell)], float)
+
+    @cached_property
+    def middle(self) -> Floats | None:
+        """(rows,) median of the rest [V]; None where no other cell was logged."""
+        columns = [self.log.cells.index(c) for c in self.rest]
+        step = max(1, -(-self.log.rows * len(columns) // MOST_READINGS))
+        return median_of(self.log.cell_voltage[:, columns[::step]]) if columns else None
+
+    def gap(self, cell: int) -> Floats:
+        """Return (rows,) a cell less the median of the rest [V]; less its own median where there is no rest."""
+        column = self.column(cell)
+        return column - (float(np.nanmedian(column)) if self.middle is None else self.middle)
+
+    @property
+    def seconds(self) -> Floats:
+        """(rows,) seconds since the first row."""
+        return self.log.seconds
+
+    @cached_property
+    def step_s(self) -> float:
+        """Usual time between rows [s]."""
+        return float(np.median(np.diff(self.seconds))) if self.log.rows > 1 else 1.0
+
+    @cached_property
+    def current(self) -> Floats | None:
+        """(rows,) current [A], gaps joined; None where the log has none."""
+        return steady_current(self.log)
+
+    @cached_property
+    def stretches(self) -> list[Stretch]:
+        """What the pack was doing."""
+        return stretches_of(self.log)
+
+    def around(self, first: int, last: int, seconds: float, rows: int = 20) -> tuple[int, int]:
+        """Return rows `first` to `last` with some seconds, and some rows at least, on both sides."""
+        pad = max(seconds, rows * self.step_s)
+        a = int(np.searchsorted(self.seconds, self.seconds[first] - pad, "left"))
+        b = int(np.searchsorted(self.seconds, self.seconds[last] + pad, "right")) - 1
+        return max(a, 0), min(max(b, a + 1), self.log.rows - 1)
+
+    def eased(self, values: Floats, seconds: float, rows: int = 3) -> Floats:
+        """Return a running mean over some seconds, and some rows at least."""
+        return smooth(values, self.seconds, max(seconds, rows * self.step_s))
+
+    def doing(self, row: int) -> str:
+        """Return what the pack does at a row: ``while it charges``, ``at rest``, ``under load``; empty if not known."""
+        if self.current is None:
+            return ""
+        now, least = float(self.current[row]), 0.01 * self.log.pack.nominal_capacity_Ah
+        return "at rest" if abs(now) < least else ("under load" if now > 0 else "while it charges")
+
+
+def median_of(block: Floats) -> Floats:
+    """Return (rows,) median over the columns, missing readings left out; NaN where a row has none."""
+    whole = np.isfinite(block).all(axis=1)
+    out = np.full(len(block), np.nan)
+    out[whole] = np.median(block[whole], axis=1)
+    if not whole.all():
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)  # a row without any reading stays NaN
+            out[~whole] = np.nanmedian(block[~whole], axis=1)
+    return out
+
+
+def runs_of(mask: Bools, first: int = 0) -> list[tuple[int, int]]:
+    """Return (first, last) of each run of True, inclusive, counted from `first`."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
+    return [(int(a) + first, int(b) - 1 + first) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def run_at(mask: Bools, row: int) -> tuple[int, int]:
+    """Return the run of True that holds a row; the row alone where it is not in one."""
+    return next(((a, b) for a, b in runs_of(mask) if a <= row <= b), (row, row))

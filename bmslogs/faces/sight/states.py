@@ -1,0 +1,244 @@
+"""Where the pack's state shows it: parked hours, minutes over a limit, warm sensors, a current that is not nought."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from bmslogs.analysis.stretches import Stretch
+from bmslogs.faces.sight.cells import furthest
+from bmslogs.faces.sight.scene import Bools, Floats, SightScene, Spot, median_of, runs_of
+from bmslogs.faces.sight.words import lasting, millivolt, stands
+from bmslogs.log import Log
+
+SETTLING_S, SETTLING_SHARE = 12 * 3600.0, 0.2
+"""Cells still relax in the first hours [s], or this share of a shorter rest, and those are not shown (choice)."""
+REST_MOST_S = 1800.0  # [s] of a rest that is shown (choice)
+NEAR_LIMIT_S = 60.0  # [s] shown on both sides of a passed limit at least (choice)
+COLD_AROUND_S = 300.0  # [s] shown on both sides of a charge in the cold (choice)
+SENSOR_AROUND_S = 1800.0  # [s] shown on both sides of a sensor's furthest reading (choice)
+SENSOR_S = 60.0  # [s] over which a sensor is judged (choice)
+GAP_AROUND_S = 300.0  # [s] shown on both sides of a gap (choice)
+
+
+def whole(scene: SightScene) -> Spot:
+    """Return the whole log, where no part of it says more than another."""
+    last = scene.log.rows - 1
+    return Spot(0, last, last // 2, ((0, last),), None, "It rests on the whole log; no part shows it more than others.")
+
+
+def parked(scene: SightScene) -> Spot | None:
+    """The parked hours after the first ones, in which cells still relax."""
+    if not scene.named:
+        return None
+    stretch = _longest(scene, ("parked",)) or _longest(scene, ("rest",))
+    a, b = (stretch.first, stretch.last) if stretch else (0, scene.log.rows - 1)
+    seconds = scene.seconds
+    settled = seconds[a] + min(SETTLING_S, SETTLING_SHARE * float(seconds[b] - seconds[a]))
+    a = min(int(np.searchsorted(seconds, settled)), b - 1) if b else 0
+    few = max(3, (b - a) // 20)
+    moved = {}
+    for cell in scene.named:
+        gap = scene.gap(cell)
+        moved[cell] = _middle(gap[b + 1 - few : b + 1]) - _middle(gap[a : a + few])
+    known = {c: m for c, m in moved.items() if np.isfinite(m)}
+    if not known:
+        return None
+    worst = min(known, key=lambda c: known[c])
+    way = "sinks" if known[worst] < 0 else "rises"
+    stood = "the vehicle stood" if stretch and stretch.kind == "parked" else "nothing was drawn"
+    says = (
+        f"While {stood} for {lasting(float(seconds[b] - seconds[a]))}, {scene.log.pack.place(worst)} {way} "
+        f"by {millivolt(known[worst])} against the median of the rest."
+    )
+    return Spot(a, b, b, ((a, b),), worst, says)
+
+
+def shifted(scene: SightScene) -> Spot | None:
+    """A quiet time, in which nothing but the reading itself can part it from the others."""
+    stretch = _longest(scene, ("rest", "parked"))
+    if stretch is None or not scene.named:
+        return None
+    first, last = _middle_part(scene, stretch)
+    means = {c: _middle(scene.gap(c)[first : last + 1]) for c in scene.named}
+    known = {c: m for c, m in means.items() if np.isfinite(m)}
+    if not known:
+        return None
+    worst = max(known, key=lambda c: abs(known[c]))
+    says = f"Nothing flows here, and {scene.log.pack.place(worst)} reads {stands(known[worst])}."
+    return Spot(first, last, (first + last) // 2, ((first, last),), worst, says)
+
+
+def current_at_rest(scene: SightScene) -> Spot | None:
+    """The longest rest, in which the current should read nought."""
+    stretch = _longest(scene, ("rest", "parked"))
+    if stretch is None or scene.current is None:
+        return None
+    first, last = _middle_part(scene, stretch)
+    reads = _middle(scene.current[first : last + 1])
+    says = f"Nothing flows here, and the current reads {reads:.2f} A."
+    return Spot(first, last, (first + last) // 2, ((first, last),), None, says)
+
+
+def over_limit(scene: SightScene) -> Spot | None:
+    """The time over a limit in which it was passed furthest."""
+    if scene.finding.sensor is not None or not scene.finding.cells:
+        return _too_hot(scene)
+    limits, best = scene.log.pack.limits, None
+    for value, way in ((limits.voltage_max_V, 1.0), (limits.voltage_min_V, -1.0)):
+        for cell in scene.named if value is not None else ():
+            past = way * (scene.column(cell) - float(value or 0.0))
+            if np.isfinite(past).any():
+                row = int(np.nanargmax(past))
+                if past[row] > 0 and (best is None or past[row] > best[0]):
+                    best = (float(past[row]), cell, row, way, float(value or 0.0), past > 0)
+    if best is None:
+        return None
+    size, worst, row, way, value, mask = best
+    first, last, runs, minutes = _run_around(scene, mask, row)
+    word = "over" if way > 0 else "under"
+    says = (
+        f"{_capital(scene.log.pack.place(worst))} is {word} its limit of {value:g} V for {minutes}, by "
+        f"{millivolt(size)} at most{_rest_then(scene, row)}."
+    )
+    return Spot(first, last, row, runs, worst, says)
+
+
+def _too_hot(scene: SightScene) -> Spot | None:
+    limit, names = scene.log.pack.limits.temperature_max_C, sensor_names(scene.log)
+    if limit is None or not names:
+        return None
+    column = names.index(scene.finding.sensor) if scene.finding.sensor in names else None
+    warm = scene.log.temperature[:, column] if column is not None else np.fmax.reduce(scene.log.temperature, axis=1)
+    if not np.isfinite(warm).any() or np.nanmax(warm) <= limit:
+        return None
+    row = int(np.nanargmax(warm))
+    first, last, runs, minutes = _run_around(scene, warm > limit, row)
+    what = f"Sensor {names[column]}" if column is not None else "The warmest sensor"
+    says = f"{what} is over the limit of {limit:g} °C for {minutes}, {warm[row]:.1f} °C at most."
+    return Spot(first, last, row, runs, None, says)
+
+
+def cold_charge(scene: SightScene) -> Spot | None:
+    """The strongest charging below the charging limit of temperature."""
+    if scene.current is None or not scene.log.temperature.shape[1]:
+        return None
+    limit = scene.log.pack.limits.charge_temperature_min_C or 0.0
+    coldest = np.fmin.reduce(scene.log.temperature, axis=1)
+    charging = -scene.current
+    mask = (coldest < limit) & (charging > 0.05 * scene.log.pack.nominal_capacity_Ah)
+    if not mask.any():
+        return None
+    row = int(np.argmax(np.where(mask, charging, -np.inf)))
+    first, last = scene.around(row, row, COLD_AROUND_S)
+    says = (
+        f"Charged with {charging[row]:.0f} A at {coldest[row]:.1f} °C; the limit for charging is {limit:g} °C."
+    )
+    return Spot(first, last, row, tuple(runs_of(mask[first : last + 1], first)), None, says)
+
+
+def sensor_off(scene: SightScene) -> Spot | None:
+    """Where a temperature sensor reads furthest from the median of the others."""
+    pair = _sensor(scene)
+    if pair is None:
+        return None
+    own, others = pair
+    gap = scene.eased(own - others, SENSOR_S)
+    if not np.isfinite(gap).any():
+        missing = np.isnan(own)
+        row = int(np.argmax(missing))
+        first, last = scene.around(row, row, SENSOR_AROUND_S)
+        says = f"Sensor {scene.finding.sensor} reads nothing here."
+        return Spot(first, last, row, tuple(runs_of(missing[first : last + 1], first)), None, says)
+    row = int(np.nanargmax(np.abs(gap)))
+    first, last = scene.around(row, row, SENSOR_AROUND_S)
+    off = np.abs(gap) >= 0.7 * abs(float(gap[row]))
+    says = (
+        f"Here sensor {scene.finding.sensor} reads {own[row]:.1f} °C, and the median of the other sensors is "
+        f"{others[row]:.1f} °C."
+    )
+    return Spot(first, last, row, tuple(runs_of(off[first : last + 1], first)), None, says)
+
+
+def warming(scene: SightScene) -> Spot | None:
+    """The whole log, since warmth gathers over it: where a place has risen furthest above the others."""
+    pair = _sensor(scene)
+    if pair is None:
+        return furthest(scene)
+    own, others = pair
+    known = np.flatnonzero(np.isfinite(own) & np.isfinite(others))
+    if not len(known):
+        return None
+    rise, usual = own - own[known[0]], others - others[known[0]]
+    gap = scene.eased(rise - usual, SENSOR_S)
+    row = int(np.nanargmax(gap))
+    high = gap >= 0.7 * float(gap[row])
+    says = (
+        f"Up to here the place at sensor {scene.finding.sensor} has warmed by {rise[row]:.1f} K, and the median of "
+        f"the other sensors by {usual[row]:.1f} K."
+    )
+    return Spot(0, scene.log.rows - 1, row, tuple(runs_of(high)), None, says)
+
+
+def longest_gap(scene: SightScene) -> Spot | None:
+    """The longest time without a row."""
+    if scene.log.rows < 3:
+        return None
+    steps = np.diff(scene.seconds)
+    row = int(np.argmax(steps))
+    first, last = scene.around(row, row + 1, max(GAP_AROUND_S, 0.5 * float(steps[row])))
+    says = (
+        f"The longest time without a row: {lasting(float(steps[row]))}; usually a row follows after "
+        f"{scene.step_s:.3g} s."
+    )
+    return Spot(first, last, row, ((row, row + 1),), None, says)
+
+
+def sensor_names(log: Log) -> list[str]:
+    """Return the names of a log's temperature sensors, in the order of its columns."""
+    return [log.pack.sensor_name(i + 1) for i in range(log.temperature.shape[1])]
+
+
+def _sensor(scene: SightScene) -> tuple[Floats, Floats] | None:
+    """Return (rows,) readings of the finding's sensor and the median of the others [degC]."""
+    names = sensor_names(scene.log)
+    if scene.finding.sensor not in names or len(names) < 2:
+        return None
+    column = names.index(scene.finding.sensor)
+    return scene.log.temperature[:, column], median_of(np.delete(scene.log.temperature, column, axis=1))
+
+
+def _longest(scene: SightScene, kinds: tuple[str, ...]) -> Stretch | None:
+    of = [s for s in scene.stretches if s.kind in kinds]
+    return max(of, key=lambda s: scene.seconds[s.last] - scene.seconds[s.first]) if of else None
+
+
+def _middle_part(scene: SightScene, stretch: Stretch) -> tuple[int, int]:
+    """Return the end of a rest, as much of it as is shown: there the cells have settled."""
+    first = int(np.searchsorted(scene.seconds, scene.seconds[stretch.last] - REST_MOST_S))
+    return max(first, stretch.first), stretch.last
+
+
+def _run_around(
+    scene: SightScene, mask: Bools, row: int
+) -> tuple[int, int, tuple[tuple[int, int], ...], str]:
+    """Return the window around the run of `mask` that holds `row`, all runs in it, and how long that run lasts."""
+    a, b = next((r for r in runs_of(mask) if r[0] <= row <= r[1]), (row, row))
+    long = float(scene.seconds[min(b + 1, scene.log.rows - 1)] - scene.seconds[a])
+    first, last = scene.around(a, b, max(long, NEAR_LIMIT_S), 10)
+    return first, last, tuple(runs_of(mask[first : last + 1], first)), lasting(long)
+
+
+def _rest_then(scene: SightScene, row: int) -> str:
+    middle = scene.middle
+    if middle is None or not np.isfinite(middle[row]):
+        return ""
+    return f"; the median of the rest is at {middle[row]:.3f} V then"
+
+
+def _middle(values: Floats) -> float:
+    good = values[np.isfinite(values)]
+    return float(np.median(good)) if len(good) else float("nan")
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
