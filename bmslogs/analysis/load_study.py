@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis import resistance, terminals, thermal
-from bmslogs.analysis.models import cell_warmth, loose_joint, step_resistance
+from bmslogs.analysis.models import cell_warmth, loose_joint, step_resistance, switching_contact
 from bmslogs.analysis.readings import Readings, renumber
 from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.stretches import Stretch
@@ -305,10 +305,20 @@ class LoadStudy(Readings):
         size = np.maximum(np.sqrt((loads**2).mean(axis=0)), 1e-12)
         usual = max(float(-(coef / size)[[3, 5]].sum()), 0.05 / self.capacity)
         masked = None if self.log.bleed is None else self._bleed_edges()
-        return loose_joint.find(
-            left, loads, s.current, s.seconds, s.section, np.full(len(self.cells), min(usual, 0.5 / self.capacity)),
+        usual = min(usual, 0.5 / self.capacity)
+        joints, wires = loose_joint.find(
+            left, loads, s.current, s.seconds, s.section, np.full(len(self.cells), usual),
             self.trusted, self.log.voltage_step, self.capacity, masked,
         )
+        known = {joint.column for joint in joints} | {k for wire in wires for k in wire.columns}
+        away = s.volts - mean[:, None]
+        drawn = s.current - s.current.mean()
+        excess = -(drawn @ np.where(self.trusted, away, 0.0)) / max(float(drawn @ drawn), 1e-12) / usual
+        contacts = switching_contact.find(
+            left, s.current, s.seconds, s.section, usual, excess, self.trusted,
+            switching_contact.LEAST_C_RATE * self.capacity,
+        )
+        return joints + [loose_joint.of_contact(one, s.current) for one in contacts if one.column not in known], wires
 
     def _bleed_edges(self) -> Bools:
         """(samples,) True where bleeding goes on or off within a row or two."""

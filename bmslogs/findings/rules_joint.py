@@ -40,10 +40,17 @@ def _loose(case: Case, joint: LooseJoint) -> Finding:
     sure = joint.follows
     level: Level = "act" if sure and joint.ohm > least * 0.1 / study.capacity else "look"
     both = f", {joint.charging} of them while charging, where it lifts the reading" if joint.charging else ""
-    because = [
+    told = (
+        f"window by window of the drive its drop stands at one of two levels, {joint.ohm_low * 1e3:.1f} to "
+        f"{joint.ohm_high * 1e3:.1f} mohm apart, and went up {joint.bursts} times, for about {joint.seconds:.0f} s; "
+        "at rest it stands with the others, whose drops keep their level"
+    ) if joint.by_windows else (
         f"{joint.bursts} times it drops by {joint.ohm_low * 1e3:.1f} to {joint.ohm_high * 1e3:.1f} mohm times the "
         f"current while the current holds, for about {joint.seconds:.0f} s{both}; {joint.wrong} times it moves the "
-        f"other way, and no other cell jumps more than {joint.others} times",
+        f"other way, and no other cell jumps more than {joint.others} times"
+    )
+    because = [
+        told,
         "its neighbours do not mirror it, as they would if a sense wire opened",
     ]
     if not sure:

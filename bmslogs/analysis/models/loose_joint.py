@@ -24,6 +24,8 @@ import numpy.typing as npt
 from scipy.ndimage import median_filter
 from scipy.special import bdtr, chdtrc, stdtr
 
+from bmslogs.analysis.models.switching_contact import SwitchingContact
+
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
@@ -73,6 +75,8 @@ class LooseJoint:
         (samples,) True where the drop is there.
     switches
         Whether it is open about as often as not: what its cell drops otherwise is then not known apart from it.
+    by_windows
+        Whether windows of the drive told it, not edges under a current that holds.
     """
 
     column: int
@@ -88,6 +92,7 @@ class LooseJoint:
     follows: bool
     rows: Bools
     switches: bool = False
+    by_windows: bool = False
 
 
 @dataclass(frozen=True)
@@ -190,6 +195,16 @@ def find(
             out.append(LooseJoint(**{**j.__dict__, "others": others}))
     # where many cells jump, what they have in common is not a lug
     return (out if len(out) <= max(2, trusted.sum() // 6) else []), wires
+
+
+def of_contact(contact: SwitchingContact, current: Floats) -> LooseJoint:
+    """Return a contact that its windows told of, as a loose joint."""
+    begins = np.flatnonzero(contact.rows & ~np.concatenate([[False], contact.rows[:-1]]))
+    into_charge = int((current[begins] < 0).sum())
+    return LooseJoint(
+        contact.column, contact.opened, 0, 0, contact.ohm, contact.ohm_low, contact.ohm_high, contact.seconds,
+        into_charge, max(contact.opened - into_charge, 0), True, contact.rows, True, True,
+    )
 
 
 def _swing(current: Floats) -> Floats:
