@@ -314,7 +314,14 @@ def current_zero(k: Knowledge) -> list[Estimate]:
     found = k.zero
     if isinstance(found, str):
         return _all_refused(k, "current_zero", found)
-    return _pack("current_zero", found[0], found[1], {"rest_min": found[2] / 60.0})
+    value, half, rest_s = found
+    standing = k.study.standing
+    may_flow = value > half and (standing is None or standing.kind == "either")
+    # what is drawn at rest may be a load that stays on: then the sensor's zero lies anywhere between
+    return [Estimate(
+        "current_zero", QUANTITIES["current_zero"].unit, value=value, low=-half if may_flow else value - half,
+        high=value + half, conditions={"rest_min": rest_s / 60.0, "load_possible": may_flow},
+    )]
 
 
 def current_lag(k: Knowledge) -> list[Estimate]:

@@ -75,8 +75,9 @@ STAGE_SD = 0.015
 """How far the steps of a flat curve lie from its ends otherwise in one cell than in another, as a share of the charge
 (one sd; lithium lost to the film moves the electrodes against each other; judgement): where a charge saw one end only,
 that looks like a capacity."""
-OFFSET_FLOOR, FLAT_OFFSET_FLOOR = 0.0005, 0.001
-"""How well one curve tells the charge of two cells, as a share of it (choice, one sd)."""
+OFFSET_FLOOR, FLAT_OFFSET_FLOOR = 0.001, 0.001
+"""How well one curve tells the charge of two cells, as a share of it: as they age, the electrodes of each slip against
+each other on their own (choice, one sd)."""
 OWN_TABLE_V = 0.008
 """A table that is of these very cells parts from the string's curve by less [V] (choice)."""
 BOOK_END_SLOPE_SD = 0.3

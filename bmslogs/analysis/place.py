@@ -42,6 +42,9 @@ SHAPE_LEAST_V = 0.012
 """A stretch of a flat curve that climbs less is not told from others by its shape (choice)."""
 SLOPE_TRUST = 1.3
 """A curve this many times steeper than the table is still believed (choice)."""
+FIRST_IDLE_C_RATE, FIRST_IDLE_S, FIRST_IDLE_SD_V = 0.03, 60.0, 0.010
+"""A log that begins with so little current (share of the capacity per hour) for as long [s] shows about where
+it is, to so many volts: enough to hold the pack file against it, not to measure by (choice)."""
 SOON_S = 300.0
 """So long after bleeding began little is lost yet (choice) [s]."""
 DRIFT_SHARE, DRIFT_LEAST_V = 0.15, 0.004
@@ -117,7 +120,7 @@ class Place:
             current = s.current
             charge = polarisation.charge_drawn(np.nan_to_num(current), s.seconds, s.section)
         few = thinned(s.seconds, current, charge, s.log.cell_voltage, s.cells, s.log.voltage_step)
-        rests = s.anchors if s.has_current and s.trusted.any() else NONE
+        rests = self._with_first_rows(s.anchors) if s.has_current and s.trusted.any() else NONE
         found = pack_contradictions(few, s.pack, rests, s.curve, table_sd(s.curve, rests.volt))
         if found or not s.has_current or s.curve.flat or self.alignment is None:
             return found
@@ -127,6 +130,22 @@ class Place:
             s.capacity,
         )
         return [] if by_curve is None else [by_curve]
+
+    def _with_first_rows(self, rests: Anchors) -> Anchors:
+        """Return the rests and, where none begins the log, its first minute without a load worth the name."""
+        s = self.study
+        loaded = np.flatnonzero(~(np.abs(s.current) < FIRST_IDLE_C_RATE * s.capacity))
+        rows = slice(0, int(loaded[0]) if len(loaded) else len(s.seconds))
+        if rows.stop < 5 or s.seconds[rows.stop - 1] - s.seconds[0] < FIRST_IDLE_S or not len(s.piece):
+            return rests
+        counted = polarisation.charge_drawn(np.nan_to_num(s.current), s.seconds, s.section)
+        at = float(counted[rows.stop - 1] - counted[s.sampled.row[s.piece[0]]])
+        if len(rests.charge) and float(np.abs(rests.charge - at).min()) < FIRST_IDLE_C_RATE * s.capacity:
+            return rests
+        level = float(np.nanmedian(s.log.cell_voltage[rows][-5:, s.trusted]))
+        return Anchors(
+            np.append(rests.charge, at), np.append(rests.volt, level), np.append(rests.sd, FIRST_IDLE_SD_V)
+        )
 
     @property
     def curve_contradicted(self) -> str | None:

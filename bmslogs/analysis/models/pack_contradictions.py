@@ -33,7 +33,7 @@ LOW_SLOPE_V = 0.5
 """An NMC cell that stands low falls by more than this for each unit of charge (any published curve; judgement) [V]."""
 SEEN_LEAST = 0.4
 """Share of the capacity over which a curve must be seen to tell the whole (choice)."""
-LEAST_MOVED = 0.1
+LEAST_MOVED = 0.08
 """Least charge between two rests, as a share of the nominal capacity (choice)."""
 
 
