@@ -26,6 +26,8 @@ CROSSED_C_RATE = 0.05
 (choice)."""
 LEVELS = 2
 """Levels at which the current stands that are looked at within each of these (choice)."""
+NOISES, STANDING_SHARE = 1.5, 0.5
+"""Of a level at which the current stands, so many of the rows read within so many noises of it (choice)."""
 PARKED_LEAST_S = 6 * 3600.0
 """A rest of this length is a parked vehicle (choice)."""
 
@@ -105,8 +107,8 @@ def still_levels(current: Floats, seconds: Floats, capacity: float) -> list[Stil
     # where the sensor is noisier than that, the mean over the window may wander a little further
     quick = 1.4826 * float(np.nanmedian(np.abs(np.diff(current)))) / np.sqrt(2.0) if len(current) > 2 else 0.0
     usual = float(np.median(np.diff(seconds))) if len(seconds) > 1 else 1.0
-    quick = min(quick, 0.02 * capacity) / np.sqrt(max(window / usual, 1.0))
-    rest = max(capacity * REST_C_RATE, 0.05, 4.0 * quick)
+    noise = min(quick, 0.02 * capacity)
+    rest = max(capacity * REST_C_RATE, 0.05, 4.0 * noise / np.sqrt(max(window / usual, 1.0)))
     steady = spread < max(4 * rest, 0.02 * capacity)
     out: list[Still] = []
     for most in (ZERO_NEAR, ZERO_FAR):
@@ -119,7 +121,10 @@ def still_levels(current: Floats, seconds: Floats, capacity: float) -> list[Stil
             if left.sum() < 10:
                 break
             found = _commonest(level, left, rest, seconds, steady)
-            out.append(found)
+            # the mean of a drive that is logged seldom stands as still as a noisy sensor does; its rows do not
+            near = np.abs(current[found.rows] - found.amps) <= max(rest, NOISES * noise)
+            if near.mean() >= STANDING_SHARE:
+                out.append(found)
             left &= np.abs(level - found.amps) > 2.0 * rest
     return out
 
