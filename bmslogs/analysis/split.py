@@ -159,6 +159,8 @@ def mean_over(charge: Floats, values: Floats, q: Floats) -> Floats:
 FAR_OFFSET, FAR_LACK, FAR_MISFIT = 0.15, 0.16, 2.0
 """A cell beyond one of these (share of the capacity, b, misfit against the usual cell's) is fitted by itself: in one
 fit with the others it would be held back by what is usual, and bend their curve (choice)."""
+FAR_SURELY, FAR_WORSE = 3.0, 2.0
+"""Unless the common fit left less of it than so many times the usual, and its own fit so many times more (choice)."""
 
 
 def split(
@@ -178,25 +180,34 @@ def split(
         )
 
     count = _worth_of_rows(len(charge), period_s, new)
-    found = together(reference)
-    far = _far(found, volts, reference, capacity)
-    if not far.any():
-        string = StringCurve(
-            found.curve, found.slope, found.q_low, found.q_high, found.polarisation, found.growing, current
-        )
+
+    def with_shifts(found: Split, string: StringCurve) -> Split:
         return _with_shifts(found, reference, volts, charge, string, block, count, capacity, resistance, noise)
-    found = together(reference & ~far)
-    # without those that bent it the curve may part from others that had followed it
-    more = far | _far(found, volts, reference & ~far, capacity)
-    if more.sum() > far.sum() and 2 * more.sum() < reference.sum():
-        far, found = more, together(reference & ~more)
-    curve, slope = _with_shared(found, volts, charge, current, *_beyond(found, table, capacity, anchors))
+
+    first = together(reference)
+    far, stay = _far(first, volts, reference, capacity), np.zeros_like(reference)
+    while far.any():
+        found = together(reference & ~far)
+        # without those that bent it the curve may part from others that had followed it
+        more = (far | _far(found, volts, reference & ~far, capacity)) & ~stay
+        if more.sum() > far.sum() and 2 * more.sum() < reference.sum():
+            far, found = more, together(reference & ~more)
+        curve, slope = _with_shared(found, volts, charge, current, *_beyond(found, table, capacity, anchors))
+        string = StringCurve(
+            curve, slope, found.q_low, found.q_high, found.polarisation, found.growing, current,
+            BEYOND_ASIDE if table is not None and table.flat else 0.0,
+        )
+        alone = _with_lone_cells(found, far, volts, charge, string, block, count, capacity, resistance, noise, excess)
+        # whom the common fit had told better by far than a fit of its own goes back to it
+        back = far & (first.misfit < FAR_SURELY) & (alone.misfit > FAR_WORSE * first.misfit)
+        if not back.any():
+            return with_shifts(alone, string)
+        stay |= back
+        far = _far(first, volts, reference, capacity) & ~stay
     string = StringCurve(
-        curve, slope, found.q_low, found.q_high, found.polarisation, found.growing, current,
-        BEYOND_ASIDE if table is not None and table.flat else 0.0,
+        first.curve, first.slope, first.q_low, first.q_high, first.polarisation, first.growing, current
     )
-    found = _with_lone_cells(found, far, volts, charge, string, block, count, capacity, resistance, noise, excess)
-    return _with_shifts(found, reference, volts, charge, string, block, count, capacity, resistance, noise)
+    return with_shifts(first, string)
 
 
 def _with_shifts(
