@@ -72,7 +72,8 @@ def vehicles_says(packs: Sequence[Standing]) -> str:
     count = len({p.name for _, p in urgent})
     lead = f"{of.name} first" if len(urgent) > 1 else of.name
     more = f" {_count(len(urgent), 'finding')} in {_count(count, 'vehicle')} in all." if len(urgent) > 1 else ""
-    return f"{lead}: {found_says(first)}{more}{rest}"
+    says = found_says(first)
+    return f"{lead}: {first.says[:1]}{says[1:]}{more}{rest}"
 
 
 def overview_says(weighed: Sequence[PackOverview], silent: int) -> str:
@@ -107,7 +108,10 @@ def found_says(finding: Finding) -> str:
         return f"{says}."
     size, _, ends = say_size(finding).rstrip(")").partition(" (")
     unit = size.partition(" ")[2]
-    return f"{says} (95 % interval {ends} {unit})." if ends else f"{says}."
+    if not ends:
+        return f"{says}."
+    told = f"95 % interval {ends} {unit})."
+    return f"{says[:-1]}; {told}" if says.endswith(")") else f"{says} ({told}"
 
 
 def findings_says(diagnosis: Diagnosis | None, *, of: str = "this log", why: str = "") -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 from urllib.parse import quote
 
@@ -208,7 +209,10 @@ def _compared(frame: Frame, result: Comparison, names: dict[str, str]) -> list[A
         for p in part["packs"]:
             p["name"] = names.get(p["pack"], p["pack"])
     for one in sorted(result.quantities, key=lambda q: q.quantity not in differ):
-        if one.comparable:
+        if one.comparable and is_difference(one.quantity) and not any(p.cells for p in one.packs):
+            says = ": told at the sensors, and no cell of these packs has one of its own"
+            cannot.append(html.Li([html.Strong(explained(one.quantity)), says]))
+        elif one.comparable:
             shown.append(
                 section(
                     explained(one.quantity),
@@ -232,8 +236,15 @@ def _compared(frame: Frame, result: Comparison, names: dict[str, str]) -> list[A
             )
         )
     if result.events:
-        shown.append(section("Work on these packs", html.Ul([html.Li(e) for e in result.events])))
+        shown.append(section("Work on these packs", html.Ul([html.Li(_event(frame, e, names)) for e in result.events])))
     return shown or [html.P("These packs have no quantity in common.")]
+
+
+def _event(frame: Frame, line: str, names: dict[str, str]) -> str:
+    """Return dated work with the vehicle's name for the pack's, and its day as elsewhere on the screen."""
+    for pack_id, name in names.items():
+        line = line.replace(f"{pack_id}: ", f"{name}: ")
+    return re.sub(r"\d{4}-\d\d-\d\d", lambda day: frame.when(day[0]), line)
 
 
 def _verdict(quantity: str, differ: set[str], told: set[str]) -> str:
@@ -248,7 +259,8 @@ def _bled(result: Comparison, names: dict[str, str]) -> list[Any]:
     lines = bleeding_lines(result.bleeding)
     for pack_id, name in names.items():
         lines = [line.replace(pack_id, name) for line in lines]
-    return [section("Bleeding commanded in a week", html.Ul([html.Li(x) for x in lines]))] if lines else []
+    items = [html.Li(line.replace(".;", ";")) for line in lines]
+    return [section("Bleeding commanded in a week", html.Ul(items))] if items else []
 
 
 def table_address(packs: list[str]) -> str:
