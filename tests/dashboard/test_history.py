@@ -155,10 +155,10 @@ def test_the_address_holds_what_is_chosen(address: str, reader: Reader) -> None:
     page.wait_for_url(re.compile("quantity=resistance_10s"))
     page.get_by_text("as measured", exact=True).click()
     page.wait_for_url(re.compile("measured=1"))
-    page.locator("#history-figure text", has_text="mohm").first.wait_for()
+    page.locator("#history-figure text", has_text="mΩ").first.wait_for()
     link = page.url
     other = reader.open(link)
-    other.locator("#history-figure text", has_text="mohm").first.wait_for()
+    other.locator("#history-figure text", has_text="mΩ").first.wait_for()
     other.locator("#history-figure text", has_text="M2, cell 5").first.wait_for()
 
 

@@ -106,7 +106,7 @@ def test_the_strip_has_cell_numbers_and_answers_pointer_and_keys(
     box = image.bounding_box()
     page.mouse.move(box["x"] + box["width"] / 2, box["y"] + box["height"] * 2.5 / 16)
     reading = page.locator("#log-reading")
-    reading.get_by_text(re.compile(r"^Cell 3, 2026-05-09 .* UTC: −\d+\.\d mV")).wait_for()
+    reading.get_by_text(re.compile(r"^Cell 3, 2026-05-09 [\d:.]+: −\d+\.\d mV")).wait_for()
     page.locator("#log-strip").focus()
     page.keyboard.press("ArrowDown")
     reading.get_by_text(re.compile("^Cell 4, ")).wait_for()
