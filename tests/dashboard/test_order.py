@@ -108,7 +108,7 @@ def test_a_log_is_removed_undone_moved_noted_and_its_vehicle_renamed(workshop: S
     form.get_by_role("button", name="Keep the note").click()
     form.get_by_text("expected a moment of the log").wait_for()
     entry = store.entry(log)
-    form.get_by_label("Moment in the log").fill(f"{entry.start:%H:%M}")
+    form.get_by_label("Moment in the log").fill(f"{entry.start.astimezone():%H:%M}")
     form.get_by_role("button", name="Keep the note").click()
     row(page, log).get_by_text("contactor clicked").wait_for()
     row(page, log).get_by_text("Ann, ").wait_for()

@@ -13,8 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bmslogs.base.errors import BadInput
-from bmslogs.base.zone import zone_named
 from bmslogs.base.results import Finding
+from bmslogs.base.zone import zone_named
 from bmslogs.store import Store
 from bmslogs.store.order import (
     ChangedMeanwhile,
