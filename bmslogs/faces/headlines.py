@@ -72,8 +72,7 @@ def vehicles_says(packs: Sequence[Standing]) -> str:
     count = len({p.name for _, p in urgent})
     lead = f"{of.name} first" if len(urgent) > 1 else of.name
     more = f" {_count(len(urgent), 'finding')} in {_count(count, 'vehicle')} in all." if len(urgent) > 1 else ""
-    says = found_says(first)
-    return f"{lead}: {first.says[:1]}{says[1:]}{more}{rest}"
+    return f"{lead}: {found_says(first)}{more}{rest}"
 
 
 def overview_says(weighed: Sequence[PackOverview], silent: int) -> str:

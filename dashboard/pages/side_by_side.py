@@ -17,7 +17,7 @@ from bmslogs.faces.answers import log_answers
 from bmslogs.faces.comparison_text import bleeding_lines
 from bmslogs.faces.figures import before_after, place_map, side_by_side
 from bmslogs.faces.figures.places import effect_text
-from bmslogs.faces.figures.words import is_difference, short_place, title_of
+from bmslogs.faces.figures.words import is_difference, plain_words, short_place, title_of
 from bmslogs.faces.headlines import compared_says
 from bmslogs.faces.spreadsheet import comparison_csv
 from bmslogs.findings.compare import Comparison, compare_before_after, compare_packs, fitted_positions
@@ -225,7 +225,7 @@ def _compared(frame: Frame, result: Comparison, names: dict[str, str]) -> list[A
             )
         else:
             cannot.append(
-                html.Li([html.Strong(explained(one.quantity)), f": {one.why_not or 'no reason given'}"])
+                html.Li([html.Strong(explained(one.quantity)), f": {_reason(one.why_not)}"])
             )
     if cannot:
         count = f"{len(cannot)} quantit{'ies' if len(cannot) > 1 else 'y'}, each with the log that would settle it"
@@ -245,6 +245,12 @@ def _event(frame: Frame, line: str, names: dict[str, str]) -> str:
     for pack_id, name in names.items():
         line = line.replace(f"{pack_id}: ", f"{name}: ")
     return re.sub(r"\d{4}-\d\d-\d\d", lambda day: frame.when(day[0]), line)
+
+
+def _reason(why: str | None) -> str:
+    """Return why packs or logs cannot be set side by side, in the words of the screen."""
+    said = plain_words(why) if why else "no reason given"
+    return said[:1].lower() + said[1:]
 
 
 def _verdict(quantity: str, differ: set[str], told: set[str]) -> str:
@@ -333,7 +339,7 @@ def _changes(frame: Frame, pack: Pack, before: Any, after: Any) -> list[Any]:
     out += (
         [
             html.Ul(
-                [html.Li([html.Strong(explained(q.quantity)), f": {q.why_not}"]) for q in cannot],
+                [html.Li([html.Strong(explained(q.quantity)), f": {_reason(q.why_not)}"]) for q in cannot],
                 className="hatched",
             )
         ]
