@@ -243,7 +243,7 @@ def _pictures(frame: Frame, w: Weighed, sheet: Sheet) -> Any:
             figures.append(graph(figure, f"{title}, module {m.name}", id={"history-module": m.name}))
         return [html.P(sheet.axis, className="quiet"), html.Div(figures, className="multiples")]
     figure = history_picture(sheet, picked=picked_columns(frame, sheet), look=frame.look)
-    out = [graph(frame.timed(_windowed(figure, frame.view), sheet.times[0]), title, id="history-figure", tools=False)]
+    out = [graph(frame.timed(_windowed(figure, frame.view), sheet.times[0]), title, id="history-figure")]
     notes = ["A click on a point leads to its log."]
     if sheet.at:
         notes.append(f"Compared {sheet.at}.")

@@ -243,8 +243,10 @@ def test_every_plot_and_table_can_be_taken(path: str, site: Site, stores: Stores
     wanted = page.locator("#page-content details.take").count()
     if wanted:
         page.wait_for_selector("#page-content .main-svg")
+    assert wanted or path == "/"
     for _ in range(40):
-        plots = page.locator("#page-content .js-plotly-plot").count()
+        # a vehicle's card has a thumbnail, which is taken from the page Pack
+        plots = page.locator("#page-content .js-plotly-plot:not(.card *)").count()
         if plots == wanted:
             break
         page.wait_for_timeout(250)
