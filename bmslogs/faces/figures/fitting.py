@@ -102,7 +102,7 @@ def _titles_above(layout: dict[str, Any], margin: dict[str, Any], room: int) -> 
     notes = list(layout.get("annotations", ()))
     lifted = 0
     written: dict[float, int] = {}  # lines that stand over a plot already, by its upper edge
-    for key in [k for k in layout if re.fullmatch(r"yaxis\d*", k)]:
+    for key in sorted(k for k in layout if re.fullmatch(r"yaxis\d*", k)):
         lines = _lines(layout[key], room)
         if not lines:
             continue
