@@ -227,7 +227,7 @@ def _done(frame: Frame, job: Job) -> list[Any]:
     )
     rows = f"{job.rows:,} rows".replace(",", " ")
     whose = f"{pack.vehicle}, pack {pack.id}: " if pack else ""
-    when = f", {frame.when(job.start)} to {frame.when(job.end)} UTC" if job.start is not None else ""
+    when = f", {frame.span(job.start, job.end)}" if job.start is not None else ""
     mended = (
         html.Details(
             [

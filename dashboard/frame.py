@@ -13,6 +13,7 @@ from bmslogs.base.results import Diagnosis, Finding, by_urgency
 from bmslogs.base.zone import moment_of, shift_of, words_of, zone_named
 from bmslogs.faces.figures import LIGHT, LOOKS, Look
 from bmslogs.faces.figures.local_time import by_clock
+from bmslogs.store.order import Change
 from dashboard.address import View, parse
 from dashboard.desk import Desk
 from dashboard.notes import Note
@@ -136,3 +137,13 @@ class Frame:
             return str(moment)
         said = f"{when.day} {when:%b %Y}"
         return f"{said}, {when:%H:%M}" if time else said
+
+    def span(self, start: dt.datetime, end: dt.datetime) -> str:
+        """Return a stretch of time by the workshop's clock; its day once where it is within one."""
+        first, last = self.when(start), self.when(end)
+        day = self.when(end, time=False)
+        return f"{first} to {last.removeprefix(f'{day}, ') if first.startswith(f'{day},') else last}"
+
+    def changed(self, change: Change) -> str:
+        """Say what was changed, by whom and when by the workshop's clock."""
+        return f"{change.what} by {change.by or 'somebody'} on {self.when(change.when)}"

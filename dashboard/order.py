@@ -12,7 +12,6 @@ from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, 
 from bmslogs.base.errors import BmsLogsError
 from bmslogs.base.results import Finding
 from bmslogs.store import order
-from bmslogs.store.order.changes import day_and_time
 from dashboard.address import View, parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
@@ -133,8 +132,8 @@ def gone_log(frame: Frame, path: str) -> html.Div | None:
     gone = order.gone(frame.desk.store, log)
     if gone is None:
         return None
-    began = f" of {frame.when(gone.change.start)} UTC" if gone.change.start else ""
-    says = f"The log{began} was {gone.change}."
+    began = f" of {frame.when(gone.change.start)}" if gone.change.start else ""
+    says = f"The log{began} was {frame.changed(gone.change)}."
     if gone.to and frame.desk.has(gone.to):
         entry = frame.desk.store.entry(gone.to)
         there = View(pack=entry.pack, log=entry.id).link(path)
@@ -163,7 +162,7 @@ def gone_pack(frame: Frame, path: str) -> html.Div | None:
         className="button main",
         type="button",
     )
-    return _gone("This pack was removed", f"Pack {pack} of {change.vehicle} was {change}.", back)
+    return _gone("This pack was removed", f"Pack {pack} of {change.vehicle} was {frame.changed(change)}.", back)
 
 
 def _gone(title: str, says: str, *actions: Any) -> html.Div:
@@ -193,15 +192,16 @@ def register(app: Dash, desk: Desk) -> None:
 
     def remove(what: dict[str, str], by: str, view: View, revision: int) -> list[Any]:
         item = order.remove_log(desk.store, what["log"], by=by, seen=what["seen"])
+        began = Frame(desk, view).when(item.start)
         line = said(
-            f"Removed: the log of {day_and_time(item.start)}. It can be brought back for {order.KEPT_DAYS} days.",
+            f"Removed: the log of {began}. It can be brought back for {order.KEPT_DAYS} days.",
             undo("back", "Undo", log=item.log),
         )
         return done(desk, line, revision, without(view, item.log), (item.pack,))
 
     def back(what: dict[str, str], by: str, view: View, revision: int) -> list[Any]:
         entry = order.bring_back(desk.store, what["log"], by=by)
-        line = said(f"Brought back: the log of {day_and_time(entry.start.isoformat())}.")
+        line = said(f"Brought back: the log of {Frame(desk, view).when(entry.start)}.")
         return done(desk, line, revision, None, (entry.pack,))
 
     def move_back(what: dict[str, str], by: str, view: View, revision: int) -> list[Any]:

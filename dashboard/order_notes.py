@@ -9,6 +9,7 @@ import dash_mantine_components as dmc
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from bmslogs.base.errors import BadInput, BmsLogsError
+from bmslogs.base.zone import moment_of
 from bmslogs.store import LogEntry, order
 from bmslogs.store.order import Remark
 from dashboard.address import View, parse
@@ -50,9 +51,9 @@ def _item(frame: Frame, note: Remark, log: str, change: bool) -> html.Li:
             pack=frame.pack.id, log=log, start=_stamp(when - AROUND), end=_stamp(when + AROUND),
             cells=(note.cell,) if note.cell else (),
         )  # fmt: skip
-        about.append(dcc.Link(f"at {when:%H:%M:%S} UTC", href=view.link("/log")))
+        about.append(dcc.Link(f"at {when.astimezone(frame.zone):%H:%M:%S}", href=view.link("/log")))
     head = [part for one in about for part in (one, " · ")]
-    who = f"{note.by or 'somebody'}, {frame.when(note.when)} UTC"
+    who = f"{note.by or 'somebody'}, {frame.when(note.when)}"
     out: list[Any] = [
         html.P([*head, html.Span(note.text, className="note-text")]), html.P(who, className="quiet")
     ]  # fmt: skip
@@ -113,7 +114,7 @@ def form(frame: Frame, name: Any) -> html.Section | None:
         return None
     log = entry.id if entry else ""
     old = next((r for r in notes_of(frame, log) if r.id == frame.view.note), None)
-    title = f"Note on the log of {frame.when(entry.start)} UTC" if entry else "Note on a cell"
+    title = f"Note on the log of {frame.when(entry.start)}" if entry else "Note on a cell"
     cell = old.cell if old else next(iter(frame.picked), 0)
     fields: list[Any] = [
         dmc.Textarea(
@@ -126,7 +127,7 @@ def form(frame: Frame, name: Any) -> html.Section | None:
     return section(
         "Change a note" if old else title,
         dcc.Store(id="order-note-seen", data=old.version if old else None),
-        *([html.P(f"Note of {old.by or 'somebody'}, {frame.when(old.when)} UTC.", className="quiet")] if old else []),
+        *([html.P(f"Note of {old.by or 'somebody'}, {frame.when(old.when)}.", className="quiet")] if old else []),
         *fields,
         name,
         html.Div(
@@ -154,36 +155,51 @@ def _places(frame: Frame, entry: LogEntry | None, cell: int) -> list[Any]:
     if entry is None:
         return [choice, dcc.Store(id="order-note-time")]
     start, _ = frame.view.window()
-    first = f"{start.astype('datetime64[s]')}Z"[11:19] if start is not None else ""
+    first = f"{moment_of(start.astype('datetime64[s]')).astimezone(frame.zone):%H:%M:%S}" if start is not None else ""
+    begins, ends = (t.astimezone(frame.zone) for t in (entry.start, entry.end))
     time = dmc.TextInput(
-        id="order-note-time", label="Moment in the log (UTC), if it is about one", value=first,
-        placeholder=f"{entry.start:%H:%M} to {entry.end:%H:%M}",
+        id="order-note-time", label="Moment in the log, if it is about one", value=first,
+        placeholder=f"{begins:%H:%M} to {ends:%H:%M}",
     )  # fmt: skip
     return [html.Div([choice, time], className="pairs")]
 
 
-def moment_in(text: str | None, entry: LogEntry) -> dt.datetime | None:
-    """Return the moment that was typed: a time of day in the log, or a date and time, UTC; None where nothing was.
+def moment_in(text: str | None, entry: LogEntry, zone: dt.tzinfo | None = dt.UTC) -> dt.datetime | None:
+    """Return the moment that was typed, in UTC: a time of day in the log, or a date and time; None where nothing was.
+
+    Parameters
+    ----------
+    zone
+        By whose clock it was typed; None for that of this machine. What ends in ``Z`` is UTC.
 
     Raises
     ------
     BadInput
         Neither of these.
     """
-    plain = (text or "").strip().removesuffix("Z")
+    given = (text or "").strip()
+    plain, zone = given.removesuffix("Z"), dt.UTC if given.endswith("Z") else zone
     if not plain:
         return None
     try:
         if "-" in plain:
-            return dt.datetime.fromisoformat(plain).replace(tzinfo=dt.UTC)
+            return _by_clock(dt.datetime.fromisoformat(plain), zone)
         clock = dt.time.fromisoformat(plain.zfill(5) if plain.count(":") == 1 else plain)
     except ValueError:
         raise BadInput(repr(plain), "a time such as 09:12") from None
-    found = dt.datetime.combine(entry.start.date(), clock, dt.UTC)
+    day = entry.start.astimezone(zone).date()
+    found = _by_clock(dt.datetime.combine(day, clock), zone)
     whole_minute = plain.count(":") == 1 and found < entry.start < found + dt.timedelta(minutes=1)
     if whole_minute:
         return entry.start
-    return found if found >= entry.start else found + dt.timedelta(days=1)
+    next_day = day + dt.timedelta(days=1)
+    return found if found >= entry.start else _by_clock(dt.datetime.combine(next_day, clock), zone)
+
+
+def _by_clock(plain: dt.datetime, zone: dt.tzinfo | None) -> dt.datetime:
+    """Return a date and time by a zone's clock in UTC; by that of this machine where none is named."""
+    told = plain if plain.tzinfo or zone is None else plain.replace(tzinfo=zone)
+    return told.astimezone(dt.UTC)
 
 
 def register(app: Dash, desk: Desk) -> None:
@@ -235,6 +251,6 @@ def kept(
     cell = int(about or 0)
     if not log and not cell:
         raise BadInput("no cell", "the cell that the note is about")
-    at = moment_in(time, frame.entry) if log and frame.entry else None
+    at = moment_in(time, frame.entry, frame.zone) if log and frame.entry else None
     order.add_remark(frame.desk.store, pack.id, text, log=log, at=at, cell=cell, by=by)
     return "Noted."

@@ -27,7 +27,22 @@ from bmslogs.faces.figures.words import (
 )
 from dashboard.take_away import of_plot
 
-GRAPH = {"displayModeBar": False, "displaylogo": False, "responsive": True, "plotlyServerURL": "", "showTips": False}
+DAYS = {
+    "dateTime": "%-d %b %Y, %H:%M:%S", "date": "%-d %b %Y", "time": "%H:%M:%S", "periods": ["am", "pm"],
+    "days": ["Sunday", "Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday"],
+    "shortDays": ["Sun", "Mon", "Tue", "Wed", "Thu", "Fri", "Sat"],
+    "months": [
+        "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
+        "November", "December",
+    ],
+    "shortMonths": ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"],
+    "year": "%Y", "month": "%b %Y", "dayMonth": "%-d %b", "dayMonthYear": "%-d %b %Y",
+}  # fmt: skip
+"""Dates on the axes as everywhere on the pages: day, month, year."""
+GRAPH = {
+    "displayModeBar": False, "displaylogo": False, "responsive": True, "plotlyServerURL": "", "showTips": False,
+    "locale": "en-pages", "locales": {"en-pages": {"dictionary": {}, "format": DAYS}},
+}  # fmt: skip
 """How every figure behaves: no bar of the library over it, no link to anybody; its tools stand below it."""
 COLD_CAUSES = ("cold_charge",)
 CELL_CAUSES = ("limit_exceeded", "self_discharge_high", "runs_hot")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Sequence
 from typing import Any
 
@@ -155,8 +154,10 @@ def pickers(frame: Frame) -> list[Any]:
 
 def clock(frame: Frame) -> str:
     """Say once by which clock a page's times are."""
-    shown = frame.entry.start if frame.entry else dt.datetime.now(dt.UTC)
-    return f"Times by the clock of {frame.clock_words(shown)}."
+    if frame.entry is None:
+        return f"Times by the clock of {getattr(frame.zone, 'key', 'this computer')}."
+    words = frame.clock_words(frame.entry.start)
+    return f"Times in {words}." if words.startswith("UTC") else f"Times by the clock of {words}."
 
 
 def pack_name(pack: Any, packs: Sequence[Any]) -> str:

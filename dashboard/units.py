@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
+from dash import dcc, html
 from dash.development.base_component import Component
 
 from bmslogs.faces.signs import written
@@ -28,6 +29,11 @@ def shown(part: Any) -> Any:
         return [shown(p) for p in part]
     if isinstance(part, dict):
         return {k: shown(v) if k in SPOKEN or str(k).endswith("_text") else v for k, v in part.items()}
+    if isinstance(part, dcc.Markdown):
+        part.children = _outside_code(part.children)
+        return part
+    if isinstance(part, html.Code | html.Pre):
+        return part
     if isinstance(part, Component):
         for name in part.available_properties:
             if name == "figure" and hasattr(part, "figure"):
@@ -38,6 +44,14 @@ def shown(part: Any) -> Any:
             if hasattr(part, name):
                 setattr(part, name, shown(getattr(part, name)))
     return part
+
+
+def _outside_code(text: Any) -> Any:
+    """Return Markdown with units as people write them; what is to be typed stays as it is typed."""
+    if not isinstance(text, str):
+        return text
+    parts = re.split(r"(```.*?```|`[^`\n]*`)", text, flags=re.DOTALL)
+    return "".join(p if p.startswith("`") else written(p) for p in parts)
 
 
 def figure_shown(figure: Any) -> Any:

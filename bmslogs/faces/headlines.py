@@ -107,7 +107,10 @@ def found_says(finding: Finding) -> str:
         return f"{says}."
     size, _, ends = say_size(finding).rstrip(")").partition(" (")
     unit = size.partition(" ")[2]
-    return f"{says} (95 % interval {ends} {unit})." if ends else f"{says}."
+    if not ends:
+        return f"{says}."
+    told = f"95 % interval {ends} {unit})."
+    return f"{says[:-1]}; {told}" if says.endswith(")") else f"{says} ({told}"
 
 
 def findings_says(diagnosis: Diagnosis | None, *, of: str = "this log", why: str = "") -> str:

@@ -22,7 +22,7 @@
     var value = trace.z[row][column], time = String(trace.x[column]).replace("T", " ");
     var told = value === null || value === undefined || isNaN(value) ? "no reading" :
       (value > 0 ? "+" : "−") + Math.abs(value).toFixed(1) + " mV from the mean of all";
-    out.textContent = "Cell " + trace.y[row] + ", " + time + " UTC: " + told;
+    out.textContent = "Cell " + trace.y[row] + ", " + time + ": " + told;
   }
 
   function nearest(list, value) {

@@ -374,8 +374,8 @@ def _unknown(frame: Frame, weighed: Diagnosis, label: str) -> Any:
             [
                 html.Th(explained(u.quantity), scope="row"),
                 html.Td(_unbroken(u.of(frame.pack.cells_in_series))),
-                html.Td(sentence(u.why)),
-                html.Td(u.settle_by),
+                html.Td(plain_words(u.why)),
+                html.Td(plain_words(u.settle_by)),
             ]
         )
         for u in rows

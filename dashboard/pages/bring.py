@@ -10,6 +10,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update, set
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
 from dashboard import jobs as work
+from dashboard.address import View
 from dashboard.bring_card import card
 from dashboard.desk import Desk
 from dashboard.frame import Frame
@@ -45,8 +46,8 @@ def layout(frame: Frame, jobs: Jobs | None = None, watched: Watched | None = Non
         [
             heading(
                 "Bring logs in",
-                "Files as the logger wrote them: CSV or text, also packed as gz or zip. Nothing leaves this "
-                "machine.",
+                "Files as the logger wrote them. Nothing leaves this machine.",
+                answer=_answer(frame),
                 chapter="profile",
             ),
             _which_pack(packs, alone),
@@ -86,9 +87,21 @@ def layout(frame: Frame, jobs: Jobs | None = None, watched: Watched | None = Non
             dcc.Interval(id="jobs-clock", interval=700),
             html.Div(id="queue", children=queue(jobs) if jobs else []),
             html.Div(id="jobs", children=job_list(frame, jobs) if jobs else []),
-            _watch_part(watched),
+            _watch_part(frame, watched),
         ]
     )
+
+
+def _answer(frame: Frame) -> str:
+    """Say what is here already."""
+    packs = [frame.pack] if frame.pack else frame.desk.packs()
+    logs = sorted((e for p in packs for e in frame.desk.logs(p.id)), key=lambda e: e.start)
+    whose = packs[0].vehicle if len(packs) == 1 else f"{len(packs)} packs"
+    if not logs:
+        return f"No log of {whose} is here yet."
+    many = f"{len(logs)} logs" if len(logs) > 1 else "One log"
+    newest = frame.when(logs[-1].start, time=False)
+    return f"{many} of {whose} {'are' if len(logs) > 1 else 'is'} here, the newest of {newest}."
 
 
 def _which_pack(packs: list[Pack], alone: Pack | None) -> html.Div:
@@ -208,7 +221,7 @@ def _as_one(jobs: Jobs) -> list[Any]:
     ]
 
 
-def _watch_part(watched: Watched | None) -> html.Section:
+def _watch_part(frame: Frame, watched: Watched | None) -> html.Section:
     return html.Section(
         [
             html.H2("Watch a folder"),
@@ -230,13 +243,13 @@ def _watch_part(watched: Watched | None) -> html.Section:
                 ],
                 className="controls",
             ),
-            html.Div(id="watch-says", children=watch_lines(watched) if watched else [], role="status"),
+            html.Div(id="watch-says", children=watch_lines(frame, watched) if watched else [], role="status"),
         ],
         className="part",
     )
 
 
-def watch_lines(watched: Watched) -> list[Any]:
+def watch_lines(frame: Frame, watched: Watched) -> list[Any]:
     """Return what the watched folder said last."""
     if not watched.on:
         return [html.P("No folder is watched.", className="quiet")]
@@ -247,7 +260,7 @@ def watch_lines(watched: Watched) -> list[Any]:
         else:
             word = {"new": "came in", "grown": "goes on", "known": "known already"}[event.what]
             rows = f"{event.log.rows:,}".replace(",", " ")
-            says = f"{word}, {rows} rows to {event.log.end:%d %b %Y, %H:%M:%S} UTC"
+            says = f"{word}, {rows} rows to {frame.when(event.log.end)}"
         lines.append(html.Li([html.Span(name, className="file"), " ", says]))
     return [
         html.P([html.Strong("Watching "), watched.folder, " for pack ", html.Strong(watched.pack)]),
@@ -481,6 +494,9 @@ def _bring_together(jobs: Jobs, desk: Desk, pack: Pack, typed: dict[str, str]) -
 def _register_watch(app: Dash, desk: Desk, watched: Watched) -> None:
     """The switch of the watched folder."""
 
+    def lines() -> list[Any]:
+        return watch_lines(Frame(desk, View(pack=watched.pack)), watched)
+
     @app.callback(
         Output("watch-says", "children"),
         Output("watch-on", "checked"),
@@ -493,17 +509,17 @@ def _register_watch(app: Dash, desk: Desk, watched: Watched) -> None:
     def switch(on: bool, folder: str | None, pack_id: str | None) -> Any:
         if not on:
             watched.stop()
-            return watch_lines(watched), False, None
+            return lines(), False, None
         if watched.on and watched.folder == (folder or "").strip():
             return no_update, no_update, no_update
         pack = desk.pack(pack_id or "")
         if pack is None:
-            return watch_lines(watched), watched.on, "Choose the pack first, above."
+            return lines(), watched.on, "Choose the pack first, above."
         try:
             watched.start(folder or "", pack)
         except BadInput as error:
-            return watch_lines(watched), watched.on, str(error)
-        return watch_lines(watched), True, None
+            return lines(), watched.on, str(error)
+        return lines(), True, None
 
     @app.callback(
         Output("watch-says", "children", allow_duplicate=True),
@@ -511,4 +527,4 @@ def _register_watch(app: Dash, desk: Desk, watched: Watched) -> None:
         prevent_initial_call=True,
     )
     def tell(_n: int) -> Any:
-        return watch_lines(watched) if watched.on else no_update
+        return lines() if watched.on else no_update

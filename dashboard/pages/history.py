@@ -60,19 +60,21 @@ def layout(frame: Frame) -> html.Div:
     if not frame.logs:
         return html.Div([heading(f"History of {pack.vehicle}"), no_logs(pack.id)])
     w, waiting = frame.desk.history(pack)
-    g = w.gathered
-    lead = "Nothing is gathered yet."
-    if g.ids:
-        span = f"{frame.when(g.start[0], time=False)} to {frame.when(g.start[-1], time=False)}"
-        lead = f"{len(g.ids)} log{'s' if len(g.ids) != 1 else ''}, {span}."
     return html.Div(
         [
-            heading(f"History of {pack.vehicle}", lead),
+            heading(f"History of {pack.vehicle}"),
             _waiting(len(frame.logs), waiting),
             html.Div(id="history-body", children=body(frame, w)),
             dcc.Store(id="history-shown", data=_shown_key(frame.view)),
         ]
     )
+
+
+def _lead(frame: Frame, w: Weighed) -> html.P:
+    """Say which logs the sentence above rests on."""
+    g = w.gathered
+    span = " to ".join(dict.fromkeys(frame.when(t, time=False) for t in (g.start[0], g.start[-1])))
+    return html.P(f"{len(g.ids)} log{'s' if len(g.ids) != 1 else ''}, {span}.", className="lead")
 
 
 def _waiting(logs: int, waiting: int) -> html.Div:
@@ -121,13 +123,15 @@ def body(frame: Frame, w: Weighed) -> list[Any]:
     controls = _controls(frame, w, key)
     if sheet is None:
         says = f"No log tells this of {w.gathered.pack.vehicle}."
-        return [html.P(says, className="sentence", id="history-says"), controls, _untold(frame, w, key)]
+        head = html.P(says, className="sentence", id="history-says")
+        return [head, _lead(frame, w), controls, _untold(frame, w, key)]
     says = w.says([key])
     others = [(k, s) for k in _drifting(w) if k != key for s in w.says([k])]
     drifts = any(s.drift.any() for s in w.strands[key])
     return [
         html.P(says[0] if says else counter_sentence(w, key), className="sentence", id="history-says"),
         *[html.P(x) for x in says[1:]],
+        _lead(frame, w),
         _others(frame, others),
         caution(HIGH_VOLTAGE, title="Before a box is opened for it") if drifts else None,
         controls,
@@ -239,7 +243,7 @@ def _pictures(frame: Frame, w: Weighed, sheet: Sheet) -> Any:
             figures.append(graph(figure, f"{title}, module {m.name}", id={"history-module": m.name}))
         return [html.P(sheet.axis, className="quiet"), html.Div(figures, className="multiples")]
     figure = history_picture(sheet, picked=picked_columns(frame, sheet), look=frame.look)
-    out = [graph(frame.timed(_windowed(figure, frame.view), sheet.times[0]), title, id="history-figure", tools=False)]
+    out = [graph(frame.timed(_windowed(figure, frame.view), sheet.times[0]), title, id="history-figure")]
     notes = ["A click on a point leads to its log."]
     if sheet.at:
         notes.append(f"Compared {sheet.at}.")
@@ -306,7 +310,7 @@ def _files(frame: Frame, pack: Pack, key: str) -> html.Div:
     return html.Div(
         [
             html.A(
-                "Table (CSV)", href=f"{TABLE}?pack={quote(pack.id)}&quantity={key}", id="history-table",
+                "All logs (CSV)", href=f"{TABLE}?pack={quote(pack.id)}&quantity={key}", id="history-table",
                 className="button", download=f"{name}.csv",
             ),
             html.A(

@@ -66,7 +66,7 @@ def layout(frame: Frame) -> html.Div:
         )
     readings = opened.rows * len(opened.cells)
     says = (
-        f"{frame.when(frame.entry.start)} to {frame.when(frame.entry.end)}, "
+        f"{frame.span(frame.entry.start, frame.entry.end)}, "
         f"{opened.rows:,} rows, {readings:,} cell readings."
     )
     return html.Div(

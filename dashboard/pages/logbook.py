@@ -91,7 +91,8 @@ def layout(frame: Frame) -> html.Div:
     if frame.pack is None:
         gone = gone_pack(frame, PATH)
         return html.Div([heading(TITLE), gone or choose_pack(frame.desk.packs(), PATH), removed])
-    head = heading(f"Logbook of {frame.pack.vehicle}", _lead(frame), chapter="order")
+    lead = "Logs and notes, kept in order: noted on, moved, removed and brought back."
+    head = heading(f"Logbook of {frame.pack.vehicle}", lead, answer=_answer(frame), chapter="order")
     name, form = _name(), None
     if frame.view.act in ("note", "cell"):
         form = order_notes.form(frame, name)
@@ -103,14 +104,14 @@ def layout(frame: Frame) -> html.Div:
     return html.Div(parts, className="logbook")
 
 
-def _lead(frame: Frame) -> str:
+def _answer(frame: Frame) -> str:
     logs = frame.logs
     if not logs:
         return "No log of this pack is in the store."
-    days = f"{frame.when(logs[-1].start, time=False)} to {frame.when(logs[0].start, time=False)}"
+    days = " to ".join(dict.fromkeys(frame.when(e.start, time=False) for e in (logs[-1], logs[0])))
     noted = sum(bool(order_notes.notes_of(frame, i)) for i in Listed(frame).noted & {e.id for e in logs})
     notes = f"; {noted} with notes" if noted else ""
-    return f"{len(logs)} log{'s' if len(logs) != 1 else ''} of {frame.pack.id if frame.pack else ''}, {days}{notes}."
+    return f"{len(logs)} log{'s' if len(logs) != 1 else ''}, {days}{notes}."
 
 
 def _name() -> dmc.TextInput:
@@ -147,7 +148,7 @@ def listed(frame: Frame) -> list[Any]:
     if not every.fitting:
         return [html.P("No log of this pack fits. Take words out of the search, or show all.")]
     rows = [_row(frame, e, every) for e in every.shown]
-    titles = ("Began (UTC)", "File", "Notes", "What to do with it")
+    titles = ("Began", "File", "Notes", "What to do with it")
     head = html.Thead(html.Tr([html.Th(t, scope="col") for t in titles]))
     table = html.Table([head, html.Tbody(rows)], className="stacked logs")
     return [table, _parts(frame, every)]
@@ -211,7 +212,7 @@ def _move(frame: Frame, name: Any) -> html.Section | None:
     if pack is None or entry is None or not frame.view.log:
         return None
     others = [p for p in frame.desk.packs() if p.id != pack.id]
-    title = f"Move the log of {frame.when(entry.start)} UTC"
+    title = f"Move the log of {frame.when(entry.start)}"
     leave = action("Leave it", frame.view.but(act="").link(PATH))
     if not others:
         says = "There is no other pack to move it to. Describe the pack that was logged first."
@@ -269,7 +270,7 @@ def _pack(frame: Frame) -> html.Section:
     )  # fmt: skip
     return section(
         "Vehicle and pack",
-        html.P(f"Pack {pack.id} was {change}.", className="quiet") if change else None,
+        html.P(f"Pack {pack.id} was {frame.changed(change)}.", className="quiet") if change else None,
         field,
         html.Div(id="order-rename-says"),
         html.Div(
@@ -298,7 +299,7 @@ def _bin(frame: Frame) -> html.Section | None:
         back = html.Button(
             "Bring it back", id={"order": "back-pack", "at": "bin", "pack": pack.id}, className="button", type="button"
         )
-        says = f"Pack {pack.id} of {pack.vehicle}, removed by {by or 'somebody'} on {frame.when(when)} UTC"
+        says = f"Pack {pack.id} of {pack.vehicle}, removed by {by or 'somebody'} on {frame.when(when)}"
         lines.append(html.Li([html.P(says), back], className="removed"))
     return section("Removed", html.Ul(lines, className="notes"), id="removed")
 
@@ -306,11 +307,11 @@ def _bin(frame: Frame) -> html.Section | None:
 def _removed(frame: Frame, item: order.Removed) -> html.Li:
     until = item.until()
     ends = f"; it can be brought back until {frame.when(until)}" if until else ""
-    says = f"{item.vehicle} ({item.pack}): {item.source}. Removed by {item.by or 'somebody'}{ends} UTC."
+    says = f"{item.vehicle} ({item.pack}): {item.source}. Removed by {item.by or 'somebody'}{ends}."
     ids = {"order": "back", "at": "bin", "log": item.log}
     return html.Li(
         [
-            html.P([html.Strong(f"Log of {frame.when(item.start)} UTC"), html.Br(), says]),
+            html.P([html.Strong(f"Log of {frame.when(item.start)}"), html.Br(), says]),
             html.Button("Bring it back", id=ids, className="button", type="button"),
         ],
         className="removed",

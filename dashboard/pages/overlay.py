@@ -36,8 +36,9 @@ def layout(frame: Frame) -> html.Div:
 
 
 def body(frame: Frame) -> list[Any]:
-    """Return what follows the choice: controls, sentence, picture."""
-    return [_controls(frame), *_drawn(frame)]
+    """Return what follows the choice: sentence, controls, picture."""
+    says, *drawn = _drawn(frame)
+    return [says, _controls(frame), *drawn]
 
 
 def _controls(frame: Frame) -> html.Div:
@@ -103,11 +104,11 @@ def _drawn(frame: Frame) -> list[Any]:
         two = courses(frame)
         if two is None:
             says = "Choose another log to lay over this one, or two cells of it."
-            return [html.Div([html.H2("Nothing to lay over it yet"), html.P(says)], className="empty")]
+            return [None, html.Div([html.H2("Nothing to lay over it yet"), html.P(says)], className="empty")]
         by = next((w for w in BY if w == frame.view.by), "time")
         drawn = overlaid(*two, by)
     except (BmsLogsError, OSError) as error:
-        return [refused(str(error))]
+        return [None, refused(str(error))]
     what = " over ".join(drawn.names[::-1])
     picture = graph(overlaid_picture(drawn, look=frame.look), f"{what}, by {BY[by]}", id="overlay-figure")
     return [html.P(drawn.says, className="sentence", id="overlay-says"), html.Div(picture, className="wide")]

@@ -288,6 +288,7 @@ def side(frame: Frame) -> list[Any]:
             html.P("Pick a cell, a link or a module in the picture, or in the lists above."),
             html.H3("Findings of this log"),
             html.Ul(lines, className="findings") if lines else html.P("none"),
+            _in_log(frame, 1) if lines else None,
         ]
     out: list[Any] = []
     if frame.view.module:
@@ -312,11 +313,19 @@ def side(frame: Frame) -> list[Any]:
         if mine
         else html.P("none for what is picked"),
     ]
-    out += [html.Div([action("See in the log", frame.here.link("/log"), main=True)], className="actions")]
+    out += [_in_log(frame, mine[0][0] if mine else 0)]
     out += order_notes.of_cells(frame)
     if mine:
         out.append(caution(HIGH_VOLTAGE, title="Before the box is opened"))
     return out
+
+
+def _in_log(frame: Frame, finding: int, cells: tuple[int, ...] = ()) -> html.Div:
+    """Return the way to the log: with a finding, to the window where that is plainest."""
+    there = frame.here.but(cells=cells or frame.here.cells)
+    if finding:
+        there = there.but(finding=finding, sight=True, start="", end="", module="", joint=0)
+    return html.Div([action("See in the log", there.link("/log"), main=True)], className="actions")
 
 
 def _joint(frame: Frame, later: int) -> list[Any]:
@@ -330,10 +339,7 @@ def _joint(frame: Frame, later: int) -> list[Any]:
             "its resistance shows there."
         ),
         *split_rows([e for e in diagnosis.estimates if e.cell == tap and "resistance" in e.quantity]),
-        html.Div(
-            [action("See in the log", frame.here.but(cells=(tap,)).link("/log"), main=True)],
-            className="actions",
-        ),
+        _in_log(frame, next((i for i, f in enumerate(frame.findings, 1) if tap in f.cells), 0), (tap,)),
         caution(HIGH_VOLTAGE, title="Before the link is touched"),
     ]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 from urllib.parse import quote
 
@@ -16,7 +17,7 @@ from bmslogs.faces.answers import log_answers
 from bmslogs.faces.comparison_text import bleeding_lines
 from bmslogs.faces.figures import before_after, place_map, side_by_side
 from bmslogs.faces.figures.places import effect_text
-from bmslogs.faces.figures.words import is_difference, short_place, title_of
+from bmslogs.faces.figures.words import is_difference, plain_words, short_place, title_of
 from bmslogs.faces.headlines import compared_says
 from bmslogs.faces.spreadsheet import comparison_csv
 from bmslogs.findings.compare import Comparison, compare_before_after, compare_packs, fitted_positions
@@ -208,7 +209,10 @@ def _compared(frame: Frame, result: Comparison, names: dict[str, str]) -> list[A
         for p in part["packs"]:
             p["name"] = names.get(p["pack"], p["pack"])
     for one in sorted(result.quantities, key=lambda q: q.quantity not in differ):
-        if one.comparable:
+        if one.comparable and is_difference(one.quantity) and not any(p.cells for p in one.packs):
+            says = ": told at the sensors, and no cell of these packs has one of its own"
+            cannot.append(html.Li([html.Strong(explained(one.quantity)), says]))
+        elif one.comparable:
             shown.append(
                 section(
                     explained(one.quantity),
@@ -221,7 +225,7 @@ def _compared(frame: Frame, result: Comparison, names: dict[str, str]) -> list[A
             )
         else:
             cannot.append(
-                html.Li([html.Strong(explained(one.quantity)), f": {one.why_not or 'no reason given'}"])
+                html.Li([html.Strong(explained(one.quantity)), f": {_reason(one.why_not)}"])
             )
     if cannot:
         count = f"{len(cannot)} quantit{'ies' if len(cannot) > 1 else 'y'}, each with the log that would settle it"
@@ -232,8 +236,21 @@ def _compared(frame: Frame, result: Comparison, names: dict[str, str]) -> list[A
             )
         )
     if result.events:
-        shown.append(section("Work on these packs", html.Ul([html.Li(e) for e in result.events])))
+        shown.append(section("Work on these packs", html.Ul([html.Li(_event(frame, e, names)) for e in result.events])))
     return shown or [html.P("These packs have no quantity in common.")]
+
+
+def _event(frame: Frame, line: str, names: dict[str, str]) -> str:
+    """Return dated work with the vehicle's name for the pack's, and its day as elsewhere on the screen."""
+    for pack_id, name in names.items():
+        line = line.replace(f"{pack_id}: ", f"{name}: ")
+    return re.sub(r"\d{4}-\d\d-\d\d", lambda day: frame.when(day[0]), line)
+
+
+def _reason(why: str | None) -> str:
+    """Return why packs or logs cannot be set side by side, in the words of the screen."""
+    said = plain_words(why) if why else "no reason given"
+    return said[:1].lower() + said[1:]
 
 
 def _verdict(quantity: str, differ: set[str], told: set[str]) -> str:
@@ -248,7 +265,8 @@ def _bled(result: Comparison, names: dict[str, str]) -> list[Any]:
     lines = bleeding_lines(result.bleeding)
     for pack_id, name in names.items():
         lines = [line.replace(pack_id, name) for line in lines]
-    return [section("Bleeding commanded in a week", html.Ul([html.Li(x) for x in lines]))] if lines else []
+    items = [html.Li(line.replace(".;", ";")) for line in lines]
+    return [section("Bleeding commanded in a week", html.Ul(items))] if items else []
 
 
 def table_address(packs: list[str]) -> str:
@@ -321,7 +339,7 @@ def _changes(frame: Frame, pack: Pack, before: Any, after: Any) -> list[Any]:
     out += (
         [
             html.Ul(
-                [html.Li([html.Strong(explained(q.quantity)), f": {q.why_not}"]) for q in cannot],
+                [html.Li([html.Strong(explained(q.quantity)), f": {_reason(q.why_not)}"]) for q in cannot],
                 className="hatched",
             )
         ]

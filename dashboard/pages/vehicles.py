@@ -244,7 +244,9 @@ def _line(
         return finding_line(finding, link.link("/answers"), *aside_mark(finding, notes))
     log, in_log = shown
     link = link.but(log=str(log.log["id"]), finding=number if here.whole else in_log)
-    day = html.Span(frame.when(log.log["start"], time=False), className="quiet day")
+    plain = here.but(log=str(log.log["id"]), finding=in_log, cells=finding.cells, whole=False, sight=True)
+    says = frame.when(log.log["start"], time=False)
+    day = html.Span([says, " ", dcc.Link("see it in the log", href=plain.link("/log"))], className="quiet day")
     return finding_line(finding, link.link("/answers"), day, *aside_mark(finding, notes))
 
 

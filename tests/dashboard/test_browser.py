@@ -443,27 +443,38 @@ def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
         return member.read().decode()
 
 
+@pytest.mark.parametrize("width", [390, 800, 1400])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_accessibility_has_no_serious_fault(
-    scheme: str, site: Callable[[str], str], chromium: Any, axe: str
+    scheme: str,
+    width: int,
+    site: Callable[[str], str],
+    stores: Callable[[str], Path],
+    chromium: Any,
+    axe: str,
 ) -> None:
-    """axe-core, rules of WCAG 2.1 A and AA; every page, full and empty, in both schemes."""
+    """axe-core, rules of WCAG 2.1 A and AA; every page, full and empty, with a form and an overlay, in both schemes."""
     faults: list[str] = []
     rules = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]
-    for store, query in (("sample", "?pack=heron-main&cells=6&whole=1"), ("none", "")):
-        reader = Reader(chromium, color_scheme=scheme, bypass_csp=True)
-        page = reader.open(f"{site(store)}/{query}")
-        page.evaluate(axe)
-        assert page.evaluate("document.documentElement.dataset.scheme") == scheme
-        for path in PATHS:
-            go(page, path)
+    first, second, *_ = (e.id for e in Store(stores("sample")).logs("heron-main"))
+    here = f"pack=heron-main&log={first}"
+    also = [f"/overlay?{here}&other={second}", f"/logbook?{here}&act=note", f"/log?{here}&finding=1&sight=1"]
+    full = [f"{path}?pack=heron-main&cells=6&whole=1" for path in PATHS]
+    for store, addresses in (("sample", [*full, *also]), ("none", PATHS if width == 1400 else [])):
+        reader = Reader(
+            chromium, color_scheme=scheme, bypass_csp=True, viewport={"width": width, "height": 900}
+        )
+        for address in addresses:
+            page = reader.open(f"{site(store)}{address}")
+            page.evaluate(axe)
+            assert page.evaluate("document.documentElement.dataset.scheme") == scheme
             page.wait_for_timeout(200)
             found = page.evaluate(
                 "rules => axe.run({exclude: ['.js-plotly-plot']}, {runOnly: rules, iframes: false})", rules
             )
-            assert found["passes"], path  # the scan did look at something
+            assert found["passes"], address  # the scan did look at something
             faults += [
-                f"{store} {path} {v['id']}: {v['nodes'][0]['html'][:120]}"
+                f"{store} {address} {v['id']}: {v['nodes'][0]['html'][:120]}"
                 for v in found["violations"]
                 if v["impact"] in ("serious", "critical")
             ]

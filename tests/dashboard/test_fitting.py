@@ -84,3 +84,20 @@ def test_plain_layouts_and_drawings_without_axes_are_taken() -> None:
     assert plain["layout"]["height"] > 0
     drawn = fitted(pack_picture(PACK, look=SMALL))
     assert json.loads(go.Figure(drawn).to_json())["layout"]["xaxis"]["visible"] is False
+
+
+def test_two_upright_titles_stand_one_above_the_other() -> None:
+    figure = go.Figure(layout={"meta": {"room": PHONE}, "height": 300})
+    right = {"title": "right [h]", "overlaying": "y", "side": "right"}
+    figure.update_layout(yaxis={"title": "left [Ah]"}, yaxis2=right)
+    left, right = fitted(figure)["layout"]["annotations"]
+    assert right["yshift"] - left["yshift"] == LINE and (left["xanchor"], right["xanchor"]) == ("left", "right")
+
+
+def test_a_scale_of_colours_lies_under_the_plot_on_a_phone() -> None:
+    figure = go.Figure(go.Heatmap(z=[[1.0]], colorbar={"title": {"text": "mV"}}))
+    figure.update_layout(meta={"room": PHONE}, height=300)
+    drawn = fitted(figure)
+    assert drawn["data"][0]["colorbar"]["orientation"] == "h" and drawn["layout"]["margin"]["r"] == 10
+    figure.update_layout(meta={"room": TABLET})
+    assert fitted(figure)["data"][0]["colorbar"].get("orientation") != "h"

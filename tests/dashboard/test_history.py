@@ -121,6 +121,7 @@ def test_a_point_leads_to_its_log_and_pictures_are_saved(
     log_id = re.search(r"log=([\w-]+)", page.url)
     assert log_id is not None and log_id[1] in {d["log"]["id"] for d in year.documents}
     page.locator("#history-point").get_by_text(f"cell {year.planted[1] if year.planted else 0}").wait_for()
+    page.locator(".figure:has(#history-figure) details.take > summary").click()
     for kind in ("PNG", "SVG"):
         with page.expect_download() as saved:
             page.get_by_role("button", name=f"Picture ({kind})").click()
@@ -155,10 +156,10 @@ def test_the_address_holds_what_is_chosen(address: str, reader: Reader) -> None:
     page.wait_for_url(re.compile("quantity=resistance_10s"))
     page.get_by_text("as measured", exact=True).click()
     page.wait_for_url(re.compile("measured=1"))
-    page.locator("#history-figure text", has_text="mohm").first.wait_for()
+    page.locator("#history-figure text", has_text="mΩ").first.wait_for()
     link = page.url
     other = reader.open(link)
-    other.locator("#history-figure text", has_text="mohm").first.wait_for()
+    other.locator("#history-figure text", has_text="mΩ").first.wait_for()
     other.locator("#history-figure text", has_text="M2, cell 5").first.wait_for()
 
 

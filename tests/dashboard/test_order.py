@@ -108,7 +108,7 @@ def test_a_log_is_removed_undone_moved_noted_and_its_vehicle_renamed(workshop: S
     form.get_by_role("button", name="Keep the note").click()
     form.get_by_text("expected a moment of the log").wait_for()
     entry = store.entry(log)
-    form.get_by_label("Moment in the log").fill(f"{entry.start:%H:%M}")
+    form.get_by_label("Moment in the log").fill(f"{entry.start.astimezone():%H:%M}")
     form.get_by_role("button", name="Keep the note").click()
     row(page, log).get_by_text("contactor clicked").wait_for()
     row(page, log).get_by_text("Ann, ").wait_for()
@@ -191,7 +191,7 @@ def test_a_pack_is_described_anew_as_of_a_day_by_one_person_at_a_time(workshop: 
     first = ann.open(f"{workshop.address}/describe?edit=heron-main")
     second = bo.open(f"{workshop.address}/describe?edit=heron-main")
     for page, ohms in ((first, "30"), (second, "27")):
-        page.get_by_label("Bleed resistor [ohm]").fill(ohms)
+        page.get_by_label("Bleed resistor [Ω]").fill(ohms)
     later = [e for e in store.logs("heron-main") if f"{e.start:%Y-%m-%d}" >= "2026-05-16"]
     first.get_by_role("textbox", name="It holds for").click()
     first.get_by_role("option", name="Logs from a day on").click()
@@ -204,7 +204,7 @@ def test_a_pack_is_described_anew_as_of_a_day_by_one_person_at_a_time(workshop: 
     second.get_by_role("button", name="Save the pack").click()
     second.get_by_text("pack heron-main was changed (bleed resistor ohm)").wait_for()
     assert store.pack("heron-main").bleed_resistor_ohm == 30
-    first.get_by_label("Bleed resistor [ohm]").fill("31")
+    first.get_by_label("Bleed resistor [Ω]").fill("31")
     first.get_by_role("button", name="Save the pack").click()  # one's own words are no one else's
     first.wait_for_timeout(300)
     first.get_by_text("Not saved").wait_for(state="detached")

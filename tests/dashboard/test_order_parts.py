@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from bmslogs.base.errors import BadInput
 from bmslogs.base.results import Finding
+from bmslogs.base.zone import zone_named
 from bmslogs.store import Store
 from bmslogs.store.order import (
     ChangedMeanwhile,
@@ -38,7 +39,8 @@ from dashboard.pages import logbook
 
 @pytest.fixture
 def store(stores: Callable[[str], Path], tmp_path: Path) -> Store:
-    return Store(shutil.copytree(stores("sample"), tmp_path / "store"))
+    unweighed = shutil.ignore_patterns("_answers", "_history")  # whatever other tests have asked of it
+    return Store(shutil.copytree(stores("sample"), tmp_path / "store", ignore=unweighed))
 
 
 def texts(node: Any) -> str:
@@ -144,6 +146,19 @@ def test_a_time_of_day_is_a_moment_of_the_log(seconds: int) -> None:
     clock = (dt.datetime(2026, 5, 13) + dt.timedelta(seconds=seconds)).time()
     found = moment_in(clock.isoformat(), entry)
     assert found is not None and found.time() == clock and start <= found < start + dt.timedelta(days=1)
+
+
+@pytest.mark.parametrize(
+    ("typed", "utc"),
+    [("02:30", "2026-05-14T00:30"), ("00:31:00", "2026-05-13T22:31"), ("23:00Z", "2026-05-13T23:00"),
+     ("00:30", "2026-05-13T22:30:10"), ("2026-05-14T09:00", "2026-05-14T07:00")],
+)  # fmt: skip
+def test_a_moment_is_typed_by_the_workshops_clock(typed: str, utc: str) -> None:
+    """Oslo is two hours ahead of UTC in May (EU Directive 2000/84)."""
+    start = dt.datetime(2026, 5, 13, 22, 30, 10, tzinfo=dt.UTC)
+    entry: Any = type("Entry", (), {"start": start, "end": start + dt.timedelta(hours=24)})()
+    found = moment_in(typed, entry, zone_named("Europe/Oslo"))
+    assert found == dt.datetime.fromisoformat(utc).replace(tzinfo=dt.UTC)
 
 
 @pytest.mark.parametrize("bad", ["noon", "25:00", "2026-13-01T00:00", "7"])

@@ -32,7 +32,8 @@ MEASURES = """() => {
   const pressed = 'a, button, summary, input, textarea, [role=button]';
   const small = [...document.querySelectorAll(pressed)].filter(e => {
     if (e.closest('.js-plotly-plot, .skip, p, .prose, [role=listbox]')) return false;
-    const around = 'label, .mantine-Switch-body, .mantine-SegmentedControl-control, .mantine-Checkbox-body';
+    const around = 'label, .mantine-Switch-body, .mantine-SegmentedControl-control, .mantine-Checkbox-body, ' +
+      '.mantine-Radio-body';
     const whole = e.closest(around) || e;
     const box = whole.getBoundingClientRect(), style = getComputedStyle(e);
     if (!box.width || !box.height || style.visibility === 'hidden') return false;

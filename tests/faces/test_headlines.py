@@ -83,6 +83,12 @@ def test_a_size_without_interval_is_not_repeated() -> None:
     assert found_says(LOST) == "Three rows lost."
 
 
+def test_an_interval_goes_into_brackets_that_stand_there_already() -> None:
+    aside = dataclasses.replace(HIGH, says=f"{HIGH.says.rstrip('. ')} (six times the rest)")
+    says = "Box 1, module M2, cell 6: drops 22 % more (six times the rest; 95 % interval +20.0 to +24.0 %)."
+    assert found_says(aside) == says
+
+
 def test_several_findings_are_counted_and_the_first_is_told() -> None:
     says = findings_says(diagnosis(LOST, EMPTY, HIGH))
     assert says.startswith("1 to act on before it is used again, 1 to look at next time, 1 to note. First: Box 1")

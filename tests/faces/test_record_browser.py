@@ -66,6 +66,10 @@ def test_an_ordinary_pack_takes_two_pages_and_no_finding_is_split(
     assert pages_of(page.pdf(format=paper)) <= 2
     kept = page.evaluate("[...document.querySelectorAll('.finding')].map(f => getComputedStyle(f).breakInside)")
     assert kept and set(kept) == {"avoid"}
+    told = page.evaluate(
+        "[...document.querySelectorAll('.finding')].map(f => f.querySelector('.told').offsetWidth / f.offsetWidth)"
+    )
+    assert min(told) > 0.4  # words and picture stand side by side, neither pressed to a strip
     assert page.get_by_label("Odometer [km]").input_value() == "123 456"
     height = "document.body.getBoundingClientRect().height"
     before = page.evaluate(height)

@@ -15,6 +15,7 @@ LETTER, KEY, LINE = 6.6, 46, 20
 TICKS = 46  # [px] below a plot, for the ticks and the title of its axis
 TICK_ROOM = 26  # [px] that a number on the axis over the cells takes
 COLOURS_BESIDE = 38  # [px] for a scale of colours at the right
+COLOURS_BELOW = 52  # [px] for one that lies under the plot, with its numbers and its unit
 
 
 def fitted(figure: go.Figure | dict[str, Any]) -> go.Figure | dict[str, Any]:
@@ -40,11 +41,25 @@ def fitted(figure: go.Figure | dict[str, Any]) -> go.Figure | dict[str, Any]:
     _titles_above(layout, margin, room)
     _axes_below(layout, margin, room)
     beside = [t for t in traces if t.get("colorbar", {"orientation": "h"}).get("orientation") != "h"]
+    below = margin["b"] if room <= PHONE else 0
     for trace in beside:
         trace["colorbar"] = {**trace["colorbar"], "thickness": 6, "xpad": 2}
-    margin |= {"l": min(margin["l"], 8), "r": COLOURS_BESIDE if beside else 10}
+    margin["b"] += COLOURS_BELOW if beside and below else 0
+    margin |= {"l": min(margin["l"], 8), "r": COLOURS_BESIDE if beside and not below else 10}
     layout |= {"margin": margin, "height": height + margin["t"] + margin["b"] - before}
+    for trace in beside if below else ():
+        trace["colorbar"] = _lying(trace["colorbar"], (below - TICKS) / layout["height"])
     return {**drawn, "data": traces, "layout": layout}
+
+
+def _lying(bar: dict[str, Any], y: float) -> dict[str, Any]:
+    """Return a scale of colours that lies between axis and legend, its lower edge at `y` of the picture's height."""
+    title = bar.get("title") or {}
+    title = {"text": title} if isinstance(title, str) else title
+    return {
+        **bar, "orientation": "h", "x": 0.5, "xanchor": "center", "xref": "paper", "len": 0.6, "lenmode": "fraction",
+        "y": y, "yanchor": "bottom", "yref": "container", "ypad": 4, "title": {**title, "side": "top"},
+    }  # fmt: skip
 
 
 def _room(layout: Any) -> int:
@@ -86,21 +101,25 @@ def _titles_above(layout: dict[str, Any], margin: dict[str, Any], room: int) -> 
     """Write the titles of upright axes in a line above their plots: turned round they take the width of the plot."""
     notes = list(layout.get("annotations", ()))
     lifted = 0
-    for key in [k for k in layout if re.fullmatch(r"yaxis\d*", k)]:
+    written: dict[float, int] = {}  # lines that stand over a plot already, by its upper edge
+    for key in sorted(k for k in layout if re.fullmatch(r"yaxis\d*", k)):
         lines = _lines(layout[key], room)
         if not lines:
             continue
         layout[key] = {**layout[key], "title": {"text": ""}}
         top = (layout[key].get("domain") or (0, 1))[1]
         highest = top >= 0.999
+        side = "right" if layout[key].get("side") == "right" else "left"
         notes.append(
             {
-                "text": "<br>".join(lines), "showarrow": False, "align": "left", "font": {"size": SMALL},
-                "x": 0, "xref": "paper", "xanchor": "left", "y": top, "yref": "paper", "yanchor": "bottom",
-                "yshift": margin["t"] - 4 if highest else 0,
+                "text": "<br>".join(lines), "showarrow": False, "align": side, "font": {"size": SMALL},
+                "x": 0 if side == "left" else 1, "xref": "paper", "xanchor": side,
+                "y": top, "yref": "paper", "yanchor": "bottom",
+                "yshift": (margin["t"] - 4 if highest else 0) + LINE * written.get(top, 0),
             }
         )  # fmt: skip
-        lifted = max(lifted, len(lines) if highest else 0)
+        written[top] = written.get(top, 0) + len(lines)
+        lifted = max(lifted, written[top] if highest else 0)
     layout["annotations"] = notes
     margin["t"] += LINE * lifted
 

@@ -23,9 +23,6 @@ from bmslogs.faces.figures.words import (
     title_of,
 )
 
-PALE = 3.0
-"""A thumbnail's scale reaches so many times what may matter at least: a pack without a finding looks even (choice)."""
-
 
 def pack_picture(
     pack: Pack,
@@ -52,7 +49,7 @@ def pack_picture(
     temperatures
         Cell number to temperature [degC], written into the cells.
     small
-        A thumbnail: no numbers, and a scale on which what is too small to matter stays pale.
+        A thumbnail: no numbers.
 
     Returns
     -------
@@ -87,7 +84,7 @@ def _draw_cells(
     look: Look,
     small: bool,
 ) -> None:
-    values, reach = differences(pack, estimates, quantity, baseline, least=PALE if small else 1.0)
+    values, reach = differences(pack, estimates, quantity, baseline)
     by_cell = {e.cell: e for e in estimates}
     order = sorted(drawing.cells)
     places = [drawing.cells[c] for c in order]

@@ -10,6 +10,9 @@ from bmslogs.base.results import Estimate
 from bmslogs.faces.figures.words import is_difference, shown
 from bmslogs.findings.registry import CAUSES
 
+PALE = 2.5
+"""The scale reaches so many times what may matter at least: a pack without a finding looks even (choice)."""
+
 
 def differences(
     pack: Pack,
@@ -17,11 +20,12 @@ def differences(
     quantity: str | None,
     baseline: Sequence[Estimate],
     *,
-    least: float = 1.0,
+    least: float = PALE,
 ) -> tuple[dict[int, tuple[float, float]], float]:
     """Return cell -> (difference from the middle, half-width) in the shown unit, and the reach of the scale.
 
-    The scale reaches `least` times what may matter at least.
+    The scale reaches `least` times what may matter at least, and twice a usual interval's half-width: differences that
+    are too small to matter, or that the intervals do not tell, stay pale.
     """
     values: dict[int, tuple[float, float]] = {}
     base = {e.cell: t for e in baseline if e.cell is not None and (t := shown(e)) is not None}
@@ -41,7 +45,7 @@ def differences(
         values = {c: (v - middle, h) for c, (v, h) in values.items()}
     reach = max((abs(v) for v, _ in values.values()), default=1.0) or 1.0
     half_typical = _median([h for _, h in values.values()]) if values else 0.0
-    return values, round_up(max(reach, half_typical, least * _practical(pack, quantity, estimates)))
+    return values, round_up(max(reach, 2.0 * half_typical, least * _practical(pack, quantity, estimates)))
 
 
 def _practical(pack: Pack, quantity: str | None, estimates: Sequence[Estimate]) -> float:

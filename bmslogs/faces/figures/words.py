@@ -121,10 +121,18 @@ def axis_title(key: str) -> str:
     return f"{title_of(key)} [{shown_unit(key)}]"
 
 
+_PACK_KEYS = {"bleed_resistor_ohm": "the bleed resistor"}
+"""Keys of the pack file that reasons name, and what the form calls them."""
+
+
 def plain_words(line: str) -> str:
     """Return a line of evidence with quantities' titles for keys, dates for ids of logs, a sign for ``+-``."""
     line = _LOG_ID.sub(r"\1-\2-\3", line)
-    told = re.sub(r"[a-z]+_\w+", lambda w: title_of(w[0]).lower() if w[0] in QUANTITIES else w[0], line)
+    told = re.sub(
+        r"[a-z]+_\w+",
+        lambda w: title_of(w[0]).lower() if w[0] in QUANTITIES else _PACK_KEYS.get(w[0], w[0]),
+        line,
+    )
     return sentence(told.replace("+-", "±"))
 
 
