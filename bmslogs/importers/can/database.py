@@ -345,6 +345,17 @@ def _parsed(text: str, kind: str, path: Path, sha256: str) -> Definitions:
         answer = json.loads(done.stdout)
     except ValueError:
         raise BadInput("keeps cantools from ending", "a database that cantools reads", file=path) from None
+    return of_answer(answer, path, sha256)
+
+
+def of_answer(answer: dict[str, Any], path: Path, sha256: str) -> Definitions:
+    """Return the definitions that the process of its own gave back.
+
+    Raises
+    ------
+    BadInput
+        It gave back why there are none.
+    """
     if "refused" in answer:
         raise BadInput(answer["refused"], answer["expected"], file=path)
     return Definitions(
