@@ -202,7 +202,7 @@ def moved(log_path: Path, truth: Truth, scans: int = 0) -> str | None:
     ----------
     scans
         How many scans it may be off: where three frames of ten are lost, the period between two that lead is not
-        always told, and the second half of a scan may stand with the first half of the one before.
+        always told, and the second half of a scan may stand with the first half of one shortly before.
     """
     log = read_log(log_path)
     at = log.time.astype("datetime64[us]").astype(np.int64) / 1e6
@@ -283,7 +283,7 @@ class Field:
 
     def _judged(self, log: Path, path: Path, one: Sent, kind: str, of_bytes: bool, harm: Any) -> str | None:
         if not of_bytes:
-            return moved(log, one.truth, scans=1 if harm is many_lost else 0)
+            return moved(log, one.truth, scans=4 if harm is many_lost else 0)
         if kind == "MF4":
             return None  # frames lie unpacked in it, without a sum, and no other library here reads it
         found = by_library(path) if kind == "BLF" else by_simplest_reading(path.read_bytes())
