@@ -31,13 +31,10 @@ from bmslogs.store.entries import (
 from bmslogs.store.files import store_errors
 from bmslogs.store.pack_notes import pack_notes, refuse_unit, thinned_reading
 from bmslogs.store.store import Store
+from bmslogs.store.taken_out import TAKEN_OUT, WasRemoved, refuse_taken_out
 
 _READ = 1 << 20
 """Choice [bytes]: as much is copied at once."""
-
-
-class WasRemoved(Exception):
-    """The log of a growing file was taken out of the store meanwhile; it is not put back behind anybody's back."""
 
 
 class WasReplaced(Exception):
@@ -96,6 +93,8 @@ class GrowingLog:
             self._asked = True
             begun = beginning_of(self._copy, self._size, self._store.logs(self._pack.id), self._mapping)
             self.log_id = begun.id if begun is not None else None
+            if begun is None:
+                refuse_taken_out(self._store, self._copy, self._pack, self._mapping, self._size)
             if begun is not None and begun.source_bytes == self._size and begun.version == __version__:
                 self._stored = self._size
                 return _imported(begun, self.path, "known")
@@ -174,7 +173,7 @@ class GrowingLog:
         for entry in self._store.logs(self._pack.id):
             if entry.id == self.log_id:
                 return entry
-        raise WasRemoved
+        raise WasRemoved(TAKEN_OUT)
 
     def _named(self, old: LogEntry | None, meta: dict[str, str], sha256: str) -> str:
         if old is not None:

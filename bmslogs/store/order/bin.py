@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 FOLDER = "_bin"
 KEPT_DAYS = 30
 """A removed log can be brought back for so long [days] (choice)."""
+SURE = dt.timedelta(days=1)
+"""Choice: a log goes when its time was found to be over twice, a day apart: one wrong clock empties no bin."""
 
 
 @dataclass(frozen=True)
@@ -36,6 +38,8 @@ class Removed:
         When, ISO 8601, UTC; empty where that cannot be read: such a log is never emptied.
     by
         Who removed it.
+    due
+        When its time was found to be over, ISO 8601, UTC; empty before.
     """
 
     log: str
@@ -47,6 +51,7 @@ class Removed:
     source: str
     removed: str = ""
     by: str = ""
+    due: str = ""
 
     def until(self) -> dt.datetime | None:
         """Return when it may be emptied."""
@@ -144,6 +149,8 @@ def bring_back(store: Store, log_id: str, *, by: str = "") -> LogEntry:
 def empty_bin(store: Store, at: dt.datetime | None = None) -> list[Removed]:
     """Delete what has been in the bin for longer than `KEPT_DAYS`; return it.
 
+    It is marked when that is found first and goes a day later at the soonest, if it still holds then.
+
     Parameters
     ----------
     at
@@ -159,9 +166,9 @@ def _empty(store: Store, at: dt.datetime) -> list[Removed]:
     gone = []
     for item in in_bin(store):
         until = item.until()
-        if until is None or until >= at:
-            continue
         file, note = _places(store.root, item.log)
+        if until is None or not _surely(item, until, at, note):
+            continue
         back = any(e.id == item.log for e in store.logs())
         with store_errors(store.root):
             file.unlink(missing_ok=True)
@@ -173,6 +180,18 @@ def _empty(store: Store, at: dt.datetime) -> list[Removed]:
             told(store, f"log-{item.log}", Change(what, item.by, item.removed, item.pack, item.vehicle, item.start))
         gone.append(item)
     return gone
+
+
+def _surely(item: Removed, until: dt.datetime, at: dt.datetime, note: Path) -> bool:
+    """Return whether a log's time is over and was so a day ago; a first finding is written down, a wrong one undone."""
+    over = until < at
+    seen = moment(item.due) if item.due else None
+    if over and seen is not None and seen <= at:
+        return at - seen >= SURE
+    due = at.isoformat() if over else ""
+    if due != item.due:
+        write_atomic(note, json.dumps(asdict(replace(item, due=due)), ensure_ascii=False, indent=1))
+    return False
 
 
 def _about(entry: LogEntry, by: str) -> Removed:
