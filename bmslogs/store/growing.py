@@ -37,6 +37,10 @@ _READ = 1 << 20
 """Choice [bytes]: as much is copied at once."""
 
 
+class WasDescribed(Exception):
+    """Somebody described the pack anew, or renamed its vehicle, since the file was begun."""
+
+
 class WasReplaced(Exception):
     """The file no longer begins with the bytes that were read: it shrank, or another took its name."""
 
@@ -69,6 +73,7 @@ class GrowingLog:
         self._file = GrowingFile(self._copy, pack, folder)
         self._size = self._stored = 0
         self._asked = False
+        self._agreed = described(store, pack.id) == pack
 
     def read(self, whole: bool = False) -> Imported | None:
         """Take in what was added; return the log as it is stored now, None where no line was added.
@@ -84,7 +89,7 @@ class GrowingLog:
             The file as it is now is refused.
         CannotGrow
             It must be imported as a whole.
-        WasRemoved, WasReplaced
+        WasDescribed, WasRemoved, WasReplaced
             See there.
         """
         if not self._take(whole):
@@ -154,6 +159,8 @@ class GrowingLog:
         temporary = store.incoming()
         try:
             with store.locked():
+                if self._agreed and described(store, pack.id) not in (pack, None):
+                    raise WasDescribed
                 old = self._held()
                 new_id = self._named(old, meta, reading.sha256)
                 meta["bmslogs.seal"] = seal(meta)
@@ -163,7 +170,7 @@ class GrowingLog:
         finally:
             temporary.unlink(missing_ok=True)
         status = "grown" if old is not None else "new"
-        self.log_id, self._stored = new_id, self._size
+        self.log_id, self._stored, self._agreed = new_id, self._size, True
         return _imported(store.entry(new_id), self.path, status, reading.notes)
 
     def _held(self) -> LogEntry | None:
@@ -180,6 +187,11 @@ class GrowingLog:
             meta |= first_names(old)
             return old.id
         return log_id(moment(meta["bmslogs.start"]), content_key(sha256, self._pack.id, self._mapping))
+
+
+def described(store: Store, pack_id: str) -> Pack | None:
+    """Return a pack as the store describes it now, None where it does not."""
+    return next((p for p in store.packs() if p.id == pack_id), None)
 
 
 def _last_line_end(handle: IO[bytes], start: int, end: int) -> int:

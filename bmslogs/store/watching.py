@@ -16,7 +16,7 @@ from bmslogs.base.pack import Pack
 from bmslogs.importers.plan.profile import Profile
 from bmslogs.importers.reading.growing import CannotGrow
 from bmslogs.store.entries import Imported, mapping_key
-from bmslogs.store.growing import GrowingLog, WasReplaced
+from bmslogs.store.growing import GrowingLog, WasDescribed, WasReplaced, described
 from bmslogs.store.leftovers import sweep
 from bmslogs.store.store import Store
 from bmslogs.store.taken_out import WasRemoved, refuse_taken_out
@@ -107,6 +107,7 @@ class Watch:
         self._profile, self._modules = profile or Profile(), modules
         self._files: dict[str, _File] = {}
         self._gone = False
+        self._agreed = False
         sweep(store.root)
 
     def look(self, now: float | None = None, last: bool = False) -> list[Event]:
@@ -129,6 +130,7 @@ class Watch:
                 else []
             )
         self._gone = False
+        self._follow()
         for name in set(self._files) - {p.name for p in found}:
             self._files.pop(name).forget()
         events: list[Event] = []
@@ -139,6 +141,16 @@ class Watch:
             except OSError:
                 continue  # gone, or held by the program that writes it: the next look sees
         return events
+
+    def _follow(self) -> None:
+        """Take over what somebody changed of the pack since the store and the watch described it alike."""
+        now = described(self.store, self.pack.id)
+        if now == self.pack:
+            self._agreed = True
+        elif self._agreed and now is not None:
+            self.pack = now
+            for one in self._files.values():
+                one.forget()
 
     def close(self) -> None:
         """Remove what was kept beside the store."""
@@ -205,6 +217,9 @@ class Watch:
             one.forget()
             one.left = True
             yield Event("removed", str(one.path), str(error))
+        except WasDescribed:
+            one.forget()
+            self._files[one.path.name] = _File(one.path)
         except WasReplaced:
             one.forget()
             self._files[one.path.name] = _File(one.path)

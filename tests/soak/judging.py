@@ -146,8 +146,8 @@ def grown(shop: Workshop) -> list[str]:
     gc.collect()
     memory, files = shop.figures.memory, shop.figures.files
     half = len(memory) // 2
-    if half < 4 or not memory[0]:
-        return []
+    if half < 10 or not memory[0]:
+        return []  # the first days fill caches
     wrong = []
     third = max(half // 3, 1)
     late, early = statistics.median(memory[-third:]), statistics.median(memory[half : half + third])

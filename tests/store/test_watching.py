@@ -14,7 +14,7 @@ import pytest
 
 from bmslogs.base.errors import StoreError
 from bmslogs.store import Store
-from bmslogs.store.order import bring_back, move_log, remove_log
+from bmslogs.store.order import bring_back, move_log, remove_log, rename_vehicle
 from bmslogs.store.watching import Watch, watch
 from tests.importers.recordings.kinds import KINDS, typed
 from tests.importers.writing import Dialect, drive, pack_for, write
@@ -270,3 +270,32 @@ def test_what_a_killed_watch_left_is_removed_by_the_next(
                 os.utime(path.parent, (time.time() - off,) * 2)
         watching(tmp_path, folder, pack).close()
         assert not any(p.exists() for p in left) and all(p.exists() for p in kept)
+
+
+def test_a_watch_follows_what_somebody_changes_of_the_pack(tmp_path: Path, folder: Path) -> None:
+    lines, pack = lines_for(tmp_path)
+    one = watching(tmp_path, folder, pack)
+    log = folder / "drive.csv"
+    for k, end in enumerate((100, 200)):
+        log.write_bytes(b"".join(lines[:end]))
+        one.look(float(k))
+    rename_vehicle(one.store, "Heron", "Golden Heron")
+    log.write_bytes(b"".join(lines))
+    for t in (3.0, 4.0, 20.0):
+        one.look(t)
+    one.close()
+    (entry,) = one.store.logs()
+    assert (entry.rows, entry.vehicle, one.store.pack(entry.pack).vehicle) == (300, "Golden Heron", "Golden Heron")
+    assert one.store.check().problems == ()
+
+
+def test_a_log_that_grew_keeps_a_sound_name_when_it_is_moved(tmp_path: Path, folder: Path) -> None:
+    lines, pack = lines_for(tmp_path)
+    one = watching(tmp_path, folder, pack)
+    for k, end in enumerate((100, 300)):
+        (folder / "drive.csv").write_bytes(b"".join(lines[:end]))
+        one.look(float(k))
+    one.close()
+    one.store.save_pack(pack.model_copy(update={"id": "plover-main", "vehicle": "Plover"}))  # type: ignore[attr-defined]
+    move_log(one.store, one.store.logs()[0].id, "plover-main")
+    assert one.store.check().problems == ()

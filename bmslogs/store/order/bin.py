@@ -12,7 +12,17 @@ from bmslogs.base.errors import StoreError
 from bmslogs.base.pack import Pack
 from bmslogs.store.entries import LogEntry, entry_from, moment
 from bmslogs.store.files import read_metadata, store_errors, sync_folder, write_atomic
-from bmslogs.store.order.changes import SAFE, Change, log_version, name_of, now, refuse_other, told
+from bmslogs.store.order.changes import (
+    SAFE,
+    Change,
+    last_touched,
+    log_version,
+    name_of,
+    now,
+    refuse_other,
+    told,
+    touched,
+)
 from bmslogs.store.order.plans import SAID, answer_file, drop_derived, drop_empty
 from bmslogs.store.order.relabel import relabelled
 
@@ -167,7 +177,7 @@ def _empty(store: Store, at: dt.datetime) -> list[Removed]:
     for item in in_bin(store):
         until = item.until()
         file, note = _places(store.root, item.log)
-        if until is None or not _surely(item, until, at, note):
+        if until is None or not _surely(store.root, item, until, at):
             continue
         back = any(e.id == item.log for e in store.logs())
         with store_errors(store.root):
@@ -182,15 +192,21 @@ def _empty(store: Store, at: dt.datetime) -> list[Removed]:
     return gone
 
 
-def _surely(item: Removed, until: dt.datetime, at: dt.datetime, note: Path) -> bool:
-    """Return whether a log's time is over and was so a day ago; a first finding is written down, a wrong one undone."""
+def _surely(root: Path, item: Removed, until: dt.datetime, at: dt.datetime) -> bool:
+    """Return whether a log's time is over and was so a day ago; a first finding is written down, a wrong one undone.
+
+    A change that was made since by an earlier clock shows that the finding was one of a wrong clock.
+    """
     over = until < at
-    seen = moment(item.due) if item.due else None
-    if over and seen is not None and seen <= at:
-        return at - seen >= SURE
+    seen = item.due if over else ""
+    last = last_touched(root)
+    if seen and moment(seen) <= at and (not last or moment(last) >= moment(seen)):
+        return at - moment(seen) >= SURE
     due = at.isoformat() if over else ""
     if due != item.due:
-        write_atomic(note, json.dumps(asdict(replace(item, due=due)), ensure_ascii=False, indent=1))
+        text = json.dumps(asdict(replace(item, due=due)), ensure_ascii=False, indent=1)
+        write_atomic(_places(root, item.log)[1], text)
+        touched(root, due or at.isoformat())
     return False
 
 
