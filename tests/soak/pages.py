@@ -76,6 +76,7 @@ class Served:
         return self.ask("GET", f"/sheet.html?{urlencode({'pack': pack})}")
 
     def close(self) -> None:
-        """Stop the server."""
+        """Stop the server, once what it answers is answered."""
+        self.server.task_dispatcher.shutdown()
         self.server.close()
         self.thread.join(10)

@@ -22,6 +22,8 @@ MOST_BYTES = 16 << 20
 MOST_SIGNALS = 8_000
 """Choice: a battery's database holds hundreds; parsing takes about half a millisecond a signal."""
 MOST_MESSAGES = 5_000
+MOST_WORDS = 500_000
+"""Choice: outside of quotes; 8,000 signals with their value tables stay below, and parsing takes 5 us each."""
 MOST_BITS = 64 * 8
 """A frame of CAN FD has 64 bytes (ISO 11898-1)."""
 MOST_DECLARED = 4096 * 8
@@ -209,13 +211,17 @@ def _refuse_harm(text: str, kind: str, path: Path) -> None:
         raise BadInput(f"more than {MOST_SIGNALS} signals", "the battery's part of the database", file=path)
     if _count(tops[kind], text, MOST_MESSAGES) is None:
         raise BadInput(f"more than {MOST_MESSAGES} messages", "the battery's part of the database", file=path)
+    if kind in ("dbc", "sym"):
+        bare = re.sub(r'"[^"]*"', " ", text)
+        if _count(r"\S+", bare, MOST_WORDS) is None:
+            raise BadInput(f"more than {MOST_WORDS} words", "the battery's part of the database", file=path)
     for line, what, value in _sizes(text, kind):
         if value > MOST_DECLARED:
             raise BadInput(f"{what} of {value}", "64 bytes at most in a frame", file=path, line=line)
     if kind == "dbc" and text.count("SG_MUL_VAL_") > MOST_SIGNALS:
         raise BadInput(f"more than {MOST_SIGNALS} multiplexed signals", "the battery's part of it", file=path)
     ids = 0
-    for match in re.finditer(r"(?<!\d)(\d+)\s*-\s*(\d+)", text) if kind == "dbc" and "SG_MUL_VAL_" in text else ():
+    for match in re.finditer(r"(?<!\d)(\d{1,20})\s*-\s*(\d{1,20})", text) if kind == "dbc" and "SG_MUL_VAL_" in text else ():
         ids += max(_whole(match.group(2)) - _whole(match.group(1)), 0)
     if kind == "sym":
         # a range of identifiers becomes as many messages

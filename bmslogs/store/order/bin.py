@@ -195,13 +195,15 @@ def _empty(store: Store, at: dt.datetime) -> list[Removed]:
 def _surely(root: Path, item: Removed, until: dt.datetime, at: dt.datetime) -> bool:
     """Return whether a log's time is over and was so a day ago; a first finding is written down, a wrong one undone.
 
-    A change that was made since by an earlier clock shows that the finding was one of a wrong clock.
+    A change that was made since by an earlier clock shows that the finding was one of a wrong clock. Where the log was
+    removed before it ends, that clock was wrong: its days count from the first finding.
     """
+    wait = SURE if moment(item.removed) >= moment(item.end) else dt.timedelta(days=KEPT_DAYS)
     over = until < at
     seen = item.due if over else ""
     last = last_touched(root)
     if seen and moment(seen) <= at and (not last or moment(last) >= moment(seen)):
-        return at - moment(seen) >= SURE
+        return at - moment(seen) >= wait
     due = at.isoformat() if over else ""
     if due != item.due:
         text = json.dumps(asdict(replace(item, due=due)), ensure_ascii=False, indent=1)

@@ -58,7 +58,10 @@ def test_the_bin_lies_where_no_reader_of_logs_looks(workshop: Workshop) -> None:
 
 
 @pytest.mark.parametrize(("days", "left"), [(0, 1), (KEPT_DAYS - 1e-6, 1), (KEPT_DAYS, 1), (KEPT_DAYS + 1e-6, 0)])
-def test_the_bin_is_emptied_after_thirty_days_and_not_before(workshop: Workshop, days: float, left: int) -> None:
+def test_the_bin_is_emptied_after_thirty_days_and_not_before(
+    workshop: Workshop, monkeypatch: pytest.MonkeyPatch, days: float, left: int
+) -> None:
+    monkeypatch.setattr("bmslogs.store.order.bin.now", lambda: "2026-07-01T09:00:00+00:00")
     store, log = workshop.store, workshop.logs()[0]
     add_remark(store, log.pack, "odd", log=log.id)
     removed = dt.datetime.fromisoformat(remove_log(store, log.id).removed)
@@ -152,11 +155,11 @@ def test_one_wrong_clock_empties_no_bin(
 ) -> None:
     """The clock stood in another year while a log was removed, or jumped ahead while another was."""
     store, log = workshop.store, workshop.logs()[0]
-    right = dt.datetime.now(dt.UTC)
+    right = dt.datetime(2026, 7, 1, tzinfo=dt.UTC)
     away = right + dt.timedelta(days=wrong)
     with monkeypatch.context() as patched:
         patched.setattr("bmslogs.store.order.bin.now", lambda: (away if wrong < 0 else right).isoformat())
         remove_log(store, log.id)
-    moments = (right, right + dt.timedelta(hours=20)) if wrong < 0 else (away, right, away, right)
+    moments = (right, right + dt.timedelta(days=2), right + dt.timedelta(days=20)) if wrong < 0 else (away, right, away, right)
     assert [empty_bin(store, m) for m in moments] == [[]] * len(moments)
     assert bring_back(store, log.id).id == log.id
