@@ -212,6 +212,8 @@ def _refuse_harm(text: str, kind: str, path: Path) -> None:
     if _count(tops[kind], text, MOST_MESSAGES) is None:
         raise BadInput(f"more than {MOST_MESSAGES} messages", "the battery's part of the database", file=path)
     if kind in ("dbc", "sym"):
+        if re.search(r'"[^"]{100000}', text):
+            raise BadInput("a text of more than 100000 letters", "names and remarks", file=path)
         bare = re.sub(r'"[^"]*"', " ", text)
         if _count(r"\S+", bare, MOST_WORDS) is None:
             raise BadInput(f"more than {MOST_WORDS} words", "the battery's part of the database", file=path)
@@ -221,7 +223,8 @@ def _refuse_harm(text: str, kind: str, path: Path) -> None:
     if kind == "dbc" and text.count("SG_MUL_VAL_") > MOST_SIGNALS:
         raise BadInput(f"more than {MOST_SIGNALS} multiplexed signals", "the battery's part of it", file=path)
     ids = 0
-    for match in re.finditer(r"(?<!\d)(\d{1,20})\s*-\s*(\d{1,20})", text) if kind == "dbc" and "SG_MUL_VAL_" in text else ():
+    spans = r"(?<!\d)(\d{1,20})\s*-\s*(\d{1,20})"
+    for match in re.finditer(spans, text) if kind == "dbc" and "SG_MUL_VAL_" in text else ():
         ids += max(_whole(match.group(2)) - _whole(match.group(1)), 0)
     if kind == "sym":
         # a range of identifiers becomes as many messages

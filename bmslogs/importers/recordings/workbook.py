@@ -21,6 +21,8 @@ NEVER_WORKED_OUT = (
     "{} cells hold a formula whose value does not stand in the file: read as empty; "
     "saved by a spreadsheet program they have one"
 )
+MOST_SHEETS = 100
+"""Choice: as many are held against the recognition of logs; of more one must be named."""
 MOST_MERGED = 500_000
 """Choice: cells that others are merged over; half a second to fill them."""
 KEY = '[file] sheet = "{name}" in the profile'
@@ -65,6 +67,8 @@ def _chosen(book: Any, source: Source, asked: Asked) -> tuple[Any, int]:
         raise BadInput("a workbook without a sheet of cells", "a sheet with a log", file=source.path)
     if len(seen) == 1:
         return book.get_sheet_by_name(seen[0]), len(names)
+    if len(seen) > MOST_SHEETS:
+        raise BadInput(f"a workbook of {len(seen)} sheets", KEY.format(name=".."), file=source.path)
     able: list[Any] = []
     reasons: dict[str, str] = {}
     for name in seen:

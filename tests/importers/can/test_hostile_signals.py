@@ -76,7 +76,7 @@ HOSTILE: dict[str, tuple[str, Callable[[], str], str]] = {
     "nothing but line ends": ("dbc", lambda: "\n" * (15 << 20), "no DBC database"),
     "nothing but line ends, SYM": ("sym", lambda: "\n" * (15 << 20), ""),
     "marks of signals that are none": ("dbc", lambda: HEAD + "SG_x " * 3_000_000, "words"),
-    "digits without end": ("dbc", lambda: HEAD + 'CM_ "SG_MUL_VAL_ ' + "9" * (15 << 20) + '";\n', ""),
+    "digits without end": ("dbc", lambda: HEAD + 'CM_ "SG_MUL_VAL_ ' + "9" * (15 << 20) + '";\n', "letters"),
     "a range to a number of 5,000 digits": (
         "dbc",
         lambda: f"{HEAD}BO_ 1 M: 8 B\n SG_ S m0 : 8|8@1+ (1,0) [0|0] \"\" B\nSG_MUL_VAL_ 1 S A 0-{'9' * 5000};\n",
@@ -85,7 +85,7 @@ HOSTILE: dict[str, tuple[str, Callable[[], str], str]] = {
     "multiplexed signals without end": (
         "dbc",
         lambda: HEAD + "".join(f"SG_MUL_VAL_ 1 S{k} S{k // 64 * 64 + (k + 1) % 64} 0-0;\n" for k in range(300_000)),
-        "multiplexed signals",
+        "more than",
     ),
     "a million signals": ("kcd", lambda: "<N>" + '<Signal name="a"/>' * 800_000 + "</N>", "signals"),
     "a million signals, ARXML": ("arxml", lambda: "<A>" + "<I-SIGNAL/>" * 1_000_000 + "</A>", "signals"),

@@ -160,6 +160,7 @@ def test_one_wrong_clock_empties_no_bin(
     with monkeypatch.context() as patched:
         patched.setattr("bmslogs.store.order.bin.now", lambda: (away if wrong < 0 else right).isoformat())
         remove_log(store, log.id)
-    moments = (right, right + dt.timedelta(days=2), right + dt.timedelta(days=20)) if wrong < 0 else (away, right, away, right)
+    later = [right + dt.timedelta(days=k) for k in (0, 2, 20)]
+    moments = later if wrong < 0 else [away, right, away, right]
     assert [empty_bin(store, m) for m in moments] == [[]] * len(moments)
     assert bring_back(store, log.id).id == log.id
