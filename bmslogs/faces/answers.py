@@ -30,8 +30,9 @@ def answer(store: Store, log_id: str) -> Diagnosis:
         seen = log_version(entry)
         made = diagnose(read_log(entry.path, extra=False))
         if log_version(store.entry(log_id)) == seen:  # else the pack was described anew meanwhile
-            store.save_answer(made.to_json(), log_id)
-            return made
+            document = made.to_json()
+            store.save_answer(document, log_id)
+            return Diagnosis.from_json(document)  # the digits that everybody else is shown
 
 
 def log_answers(store: Store, pack_id: str) -> list[Diagnosis]:

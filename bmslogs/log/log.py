@@ -17,6 +17,7 @@ import pyarrow.parquet as pq
 from bmslogs.base.columns import numbered
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
+from bmslogs.store.files import refuse_newer
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -160,6 +161,7 @@ def _meta(raw: dict[bytes, bytes] | None, path: Path) -> dict[str, str]:
     meta = {k.decode(): v.decode() for k, v in raw.items() if k.startswith(b"bmslogs.")}
     if "bmslogs.schema" not in meta or "bmslogs.pack_json" not in meta:
         raise BadInput("no bmslogs metadata", "a log of the store", file=path)
+    refuse_newer(meta["bmslogs.schema"], path.name)
     return meta
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import shutil
+import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,7 +12,8 @@ import pyarrow.parquet as pq
 from bmslogs.base.columns import SCHEMA
 from bmslogs.base.errors import StoreError
 from bmslogs.store.entries import CheckReport, content_key, log_id, moment, seal
-from bmslogs.store.files import read_metadata
+from bmslogs.store.files import NewerStore, read_metadata
+from bmslogs.store.leftovers import sweep
 from bmslogs.store.order import empty_bin
 from bmslogs.store.upgrades import UPGRADES, upgrade
 
@@ -35,21 +36,12 @@ def verify_store(store: Store) -> CheckReport:
                 problems += _check_log(path)
             except StoreError as error:
                 problems.append(str(error))
-        for path in sorted((store.root / "_incoming").glob("*")):
-            # what a killed import left behind; a running one holds no lock, so only old ones go
-            if _is_old(path) and path.is_dir():
-                shutil.rmtree(path, ignore_errors=True)
-            elif _is_old(path):
-                path.unlink(missing_ok=True)
-        store._index.rebuild()
-    empty_bin(store)
+        sweep(store.root)
+        with contextlib.suppress(NewerStore):  # among the problems already
+            store._index.rebuild()
+    with contextlib.suppress(NewerStore):
+        empty_bin(store)
     return CheckReport(len(files), tuple(problems), tuple(upgraded))
-
-
-def _is_old(path: Path) -> bool:
-    import time
-
-    return path.exists() and time.time() - path.stat().st_mtime > 3600
 
 
 def _check_log(path: Path) -> list[str]:

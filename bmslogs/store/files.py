@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from bmslogs.base.errors import StoreError
+from bmslogs.base.columns import SCHEMA
+from bmslogs.base.errors import StoreError, printable
 
 
 def folder_name(key: str, value: str) -> str:
@@ -95,7 +96,29 @@ def read_metadata(path: Path) -> dict[str, str]:
     }
     if "bmslogs.schema" not in meta:
         raise StoreError(f"{path.name}: no log of this store (no bmslogs metadata)")
+    refuse_newer(meta["bmslogs.schema"], path.name)
     return meta
+
+
+class NewerStore(StoreError):
+    """A log, and so perhaps the whole store, was written by a newer version of this program."""
+
+
+def refuse_newer(schema: str, name: str) -> None:
+    """Refuse a log of a schema that this version does not know.
+
+    Raises
+    ------
+    NewerStore
+        One line.
+    """
+    kind, _, number = schema.rpartition("/")
+    known, _, highest = SCHEMA.rpartition("/")
+    if kind != known or not number.isdigit() or int(number) > int(highest):
+        raise NewerStore(
+            f"{name}: written by a newer version of this program ({printable(schema, 40)}; this one reads up to "
+            f"{SCHEMA}); nothing was changed, update bmslogs to read this store"
+        )
 
 
 def _short(error: Any) -> str:

@@ -31,13 +31,14 @@ from bmslogs.store.entries import (
 from bmslogs.store.files import store_errors
 from bmslogs.store.pack_notes import pack_notes, refuse_unit, thinned_reading
 from bmslogs.store.store import Store
+from bmslogs.store.taken_out import TAKEN_OUT, WasRemoved, refuse_taken_out
 
 _READ = 1 << 20
 """Choice [bytes]: as much is copied at once."""
 
 
-class WasRemoved(Exception):
-    """The log of a growing file was taken out of the store meanwhile; it is not put back behind anybody's back."""
+class WasDescribed(Exception):
+    """Somebody described the pack anew, or renamed its vehicle, since the file was begun."""
 
 
 class WasReplaced(Exception):
@@ -72,6 +73,7 @@ class GrowingLog:
         self._file = GrowingFile(self._copy, pack, folder)
         self._size = self._stored = 0
         self._asked = False
+        self._agreed = described(store, pack.id) == pack
 
     def read(self, whole: bool = False) -> Imported | None:
         """Take in what was added; return the log as it is stored now, None where no line was added.
@@ -87,7 +89,7 @@ class GrowingLog:
             The file as it is now is refused.
         CannotGrow
             It must be imported as a whole.
-        WasRemoved, WasReplaced
+        WasDescribed, WasRemoved, WasReplaced
             See there.
         """
         if not self._take(whole):
@@ -96,6 +98,8 @@ class GrowingLog:
             self._asked = True
             begun = beginning_of(self._copy, self._size, self._store.logs(self._pack.id), self._mapping)
             self.log_id = begun.id if begun is not None else None
+            if begun is None:
+                refuse_taken_out(self._store, self._copy, self._pack, self._mapping, self._size)
             if begun is not None and begun.source_bytes == self._size and begun.version == __version__:
                 self._stored = self._size
                 return _imported(begun, self.path, "known")
@@ -155,6 +159,8 @@ class GrowingLog:
         temporary = store.incoming()
         try:
             with store.locked():
+                if self._agreed and described(store, pack.id) not in (pack, None):
+                    raise WasDescribed
                 old = self._held()
                 new_id = self._named(old, meta, reading.sha256)
                 meta["bmslogs.seal"] = seal(meta)
@@ -164,7 +170,7 @@ class GrowingLog:
         finally:
             temporary.unlink(missing_ok=True)
         status = "grown" if old is not None else "new"
-        self.log_id, self._stored = new_id, self._size
+        self.log_id, self._stored, self._agreed = new_id, self._size, True
         return _imported(store.entry(new_id), self.path, status, reading.notes)
 
     def _held(self) -> LogEntry | None:
@@ -174,13 +180,18 @@ class GrowingLog:
         for entry in self._store.logs(self._pack.id):
             if entry.id == self.log_id:
                 return entry
-        raise WasRemoved
+        raise WasRemoved(TAKEN_OUT)
 
     def _named(self, old: LogEntry | None, meta: dict[str, str], sha256: str) -> str:
         if old is not None:
             meta |= first_names(old)
             return old.id
         return log_id(moment(meta["bmslogs.start"]), content_key(sha256, self._pack.id, self._mapping))
+
+
+def described(store: Store, pack_id: str) -> Pack | None:
+    """Return a pack as the store describes it now, None where it does not."""
+    return next((p for p in store.packs() if p.id == pack_id), None)
 
 
 def _last_line_end(handle: IO[bytes], start: int, end: int) -> int:

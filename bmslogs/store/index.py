@@ -8,7 +8,7 @@ from typing import Any
 
 from bmslogs.base.errors import StoreError
 from bmslogs.store.entries import LogEntry, entry_from
-from bmslogs.store.files import read_metadata, write_atomic
+from bmslogs.store.files import NewerStore, read_metadata, refuse_newer, write_atomic
 
 _KEPT = (
     "schema",
@@ -49,7 +49,13 @@ class Index:
         return sorted(found, key=str)  # comparing paths part by part takes seconds for thousands of logs
 
     def entries(self) -> list[LogEntry]:
-        """Return the entry of every readable log."""
+        """Return the entry of every readable log.
+
+        Raises
+        ------
+        NewerStore
+            One of them was written by a newer version of this program.
+        """
         held = self._held()
         if held is not None:
             return held
@@ -67,10 +73,14 @@ class Index:
                     meta = read_metadata(path)
                     record = {"stamp": stamp, "meta": {k: meta.get(f"bmslogs.{k}", "") for k in _KEPT}}
                     changed = True
+                else:
+                    refuse_newer(str(record["meta"].get("schema", "")), path.name)
                 entry = entry_from(path, {f"bmslogs.{k}": v for k, v in record["meta"].items()})
                 out.append(entry)
                 fresh[key] = record
                 entries[key] = (stamp, entry)
+            except NewerStore:
+                raise
             except (StoreError, OSError, KeyError, ValueError, TypeError) as error:
                 self.unreadable.append(f"{key}: {' '.join(str(error).split())[:200]}")
         if changed or set(fresh) != set(known):

@@ -15,9 +15,11 @@ from bmslogs.base.errors import BadInput, BmsLogsError
 from bmslogs.base.pack import Pack
 from bmslogs.importers.plan.profile import Profile
 from bmslogs.importers.reading.growing import CannotGrow
-from bmslogs.store.entries import Imported
-from bmslogs.store.growing import GrowingLog, WasRemoved, WasReplaced
+from bmslogs.store.entries import Imported, mapping_key
+from bmslogs.store.growing import GrowingLog, WasDescribed, WasReplaced, described
+from bmslogs.store.leftovers import sweep
 from bmslogs.store.store import Store
+from bmslogs.store.taken_out import WasRemoved, refuse_taken_out
 
 SETTLED_S = 2.0
 """Choice [s]: a file that does not change for so long is whole, where it can only be read whole."""
@@ -105,6 +107,8 @@ class Watch:
         self._profile, self._modules = profile or Profile(), modules
         self._files: dict[str, _File] = {}
         self._gone = False
+        self._agreed = False
+        sweep(store.root)
 
     def look(self, now: float | None = None, last: bool = False) -> list[Event]:
         """Look once; return what happened.
@@ -126,6 +130,7 @@ class Watch:
                 else []
             )
         self._gone = False
+        self._follow()
         for name in set(self._files) - {p.name for p in found}:
             self._files.pop(name).forget()
         events: list[Event] = []
@@ -136,6 +141,16 @@ class Watch:
             except OSError:
                 continue  # gone, or held by the program that writes it: the next look sees
         return events
+
+    def _follow(self) -> None:
+        """Take over what somebody changed of the pack since the store and the watch described it alike."""
+        now = described(self.store, self.pack.id)
+        if now == self.pack:
+            self._agreed = True
+        elif self._agreed and now is not None:
+            self.pack = now
+            for one in self._files.values():
+                one.forget()
 
     def close(self) -> None:
         """Remove what was kept beside the store."""
@@ -198,12 +213,13 @@ class Watch:
         except CannotGrow:
             one.forget()
             one.whole, one.finished = True, False
-        except WasRemoved:
+        except WasRemoved as error:
             one.forget()
             one.left = True
-            yield Event(
-                "removed", str(one.path), "its log was taken out of the store; the file is left alone"
-            )
+            yield Event("removed", str(one.path), str(error))
+        except WasDescribed:
+            one.forget()
+            self._files[one.path.name] = _File(one.path)
         except WasReplaced:
             one.forget()
             self._files[one.path.name] = _File(one.path)
@@ -215,6 +231,12 @@ class Watch:
 
     def _import(self, one: _File) -> Iterator[Event]:
         profile = self._profile_for(one.path)
+        try:
+            refuse_taken_out(self.store, one.path, self.pack, mapping_key(profile.canonical(), self._modules))
+        except WasRemoved as error:
+            one.left = True
+            yield Event("removed", str(one.path), str(error))
+            return
         report = self.store.import_files([one.path], self.pack, profile, modules=self._modules)
         if report.refused:
             one.reason = report.refused[0].reason
@@ -233,12 +255,16 @@ class Watch:
 
 
 def _only_whole(path: Path) -> bool:
-    """Whether a file is packed or a recording of a bus: nothing can be read before it is whole."""
+    """Whether a file is packed or a recording of any kind: nothing can be read before it is whole."""
     from bmslogs.importers.can.into_table import recording_kind
+    from bmslogs.importers.recordings.registry import HEAD_BYTES, reader_of
     from bmslogs.importers.text.source import open_source
 
     try:
-        return recording_kind(path) is not None or open_source(path).kind != "plain"
+        if recording_kind(path) is not None:
+            return True
+        source = open_source(path)
+        return source.kind != "plain" or reader_of(source.head(HEAD_BYTES)) is not None
     except BadInput:
         return True
 

@@ -242,8 +242,8 @@ class Field:
     def __init__(self, folder: Path) -> None:
         self.folder = folder
 
-    def case(self, seed: int) -> tuple[str, str, str]:
-        """Run one case; return how it ended (``read``, ``refused``), the kind and the damage.
+    def case(self, seed: int, only: str | None = None) -> tuple[str, str, str]:
+        """Run one case, of one kind where it is given; return how it ended, ``read`` or ``refused``, kind and damage.
 
         Raises
         ------
@@ -258,7 +258,7 @@ class Field:
             seed=seed,
             period_s=rng.choice((0.1, 1.0, 10.0)),
         )
-        kind = rng.choice(list(KINDS))
+        kind = only or rng.choice(list(KINDS))
         of_bytes = rng.random() < 0.45
         mixed = MIXED_DAMAGES if kind in SHEETS else (words,) if kind.startswith("JSON") else ()
         damage = rng.choice(TABLE_DAMAGES + mixed) if not of_bytes else untouched

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import os
 import subprocess
 import sys
 import threading
@@ -13,7 +14,9 @@ import pytest
 
 from bmslogs.base.errors import StoreError
 from bmslogs.store import Store
+from bmslogs.store.order import bring_back, move_log, remove_log, rename_vehicle
 from bmslogs.store.watching import Watch, watch
+from tests.importers.recordings.kinds import KINDS, typed
 from tests.importers.writing import Dialect, drive, pack_for, write
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -194,4 +197,105 @@ def test_killed_at_any_moment_the_store_is_whole_and_the_watch_goes_on(tmp_path:
     one = watching(tmp_path, folder, pack)
     one.look(last=True)
     assert [e.rows for e in one.store.logs()] == [3000]
+    assert one.store.check().problems == ()
+
+
+@pytest.mark.parametrize("kind", ["xlsx", "parquet", "JSON lines", "ods"])
+def test_a_recording_waits_until_it_is_whole_and_is_refused_by_no_half(tmp_path: Path, folder: Path, kind: str) -> None:
+    truth = drive(rows=60)
+    write_kind, name = KINDS[kind]
+    whole = write_kind(typed(truth), tmp_path / name).read_bytes()
+    one = watching(tmp_path, folder, pack_for(truth))
+    (folder / name).write_bytes(whole)
+    assert [e.what for t in (0.0, 1.0, 31.0, 33.0) for e in one.look(t)] == ["new"]
+
+
+@pytest.mark.parametrize("packed", [False, True])
+def test_a_watch_that_begins_anew_leaves_removed_and_moved_logs_alone(
+    tmp_path: Path, folder: Path, packed: bool
+) -> None:
+    """The log of a file that grew keeps the name that its first bytes gave."""
+    lines, pack = lines_for(tmp_path)
+    if packed:
+        (folder / "drive.csv.gz").write_bytes(gzip.compress(b"".join(lines)))
+    one = watching(tmp_path, folder, pack)
+    for end in (150, 300) if not packed else ():
+        (folder / "drive.csv").write_bytes(b"".join(lines[:end]))
+        one.look(float(end))
+    one.look(400.0, last=True)
+    one.close()
+    store = one.store
+    store.save_pack(pack.model_copy(update={"id": "plover-main", "vehicle": "Plover"}))  # type: ignore[attr-defined]
+
+    def told_anew() -> list[str]:
+        again = watching(tmp_path, folder, pack)
+        events = [e for t in (3.0, 20.0, 40.0) for e in again.look(t)]
+        again.close()
+        assert {e.what for e in events} <= {"removed", "known"}
+        return [e.says for e in events]
+
+    (entry,) = store.logs()
+    remove_log(store, entry.id)
+    assert ["taken out" in says for says in told_anew()] == [True] and store.logs() == []
+    bring_back(store, entry.id)
+    assert told_anew() == [""]
+    move_log(store, entry.id, "plover-main")
+    assert ["moved to Plover (plover-main)" in says for says in told_anew()] == [True]
+    assert [e.pack for e in store.logs()] == ["plover-main"]
+
+
+def test_what_a_killed_watch_left_is_removed_by_the_next(
+    tmp_path: Path, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, pack = lines_for(tmp_path)
+    system = tmp_path / "system"
+    left = [
+        system / "bmslogs-watch-abc" / "drive.csv", system / "bmslogs-x1.tsv",
+        tmp_path / "store" / "_incoming" / "7-ab.parquet", tmp_path / "store" / "__index.json.7-01234567",
+        tmp_path / "store" / "_answers" / "heron-main" / "_a.json.77-0123abcd",
+    ]  # fmt: skip
+    kept = [system / "bmslogs-report.csv", tmp_path / "store" / "_remarks" / "heron-main" / "_pack.json"]
+    monkeypatch.setattr("tempfile.tempdir", str(system))
+    for path in (*left, *kept):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text("x", encoding="utf-8")
+    watching(tmp_path, folder, pack).close()
+    assert all(p.exists() for p in (*left, *kept))
+    for off in (2 * 86_400, -2 * 86_400):
+        for path in (*left, *kept):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_text("x", encoding="utf-8")
+            os.utime(path, (time.time() - off,) * 2)
+            if path.parent.name.startswith("bmslogs-watch"):
+                os.utime(path.parent, (time.time() - off,) * 2)
+        watching(tmp_path, folder, pack).close()
+        assert not any(p.exists() for p in left) and all(p.exists() for p in kept)
+
+
+def test_a_watch_follows_what_somebody_changes_of_the_pack(tmp_path: Path, folder: Path) -> None:
+    lines, pack = lines_for(tmp_path)
+    one = watching(tmp_path, folder, pack)
+    log = folder / "drive.csv"
+    for k, end in enumerate((100, 200)):
+        log.write_bytes(b"".join(lines[:end]))
+        one.look(float(k))
+    rename_vehicle(one.store, "Heron", "Golden Heron")
+    log.write_bytes(b"".join(lines))
+    for t in (3.0, 4.0, 20.0):
+        one.look(t)
+    one.close()
+    (entry,) = one.store.logs()
+    assert (entry.rows, entry.vehicle, one.store.pack(entry.pack).vehicle) == (300, "Golden Heron", "Golden Heron")
+    assert one.store.check().problems == ()
+
+
+def test_a_log_that_grew_keeps_a_sound_name_when_it_is_moved(tmp_path: Path, folder: Path) -> None:
+    lines, pack = lines_for(tmp_path)
+    one = watching(tmp_path, folder, pack)
+    for k, end in enumerate((100, 300)):
+        (folder / "drive.csv").write_bytes(b"".join(lines[:end]))
+        one.look(float(k))
+    one.close()
+    one.store.save_pack(pack.model_copy(update={"id": "plover-main", "vehicle": "Plover"}))  # type: ignore[attr-defined]
+    move_log(one.store, one.store.logs()[0].id, "plover-main")
     assert one.store.check().problems == ()

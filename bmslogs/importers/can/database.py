@@ -22,6 +22,8 @@ MOST_BYTES = 16 << 20
 MOST_SIGNALS = 8_000
 """Choice: a battery's database holds hundreds; parsing takes about half a millisecond a signal."""
 MOST_MESSAGES = 5_000
+MOST_WORDS = 500_000
+"""Choice: outside of quotes; 8,000 signals with their value tables stay below, and parsing takes 5 us each."""
 MOST_BITS = 64 * 8
 """A frame of CAN FD has 64 bytes (ISO 11898-1)."""
 MOST_DECLARED = 4096 * 8
@@ -196,12 +198,12 @@ def _refuse_harm(text: str, kind: str, path: Path) -> None:
     """Refuse what would take the parser without end, before it sees it."""
     if kind in ("kcd", "arxml"):
         _refuse_xml(text, path)
-    heads = {"dbc": r"\bSG_\s", "kcd": r"<(?:\w+:)?(?:Signal|Multiplex)\b", "sym": r"^\s*(?:Sig|Var|Mux)=",
+    heads = {"dbc": r"\bSG_\s", "kcd": r"<(?:\w+:)?(?:Signal|Multiplex)\b", "sym": r"^[ \t]*(?:Sig|Var|Mux)[ \t]*=",
              "arxml": r"<(?:\w+:)?(?:I-SIGNAL|SYSTEM-SIGNAL|I-SIGNAL-TO-I-PDU-MAPPING)\b"}  # fmt: skip
     tops = {
-        "dbc": r"^\s*BO_\s",
+        "dbc": r"\bBO_\s",
         "kcd": r"<(?:\w+:)?Message\b",
-        "sym": r"^\s*\[",
+        "sym": r"^[ \t]*\[",
         "arxml": r"<(?:\w+:)?CAN-FRAME\b",
     }
     signals = _count(heads[kind], text, (3 if kind == "arxml" else 1) * MOST_SIGNALS)
@@ -209,16 +211,35 @@ def _refuse_harm(text: str, kind: str, path: Path) -> None:
         raise BadInput(f"more than {MOST_SIGNALS} signals", "the battery's part of the database", file=path)
     if _count(tops[kind], text, MOST_MESSAGES) is None:
         raise BadInput(f"more than {MOST_MESSAGES} messages", "the battery's part of the database", file=path)
+    if kind in ("dbc", "sym"):
+        if re.search(r'"[^"]{100000}', text):
+            raise BadInput("a text of more than 100000 letters", "names and remarks", file=path)
+        bare = re.sub(r'"[^"]*"', " ", text)
+        if _count(r"\S+", bare, MOST_WORDS) is None:
+            raise BadInput(f"more than {MOST_WORDS} words", "the battery's part of the database", file=path)
     for line, what, value in _sizes(text, kind):
         if value > MOST_DECLARED:
             raise BadInput(f"{what} of {value}", "64 bytes at most in a frame", file=path, line=line)
+    if kind == "dbc" and text.count("SG_MUL_VAL_") > MOST_SIGNALS:
+        raise BadInput(f"more than {MOST_SIGNALS} multiplexed signals", "the battery's part of it", file=path)
     ids = 0
-    for match in re.finditer(r"(\d+)\s*-\s*(\d+)", text) if kind == "dbc" and "SG_MUL_VAL_" in text else ():
-        ids += max(int(match.group(2)) - int(match.group(1)), 0)
+    spans = r"(?<!\d)(\d{1,20})\s*-\s*(\d{1,20})"
+    for match in re.finditer(spans, text) if kind == "dbc" and "SG_MUL_VAL_" in text else ():
+        ids += max(_whole(match.group(2)) - _whole(match.group(1)), 0)
+    if kind == "sym":
+        # a range of identifiers becomes as many messages
+        ranges = re.findall(r"=[ \t]*([0-9A-Fa-f]{1,16})h?[ \t]*-[ \t]*([0-9A-Fa-f]{1,16})h?\b", text)
+        if sum(max(int(last, 16) - int(first, 16), 0) for first, last in ranges) > MOST_MESSAGES:
+            raise BadInput(f"identifiers of more than {MOST_MESSAGES} messages", "one message each", file=path)
     if ids > MOST_MULTIPLEX * 4:
         raise BadInput("multiplexed signals name millions of ids", f"{MOST_MULTIPLEX} at most", file=path)
     if kind == "dbc":
         _refuse_circles(text, path)
+
+
+def _whole(digits: str) -> int:
+    """Return a number; of more digits than any place or id has, one that is too large in any case."""
+    return int(digits) if len(digits) < 19 else 10**18
 
 
 def _refuse_xml(text: str, path: Path) -> None:
@@ -261,13 +282,13 @@ def _sizes(text: str, kind: str) -> list[tuple[int, str, int]]:
     """Return declared lengths and places that are too long to be true, with their lines."""
     patterns = {
         "dbc": (
-            r"^\s*BO_\s+\d+\s+\w+\s*:\s*(\d{5,})",
-            r"\bSG_[^:\n]*:\s*(\d{5,})\s*\|",
+            r"\bBO_\s+\d+\s+\w+\s*:\s*(\d{5,})",
+            r":\s*(\d{5,})\s*\|",
             r"\|\s*(\d{4,})\s*@",
         ),
         "kcd": (r"\b(?:length|offset|count)\s*=\s*[\"'](\d{5,})",),
         "sym": (
-            r"^\s*(?:Len|DLC)\s*=\s*(\d{4,})",
+            r"^[ \t]*(?:Len|DLC)\s*=\s*(\d{4,})",
             r"(?:unsigned|signed|bit|char|string|raw)\s+\d*,?(\d{5,})",
         ),
         "arxml": (r"<(?:\w+:)?(?:LENGTH|[A-Z-]*LENGTH|START-POSITION)>\s*(\d{5,})",),
@@ -277,7 +298,7 @@ def _sizes(text: str, kind: str) -> list[tuple[int, str, int]]:
         match = re.search(pattern, text, re.MULTILINE)
         while match is not None and len(out) < 10:
             digits = match.group(1)
-            value = int(digits) if len(digits) < 19 else 10**18
+            value = _whole(digits)
             out.append((text.count("\n", 0, match.start()) + 1, "a length or place", value))
             match = (
                 re.compile(pattern, re.MULTILINE).search(text, match.end())
@@ -306,12 +327,12 @@ def _refuse_cut(text: str, kind: str, found: Definitions, path: Path) -> None:
     """Refuse a DBC of which cantools read a part only: it passes over what it does not understand."""
     if kind != "dbc":
         return
-    blocks = re.split(r"^\s*(?=BO_ )", text, flags=re.MULTILINE)[1:]
+    blocks = re.split(r"^[ \t]*(?=BO_ )", text, flags=re.MULTILINE)[1:]
     stands = 0
     for block in blocks:
         # the place of signals without a message, which cantools leaves out by design
         if not block.startswith("BO_ 3221225472 "):
-            stands += len(re.findall(r"^\s*SG_\s+\w+\s*(?:M|m\d+M?)?\s*:", block, re.MULTILINE))
+            stands += len(re.findall(r"^[ \t]*SG_\s+\w+\s*(?:(?:M|m\d+M?)\s*)?:", block, re.MULTILINE))
     read = sum(len(m.signals) for m in found.messages) + sum("." in x.split(":")[0] for x in found.left_out)
     if read < stands:
         raise BadInput(f"only {read} of its {stands} signals can be read", "a whole database", file=path)
@@ -345,6 +366,17 @@ def _parsed(text: str, kind: str, path: Path, sha256: str) -> Definitions:
         answer = json.loads(done.stdout)
     except ValueError:
         raise BadInput("keeps cantools from ending", "a database that cantools reads", file=path) from None
+    return of_answer(answer, path, sha256)
+
+
+def of_answer(answer: dict[str, Any], path: Path, sha256: str) -> Definitions:
+    """Return the definitions that the process of its own gave back.
+
+    Raises
+    ------
+    BadInput
+        It gave back why there are none.
+    """
     if "refused" in answer:
         raise BadInput(answer["refused"], answer["expected"], file=path)
     return Definitions(

@@ -32,6 +32,10 @@ GROUP_CHUNK = 50_000
 MOST_COLUMNS = 2_000
 """Choice: signals that become columns; a battery's bus carries hundreds."""
 
+MOST_STRAYS = 3
+STRAY_BELOW = 20
+"""Choice: three frames at most, and a twentieth of those of the same identifier on another bus, are no sender."""
+
 
 class Later(Exception):
     """A message of the database came for the first time behind the sample: the table is made again with it."""
@@ -84,7 +88,7 @@ class FrameFeed:
         self.known = Senders(definitions, same_layout)
         self.tally = Tally()
         first = self._first(source)
-        found = _found(first, self.known)
+        found, self.strays = _without_strays(_found(first, self.known))
         if not found:
             unknown = sorted({int(k) & 0x1FFFFFFF for f in first[:1] for k in np.unique(f.ident)})[:5]
             raise BadInput(
@@ -115,7 +119,7 @@ class FrameFeed:
         self._fresh()
 
     def _fresh(self) -> None:
-        self.decoder = Decoder(self.senders, self.known)
+        self.decoder = Decoder(self.senders, self.known, self.strays)
         self.streams = self.decoder.streams
         self.counted, self.straight = self.decoder.counted, self.decoder.straight
 
@@ -150,14 +154,28 @@ class FrameFeed:
         return self.streams[stream].columns[column].labels
 
 
-def _found(blocks: list[Frames], known: Senders) -> set[tuple[int, int]]:
-    out: set[tuple[int, int]] = set()
+def _found(blocks: list[Frames], known: Senders) -> dict[tuple[int, int], int]:
+    """Return how many frames there are by channel and key of an identifier that the database has."""
+    out: dict[tuple[int, int], int] = {}
     for f in blocks:
         keys = f.ident.astype(np.int64) | f.extended.astype(np.int64) << 31 | f.channel.astype(np.int64) << 32
-        for key in np.unique(keys).tolist():
+        unique, counts = np.unique(keys, return_counts=True)
+        for key, count in zip(unique.tolist(), counts.tolist()):
             if known.message(key & 0xFFFFFFFF) is not None:
-                out.add((key >> 32, key & 0xFFFFFFFF))
+                place = (key >> 32, key & 0xFFFFFFFF)
+                out[place] = out.get(place, 0) + count
     return out
+
+
+def _without_strays(
+    found: dict[tuple[int, int], int],
+) -> tuple[set[tuple[int, int]], frozenset[tuple[int, int]]]:
+    """Part what is sent from the odd frame whose bus's number is damaged: it would pass for a board of its own."""
+    most: dict[int, int] = {}
+    for (_, key), count in found.items():
+        most[key] = max(most.get(key, 0), count)
+    strays = {p for p, n in found.items() if n <= MOST_STRAYS and most[p[1]] >= STRAY_BELOW * n}
+    return set(found) - strays, frozenset(strays)
 
 
 def _apart(sender: Sender, frames: Frames) -> Sender:

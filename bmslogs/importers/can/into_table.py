@@ -484,6 +484,8 @@ def _notes(feed: Feed, chosen: Chosen, made: Made, definitions: Definitions | No
         yield f"{made.without_current} rows have no reading of the current near enough to their scan"
     if counted.unknown:
         yield _unknown(counted, feed)
+    if counted.strays:
+        yield f"{counted.strays} frames under another bus's number than all others of their message left out"
     if counted.codes:
         most = sorted(counted.codes.items(), key=lambda i: -i[1])
         named = ", ".join(f"{n} {c}" for n, c in most[:MOST_NAMED])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from typing import Any
 
 import numpy as np
@@ -59,9 +59,21 @@ def _open(source: Source, MDF: Any, MdfException: Any, stack: ExitStack) -> Any:
     ) as error:  # fmt: skip
         # what a parser stumbles over in a damaged file is of any kind; nothing of ours runs inside
         line = " ".join(str(error).split())[:150]
+        _let_go(error)
         raise BadInput(
             f"the MF4 recording is damaged ({line})", "a whole recording", file=source.path
         ) from None
+
+
+def _let_go(error: BaseException) -> None:
+    """Close what was half opened: left to itself, asammdf tells of it with a traceback on standard error."""
+    at = error.__traceback__
+    while at is not None:
+        half = at.tb_frame.f_locals.get("self")
+        if type(half).__module__.startswith("asammdf.") and hasattr(half, "_closed"):
+            with suppress(AttributeError, OSError):
+                half.close()
+        at = at.tb_next
 
 
 def start_of(mdf: Any) -> tuple[int, str]:
@@ -187,6 +199,7 @@ def _damage_told(source: Source) -> Iterator[None]:
         yield
     except kinds as error:
         line = " ".join(str(error).split())[:150]
+        _let_go(error)
         raise BadInput(
             f"the MF4 recording is damaged ({line})", "a whole recording", file=source.path
         ) from None

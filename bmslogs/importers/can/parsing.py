@@ -112,16 +112,20 @@ def _conditions(signal: Any, message: Any) -> tuple[Condition, ...]:
     return tuple(reversed(out))
 
 
+def answer(text: str, kind: str) -> dict[str, Any]:
+    """Return the definitions of a database as plain data, or why it cannot be read (``refused``, ``expected``)."""
+    try:
+        return asdict(definitions_of(parsed(text, kind)))
+    except BadInput as error:
+        return {"refused": error.found, "expected": error.expected}
+
+
 def main() -> None:
     """Read a database from standard input and print its definitions, or why it cannot be read."""
     # cantools brings python-can, and that asammdf where it is there: seconds and 150 MB that no database needs
     sys.modules["asammdf"] = None  # type: ignore[assignment]
     text = sys.stdin.buffer.read().decode("utf-8", "surrogatepass")
-    try:
-        out = asdict(definitions_of(parsed(text, sys.argv[1])))
-    except BadInput as error:
-        out = {"refused": error.found, "expected": error.expected}
-    sys.stdout.write(json.dumps(out))
+    sys.stdout.write(json.dumps(answer(text, sys.argv[1])))
 
 
 if __name__ == "__main__":

@@ -86,6 +86,8 @@ class Counted:
         Readings by column that were codes for "not available".
     short
         Frames by message that were shorter than a signal of it.
+    strays
+        Frames under another bus's number than nearly all others of their message.
     """
 
     frames: int = 0
@@ -97,6 +99,7 @@ class Counted:
     codes: dict[str, int] = field(default_factory=dict)
     short: dict[str, int] = field(default_factory=dict)
     steps_back: int = 0
+    strays: int = 0
 
 
 def key_of(ident: int, extended: bool) -> int:
@@ -290,11 +293,16 @@ class Decoder:
     ----------
     senders
         Those that are read; others are counted.
+    strays
+        Channel and key of what is no sender, but the odd frame under another bus's number.
     """
 
-    def __init__(self, senders: list[Sender], known: Senders) -> None:
+    def __init__(
+        self, senders: list[Sender], known: Senders, strays: frozenset[tuple[int, int]] = frozenset()
+    ) -> None:
         self.senders = senders
         self.known = known
+        self.strays = strays
         self.streams: list[Stream] = []
         self.of_sender: list[list[int]] = []
         for sender in senders:
@@ -347,7 +355,9 @@ class Decoder:
         unique, first, counts = np.unique(keys, return_index=True, return_counts=True)
         for key, at, count in zip(unique.tolist(), first.tolist(), counts.tolist()):
             ident = key & 0xFFFFFFFF
-            if self.known.message(ident) is not None:
+            if (key >> 32, ident) in self.strays:
+                self.counted.strays += count
+            elif self.known.message(ident) is not None:
                 self.later.add((key >> 32, ident))
             elif ident in self.counted.unknown or len(self.counted.unknown) < MOST_IDENTIFIERS:
                 self.counted.unknown[ident] = self.counted.unknown.get(ident, 0) + count

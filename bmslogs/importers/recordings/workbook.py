@@ -21,6 +21,10 @@ NEVER_WORKED_OUT = (
     "{} cells hold a formula whose value does not stand in the file: read as empty; "
     "saved by a spreadsheet program they have one"
 )
+MOST_SHEETS = 100
+"""Choice: as many are held against the recognition of logs; of more one must be named."""
+MOST_MERGED = 500_000
+"""Choice: cells that others are merged over; half a second to fill them."""
 KEY = '[file] sheet = "{name}" in the profile'
 
 
@@ -63,6 +67,8 @@ def _chosen(book: Any, source: Source, asked: Asked) -> tuple[Any, int]:
         raise BadInput("a workbook without a sheet of cells", "a sheet with a log", file=source.path)
     if len(seen) == 1:
         return book.get_sheet_by_name(seen[0]), len(names)
+    if len(seen) > MOST_SHEETS:
+        raise BadInput(f"a workbook of {len(seen)} sheets", KEY.format(name=".."), file=source.path)
     able: list[Any] = []
     reasons: dict[str, str] = {}
     for name in seen:
@@ -143,9 +149,13 @@ def _write_rows(rows: list[list[Any]], text: TableText) -> None:
 def _merged_downwards(sheet: Any) -> dict[int, list[tuple[int, int]]]:
     """Return by the first row of each cell merged over rows its column and its last row."""
     out: dict[int, list[tuple[int, int]]] = {}
+    filled = 0
     for (top, left), (bottom, _) in sheet.merged_cell_ranges or []:
         if bottom > top:
             out.setdefault(top, []).append((left, bottom))
+            filled += min(bottom, sheet.end[0]) - top
+        if filled > MOST_MERGED:
+            raise BadInput(f"more than {MOST_MERGED} cells merged over rows", "plain cells", sheet=sheet.name)
     return out
 
 

@@ -35,8 +35,12 @@ _SHEET = re.compile(r"xl/(worksheets|chartsheets|dialogsheets|macrosheets)/[^/]*
 _ROW = re.compile(rb"\sr\s*=\s*[\"'](\d+)[\"']")
 _REF = re.compile(rb"\sr\s*=\s*[\"']([A-Za-z]+)(\d+)[\"']")
 _OTHER_WAYS = (b"'", b"\n", b"\t", b"\r", b"r =", b"r= ")
-_UNWORKED = re.compile(rb"</(?:\w+:)?f>\s*(?:<(?:\w+:)?v\s*/>|<(?:\w+:)?v></(?:\w+:)?v>)?\s*</(?:\w+:)?c>")
-_SHARED = re.compile(rb"<(?:\w+:)?c\b[^>]*\st\s*=\s*[\"']s[\"'][^>]*>\s*<(?:\w+:)?v>(\d+)<")
+_UNWORKED = re.compile(
+    rb"</(?:\w+:)?f>\s*(?:(?:<(?:\w+:)?v\s*/>|<(?:\w+:)?v></(?:\w+:)?v>)\s*)?</(?:\w+:)?c>"
+)
+# in two steps: one pattern for both would try every pair of marks in a tag that is made to be long
+_VALUED = re.compile(rb"<(?:\w+:)?c\b([^<>]*)>\s*<(?:\w+:)?v>(\d{1,12})<")
+_IS_SHARED = re.compile(rb"\st\s*=\s*[\"']s[\"']")
 Codes = npt.NDArray[np.int64]
 
 
@@ -166,7 +170,7 @@ class _Count:
 
     def unpacked(self, pieces: Iterator[bytes], size: int) -> Iterator[bytes]:
         """Pass pieces of a part on; refuse too many, and those that declare entities."""
-        first = True
+        before = b""
         for piece in pieces:
             self.total += len(piece)
             if self.total > MOST_UNPACKED or self.total > max(RATIO_FREE_BYTES, MOST_UNPACKED_RATIO * size):
@@ -175,9 +179,10 @@ class _Count:
                     "a workbook of readings; export the sheet as CSV",
                     file=self.file,
                 )
-            if first and (b"<!DOCTYPE" in piece or b"<!ENTITY" in piece):
+            # its place is the part's beginning, but blanks and remarks of any length may stand before it
+            if any(x in piece or x in before + piece[:16] for x in (b"<!DOCTYPE", b"<!ENTITY")):
                 raise BadInput("the workbook declares entities of its own", "plain cells", file=self.file)
-            first = False
+            before = piece[-16:]
             yield piece
 
     def add_cells(self, cells: int) -> None:
@@ -219,7 +224,8 @@ class _Count:
                 inline += piece.count(b"<c") + piece.count(b":c")
             if b"\"s\"" in piece or b"'s'" in piece:
                 self.named = self.named or []
-                self.named.append(np.array(_SHARED.findall(piece), dtype=np.int64))
+                found = [int(n) for tag, n in _VALUED.findall(piece) if _IS_SHARED.search(tag)]
+                self.named.append(np.array(found, dtype=np.int64))
             if b"<f" in piece or b":f" in piece:
                 self.unworked += len(_UNWORKED.findall(piece))
         self.add_cells(max(rows * columns, inline))

@@ -12,7 +12,17 @@ from bmslogs.base.errors import StoreError
 from bmslogs.base.pack import Pack
 from bmslogs.store.entries import LogEntry, entry_from, moment
 from bmslogs.store.files import read_metadata, store_errors, sync_folder, write_atomic
-from bmslogs.store.order.changes import SAFE, Change, log_version, name_of, now, refuse_other, told
+from bmslogs.store.order.changes import (
+    SAFE,
+    Change,
+    last_touched,
+    log_version,
+    name_of,
+    now,
+    refuse_other,
+    told,
+    touched,
+)
 from bmslogs.store.order.plans import SAID, answer_file, drop_derived, drop_empty
 from bmslogs.store.order.relabel import relabelled
 
@@ -22,6 +32,8 @@ if TYPE_CHECKING:
 FOLDER = "_bin"
 KEPT_DAYS = 30
 """A removed log can be brought back for so long [days] (choice)."""
+SURE = dt.timedelta(days=1)
+"""Choice: a log goes when its time was found to be over twice, a day apart: one wrong clock empties no bin."""
 
 
 @dataclass(frozen=True)
@@ -36,6 +48,8 @@ class Removed:
         When, ISO 8601, UTC; empty where that cannot be read: such a log is never emptied.
     by
         Who removed it.
+    due
+        When its time was found to be over, ISO 8601, UTC; empty before.
     """
 
     log: str
@@ -47,6 +61,7 @@ class Removed:
     source: str
     removed: str = ""
     by: str = ""
+    due: str = ""
 
     def until(self) -> dt.datetime | None:
         """Return when it may be emptied."""
@@ -144,6 +159,8 @@ def bring_back(store: Store, log_id: str, *, by: str = "") -> LogEntry:
 def empty_bin(store: Store, at: dt.datetime | None = None) -> list[Removed]:
     """Delete what has been in the bin for longer than `KEPT_DAYS`; return it.
 
+    It is marked when that is found first and goes a day later at the soonest, if it still holds then.
+
     Parameters
     ----------
     at
@@ -159,9 +176,9 @@ def _empty(store: Store, at: dt.datetime) -> list[Removed]:
     gone = []
     for item in in_bin(store):
         until = item.until()
-        if until is None or until >= at:
-            continue
         file, note = _places(store.root, item.log)
+        if until is None or not _surely(store.root, item, until, at):
+            continue
         back = any(e.id == item.log for e in store.logs())
         with store_errors(store.root):
             file.unlink(missing_ok=True)
@@ -173,6 +190,26 @@ def _empty(store: Store, at: dt.datetime) -> list[Removed]:
             told(store, f"log-{item.log}", Change(what, item.by, item.removed, item.pack, item.vehicle, item.start))
         gone.append(item)
     return gone
+
+
+def _surely(root: Path, item: Removed, until: dt.datetime, at: dt.datetime) -> bool:
+    """Return whether a log's time is over and was so a day ago; a first finding is written down, a wrong one undone.
+
+    A change that was made since by an earlier clock shows that the finding was one of a wrong clock. Where the log was
+    removed before it ends, that clock was wrong: its days count from the first finding.
+    """
+    wait = SURE if moment(item.removed) >= moment(item.end) else dt.timedelta(days=KEPT_DAYS)
+    over = until < at
+    seen = item.due if over else ""
+    last = last_touched(root)
+    if seen and moment(seen) <= at and (not last or moment(last) >= moment(seen)):
+        return at - moment(seen) >= wait
+    due = at.isoformat() if over else ""
+    if due != item.due:
+        text = json.dumps(asdict(replace(item, due=due)), ensure_ascii=False, indent=1)
+        write_atomic(_places(root, item.log)[1], text)
+        touched(root, due or at.isoformat())
+    return False
 
 
 def _about(entry: LogEntry, by: str) -> Removed:

@@ -86,9 +86,17 @@ def all_told(store: Store, changes: Mapping[str, Change]) -> None:
     touched(store.root)
 
 
-def touched(root: Path) -> None:
-    """Tell whoever looks at the store that something in it has changed."""
-    write_atomic(root / FOLDER / LAST, json.dumps({"when": now()}))
+def touched(root: Path, when: str = "") -> None:
+    """Tell whoever looks at the store that something in it has changed, now where no moment is given."""
+    write_atomic(root / FOLDER / LAST, json.dumps({"when": when or now()}))
+
+
+def last_touched(root: Path) -> str:
+    """Return when something in the store was changed last, by the clock of then; empty where nothing was."""
+    try:
+        return str(json.loads((root / FOLDER / LAST).read_text(encoding="utf-8"))["when"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return ""
 
 
 def last_change(store: Store, subject: str) -> Change | None:

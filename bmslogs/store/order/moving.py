@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from bmslogs.base.errors import StoreError
 from bmslogs.base.pack import Pack
-from bmslogs.store.entries import LogEntry, content_key, log_id
+from bmslogs.store.beginnings import first_names
+from bmslogs.store.entries import LogEntry, content_key, log_id, moment
 from bmslogs.store.files import read_metadata
 from bmslogs.store.order.bin import held, in_bin
 from bmslogs.store.order.changes import SAFE, Change, last_change, name_of, now
@@ -125,5 +126,6 @@ def other_modules(entry: LogEntry, own: Pack, pack: Pack) -> str:
 
 
 def _id_in(entry: LogEntry, pack: Pack) -> str:
-    """Return the id of a log as one of another pack."""
-    return log_id(entry.start, content_key(entry.sha256, pack.id, entry.mapping))
+    """Return the id of a log as one of another pack: from what named it first, where its file has grown since."""
+    sha256, start = first_names(entry).values()
+    return log_id(moment(start), content_key(sha256, pack.id, entry.mapping))

@@ -434,3 +434,22 @@ def test_the_number_of_the_highest_cell_is_no_counter_of_banks(tmp_path: Path) -
         bus.send(t + 0.02, held.get_message_by_name("CellExtremes"), values)
     log, _, _ = brought(bus, truth, signals, tmp_path)
     assert same_voltages(log.cell_voltage, truth.cells)
+
+
+def test_a_frame_under_a_damaged_bus_number_is_no_board_of_its_own(tmp_path: Path) -> None:
+    """One byte of the interface's name changed: four cells of another bus would fill up the pack's eight."""
+    truth = drive(rows=80, cells=8, sensors=2)
+    held, signals = database(plain_dbc(cells=8, sensors=2), tmp_path)
+    path = record(plain_bus(truth, held), tmp_path / "drive.log")
+    lines = path.read_text().splitlines(keepends=True)
+    at = next(k for k, line in enumerate(lines) if " 311#" in line and k > 60)
+    lines[at] = lines[at].replace("can0", "can8")
+    path.write_text("".join(lines))
+    report = Store(tmp_path / "store").import_files([path], pack_for(truth), signals=signals)
+    assert not report.refused, report.refused
+    log = read_log(Store(tmp_path / "store").log_path(report.logs[0].id))
+    assert any("another bus's number" in n for n in report.logs[0].notes)
+    expected = truth.cells.copy()
+    expected[np.isnan(log.cell_voltage[:, 4]), 4:] = np.nan
+    assert np.isnan(expected).sum() == 4
+    assert same_voltages(log.cell_voltage, expected)

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import json
+import os
 import random
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -69,6 +73,28 @@ HOSTILE: dict[str, tuple[str, Callable[[], str], str]] = {
         ),
         "ids",
     ),
+    "nothing but line ends": ("dbc", lambda: "\n" * (15 << 20), "no DBC database"),
+    "nothing but line ends, SYM": ("sym", lambda: "\n" * (15 << 20), ""),
+    "marks of signals that are none": ("dbc", lambda: HEAD + "SG_x " * 3_000_000, "words"),
+    "digits without end": ("dbc", lambda: HEAD + 'CM_ "SG_MUL_VAL_ ' + "9" * (15 << 20) + '";\n', "letters"),
+    "a range to a number of 5,000 digits": (
+        "dbc",
+        lambda: f"{HEAD}BO_ 1 M: 8 B\n SG_ S m0 : 8|8@1+ (1,0) [0|0] \"\" B\nSG_MUL_VAL_ 1 S A 0-{'9' * 5000};\n",
+        "ids",
+    ),
+    "multiplexed signals without end": (
+        "dbc",
+        lambda: HEAD + "".join(f"SG_MUL_VAL_ 1 S{k} S{k // 64 * 64 + (k + 1) % 64} 0-0;\n" for k in range(300_000)),
+        "more than",
+    ),
+    "a million signals": ("kcd", lambda: "<N>" + '<Signal name="a"/>' * 800_000 + "</N>", "signals"),
+    "a million signals, ARXML": ("arxml", lambda: "<A>" + "<I-SIGNAL/>" * 1_000_000 + "</A>", "signals"),
+    "identifiers without end": (
+        "sym",
+        lambda: 'FormatVersion=6.0\nTitle="x"\n\n{SENDRECEIVE}\n\n[M]\nID=000h-7FFFFFFFh\nLen=8\n',
+        "identifiers of more than",
+    ),
+    "an entity behind blanks": ("kcd", lambda: " " * (15 << 20) + OUTSIDE, "document type or entities"),
     "bytes of a picture": ("dbc", lambda: "\x89PNG\r\n\x1a\n\0\0\0", "no text"),
     "prose": ("dbc", lambda: "Dear workshop, the database is attached.\n" * 50, "no DBC database"),
     "half a file": ("dbc", lambda: plain_dbc().rsplit("(0.001", 1)[0], "only 11 of its 12 signals"),
@@ -83,6 +109,43 @@ def put(name: str, folder: Path) -> Path:
     encoding = "utf-16-le" if "UTF-16" in name else "latin-1" if "picture" in name else "utf-8"
     path.write_bytes(text().encode(encoding))
     return path
+
+
+CODE = """
+import json, os, resource, sys
+from pathlib import Path
+from bmslogs.base.errors import BadInput
+from bmslogs.importers.can.database import load_definitions
+resource.setrlimit(resource.RLIMIT_CPU, (20, 20))
+resource.setrlimit(resource.RLIMIT_AS, (4 << 30, 4 << 30))
+began = os.times()
+try:
+    load_definitions(Path(sys.argv[1]))
+    said = None
+except BadInput as error:
+    said = str(error)
+ended = os.times()
+took = sum(ended[:4]) - sum(began[:4])
+own = next(int(x.split()[1]) for x in Path("/proc/self/status").read_text().splitlines() if x[:6] == "VmHWM:")
+# what the system counts for a child begins with the memory of its parent, so both are under one limit
+parser = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
+print(json.dumps([took, max(own, parser) / 1024, said]))
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="limits and memory are those of Linux")
+@pytest.mark.parametrize("name", HOSTILE)
+def test_hostile_database_takes_neither_long_nor_much(name: str, tmp_path: Path) -> None:
+    """5 s of processor time and 300 MB, the parser's process with them."""
+    root = Path(__file__).resolve().parents[3]
+    done = subprocess.run(
+        [sys.executable, "-c", CODE, str(put(name, tmp_path))],
+        env={**os.environ, "PYTHONPATH": str(root)}, capture_output=True, text=True, timeout=200, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr[-600:]
+    took, peak, said = json.loads(done.stdout)
+    assert said is not None and "\n" not in said and len(said) < 2500
+    assert took < 5 and peak < 300, (took, peak, said)
 
 
 @pytest.mark.parametrize("name", HOSTILE)

@@ -14,12 +14,14 @@ import zlib
 from collections.abc import Callable
 from pathlib import Path
 
+import openpyxl
 import pyarrow as pa
 import pyarrow.feather
 import pyarrow.parquet as pq
 import pytest
 import xlwt
 
+from bmslogs.store import Store
 from tests.importers.recordings.kinds import (
     as_ods,
     as_xlsx,
@@ -97,6 +99,36 @@ def shared_text_a_million_times(path: Path) -> None:
 def entities(path: Path) -> None:
     doctype = b'<!DOCTYPE x [<!ENTITY a SYSTEM "file:///etc/hostname"><!ENTITY b "&a;&a;">]><worksheet'
     with_part(as_xlsx(ROWS, path), SHEET, lambda x: x.replace(b"<worksheet", doctype, 1))
+
+
+def entities_behind_blanks(path: Path) -> None:
+    doctype = b" " * (9 * MB) + b'<!DOCTYPE x [<!ENTITY a SYSTEM "file:///etc/hostname">]><worksheet'
+    with_part(as_xlsx(ROWS, path), SHEET, lambda x: x.replace(b"<worksheet", doctype, 1))
+
+
+def blanks_behind_a_formula(path: Path) -> None:
+    cell = b'<row r="61"><c r="A61"><f>1</f>' + b" " * (3 * MB) + b"<x/></c></row></sheetData>"
+    with_part(as_xlsx(ROWS, path), SHEET, lambda x: x.replace(b"</sheetData>", cell))
+
+
+def marks_in_one_tag(path: Path) -> None:
+    cell = b'<row r="61"><c r="A61"' + b' t="s"' * (MB // 2) + b"<v>1</v></c></row></sheetData>"
+    with_part(as_xlsx(ROWS, path), SHEET, lambda x: x.replace(b"</sheetData>", cell))
+
+
+def merged_without_end(path: Path) -> None:
+    merged = b"".join(b'<mergeCell ref="A%d:B900000"/>' % k for k in range(1, 100_000))
+    more = b"</sheetData><mergeCells>" + merged + b"</mergeCells>"
+    with_part(as_xlsx([*ROWS, *[[1.0]] * 3000], path), SHEET, lambda x: x.replace(b"</sheetData>", more))
+
+
+def many_sheets(path: Path) -> None:
+    book = openpyxl.Workbook()
+    for k in range(3000):
+        page = book.create_sheet(f"S{k}")
+        for row in ROWS[:4]:
+            page.append(row)
+    book.save(path)
 
 
 def many_columns_xlsx(path: Path) -> None:
@@ -192,6 +224,11 @@ FILES: dict[str, tuple[str, Callable[[Path], object]]] = {
     "a cell in the last corner, written otherwise": ("log.xlsx", far_cell_in_disguise),
     "one text in 90,000 cells": ("log.xlsx", shared_text_a_million_times),
     "entities from outside": ("log.xlsx", entities),
+    "entities behind 9 MB of blanks": ("log.xlsx", entities_behind_blanks),
+    "blanks behind a formula": ("log.xlsx", blanks_behind_a_formula),
+    "marks without end in one tag": ("log.xlsx", marks_in_one_tag),
+    "cells merged over each other": ("log.xlsx", merged_without_end),
+    "3,000 sheets": ("log.xlsx", many_sheets),
     "3,000 columns": ("log.xlsx", many_columns_xlsx),
     "cells in the last corners of three sheets": ("log.xls", far_cells_xls),
     "sectors in a circle": ("log.xls", circle_xls),
@@ -257,3 +294,39 @@ def test_gz_of_a_workbook_is_unpacked_within_limits(tmp_path: Path) -> None:
     path = tmp_path / "log.parquet.gz"
     path.write_bytes(gzip.compress(b"PAR1" + bytes(100 * MB)))
     assert "unpacks to more than 400 times its size" in refusal(path, pack_for(TRUTH), tmp_path / "store")
+
+
+def with_formulas_and_links(path: Path) -> Path:
+    """Let names, headers and relations of a workbook name formulas and files outside itself."""
+    rows = [[*ROWS[0][:-1], "=HYPERLINK(\"file:///etc/hostname\";1)"], *ROWS[1:]]
+    as_xlsx(rows, path)
+    names = (
+        b'<definedNames><definedName name="_xlnm.Auto_Open">[1]Sheet1!$A$1</definedName>'
+        b'<definedName name="x">cmd|"/c calc"!A0</definedName></definedNames><calcPr'
+    )
+    with_part(path, "xl/workbook.xml", lambda x: x.replace(b"<definedNames/>", b"").replace(b"<calcPr", names))
+    outside = (
+        b'<Relationship Id="rIdX" Type="http://schemas.openxmlformats.org/officeDocument/2006/relationships/'
+        b'externalLink" Target="file:///etc/hostname" TargetMode="External"/></Relationships>'
+    )
+    return with_part(path, "xl/_rels/workbook.xml.rels", lambda x: x.replace(b"</Relationships>", outside))
+
+
+def test_formulas_in_names_and_links_to_other_files_are_followed_nowhere(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Read as any workbook, or refused: but no other file is opened and no socket."""
+    opened: list[str] = []
+    live = True
+
+    def listen(event: str, arguments: tuple[object, ...]) -> None:
+        if live and event in ("open", "socket.connect", "subprocess.Popen"):
+            opened.append(f"{event} {arguments[0]}")
+
+    path = with_formulas_and_links(tmp_path / "log.xlsx")
+    sys.addaudithook(listen)
+    report = Store(tmp_path / "store").import_files([path], pack_for(TRUTH))
+    live = False
+    assert len(report.logs) + len(report.refused) == 1
+    assert not [x for x in opened if "hostname" in x or not x.startswith("open")]
+    assert all("\n" not in r.reason for r in report.refused)

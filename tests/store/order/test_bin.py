@@ -58,11 +58,16 @@ def test_the_bin_lies_where_no_reader_of_logs_looks(workshop: Workshop) -> None:
 
 
 @pytest.mark.parametrize(("days", "left"), [(0, 1), (KEPT_DAYS - 1e-6, 1), (KEPT_DAYS, 1), (KEPT_DAYS + 1e-6, 0)])
-def test_the_bin_is_emptied_after_thirty_days_and_not_before(workshop: Workshop, days: float, left: int) -> None:
+def test_the_bin_is_emptied_after_thirty_days_and_not_before(
+    workshop: Workshop, monkeypatch: pytest.MonkeyPatch, days: float, left: int
+) -> None:
+    monkeypatch.setattr("bmslogs.store.order.bin.now", lambda: "2026-07-01T09:00:00+00:00")
     store, log = workshop.store, workshop.logs()[0]
     add_remark(store, log.pack, "odd", log=log.id)
     removed = dt.datetime.fromisoformat(remove_log(store, log.id).removed)
-    emptied = empty_bin(store, removed + dt.timedelta(days=days))
+    assert empty_bin(store, removed + dt.timedelta(days=days - 1)) == []
+    empty_bin(store, removed + dt.timedelta(days=days))
+    emptied = empty_bin(store, removed + dt.timedelta(days=days if left else days + 1))
     assert len(in_bin(store)) == left and len(emptied) == 1 - left
     assert len(list(store.root.rglob(f"*{log.id}*.parquet"))) == left
     assert len(remarks(store, log.pack, log.id)) == left
@@ -142,3 +147,20 @@ def test_a_removal_that_was_killed_before_it_moved_the_file_removed_nothing(work
     (store.root / "_bin" / f"{log.id}.json").write_text(note, encoding="utf-8")
     assert json.loads(note)["log"] == log.id
     assert in_bin(store) == [] and log.id in {e.id for e in store.logs()}
+
+
+@pytest.mark.parametrize("wrong", [-9_000, 45])
+def test_one_wrong_clock_empties_no_bin(
+    workshop: Workshop, monkeypatch: pytest.MonkeyPatch, wrong: int
+) -> None:
+    """The clock stood in another year while a log was removed, or jumped ahead while another was."""
+    store, log = workshop.store, workshop.logs()[0]
+    right = dt.datetime(2026, 7, 1, tzinfo=dt.UTC)
+    away = right + dt.timedelta(days=wrong)
+    with monkeypatch.context() as patched:
+        patched.setattr("bmslogs.store.order.bin.now", lambda: (away if wrong < 0 else right).isoformat())
+        remove_log(store, log.id)
+    later = [right + dt.timedelta(days=k) for k in (0, 2, 20)]
+    moments = later if wrong < 0 else [away, right, away, right]
+    assert [empty_bin(store, m) for m in moments] == [[]] * len(moments)
+    assert bring_back(store, log.id).id == log.id
