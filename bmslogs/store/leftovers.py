@@ -59,4 +59,4 @@ def _rests(path: Path, seconds: float) -> bool:
         newest = max(p.stat().st_mtime for p in [path, *(path.iterdir() if path.is_dir() else ())])
     except OSError:
         return False
-    return abs(time.time() - newest) > seconds
+    return bool(abs(time.time() - newest) > seconds)

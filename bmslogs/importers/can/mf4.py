@@ -69,7 +69,7 @@ def _let_go(error: BaseException) -> None:
     """Close what was half opened: left to itself, asammdf tells of it with a traceback on standard error."""
     at = error.__traceback__
     while at is not None:
-        half = at.tb_frame.f_locals.get("self")
+        half: Any = at.tb_frame.f_locals.get("self")
         if type(half).__module__.startswith("asammdf.") and hasattr(half, "_closed"):
             with suppress(AttributeError, OSError):
                 half.close()
