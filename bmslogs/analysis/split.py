@@ -159,6 +159,9 @@ def mean_over(charge: Floats, values: Floats, q: Floats) -> Floats:
 FAR_OFFSET, FAR_LACK, FAR_MISFIT = 0.15, 0.16, 2.0
 """A cell beyond one of these (share of the capacity, b, misfit against the usual cell's) is fitted by itself: in one
 fit with the others it would be held back by what is usual, and bend their curve (choice)."""
+FAR_CELLS = 12
+"""Of fewer cells what the usual one leaves is hardly known, and the curve is drawn by few: there misfit must be larger,
+and what it leaves of all alike is not told from what it leaves of each (choice)."""
 FAR_SURELY, FAR_WORSE = 3.0, 2.0
 """Unless the common fit left less of it than so many times the usual, and its own fit so many times more (choice)."""
 
@@ -192,7 +195,9 @@ def split(
         more = (far | _far(found, volts, reference & ~far, capacity)) & ~stay
         if more.sum() > far.sum() and 2 * more.sum() < reference.sum():
             far, found = more, together(reference & ~more)
-        curve, slope = _with_shared(found, volts, charge, current, *_beyond(found, table, capacity, anchors))
+        curve, slope = _beyond(found, table, capacity, anchors)
+        if (reference & ~far).sum() >= FAR_CELLS:
+            curve, slope = _with_shared(found, volts, charge, current, curve, slope)
         string = StringCurve(
             curve, slope, found.q_low, found.q_high, found.polarisation, found.growing, current,
             BEYOND_ASIDE if table is not None and table.flat else 0.0,
@@ -200,6 +205,8 @@ def split(
         alone = _with_lone_cells(found, far, volts, charge, string, block, count, capacity, resistance, noise, excess)
         # whom the common fit had told better by far than a fit of its own goes back to it
         back = far & (first.misfit < FAR_SURELY) & (alone.misfit > FAR_WORSE * first.misfit)
+        back &= (np.abs(first.a) < FAR_OFFSET * capacity) & (np.abs(first.b) < FAR_LACK)
+        back &= reference.sum() >= FAR_CELLS
         if not back.any():
             return with_shifts(alone, string)
         stay |= back
@@ -227,8 +234,9 @@ def _with_shifts(
 
 def _far(found: Split, volts: Floats, reference: Bools, capacity: float) -> Bools:
     """Return (cells,) True where a cell is far from the others; never half of them."""
+    most = FAR_MISFIT if reference.sum() >= FAR_CELLS else FAR_SURELY
     with np.errstate(invalid="ignore"):
-        far = (np.abs(found.a) > FAR_OFFSET * capacity) | (np.abs(found.b) > FAR_LACK) | (found.misfit > FAR_MISFIT)
+        far = (np.abs(found.a) > FAR_OFFSET * capacity) | (np.abs(found.b) > FAR_LACK) | (found.misfit > most)
     far = np.asarray(far & reference, bool)
     if 2 * far.sum() < reference.sum():
         return far
