@@ -6,11 +6,10 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis.reference import ACTIVATION_EV, ACTIVATION_SD_EV, arrhenius_factor
-from bmslogs.analysis.thermal import SensorFault
+from bmslogs.analysis.thermal import SHIFT_LEAST_K, SensorFault
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.results import Finding, Level
 from bmslogs.findings.case import METER_FIRST, Case, finding
-from bmslogs.findings.registry import CAUSES
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -88,8 +87,9 @@ def _sensor_finding(case: Case, fault: SensorFault, name: str) -> Finding:
 
 def _surely_off(fault: SensorFault) -> bool:
     """Whether even the nearer bound is of practical size: places of a soaked pack hardly differ by as much."""
-    least = CAUSES["temperature_sensor_fault"].least or 3.0
-    return fault.size_C is not None and fault.half_C is not None and abs(fault.size_C) - fault.half_C > least
+    return (
+        fault.size_C is not None and fault.half_C is not None and abs(fault.size_C) - fault.half_C > SHIFT_LEAST_K
+    )
 
 
 def hot(case: Case) -> list[Finding]:

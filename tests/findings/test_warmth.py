@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from bmslogs.analysis.thermal import SensorFault
 from bmslogs.base.results import Diagnosis, Finding
 from bmslogs.findings import diagnose
+from bmslogs.findings.rules_thermal import _surely_off
 from sample_logs import inject
 from tests.accuracy.adapter import build_log, build_pack
 from tests.accuracy.cases import Draft, draft
@@ -127,3 +129,11 @@ def test_of_two_sensors_the_warmer_one_is_named_and_none_called_right():
     inject.hot_spot(d.string, 2, 0.6)
     (told,) = [f for f in loud(drive(d)) if f.cause == "runs_hot"]
     assert told.sensor == "T2" and "than the place at the other sensor" in told.says
+
+
+@pytest.mark.parametrize("size, half, loud_enough", [(3.9, 1.3, False), (-4.6, 1.3, True), (12.0, 4.0, True)])
+def test_a_sensor_that_a_place_explains_is_loud_only_where_its_nearer_bound_is_of_practical_size(
+    size: float, half: float, loud_enough: bool
+):
+    """Three kelvin after a soak (common practice, no source), whatever the size."""
+    assert _surely_off(SensorFault(0, "offset", size, half, "", "place")) is loud_enough
