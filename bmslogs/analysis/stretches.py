@@ -26,8 +26,9 @@ CROSSED_C_RATE = 0.05
 (choice)."""
 LEVELS = 2
 """Levels at which the current stands that are looked at within each of these (choice)."""
-NOISES, STANDING_SHARE = 1.5, 0.5
-"""Of a level at which the current stands, so many of the rows read within so many noises of it (choice)."""
+SELDOM_S, NOISES, STANDING_SHARE = 2.0, 1.5, 0.5
+"""Where rows are further apart [s], the share of them that must read within so many noises of a level at which the
+current stands (choice)."""
 PARKED_LEAST_S = 6 * 3600.0
 """A rest of this length is a parked vehicle (choice)."""
 
@@ -121,12 +122,18 @@ def still_levels(current: Floats, seconds: Floats, capacity: float) -> list[Stil
             if left.sum() < 10:
                 break
             found = _commonest(level, left, rest, seconds, steady)
-            # the mean of a drive that is logged seldom stands as still as a noisy sensor does; its rows do not
-            near = np.abs(current[found.rows] - found.amps) <= max(rest, NOISES * noise)
-            if near.mean() >= STANDING_SHARE:
+            if usual <= SELDOM_S or _stands(current, found, max(rest, NOISES * noise)):
                 out.append(found)
             left &= np.abs(level - found.amps) > 2.0 * rest
     return out
+
+
+def _stands(current: Floats, found: Still, most: float) -> bool:
+    """Whether the rows themselves read near a level: the mean of a drive that is logged seldom stands as a rest does.
+
+    In quicker logs what moves from row to row is the sensor's noise, however large, and the mean is enough.
+    """
+    return bool((np.abs(current[found.rows] - found.amps) <= most).mean() >= STANDING_SHARE)
 
 
 def _commonest(level: Floats, left: Bools, rest: float, seconds: Floats, steady: Bools) -> Still:

@@ -58,6 +58,25 @@ def test_a_rest_is_a_level_whatever_its_size(zero):
     assert max(levels, key=lambda s: s.seconds).amps == pytest.approx(zero, abs=0.1)
 
 
+@pytest.mark.parametrize("noise", [0.5, 2.0, 5.0])
+def test_a_noisy_sensor_keeps_its_rest(noise):
+    """Up to noise of 5 % of the capacity per hour, rows a second apart (planted)."""
+    rng = np.random.default_rng(3)
+    drive = np.repeat(rng.normal(0, 40, 240), 10)
+    current = np.concatenate([np.zeros(1200), drive, np.zeros(2400)]) + rng.normal(0, noise, 6000)
+    longest = max(stretches.still_levels(current, np.arange(6000.0), CAPACITY), key=lambda s: s.seconds)
+    assert longest.amps == pytest.approx(0.0, abs=0.5 * noise)
+    assert longest.seconds > 3000.0
+
+
+def test_the_mean_of_a_drive_that_is_logged_seldom_is_no_level():
+    """A row each 30 s: pulls about 35 A, three rows in ten at a stop that draws 2.5 A (planted)."""
+    rng = np.random.default_rng(5)
+    current = np.where(rng.random(240) < 0.3, 2.5, rng.normal(35.0, 15.0, 240)) + rng.normal(0, 0.1, 240)
+    levels = stretches.still_levels(current, 30.0 * np.arange(240.0), CAPACITY)
+    assert not [s for s in levels if abs(s.amps) > 6.0]
+
+
 def test_a_charge_is_none_of_the_sensors_zero_though_the_curve_is_not_the_tables():
     """25 A for three hours into cells that climb at a quarter to twice the table's slope (planted): it flows.
 
