@@ -318,7 +318,7 @@ class LoadStudy(Readings):
             left, s.current, s.seconds, s.section, usual, excess, self.trusted,
             switching_contact.LEAST_C_RATE * self.capacity,
         )
-        return joints + [loose_joint.of_contact(one, s.current) for one in contacts if one.column not in known], wires
+        return joints + [one for one in contacts if one.column not in known], wires
 
     def _bleed_edges(self) -> Bools:
         """(samples,) True where bleeding goes on or off within a row or two."""

@@ -26,6 +26,8 @@ Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 SPLIT_ROWS = 500
+OPEN_TELLS = 1e-3
+"""Share of what a row tells of charge and capacity while a contact is open (choice)."""
 HYSTERESIS_MEMORY, HYSTERESIS_V = (0.02, 0.06), 0.02
 """Charge over which a flat curve changes branch, as fractions of capacity, and half the gap [V] (choice)."""
 FALL_PER_K = 0.03
@@ -164,13 +166,15 @@ class Study(LoadStudy):
         if self.bled is not None:
             charge = charge + self.bled[s.row]
         charge = charge - charge[piece[0]]
-        columns = thin(polar)
+        columns, tells = thin(polar), thin(self._new)
+        # while a contact is open its cell drops more than its charge says
+        tells[thin(self.burst_rows.astype(float)) > 0.0] *= OPEN_TELLS
         live = np.sqrt((columns**2).mean(axis=0)) > 1e-6
         return splitting.split(
             thin(self.volts_at_once), thin(charge), columns[:, live], thin(s.current),
             equal_blocks(len(starts), BLOCKS),
             reference, self.capacity, self.usual_resistance, self.noise, period_s=s.period_s * group,
-            new=thin(self._new), excess=self.excess, links=self.links, table=self.curve, anchors=self.anchors,
+            new=tells, excess=self.excess, links=self.links, table=self.curve, anchors=self.anchors,
             grows=grows[live],
         )
 

@@ -36,8 +36,6 @@ def capacity(case: Case) -> list[Finding]:
         whole &= ~(found.half_relative < FIT_TRUSTED * least)
     value = np.nan_to_num(found.relative - 1.0)
     known = k.study.trusted & ~k.shifted & np.isfinite(found.half_relative)
-    # what a contact that comes and goes drops under load is no capacity; the rests still tell that
-    known[[joint.column for joint in k.study.loose[0]]] = False
     stand = standing_out(value, np.nan_to_num(found.half_relative, nan=1.0), least, known) & (value < 0)
     out = []
     for i in np.flatnonzero(stand):

@@ -121,3 +121,15 @@ def test_a_weak_cell_whose_resistance_grows_towards_empty_is_no_lug() -> None:
     found = diagnose(logged(seconds, current, volts, 6)).findings
     assert "joint_loose" not in {f.cause for f in found}
     assert any(f.cells == (6,) and f.level == "act" for f in found)
+
+
+@pytest.mark.parametrize("lack", [0.15, 0.35])
+def test_a_small_cell_behind_a_contact_that_comes_and_goes_is_told_as_both(lack: float) -> None:
+    """Cell 7 holds less, and the lug in its tap is open for minutes at a time (planted): neither hides the other."""
+    seconds, current, volts = a_drive(8, every_s=4.0)
+    moved = np.cumsum(current) * 4.0 / 3600 / 100
+    volts[:, 6] -= 0.8 * moved * (1.0 / (1.0 - lack) - 1.0)
+    volts[:, 6] -= 2e-3 * (np.floor(seconds / 240.0) % 2 == 1) * current
+    found = {f.cause: f for f in diagnose(logged(seconds, current, volts, 8)).findings if 7 in f.cells}
+    assert found["joint_loose"].level == "act"
+    assert found["capacity_low"].level == "act"

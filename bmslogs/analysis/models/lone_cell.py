@@ -82,7 +82,7 @@ class LoneCell:
     span
         (2,) charge on the string's curve that the cell covered [Ah].
     misfit
-        Root mean square of what is left, in expected errors.
+        Root mean square of what is left, in expected errors, each row by what it is worth.
     """
 
     values: Floats
@@ -117,7 +117,7 @@ def lone_cell(
     best = min((fit.down(start) for start in fit.starts()), key=lambda found: found[1])
     place, _, jacobian, left = best
     x = fit.places(place)
-    misfit = float(np.sqrt(np.mean(fit.misfit(place) ** 2)))
+    misfit = float(np.sqrt(np.average(fit.misfit(place) ** 2, weights=count)))
     whole = jacobian.T @ jacobian
     formal = np.linalg.pinv(whole) * max(misfit, 1.0) ** 2
     # a block's absence shows as the step that it would bring about: solved without the block it is too long where the

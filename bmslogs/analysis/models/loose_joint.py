@@ -24,8 +24,6 @@ import numpy.typing as npt
 from scipy.ndimage import median_filter
 from scipy.special import bdtr, chdtrc, stdtr
 
-from bmslogs.analysis.models.switching_contact import SwitchingContact
-
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
@@ -72,7 +70,7 @@ class LooseJoint:
     follows
         Whether current in both directions, or its size, or its absence at rest shows that the load makes the drop.
     rows
-        (samples,) True where the drop is there.
+        (samples,) True where the drop is there, or may be.
     switches
         Whether it is open about as often as not: what its cell drops otherwise is then not known apart from it.
     by_windows
@@ -195,16 +193,6 @@ def find(
             out.append(LooseJoint(**{**j.__dict__, "others": others}))
     # where many cells jump, what they have in common is not a lug
     return (out if len(out) <= max(2, trusted.sum() // 6) else []), wires
-
-
-def of_contact(contact: SwitchingContact, current: Floats) -> LooseJoint:
-    """Return a contact that its windows told of, as a loose joint."""
-    begins = np.flatnonzero(contact.rows & ~np.concatenate([[False], contact.rows[:-1]]))
-    into_charge = int((current[begins] < 0).sum())
-    return LooseJoint(
-        contact.column, contact.opened, 0, 0, contact.ohm, contact.ohm_low, contact.ohm_high, contact.seconds,
-        into_charge, max(contact.opened - into_charge, 0), True, contact.rows, True, True,
-    )
 
 
 def _swing(current: Floats) -> Floats:

@@ -20,6 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.analysis.models.loose_joint import LooseJoint
+
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
@@ -29,8 +31,8 @@ WINDOW_S, WINDOW_ROWS = 12.0, 6
 LEAST_C_RATE = 0.1
 """Current from which ohms are asked, as a share of the capacity per hour (choice)."""
 LEAST_WINDOWS = 12
-LEAPS_OVER, LEAPS_SHARE = 5.0, 0.04
-"""How far r_w must leap over those of nine tenths of the others, and as a share of the usual resistance (choice)."""
+OTHERS, LEAPS_OVER, LEAPS_SHARE = 0.75, 6.0, 0.04
+"""How far r_w must leap over those of this share of the others, and as a share of the usual resistance (choice)."""
 OF_OWN = 0.15
 """What a model errs of a cell's own extra resistance, one sd (choice)."""
 LEAST_CHANGES = 3
@@ -38,31 +40,6 @@ LEAST_CHANGES = 3
 REST_SHARE, CONSTANT_SHARE = 0.5, 0.8
 """What is left at rest must be smaller than this share of what is left under load, and what the ohms of each window
 leave of it than this share of what a shift of each would leave (choice)."""
-
-
-@dataclass(frozen=True)
-class SwitchingContact:
-    """A cell with such a contact.
-
-    Attributes
-    ----------
-    column
-        Column of the cell.
-    ohm, ohm_low, ohm_high
-        What it drops more when open, and the quartiles of the windows where it was [ohm].
-    opened, seconds
-        How often it opened, and for how long in the middle [s].
-    rows
-        (rows,) True where it was open.
-    """
-
-    column: int
-    ohm: float
-    ohm_low: float
-    ohm_high: float
-    opened: int
-    seconds: float
-    rows: Bools
 
 
 @dataclass(frozen=True)
@@ -111,7 +88,7 @@ def leaps(ohm: Floats) -> Floats:
 def find(
     left: Floats, current: Floats, seconds: Floats, section: Ints, usual: float, excess: Floats, trusted: Bools,
     least_A: float,
-) -> list[SwitchingContact]:
+) -> list[LooseJoint]:
     """Find cells with a contact that comes and goes for longer than a burst.
 
     Parameters
@@ -132,18 +109,19 @@ def find(
     out = []
     for cell in np.flatnonzero(trusted):
         others = np.delete(leap, cell)[np.delete(trusted, cell)]
-        least = max(LEAPS_OVER * float(np.quantile(others, 0.9)), LEAPS_SHARE * usual)
+        least = max(LEAPS_OVER * float(np.quantile(others, OTHERS)), LEAPS_SHARE * usual)
         least = max(least, OF_OWN * abs(float(np.nan_to_num(excess[cell]))) * usual)
         if leap[cell] > least:
             one = _states(int(cell), found, left[:, cell], current, seconds, least_A)
             if one is not None:
                 out.append(one)
-    return out if len(out) <= max(2, int(trusted.sum()) // 6) else []
+    # where more of them leap, what they have in common is not a contact
+    return out if len(out) <= max(2, int(trusted.sum()) // 3) else []
 
 
 def _states(
     cell: int, found: Windows, left: Floats, current: Floats, seconds: Floats, least_A: float
-) -> SwitchingContact | None:
+) -> LooseJoint | None:
     """Return the contact, where its states follow the load and change often enough."""
     ohm = found.ohm[:, cell]
     known = np.flatnonzero(np.isfinite(ohm))
@@ -168,12 +146,22 @@ def _states(
     by_shift = left[known_row] - mean[found.number[known_row]]
     if float((by_ohm**2).mean()) > CONSTANT_SHARE * float((by_shift**2).mean()):
         return None
-    rows = np.isfinite(ohm[found.number]) & (np.nan_to_num(ohm[found.number]) > middle)
     shut = float(np.median(ohm[known][states < 0]))
-    quartiles = np.percentile(ohm[known][states > 0], [25, 50, 75]) - shut
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], rows.astype(np.int8), [0]])))
-    lengths = [float(seconds[b - 1] - seconds[a]) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-    return SwitchingContact(
-        cell, float(quartiles[1]), float(quartiles[0]), float(quartiles[2]), (changes + 1) // 2,
-        float(np.median(lengths)), rows,
+    low_ohm, ohms, high_ohm = (float(v) for v in np.percentile(ohm[known][states > 0], [25, 50, 75]) - shut)
+    opened = np.nan_to_num(ohm, nan=-np.inf) > middle
+    begins = np.flatnonzero(np.diff(opened.astype(np.int8), prepend=0) == 1)
+    first = np.searchsorted(found.number, begins)
+    charging = int((current[first] < 0).sum())
+    # the contact moved somewhere in the windows beside, and of those without a load nothing is known
+    doubtful = opened | np.isnan(ohm) | np.append(opened[1:], False) | np.insert(opened[:-1], 0, False)
+    return LooseJoint(
+        cell, bursts=(changes + 1) // 2, wrong=0, others=0, ohm=ohms, ohm_low=low_ohm, ohm_high=high_ohm,
+        seconds=_open_s(opened[found.number], seconds), charging=charging, discharging=len(begins) - charging,
+        follows=True, rows=doubtful[found.number] & loaded, switches=True, by_windows=True,
     )
+
+
+def _open_s(opened: Bools, seconds: Floats) -> float:
+    """Return how long the contact stays open in the middle [s]; (rows,) both."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], opened.astype(np.int8), [0]])))
+    return float(np.median([seconds[b - 1] - seconds[a] for a, b in zip(edges[::2], edges[1::2], strict=True)]))
