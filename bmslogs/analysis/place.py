@@ -20,6 +20,7 @@ from bmslogs.analysis.models.pack_contradictions import capacity_by_curve, pack_
 from bmslogs.analysis.regression import t_factor
 from bmslogs.analysis.rests import NONE, START_LEVEL_S, Anchors
 from bmslogs.analysis.rounding import mean_error, middle_error
+from bmslogs.analysis.sampling import row_medians
 from bmslogs.analysis.split import POLARISATION_ERROR
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.analysis.study import Study
@@ -43,8 +44,8 @@ SHAPE_LEAST_V = 0.012
 SLOPE_TRUST = 1.3
 """A curve this many times steeper than the table is still believed (choice)."""
 FIRST_IDLE_C_RATE, FIRST_IDLE_S, FIRST_IDLE_SD_V = 0.03, 60.0, 0.010
-"""A log that begins with so little current (share of the capacity per hour) for as long [s] shows about where
-it is, to so many volts: enough to hold the pack file against it, not to measure by (choice)."""
+"""A log that begins with so little current (share of the capacity per hour) for as long [s], and stands still for that
+time, shows about where it is, to so many volts: enough to hold the pack file against it, not to measure by (choice)."""
 SOON_S = 300.0
 """So long after bleeding began little is lost yet (choice) [s]."""
 DRIFT_SHARE, DRIFT_LEAST_V = 0.15, 0.004
@@ -142,9 +143,12 @@ class Place:
         at = float(counted[rows.stop - 1] - counted[s.sampled.row[s.piece[0]]])
         if len(rests.charge) and float(np.abs(rests.charge - at).min()) < FIRST_IDLE_C_RATE * s.capacity:
             return rests
-        level = float(np.nanmedian(s.log.cell_voltage[rows][-5:, s.trusted]))
+        level = row_medians(s.log.cell_voltage[rows][:, s.trusted])
+        first, last = float(np.nanmedian(level[:5])), float(np.nanmedian(level[-5:]))
+        if not abs(last - first) < FIRST_IDLE_SD_V:  # it still recovers from a load that came before
+            return rests
         return Anchors(
-            np.append(rests.charge, at), np.append(rests.volt, level), np.append(rests.sd, FIRST_IDLE_SD_V)
+            np.append(rests.charge, at), np.append(rests.volt, last), np.append(rests.sd, FIRST_IDLE_SD_V)
         )
 
     @property

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -244,3 +245,15 @@ def test_a_zero_that_is_far_off_is_no_contradiction_of_the_capacity():
     # the same reading while the voltages fall is a flow, and too much of it
     falling = string("NMC", current, 60.0, 0.95, capacity=120.0)
     assert [c.line for c in contradictions(falling, pack(nominal=60.0))] == ["nominal_capacity_Ah = 60"]
+
+
+@pytest.mark.parametrize(("sag", "told"), [(0.0, True), (0.4, False)])
+def test_a_log_s_first_minutes_count_only_where_they_stand_still(sag: float, told: bool):
+    """Planted: charged from 5 % to full, 160 Ah in the file for 100; or from 40 %, still recovering from a pull in the
+    cold when the log begins, as an empty string would stand, and the file right."""
+    soc, nominal = (0.05, 160.0) if told else (0.40, 100.0)
+    current = np.r_[np.zeros(20), np.full(int((0.999 - soc) * 100.0 / 30.0 * 720), -30.0), np.zeros(360)]
+    made = string("LFP", current, 5.0, soc)
+    volts = np.round(made.volts - sag * np.exp(-made.seconds / 100.0)[:, None], 3)
+    found = diagnose(whole(replace(made, volts=volts), pack("LFP", nominal))).findings
+    assert ("pack_file_mismatch" in {f.cause for f in found}) is told
