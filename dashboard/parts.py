@@ -49,14 +49,14 @@ CELL_CAUSES = ("limit_exceeded", "self_discharge_high", "runs_hot")
 
 
 def graph(
-    figure: go.Figure | dict[str, Any], label: str, *, id: Any = None, tools: bool = True
+    figure: go.Figure | dict[str, Any], label: str, *, id: Any = None, tools: bool = True, values: bool = True
 ) -> html.Div:
-    """Return a figure with a name for those who do not see it, and below it the ways to keep it as a picture."""
+    """Return a figure with a name for those who do not see it, and below it the ways to take it away."""
     more = {"id": id} if id is not None else {}
     return html.Div(
         [
             dcc.Graph(figure=fitted(figure), config=GRAPH, **more),
-            of_plot(label) if tools else None,
+            of_plot(label, values=values) if tools else None,
         ],
         className="figure",
         role="group",

@@ -10,17 +10,19 @@ from dash import html
 KINDS = (("csv", "Shown values (CSV)"), ("png", "Picture (PNG)"), ("svg", "Picture (SVG)"))
 
 
-def of_plot(label: str) -> html.Details:
+def of_plot(label: str, *, values: bool = True) -> html.Details:
     """Return the buttons that stand under a plot.
 
     Parameters
     ----------
     label
         What the plot shows; its files are named after it.
+    values
+        Whether its values are offered here: not where the page has a table of them that tells more.
     """
     buttons = [
         html.Button(text, type="button", className="button", **{"data-take": kind, "data-name": label})
-        for kind, text in KINDS
+        for kind, text in KINDS if values or kind != "csv"
     ]
     return html.Details(
         [html.Summary("Take away", **{"aria-label": f"Take away: {label}"}), html.Div(buttons, className="actions")],

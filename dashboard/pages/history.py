@@ -240,10 +240,11 @@ def _pictures(frame: Frame, w: Weighed, sheet: Sheet) -> Any:
             name = f"{f'{_box(box)}, ' if box else ''}module {m.name}"
             figure = _windowed(module_picture(sheet, m.cells, name, reach, look=frame.look), frame.view)
             figure = frame.timed(figure, sheet.times[0])
-            figures.append(graph(figure, f"{title}, module {m.name}", id={"history-module": m.name}))
+            figures.append(graph(figure, f"{title}, module {m.name}", id={"history-module": m.name}, values=False))
         return [html.P(sheet.axis, className="quiet"), html.Div(figures, className="multiples")]
     figure = history_picture(sheet, picked=picked_columns(frame, sheet), look=frame.look)
-    out = [graph(frame.timed(_windowed(figure, frame.view), sheet.times[0]), title, id="history-figure")]
+    drawn = frame.timed(_windowed(figure, frame.view), sheet.times[0])
+    out = [graph(drawn, title, id="history-figure", values=False)]
     notes = ["A click on a point leads to its log."]
     if sheet.at:
         notes.append(f"Compared {sheet.at}.")
