@@ -24,6 +24,9 @@ MOST_SIGNALS = 8_000
 MOST_MESSAGES = 5_000
 MOST_WORDS = 500_000
 """Choice: outside of quotes; 8,000 signals with their value tables stay below, and parsing takes 5 us each."""
+MOST_LETTERS = 100_000
+"""Choice: of one text in quotes, a remark; real ones are a few lines."""
+_TEXT = r'"[^"]*(?:"|$)'
 MOST_BITS = 64 * 8
 """A frame of CAN FD has 64 bytes (ISO 11898-1)."""
 MOST_DECLARED = 4096 * 8
@@ -212,9 +215,10 @@ def _refuse_harm(text: str, kind: str, path: Path) -> None:
     if _count(tops[kind], text, MOST_MESSAGES) is None:
         raise BadInput(f"more than {MOST_MESSAGES} messages", "the battery's part of the database", file=path)
     if kind in ("dbc", "sym"):
-        if re.search(r'"[^"]{100000}', text):
-            raise BadInput("a text of more than 100000 letters", "names and remarks", file=path)
-        bare = re.sub(r'"[^"]*"', " ", text)
+        # from an opening mark to the next; between two texts there may be as much as there is
+        if any(len(quoted.group()) > MOST_LETTERS for quoted in re.finditer(_TEXT, text)):
+            raise BadInput(f"a text of more than {MOST_LETTERS} letters", "names and remarks", file=path)
+        bare = re.sub(_TEXT, " ", text)
         if _count(r"\S+", bare, MOST_WORDS) is None:
             raise BadInput(f"more than {MOST_WORDS} words", "the battery's part of the database", file=path)
     for line, what, value in _sizes(text, kind):

@@ -156,6 +156,14 @@ def test_hostile_database_is_one_line(name: str, tmp_path: Path) -> None:
     assert HOSTILE[name][2] in text and "\n" not in text and "given." in text
 
 
+def test_much_between_two_texts_is_no_long_text(tmp_path: Path) -> None:
+    """150,000 letters without quotes between the version and a unit: a database like any other."""
+    path = tmp_path / "given.dbc"
+    signal = ' SG_ Cell_1 : 0|16@1+ (0.001,0) [0|5] "V" B'
+    path.write_text(f"{HEAD}{' ' * 150_000}\nBO_ 1 M: 8 B\n{signal}\n", encoding="utf-8")
+    assert len(load_definitions(path).messages) == 1
+
+
 @pytest.mark.parametrize(
     "name", [n for n, (_, _, says) in HOSTILE.items() if says and "no " not in says and n != "half a file"]
 )
