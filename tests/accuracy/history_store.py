@@ -10,6 +10,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from bmslogs.base.columns import SCHEMA
 from bmslogs.store import Store
 from tests.accuracy.history_simulation import Year
 
@@ -43,6 +44,6 @@ def _stub(path: Path, year: Year, start: str) -> None:
     meta = {
         "pack": year.pack.id, "vehicle": year.pack.vehicle, "start": start,
         "end": times[-1].strftime("%Y-%m-%dT%H:%M:%SZ"), "rows": "3", "source": "invented.csv", "source_bytes": "100",
-        "repairs": json.dumps([]), "pack_json": year.pack.model_dump_json(), "schema": "2", "version": "stub",
+        "repairs": json.dumps([]), "pack_json": year.pack.model_dump_json(), "schema": SCHEMA, "version": "stub",
     }  # fmt: skip
     pq.write_table(table.replace_schema_metadata({f"bmslogs.{k}": v for k, v in meta.items()}), path)

@@ -64,7 +64,8 @@ def test_the_address_of_a_log_that_is_gone_says_what_became_of_it(store: Store) 
     remove_log(store, first.id, by="Ann")
     assert "removed by Ann on" in says(first.id) and "Bring it back" in says(first.id)
     assert says(first.id, "/handbook") == ""
-    empty_bin(store, dt.datetime(2100, 1, 1, tzinfo=dt.UTC))
+    for day in (1, 3):  # found to be over, and still so when it is looked at again
+        empty_bin(store, dt.datetime(2100, 1, day, tzinfo=dt.UTC))
     assert "emptied from the bin, 30 days after it was removed by Ann" in says(first.id)
     assert "Bring it back" not in says(first.id)
     moved = move_log(store, second.id, "egret-main")
