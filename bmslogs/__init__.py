@@ -41,7 +41,9 @@ __all__ = [
 
 _HOME = {
     "BmsLogsError": "bmslogs.base.errors",
-    **dict.fromkeys(("compare", "diagnose", "diagnose_pack", "diagnose_store", "plan"), "bmslogs.door.asking"),
+    **dict.fromkeys(
+        ("compare", "diagnose", "diagnose_pack", "diagnose_store", "plan"), "bmslogs.door.asking"
+    ),
     **dict.fromkeys(("check_loom", "match"), "bmslogs.door.bench"),
     **dict.fromkeys(("import_files", "load_pack", "open_store", "read_log"), "bmslogs.door.logs"),
     **dict.fromkeys(("plot_finding", "plot_log", "plot_pack"), "bmslogs.door.pictures"),

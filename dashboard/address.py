@@ -9,7 +9,19 @@ from urllib.parse import parse_qs, quote
 import numpy as np
 
 SOFT = (
-    "start", "end", "cells", "module", "joint", "quantity", "since", "warm", "finding", "find", "only", "part", "sight",
+    "start",
+    "end",
+    "cells",
+    "module",
+    "joint",
+    "quantity",
+    "since",
+    "warm",
+    "finding",
+    "find",
+    "only",
+    "part",
+    "sight",
 )
 """Parts of the view that a page follows without being laid out anew."""
 _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d(:\d\d(\.\d{1,6})?)?Z?")

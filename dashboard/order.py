@@ -42,7 +42,9 @@ def bar() -> html.Div:
             html.Div(id="order-said", role="status", **{"aria-live": "polite"}),
             html.Div(
                 [
-                    html.P("Something on this page was changed elsewhere. What you have typed is still here."),
+                    html.P(
+                        "Something on this page was changed elsewhere. What you have typed is still here."
+                    ),
                     html.Button("Show it as it is now", id="order-show", className="button", type="button"),
                 ],
                 id="order-news",
@@ -71,7 +73,9 @@ def undo(kind: str, text: str, **what: str) -> html.Button:
     return html.Button(text, id={"order": kind, "at": "bar", **what}, className="button main", type="button")
 
 
-def done(desk: Desk, line: Any, revision: int, view: View | None = None, packs: tuple[str, ...] = ()) -> list[Any]:
+def done(
+    desk: Desk, line: Any, revision: int, view: View | None = None, packs: tuple[str, ...] = ()
+) -> list[Any]:
     """Return the values of `DONE` after an action."""
     state = desk.changed(*packs)
     return [line, (revision or 0) + 1, state, no_update if view is None else view.query()]
@@ -97,7 +101,11 @@ def without(view: View, log: str) -> View:
 
 def nothing_but_aside(count: int) -> html.Div:
     """Return what stands where every finding was set aside: that there are some, and where."""
-    says = "The one finding of this was set aside" if count == 1 else f"All {count} findings of this were set aside"
+    says = (
+        "The one finding of this was set aside"
+        if count == 1
+        else f"All {count} findings of this were set aside"
+    )
     return html.Div(html.P(f"{says}: by whom, and why, stands below."), className="answer")
 
 
@@ -128,7 +136,9 @@ def gone_log(frame: Frame, path: str) -> html.Div | None:
     elsewhere = next((e for e in frame.desk.store.logs() if e.id == log), None)
     if elsewhere is not None:
         there = action("Show it there", View(pack=elsewhere.pack, log=log).link(path), main=True)
-        return _gone("This log lies in another pack", f"It is a log of {elsewhere.vehicle} ({elsewhere.pack}).", there)
+        return _gone(
+            "This log lies in another pack", f"It is a log of {elsewhere.vehicle} ({elsewhere.pack}).", there
+        )
     gone = order.gone(frame.desk.store, log)
     if gone is None:
         return None
@@ -141,7 +151,10 @@ def gone_log(frame: Frame, path: str) -> html.Div | None:
         return _gone("This log was moved", says, action("Show it there", there, main=True), newest)
     if gone.in_bin:
         back = html.Button(
-            "Bring it back", id={"order": "back", "at": "page", "log": log}, className="button main", type="button"
+            "Bring it back",
+            id={"order": "back", "at": "page", "log": log},
+            className="button main",
+            type="button",
         )
         newest.className = "button"
         return _gone("This log was removed", says, back, newest)
@@ -162,7 +175,9 @@ def gone_pack(frame: Frame, path: str) -> html.Div | None:
         className="button main",
         type="button",
     )
-    return _gone("This pack was removed", f"Pack {pack} of {change.vehicle} was {frame.changed(change)}.", back)
+    return _gone(
+        "This pack was removed", f"Pack {pack} of {change.vehicle} was {frame.changed(change)}.", back
+    )
 
 
 def _gone(title: str, says: str, *actions: Any) -> html.Div:

@@ -28,7 +28,9 @@ def notes_of(frame: Frame, log: str = "") -> list[Remark]:
     return order.remarks(frame.desk.store, frame.pack.id, log) if frame.pack else []
 
 
-def note_items(frame: Frame, log: str = "", cells: tuple[int, ...] = (), *, change: bool = False) -> list[Any]:
+def note_items(
+    frame: Frame, log: str = "", cells: tuple[int, ...] = (), *, change: bool = False
+) -> list[Any]:
     """Return notes as lines, each with what it is about; with `change`, what changes it and takes it out.
 
     Parameters
@@ -65,7 +67,10 @@ def _item(frame: Frame, note: Remark, log: str, change: bool) -> html.Li:
                 [
                     action("Change", view.link(LOGBOOK)),
                     html.Button(
-                        "Take out", id={"order": "note-out", "at": "list", **ids}, className="button", type="button"
+                        "Take out",
+                        id={"order": "note-out", "at": "list", **ids},
+                        className="button",
+                        type="button",
                     ),
                 ],
                 className="actions",
@@ -127,7 +132,11 @@ def form(frame: Frame, name: Any) -> html.Section | None:
     return section(
         "Change a note" if old else title,
         dcc.Store(id="order-note-seen", data=old.version if old else None),
-        *([html.P(f"Note of {old.by or 'somebody'}, {frame.when(old.when)}.", className="quiet")] if old else []),
+        *(
+            [html.P(f"Note of {old.by or 'somebody'}, {frame.when(old.when)}.", className="quiet")]
+            if old
+            else []
+        ),
         *fields,
         name,
         html.Div(
@@ -155,7 +164,11 @@ def _places(frame: Frame, entry: LogEntry | None, cell: int) -> list[Any]:
     if entry is None:
         return [choice, dcc.Store(id="order-note-time")]
     start, _ = frame.view.window()
-    first = f"{moment_of(start.astype('datetime64[s]')).astimezone(frame.zone):%H:%M:%S}" if start is not None else ""
+    first = (
+        f"{moment_of(start.astype('datetime64[s]')).astimezone(frame.zone):%H:%M:%S}"
+        if start is not None
+        else ""
+    )
     begins, ends = (t.astimezone(frame.zone) for t in (entry.start, entry.end))
     time = dmc.TextInput(
         id="order-note-time", label="Moment in the log, if it is about one", value=first,
@@ -237,9 +250,7 @@ def register(app: Dash, desk: Desk) -> None:
         return [*done(desk, said(line), revision, view), None]
 
 
-def kept(
-    frame: Frame, text: str, about: str | None, time: str | None, seen: int | None, by: str
-) -> str:
+def kept(frame: Frame, text: str, about: str | None, time: str | None, seen: int | None, by: str) -> str:
     """Keep a note as the form has it; return what is said of that."""
     pack, view = frame.pack, frame.view
     if pack is None or (view.act == "note" and frame.entry is None):

@@ -62,7 +62,10 @@ def shell(pages: Sequence[Any]) -> dmc.MantineProvider:
                     html.Div(
                         [
                             dcc.Link(
-                                [html.Span(className="mark", **{"aria-hidden": "true"}), html.Span("bmslogs")],
+                                [
+                                    html.Span(className="mark", **{"aria-hidden": "true"}),
+                                    html.Span("bmslogs"),
+                                ],
                                 href="/",
                                 className="name",
                             ),

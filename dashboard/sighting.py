@@ -71,7 +71,9 @@ def view_in(frame: Frame, opened: OpenLog, cells: Sequence[int]) -> LogView:
     others = [opened.temperatures[n][rows] for n in sight.others if n in opened.temperatures]
     if sight.sensor is not None and others:
         sensors = (opened.time[rows], median_of(np.column_stack(others)))
-    return dataclasses.replace(view, against=against(sight, time, block * np.float32(1e-3), opened.cells, sensors))
+    return dataclasses.replace(
+        view, against=against(sight, time, block * np.float32(1e-3), opened.cells, sensors)
+    )
 
 
 def marked(frame: Frame, rows: list[Mark]) -> list[Mark]:

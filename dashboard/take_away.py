@@ -22,10 +22,14 @@ def of_plot(label: str, *, values: bool = True) -> html.Details:
     """
     buttons = [
         html.Button(text, type="button", className="button", **{"data-take": kind, "data-name": label})
-        for kind, text in KINDS if values or kind != "csv"
+        for kind, text in KINDS
+        if values or kind != "csv"
     ]
     return html.Details(
-        [html.Summary("Take away", **{"aria-label": f"Take away: {label}"}), html.Div(buttons, className="actions")],
+        [
+            html.Summary("Take away", **{"aria-label": f"Take away: {label}"}),
+            html.Div(buttons, className="actions"),
+        ],
         className="take",
     )
 
@@ -33,7 +37,10 @@ def of_plot(label: str, *, values: bool = True) -> html.Details:
 def of_tables() -> html.Details:
     """Return what stands under every page that has tables: one button a table."""
     return html.Details(
-        [html.Summary("Take the tables of this page away (CSV)"), html.Div(id="take-list", className="actions")],
+        [
+            html.Summary("Take the tables of this page away (CSV)"),
+            html.Div(id="take-list", className="actions"),
+        ],
         className="take tables",
         id="take-tables",
         hidden=True,

@@ -56,7 +56,9 @@ def number_of(text: object) -> float | None:
     if _NUMBER.fullmatch(plain):
         return float(plain.replace(",", "."))
     if re.fullmatch(r"[+-]?[\d.,]+", plain) and len(re.findall(r"[.,]", plain)) > 1:
-        raise BadPack(f"{text} can be read in two ways", "one decimal mark and none between thousands, such as 1000,5")
+        raise BadPack(
+            f"{text} can be read in two ways", "one decimal mark and none between thousands, such as 1000,5"
+        )
     raise BadPack(f"{text} is no number", "digits with one point or comma, the unit is in the label")
 
 
@@ -110,7 +112,9 @@ def _number_for(key: str, text: object) -> float | int | None:
     if key.endswith("_V") and not CELL_V[0] <= value <= CELL_V[1]:
         if CELL_V[0] <= value / 1000 <= CELL_V[1]:
             raise BadPack(f"{value:g} looks like mV", f"volts of one cell, {value / 1000:g}")
-        raise BadPack(f"{value:g} V is no limit of one cell", f"volts of one cell, {CELL_V[0]:g} to {CELL_V[1]:g}")
+        raise BadPack(
+            f"{value:g} V is no limit of one cell", f"volts of one cell, {CELL_V[0]:g} to {CELL_V[1]:g}"
+        )
     if key.endswith("_C") and not TEMPERATURE_C[0] <= value <= TEMPERATURE_C[1]:
         raise BadPack(f"{value:g} is no temperature of a cell", "°C")
     return value

@@ -303,7 +303,9 @@ def _plover(rng: np.random.Generator) -> Iterator[Story]:
 def worked_on(story: Story) -> str | None:
     """Return the module whose cells or link a drive shows to be at fault: the place that is mended next."""
     modules = {"heron-main": HERON_MODULES, "wren-main": WREN_MODULES}.get(story.pack, [])
-    cells = [f.cells[0] for f in story.truth.faults if f.cause in ("cell_resistance_high", "joint_resistance_high")]
+    cells = [
+        f.cells[0] for f in story.truth.faults if f.cause in ("cell_resistance_high", "joint_resistance_high")
+    ]
     inside = (name for name, group in zip(modules, story.string.modules) if cells and cells[0] - 1 in group)
     return next(inside, None)
 

@@ -69,9 +69,11 @@ def bare_numbers(paths: list[Path]) -> int:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if isinstance(node, ast.FunctionDef):
                 count += sum(
-                    isinstance(part, ast.Constant) and type(part.value) in (int, float)
+                    isinstance(part, ast.Constant)
+                    and type(part.value) in (int, float)
                     and part.value not in PLAIN_NUMBERS
-                    for statement in node.body for part in ast.walk(statement)
+                    for statement in node.body
+                    for part in ast.walk(statement)
                 )
     return count
 
@@ -79,8 +81,18 @@ def bare_numbers(paths: list[Path]) -> int:
 def complex_functions(most: int = 10) -> int:
     """Return how many functions have a cyclomatic complexity above `most` (McCabe 1976, as ruff counts it)."""
     command = [
-        sys.executable, "-m", "ruff", "check", "--select", "C901", "--exit-zero", "--output-format", "concise",
-        "--config", f"lint.mccabe.max-complexity={most}", *SOURCES,
+        sys.executable,
+        "-m",
+        "ruff",
+        "check",
+        "--select",
+        "C901",
+        "--exit-zero",
+        "--output-format",
+        "concise",
+        "--config",
+        f"lint.mccabe.max-complexity={most}",
+        *SOURCES,
     ]
     out = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=True).stdout
     return sum("C901" in line for line in out.splitlines())
@@ -128,20 +140,26 @@ def main() -> None:
     p90 = sizes[int(0.9 * len(sizes))]
     where = longest.path.relative_to(ROOT)
     print(f"lines of code: {lines(paths):,} in {len(paths)} files, {len(every):,} functions")
-    print(f"body lines, median / p90 / max: {statistics.median(sizes):.0f} / {p90} / {longest.body} (aim 7 / 24 / 60); "
-          f"the longest is {longest.name} in {where}")
+    print(
+        f"body lines, median / p90 / max: {statistics.median(sizes):.0f} / {p90} / {longest.body} (aim 7 / 24 / 60); "
+        f"the longest is {longest.name} in {where}"
+    )
     share = complex_functions() / len(every)
     print(f"functions of complexity over 10: {share * 100:.1f} % (aim 3 %)")
     modules = sorted(((lines([p]), p.relative_to(ROOT)) for p in paths), reverse=True)[:5]
     print("longest modules: " + ", ".join(f"{p} {n}" for n, p in modules))
     analysis = files("bmslogs/analysis")
     public = [f for f in functions(analysis) if f.public]
-    print(f"public functions of analysis with a docstring: {sum(f.documented for f in public)} of {len(public)}")
+    print(
+        f"public functions of analysis with a docstring: {sum(f.documented for f in public)} of {len(public)}"
+    )
     print(f"bare numbers in bodies of analysis: {bare_numbers(analysis)} (aim: named)")
     for layer, (source, tests) in LAYERS.items():
         own = lines(files(source))
         beside = lines([p for folder in tests if (ROOT / folder).is_dir() for p in files(folder)])
-        print(f"test lines per line of {layer}: {beside / max(own, 1):.2f} (aim 0.6; analysis and findings 1)")
+        print(
+            f"test lines per line of {layer}: {beside / max(own, 1):.2f} (aim 0.6; analysis and findings 1)"
+        )
     groups = circles()
     print(f"circles of imports: {len(groups)} (aim 0)" + "".join(f"; {' <-> '.join(g)}" for g in groups))
 

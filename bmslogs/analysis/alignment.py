@@ -20,10 +20,19 @@ Floats = npt.NDArray[np.float64]
 
 TABLE_SD_V = 0.004
 """How well cells follow a table of their own [V] (choice, one sd)."""
-BOOK_SD = np.array([
-    [0.0, 0.20], [0.1, 0.15], [0.2, 0.11], [0.35, 0.08], [0.5, 0.045], [0.65, 0.03], [0.8, 0.025], [0.9, 0.010],
-    [1.0, 0.003],
-])
+BOOK_SD = np.array(
+    [
+        [0.0, 0.20],
+        [0.1, 0.15],
+        [0.2, 0.11],
+        [0.35, 0.08],
+        [0.5, 0.045],
+        [0.65, 0.03],
+        [0.8, 0.025],
+        [0.9, 0.010],
+        [1.0, 0.003],
+    ]
+)
 """How far cells of a chemistry stand from the one published curve that stands for it: state of charge, volts (one sd).
 So far apart lie the NMC and NCA sets that PyBaMM 26 carries (a test works it out); full is what its voltage defines."""
 BOOK_INDEPENDENT_EVERY = 0.3
@@ -148,7 +157,10 @@ class _Points:
     def left_of(self, ps: Floats) -> Floats:
         """Return (places, n + 2) what is left of every point and prior, for several p (places, 3) at once."""
         z0, scale, branch = ps[:, 0, None], ps[:, 1, None], ps[:, 2, None]
-        volt = self.curve.beyond(z0 - self.drawn / (self.nominal * scale)) + branch * HYSTERESIS_SD_V * self.on_branch
+        volt = (
+            self.curve.beyond(z0 - self.drawn / (self.nominal * scale))
+            + branch * HYSTERESIS_SD_V * self.on_branch
+        )
         out = np.empty((len(ps), len(self.drawn) + 2))
         out[:, :-2] = self.weight * (volt - self.seen) / self.sd
         out[:, -2], out[:, -1] = (ps[:, 1] - 1.0) / CAPACITY_SD, ps[:, 2]
@@ -186,8 +198,14 @@ class _Points:
             starts, within = self.valleys().tolist(), CLOSELY
         tried = [
             least_squares(
-                self.left, start, self.slopes, bounds=(self.low, self.most), loss="soft_l1", ftol=within[0],
-                xtol=within[1], gtol=within[1],
+                self.left,
+                start,
+                self.slopes,
+                bounds=(self.low, self.most),
+                loss="soft_l1",
+                ftol=within[0],
+                xtol=within[1],
+                gtol=within[1],
             )
             for start in starts
         ]
@@ -195,8 +213,14 @@ class _Points:
 
 
 def align(
-    q: Floats, volt: Floats, curve: OcvCurve, nominal: float, *, under_load: Floats | None = None,
-    rests: Anchors = NONE, lead: Anchors = NONE,
+    q: Floats,
+    volt: Floats,
+    curve: OcvCurve,
+    nominal: float,
+    *,
+    under_load: Floats | None = None,
+    rests: Anchors = NONE,
+    lead: Anchors = NONE,
 ) -> Alignment:
     """Lay the string's curve onto the table.
 
@@ -216,7 +240,9 @@ def align(
         Open-circuit voltages beyond `q`, where single cells went ahead of the middle one: near full or empty they
         tell more than a plateau does.
     """
-    sd = np.hypot(FLAT_SD_V if curve.flat else _table_sd(curve, volt), 0.0 if under_load is None else under_load)
+    sd = np.hypot(
+        FLAT_SD_V if curve.flat else _table_sd(curve, volt), 0.0 if under_load is None else under_load
+    )
     high = 4.0 if curve.flat else 1e-6
     every = INDEPENDENT_EVERY if curve.own or curve.flat else BOOK_INDEPENDENT_EVERY
     share = np.sqrt(max((q[-1] - q[0]) / nominal / every, 1.0) / len(q))
@@ -227,11 +253,15 @@ def align(
     rest_sd = np.hypot(FLAT_REST_SD_V if curve.flat else _table_sd(curve, rests.volt), rests.sd)
 
     points = _Points(
-        curve, nominal, np.concatenate([q, lead.charge, rests.charge]), np.concatenate([volt, lead.volt, rests.volt]),
+        curve,
+        nominal,
+        np.concatenate([q, lead.charge, rests.charge]),
+        np.concatenate([volt, lead.volt, rests.volt]),
         np.concatenate([np.broadcast_to(sd, q.shape), lead_sd, rest_sd]),
         np.concatenate([np.full(len(q), share), np.ones(len(lead.charge) + len(rests.charge))]),
         np.arange(len(q) + len(lead.charge) + len(rests.charge)) < len(q) + len(lead.charge),
-        np.array([-0.1, 0.5, -high]), np.array([1.15, 1.6, high]),
+        np.array([-0.1, 0.5, -high]),
+        np.array([1.15, 1.6, high]),
     )
     best = points.best(float(volt[0]))
     jacobian = np.asarray(best.jac, float)
@@ -245,7 +275,11 @@ def align(
         least = 0.002
     both = covariance[:2, :2] * np.outer([1.0, nominal], [1.0, nominal])
     return Alignment(
-        z0, float(np.hypot(np.sqrt(max(covariance[0, 0], 0.0)), least)), nominal * scale,
-        float(np.sqrt(max(both[1, 1], 0.0))), float(volt.max() - volt.min()),
-        float(best.x[2]) * HYSTERESIS_SD_V if curve.flat else 0.0, both,
+        z0,
+        float(np.hypot(np.sqrt(max(covariance[0, 0], 0.0)), least)),
+        nominal * scale,
+        float(np.sqrt(max(both[1, 1], 0.0))),
+        float(volt.max() - volt.min()),
+        float(best.x[2]) * HYSTERESIS_SD_V if curve.flat else 0.0,
+        both,
     )

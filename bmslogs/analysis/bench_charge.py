@@ -13,7 +13,9 @@ from bmslogs.base.pack import Pack
 A_DAY_H = 24.0
 NEARLY_FULL_V = {"NMC": 4.1, "LFP": 3.45}  # [V] of a cell near the end of charge, for the bleed current
 LEAST_AH = 0.002  # of the nominal capacity: less is left to the resistors
-GENTLE_C = 0.1  # charging current per capacity on the bench, where the pack file sets no lower one (judgement)
+GENTLE_C = (
+    0.1  # charging current per capacity on the bench, where the pack file sets no lower one (judgement)
+)
 STOP_V = {"NMC": 4.15, "LFP": 3.55}  # [V] of any cell: stop; below the cell's own limit (judgement)
 
 
@@ -85,7 +87,9 @@ def bench_plan(charge_to_full: Mapping[int, float], pack: Pack, *, duty: float =
         Fewer than two cells are known.
     """
     if len(charge_to_full) < 2:
-        raise NotEnoughData("what the cells lack to full is not known; a charge to the knee with a rest would tell")
+        raise NotEnoughData(
+            "what the cells lack to full is not known; a charge to the knee with a rest would tell"
+        )
     fullest = min(charge_to_full.values())
     lack = {cell: ah - fullest for cell, ah in charge_to_full.items()}
     now = _hours(max(lack.values()), pack, duty)

@@ -112,7 +112,15 @@ def model_of(study: Study, soc: float | None = None) -> Model:
     period = float(np.clip(study.refresh_s, 0.1, 60.0))
     noise = float(np.sqrt(max(reading**2 - study.log.voltage_step**2 / 12.0, 1e-10)))
     return Model(
-        study, parts, taus, noise, colour, period, current_noise, 0.6 if soc is None else soc, common,
+        study,
+        parts,
+        taus,
+        noise,
+        colour,
+        period,
+        current_noise,
+        0.6 if soc is None else soc,
+        common,
         *_pack_reading(study),
     )
 
@@ -186,7 +194,9 @@ def charge_log(model: Model, draw: int = 0, rate_c: float = CHARGE_RATE_C) -> Lo
     top = min(study.pack.limits.voltage_max_V or np.inf, float(study.curve.volt[-1]))
     amps, capacity = rate_c * study.capacity, study.capacity
     slow = float(np.median(model.parts.sum(axis=0)))
-    bend, end = (float(study.curve.inverse(np.array([top - a * slow]))[0]) for a in (amps, CHARGE_END_C * capacity))
+    bend, end = (
+        float(study.curve.inverse(np.array([top - a * slow]))[0]) for a in (amps, CHARGE_END_C * capacity)
+    )
     flat_s = max(bend - CHARGE_FROM, 0.05) * capacity / amps * 3600.0
     decay_s = max(end - bend, 0.005) * capacity / amps * 3600.0
     taper_s = decay_s * np.log(amps / (CHARGE_END_C * capacity))
@@ -210,8 +220,14 @@ def rest_log(model: Model, draw: int = 0, minutes: float = 10.0) -> Log:
 
 
 def _log(
-    model: Model, current: Floats, period: float, soc: float, rng: np.random.Generator, *,
-    gain: Floats | None = None, leader: bool = False,
+    model: Model,
+    current: Floats,
+    period: float,
+    soc: float,
+    rng: np.random.Generator,
+    *,
+    gain: Floats | None = None,
+    leader: bool = False,
 ) -> Log:
     """Return the log of a current [A], from `soc` of the middle cell, or of the one that leads, on.
 

@@ -70,4 +70,6 @@ def knot_sites(knots: Floats) -> Floats:
 
 def curve_coefficients(knots: Floats, values: Floats) -> Floats:
     """Return the coefficients of the spline through `values` at `knot_sites`."""
-    return np.asarray(np.linalg.solve(BSpline.design_matrix(knot_sites(knots), knots, 3).toarray(), values), float)
+    return np.asarray(
+        np.linalg.solve(BSpline.design_matrix(knot_sites(knots), knots, 3).toarray(), values), float
+    )

@@ -31,7 +31,14 @@ MOST_CAPACITY = 0.022
 all the same, since which way a cell is off is known (choice)."""
 MOST_WORTH = {"usable_charge": 0.1, "gain_by_balancing": 0.05, "gain_by_replacing": 0.05}
 """Widths of intervals, as shares of the nominal capacity, above which the worth of a pack is not said (choice)."""
-CHARGE = ("soc_offset", "capacity_relative", "capacity", "charge_to_full", "bleed_needed", "leak_current_relative")
+CHARGE = (
+    "soc_offset",
+    "capacity_relative",
+    "capacity",
+    "charge_to_full",
+    "bleed_needed",
+    "leak_current_relative",
+)
 """Quantities that a shifted reading spoils."""
 
 
@@ -41,8 +48,15 @@ difference, and as a bound beyond (choice)."""
 
 
 def _cells(
-    k: Knowledge, quantity: str, value: Floats, half: Floats, conditions: dict[str, Any], most: float | Floats,
-    why: str, alike: float | None = None, warmth: Floats | None = None,
+    k: Knowledge,
+    quantity: str,
+    value: Floats,
+    half: Floats,
+    conditions: dict[str, Any],
+    most: float | Floats,
+    why: str,
+    alike: float | None = None,
+    warmth: Floats | None = None,
 ) -> list[Estimate]:
     """Return one estimate a cell; refused where the half width is above `most`, a number or (cells,).
 
@@ -64,17 +78,33 @@ def _cells(
         elif np.isfinite(half[i]) and wide and among * half[i] < away[i]:
             low, high = float(value[i] - half[i]), float(value[i] + half[i])
             below = alike is not None and high < alike
-            out.append(Estimate(
-                quantity, unit, cell=cell, low=None if below else low, high=high if below else None, status="bounded",
-                conditions=conditions, why=why, settle_by=SETTLE[quantity],
-            ))
+            out.append(
+                Estimate(
+                    quantity,
+                    unit,
+                    cell=cell,
+                    low=None if below else low,
+                    high=high if below else None,
+                    status="bounded",
+                    conditions=conditions,
+                    why=why,
+                    settle_by=SETTLE[quantity],
+                )
+            )
         elif not (np.isfinite(value[i]) and np.isfinite(half[i])) or wide:
             out.append(refused(quantity, unit, why, SETTLE[quantity], cell=cell))
         else:
-            out.append(Estimate(
-                quantity, unit, cell=cell, value=float(value[i]), low=float(value[i] - half[i]),
-                high=float(value[i] + half[i]), conditions=conditions,
-            ))
+            out.append(
+                Estimate(
+                    quantity,
+                    unit,
+                    cell=cell,
+                    value=float(value[i]),
+                    low=float(value[i] - half[i]),
+                    high=float(value[i] + half[i]),
+                    conditions=conditions,
+                )
+            )
     return out
 
 
@@ -94,7 +124,9 @@ def _all_refused(k: Knowledge, quantity: str, why: str) -> list[Estimate]:
     if QUANTITIES[quantity].per == "sensor":
         return [refused(quantity, unit, why, SETTLE[quantity], sensor=name) for name in _sensors(k)]
     return [
-        refused(quantity, unit, why if ok else UNTRUSTED, SETTLE[quantity] if ok else SETTLE["loom"], cell=cell)
+        refused(
+            quantity, unit, why if ok else UNTRUSTED, SETTLE[quantity] if ok else SETTLE["loom"], cell=cell
+        )
         for cell, ok in zip(k.study.cells, k.study.trusted, strict=True)
     ]
 
@@ -104,9 +136,16 @@ def _sensors(k: Knowledge) -> list[str]:
 
 
 def _pack(quantity: str, value: float, half: float, conditions: dict[str, Any]) -> list[Estimate]:
-    return [Estimate(
-        quantity, QUANTITIES[quantity].unit, value=value, low=value - half, high=value + half, conditions=conditions
-    )]
+    return [
+        Estimate(
+            quantity,
+            QUANTITIES[quantity].unit,
+            value=value,
+            low=value - half,
+            high=value + half,
+            conditions=conditions,
+        )
+    ]
 
 
 def resistance_10s(k: Knowledge) -> list[Estimate]:
@@ -115,8 +154,14 @@ def resistance_10s(k: Knowledge) -> list[Estimate]:
     if isinstance(found, str):
         return _all_refused(k, "resistance_10s", found)
     return _cells(
-        k, "resistance_10s", found.ohm, found.half_ohm, found.conditions, MOST_ABSOLUTE * found.middle,
-        found.why, alike=found.middle,
+        k,
+        "resistance_10s",
+        found.ohm,
+        found.half_ohm,
+        found.conditions,
+        MOST_ABSOLUTE * found.middle,
+        found.why,
+        alike=found.middle,
         warmth=found.warmth,
     )
 
@@ -127,9 +172,14 @@ def resistance_10s_relative(k: Knowledge) -> list[Estimate]:
     if isinstance(found, str):
         return _all_refused(k, "resistance_10s_relative", found)
     return _cells(
-        k, "resistance_10s_relative", found.relative, found.half_relative,
-        found.conditions | {"temperature_corrected": False}, MOST_RELATIVE,
-        found.why, alike=1.0,
+        k,
+        "resistance_10s_relative",
+        found.relative,
+        found.half_relative,
+        found.conditions | {"temperature_corrected": False},
+        MOST_RELATIVE,
+        found.why,
+        alike=1.0,
         warmth=found.warmth,
     )
 
@@ -185,7 +235,13 @@ def charge_to_full(k: Knowledge) -> list[Estimate]:
     if isinstance(found, str):
         return _all_refused(k, "charge_to_full", found)
     return _cells(
-        k, "charge_to_full", found.missing, found.half_missing, found.conditions, found.most, found.why,
+        k,
+        "charge_to_full",
+        found.missing,
+        found.half_missing,
+        found.conditions,
+        found.most,
+        found.why,
         alike=float(np.nanmedian(found.missing)),
     )
 
@@ -196,7 +252,13 @@ def bleed_needed(k: Knowledge) -> list[Estimate]:
     if isinstance(found, str):
         return _all_refused(k, "bleed_needed", found)
     return _cells(
-        k, "bleed_needed", found.needed, found.half_needed, found.conditions, found.most, found.why,
+        k,
+        "bleed_needed",
+        found.needed,
+        found.half_needed,
+        found.conditions,
+        found.most,
+        found.why,
         alike=float(np.nanmedian(found.needed)),
     )
 
@@ -215,7 +277,9 @@ def balancing_time(k: Knowledge) -> list[Estimate]:
     i = int(np.nanargmax(np.where(good, found.needed, np.nan)))
     amps = found.end_volts / resistor
     return _pack(
-        "balancing_time", float(found.needed[i] / amps), float(found.half_needed[i] / amps),
+        "balancing_time",
+        float(found.needed[i] / amps),
+        float(found.half_needed[i] / amps),
         {"resistor_ohm": resistor, "duty": 1.0, "voltage_V": found.end_volts, "cell": k.study.cells[i]},
     )
 
@@ -230,7 +294,12 @@ def bleed_done(k: Knowledge) -> list[Estimate]:
     total = np.zeros(len(s.cells)) if s.bled is None else s.bled[-1]
     return [
         Estimate(
-            "bleed_done", "Ah", cell=cell, value=float(v), low=0.95 * float(v), high=1.05 * float(v),
+            "bleed_done",
+            "Ah",
+            cell=cell,
+            value=float(v),
+            low=0.95 * float(v),
+            high=1.05 * float(v),
             conditions={"commanded": True, "resistor_ohm": s.resistor},
         )
         for cell, v in zip(s.cells, total, strict=True)
@@ -246,8 +315,15 @@ def bleed_duty(k: Knowledge) -> list[Estimate]:
     step[np.diff(s.section, append=s.section[-1]) != 0] = 0.0
     on = step @ s.log.bleed / max(step.sum(), 1e-9)
     return [
-        Estimate("bleed_duty", "fraction", cell=cell, value=float(v), low=float(v), high=float(v),
-                 conditions={"commanded": True, "hours": float(step.sum() / 3600.0)})
+        Estimate(
+            "bleed_duty",
+            "fraction",
+            cell=cell,
+            value=float(v),
+            low=float(v),
+            high=float(v),
+            conditions={"commanded": True, "hours": float(step.sum() / 3600.0)},
+        )
         for cell, v in zip(s.cells, on, strict=True)
     ]
 
@@ -285,16 +361,31 @@ def heating(k: Knowledge) -> list[Estimate]:
         if not s.sensors_trusted[j]:
             why = "the reading of this sensor is not to be believed (see the sensing findings)"
             out.append(refused("heating", unit, why, SETTLE["loom"], sensor=name))
-        elif not np.isfinite(half) or middle <= 0 or half > 0.5 * max(middle, abs(float(found.slope[j]) - middle)):
+        elif (
+            not np.isfinite(half)
+            or middle <= 0
+            or half > 0.5 * max(middle, abs(float(found.slope[j]) - middle))
+        ):
             why = "the places did not warm enough to tell them apart"
             out.append(refused("heating", unit, why, SETTLE["heating"], sensor=name))
         else:
             value = float(found.slope[j]) - middle
             half = float(np.hypot(half, 0.02 * middle))
-            out.append(Estimate(
-                "heating", unit, sensor=name, value=value, low=value - half, high=value + half,
-                conditions={"tau_s": found.tau_s, "median_K_per_A2": middle, "current_rms_A": k.current_rms},
-            ))
+            out.append(
+                Estimate(
+                    "heating",
+                    unit,
+                    sensor=name,
+                    value=value,
+                    low=value - half,
+                    high=value + half,
+                    conditions={
+                        "tau_s": found.tau_s,
+                        "median_K_per_A2": middle,
+                        "current_rms_A": k.current_rms,
+                    },
+                )
+            )
     return out
 
 
@@ -306,7 +397,9 @@ def resistance_outside_taps(k: Knowledge) -> list[Estimate]:
         return _all_refused(k, "resistance_outside_taps", str(reason))
     if half > max(0.5 * abs(ohm), 3e-4):
         return _all_refused(k, "resistance_outside_taps", "the pack voltage answers the current too faintly")
-    return _pack("resistance_outside_taps", ohm, half, {"current_rms_A": k.current_rms, "pack_reading_shift_V": shift})
+    return _pack(
+        "resistance_outside_taps", ohm, half, {"current_rms_A": k.current_rms, "pack_reading_shift_V": shift}
+    )
 
 
 def current_zero(k: Knowledge) -> list[Estimate]:
@@ -318,10 +411,16 @@ def current_zero(k: Knowledge) -> list[Estimate]:
     standing = k.study.standing
     may_flow = value > half and (standing is None or standing.kind == "either")
     # what is drawn at rest may be a load that stays on: then the sensor's zero lies anywhere between
-    return [Estimate(
-        "current_zero", QUANTITIES["current_zero"].unit, value=value, low=-half if may_flow else value - half,
-        high=value + half, conditions={"rest_min": rest_s / 60.0, "load_possible": may_flow},
-    )]
+    return [
+        Estimate(
+            "current_zero",
+            QUANTITIES["current_zero"].unit,
+            value=value,
+            low=-half if may_flow else value - half,
+            high=value + half,
+            conditions={"rest_min": rest_s / 60.0, "load_possible": may_flow},
+        )
+    ]
 
 
 def current_lag(k: Knowledge) -> list[Estimate]:
@@ -331,7 +430,9 @@ def current_lag(k: Knowledge) -> list[Estimate]:
     except NotEnoughData as reason:
         return _all_refused(k, "current_lag", str(reason))
     if half > 0.6 or abs(lag) > 1.9:
-        return _all_refused(k, "current_lag", "the voltages answer the current too faintly to place it in time")
+        return _all_refused(
+            k, "current_lag", "the voltages answer the current too faintly to place it in time"
+        )
     return _pack("current_lag", lag, half, {"refresh_s": k.study.refresh_s})
 
 
@@ -362,17 +463,39 @@ def _worth(k: Knowledge, quantity: str) -> list[Estimate]:
         conditions["module"] = found.module
     if worth.high - worth.low > MOST_WORTH[quantity] * k.study.capacity:
         return _all_refused(k, quantity, "capacities or offsets are not known well enough")
-    return [Estimate(
-        quantity, QUANTITIES[quantity].unit, value=worth.value, low=worth.low, high=worth.high, conditions=conditions
-    )]
+    return [
+        Estimate(
+            quantity,
+            QUANTITIES[quantity].unit,
+            value=worth.value,
+            low=worth.low,
+            high=worth.high,
+            conditions=conditions,
+        )
+    ]
 
 
 ESTIMATORS: dict[str, Callable[[Knowledge], list[Estimate]]] = {
     f.__name__: f
     for f in (
-        resistance_10s, resistance_10s_relative, soc_offset, capacity_relative, capacity, charge_to_full, bleed_needed,
-        bleed_done, bleed_duty, leak_current_relative, heating, resistance_outside_taps, current_zero, current_lag,
-        balancing_time, usable_charge, gain_by_balancing, gain_by_replacing,
+        resistance_10s,
+        resistance_10s_relative,
+        soc_offset,
+        capacity_relative,
+        capacity,
+        charge_to_full,
+        bleed_needed,
+        bleed_done,
+        bleed_duty,
+        leak_current_relative,
+        heating,
+        resistance_outside_taps,
+        current_zero,
+        current_lag,
+        balancing_time,
+        usable_charge,
+        gain_by_balancing,
+        gain_by_replacing,
     )
 }
 """The function of each quantity of the registry."""
@@ -383,9 +506,15 @@ def estimate_all(k: Knowledge) -> list[Estimate]:
     """Return every estimate of the registry, in its order."""
     if not k.study.has_current:
         return [
-            estimate for key in QUANTITIES for estimate in (
-                ESTIMATORS[key](k) if key in ("bleed_done", "bleed_duty") else
-                [replace(e, settle_by=f"{WITH_CURRENT} {e.settle_by}") for e in _all_refused(k, key, NO_CURRENT)]
+            estimate
+            for key in QUANTITIES
+            for estimate in (
+                ESTIMATORS[key](k)
+                if key in ("bleed_done", "bleed_duty")
+                else [
+                    replace(e, settle_by=f"{WITH_CURRENT} {e.settle_by}")
+                    for e in _all_refused(k, key, NO_CURRENT)
+                ]
             )
         ]
     return [estimate for key in QUANTITIES for estimate in ESTIMATORS[key](k)]

@@ -54,7 +54,9 @@ def level_groups(q: Floats, groups: int, time_limit: float, index: Ints | None =
     if size == 1:
         return index.reshape(groups, 1)
     order = np.argsort(-q, kind="stable")
-    serpentine = np.array([order[k * groups : (k + 1) * groups][:: 1 if k % 2 == 0 else -1] for k in range(size)]).T
+    serpentine = np.array(
+        [order[k * groups : (k + 1) * groups][:: 1 if k % 2 == 0 else -1] for k in range(size)]
+    ).T
     best = serpentine
     solved = _integer_groups(q, groups, size, time_limit)
     if solved is not None and q[solved].sum(axis=1).min() > q[best].sum(axis=1).min():

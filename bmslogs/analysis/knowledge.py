@@ -124,9 +124,7 @@ class Knowledge(Place):
         middle = float(np.median(ohm[s.trusted]))
         middles = np.median(without[:, s.trusted], axis=1)
         if not middle > 0 or not np.all(middles > 0):
-            return (
-                "the readings show no drop that follows the current: parts of the log disagree even on its sign"
-            )
+            return "the readings show no drop that follows the current: parts of the log disagree even on its sign"
         relative, se = s.relative_resistance
         common = float(jackknife_se(middles[:, None])[0]) / middle
         slow = self._shape_sd * (1.0 + 0.5 * max(load.period_s - 1.0, 0.0))
@@ -136,20 +134,33 @@ class Knowledge(Place):
         bend = unsure * abs(float(np.median(load.bend()[s.trusted]))) / middle
         absolute = np.sqrt(slow**2 + bend**2 + (common * t_factor(BLOCKS) / Z95) ** 2)
         half_relative = resistance.half_width(se, BLOCKS, self._ratio_sd(relative, se) * np.abs(relative))
-        half = np.abs(ohm) * np.hypot(Z95 * np.hypot(absolute, self.gain_sd), half_relative / np.abs(relative))
+        half = np.abs(ohm) * np.hypot(
+            Z95 * np.hypot(absolute, self.gain_sd), half_relative / np.abs(relative)
+        )
         share, half_share = self._scale_share(relative)
         rows = s.moving
         span = self.soc_span or (None, None)
         warmth = s.cell_warmth.reading
         rms = float(np.sqrt((s.sampled.current[rows] ** 2).mean()))
         conditions = {
-            "temperature_C": None, "soc_low": span[0], "soc_high": span[1],
+            "temperature_C": None,
+            "soc_low": span[0],
+            "soc_high": span[1],
             "current_rms_A": self.current_rms or rms,
         }
         changes = self._change_share(load, relative)
         return ResistanceKnown(
-            ohm, half, relative, half_relative, middle, share, half_share, conditions, warmth,
-            changes or None, _width_by_load(rms * middle, float(np.median(half_relative[s.trusted]))),
+            ohm,
+            half,
+            relative,
+            half_relative,
+            middle,
+            share,
+            half_share,
+            conditions,
+            warmth,
+            changes or None,
+            _width_by_load(rms * middle, float(np.median(half_relative[s.trusted]))),
         )
 
     @property
@@ -174,7 +185,9 @@ class Knowledge(Place):
             floor = float(np.hypot(STEPS_RELATIVE_FLOOR, np.sqrt(max(beyond, 0.0))))
         return np.asarray(np.hypot(floor, CHARGE_SHARE * np.minimum(away, 0.05)), float)
 
-    def _change_share(self, load: LoadFit, relative: Floats) -> tuple[Floats, Floats, Floats, Floats] | tuple[()]:
+    def _change_share(
+        self, load: LoadFit, relative: Floats
+    ) -> tuple[Floats, Floats, Floats, Floats] | tuple[()]:
         """Return which share of a cell's excess changes with load, charge and warmth as the string's resistance does.
 
         With its half width; then the same for charge and warmth alone. A cell's resistance falls as it warms
@@ -185,7 +198,8 @@ class Knowledge(Place):
             return ()
         slow = slice(len(value) - load.drifts, None)
         return (
-            *self._share_of(value, without, relative), *self._share_of(value[slow], without[:, slow], relative)
+            *self._share_of(value, without, relative),
+            *self._share_of(value[slow], without[:, slow], relative),
         )
 
     def _share_of(self, value: Floats, without: Floats, relative: Floats) -> tuple[Floats, Floats]:
@@ -197,7 +211,9 @@ class Knowledge(Place):
         blocks = len(away)
         spread = np.einsum("bic,bjc->cij", away, away)[trusted] * (blocks - 1) / blocks
         own = (value - relative * middle[:, None])[:, trusted]
-        scatter = np.diag((1.4826 * np.median(np.abs(own - np.median(own, axis=1, keepdims=True)), axis=1)) ** 2)
+        scatter = np.diag(
+            (1.4826 * np.median(np.abs(own - np.median(own, axis=1, keepdims=True)), axis=1)) ** 2
+        )
         weight = np.linalg.pinv(np.median(spread, axis=0) + scatter)
         strength = float(middle @ weight @ middle)
         if not strength > 0:
@@ -223,11 +239,22 @@ class Knowledge(Place):
             half_share = Z95 * np.hypot(found.growth_se, share * found.relative_se) / np.abs(excess)
         rows = s.step_rows()
         conditions = {
-            "temperature_C": None, **self._charge_at(rows), "step_A": found.amps, "steps": len(found.steps),
+            "temperature_C": None,
+            **self._charge_at(rows),
+            "step_A": found.amps,
+            "steps": len(found.steps),
         }
         return ResistanceKnown(
-            found.ohm, half, found.relative, half_relative, found.middle, share, half_share, conditions,
-            s.cell_warmth.reading, why=_width_by_steps(found, s.log.voltage_step, float(np.nanmedian(half_relative))),
+            found.ohm,
+            half,
+            found.relative,
+            half_relative,
+            found.middle,
+            share,
+            half_share,
+            conditions,
+            s.cell_warmth.reading,
+            why=_width_by_steps(found, s.log.voltage_step, float(np.nanmedian(half_relative))),
         )
 
     def _charge_at(self, rows: Bools) -> dict[str, float | None]:
@@ -277,10 +304,14 @@ class Knowledge(Place):
             return self._offset_at_rest(errors)
         started = self._piece_starts_log()
         if not started:
-            return self._offset_at_rest("current flowed or cells were bled before the charge could be counted")
+            return self._offset_at_rest(
+                "current flowed or cells were bled before the charge could be counted"
+            )
         capacity = self._usual_capacity
         value = s.split.a / capacity
-        half = np.hypot(Z95 * np.sqrt(np.maximum(*(e.a for e in errors))) / capacity, self.slope_error * np.abs(value))
+        half = np.hypot(
+            Z95 * np.sqrt(np.maximum(*(e.a for e in errors))) / capacity, self.slope_error * np.abs(value)
+        )
         half = np.hypot(half, Z95 * (FLAT_OFFSET_FLOOR if s.curve.flat else OFFSET_FLOOR))
         swing = self.alignment.swing_V if self.alignment is not None else 0.0
         why = self._why_wide(swing, half, "the charge of a cell")
@@ -340,7 +371,9 @@ class Knowledge(Place):
         if half is None or not np.isfinite(half[s.trusted]).any():
             return f"{worth}: too little to tell {of}"
         usual = float(np.nanmedian(half[s.trusted]))
-        return f"{worth}; with what readings and loads leave unsure, {of} is told to +-{usual * 100:.2g} % only"
+        return (
+            f"{worth}; with what readings and loads leave unsure, {of} is told to +-{usual * 100:.2g} % only"
+        )
 
     def _charge_conditions(self) -> dict[str, Any]:
         span = self.soc_span or (None, None)
@@ -369,8 +402,14 @@ class Knowledge(Place):
         usual, usual_half, known, why = self._absolute()
         ampere_hours = usual * relative
         return CapacityKnown(
-            relative, half, ampere_hours, np.hypot(half * usual, usual_half * relative), known, why,
-            self._charge_conditions(), self._why_wide(swing, half, "the capacity of a cell"),
+            relative,
+            half,
+            ampere_hours,
+            np.hypot(half * usual, usual_half * relative),
+            known,
+            why,
+            self._charge_conditions(),
+            self._why_wide(swing, half, "the capacity of a cell"),
         )
 
     def _absolute(self) -> tuple[float, float, bool, str]:
@@ -515,7 +554,12 @@ class Knowledge(Place):
             hidden = Z95 * BELOW_KNEE_SD * capacity
             half, half_needed = np.where(below, np.hypot(half, hidden), half), np.hypot(half_needed, hidden)
         return TopKnown(
-            missing, half, needed, half_needed, end_volts, 0.02 * s.capacity,
+            missing,
+            half,
+            needed,
+            half_needed,
+            end_volts,
+            0.02 * s.capacity,
             self._charge_conditions() | {"full": condition, "soc_at_end": soc_lead},
             self._why_wide(a.swing_V if a else 0.0, half / s.capacity, "what a cell lacks to full"),
         )
@@ -526,8 +570,11 @@ class Knowledge(Place):
         if not s.curve.flat:
             return np.zeros(len(s.cells), bool)
         return below_the_knee(
-            s.log.cell_voltage[part.rows], np.nan_to_num(s.current[part.rows]), -s._charge_rows[part.rows],
-            s.usual_resistance, s.capacity,
+            s.log.cell_voltage[part.rows],
+            np.nan_to_num(s.current[part.rows]),
+            -s._charge_rows[part.rows],
+            s.usual_resistance,
+            s.capacity,
         )
 
     @cached_property
@@ -554,7 +601,9 @@ class Knowledge(Place):
         va, vb, vab = (np.where(wide, getattr(blocks, n), getattr(model, n)) for n in ("a", "b", "ab"))
         va = va + (self.slope_error * s.split.a / Z95) ** 2
         covariance = np.moveaxis(
-            np.array([[va / usual**2, -vab / usual * amounts], [-vab / usual * amounts, vb * amounts**2]]), 2, 0
+            np.array([[va / usual**2, -vab / usual * amounts], [-vab / usual * amounts, vb * amounts**2]]),
+            2,
+            0,
         )
         known = a.capacity_se / usual if self._absolute()[2] else 0.05
         module = [s.pack.module_of(cell) for cell in s.cells]
@@ -573,9 +622,13 @@ class Knowledge(Place):
         rows = s.quiet
         if not rows.any():
             load = s.standing_load
-            return "the pack never rests in this log" if load is None else (
-                f"the pack never rests in this log: {load.amps:+.2f} A stand for long, and flow: "
-                f"{load.evidence()}"
+            return (
+                "the pack never rests in this log"
+                if load is None
+                else (
+                    f"the pack never rests in this log: {load.amps:+.2f} A stand for long, and flow: "
+                    f"{load.evidence()}"
+                )
             )
         step = np.diff(s.seconds, append=s.seconds[-1])
         length = float(step[rows].sum())
@@ -624,7 +677,9 @@ class Knowledge(Place):
         lasting = (0.02 if not s.curve.flat else 0.1) * 1e-3 / 24.0 + parking.settling(found.hours)
         shared = np.hypot(lasting, parking.unlike_slopes(found, told)) * per_volt_hour
         table = max(table, 0.2 if s.curve.own else BOOK_SLOPE_ERROR)
-        off = np.minimum(np.hypot(table, Z95 * parking.slope_ratio_sd(found, told)), max(table, MOST_SLOPE_ERROR))
+        off = np.minimum(
+            np.hypot(table, Z95 * parking.slope_ratio_sd(found, told)), max(table, MOST_SLOPE_ERROR)
+        )
         half = np.sqrt(half**2 + (Z95 * shared) ** 2 + (off * amps) ** 2)
         why = f"the voltages drift too little to tell: 1 mV is {0.1 / max(slope, 1e-3):.2g} % of charge here"
         warmth = None if s.mean_temperature is None else float(np.nanmean(s.mean_temperature))
@@ -636,8 +691,11 @@ class Knowledge(Place):
                 "what a cell lost does not show in its voltage"
             )
         return LeakKnown(
-            amps, np.maximum(half, 1e-6 * s.capacity), most,
-            {"temperature_C": warmth, "soc_low": z, "soc_high": z, "hours": found.hours}, why,
+            amps,
+            np.maximum(half, 1e-6 * s.capacity),
+            most,
+            {"temperature_C": warmth, "soc_low": z, "soc_high": z, "hours": found.hours},
+            why,
         )
 
 

@@ -88,13 +88,17 @@ def find_leads(study: Study, shifted: Bools) -> Leads:
         shortfall = _shortfall(s, s.stretches[k - 1] if k else None, part, lead, reliable, sign, moved)
         larger = lead[0] > np.abs(out.bounds[0])
         out = Leads(
-            np.where(larger, sign * lead, out.bounds), np.where(larger, moved, out.spans),
-            np.where(larger, shortfall, out.shortfall), out.lags,
+            np.where(larger, sign * lead, out.bounds),
+            np.where(larger, moved, out.spans),
+            np.where(larger, shortfall, out.shortfall),
+            out.lags,
         )
         behind = lag[0] > np.abs(out.bounds[0])
         out = Leads(
-            np.where(behind, -sign * lag, out.bounds), np.where(behind, moved, out.spans),
-            np.where(behind, 0.0, out.shortfall), (out.lags & ~larger) | behind,
+            np.where(behind, -sign * lag, out.bounds),
+            np.where(behind, moved, out.spans),
+            np.where(behind, 0.0, out.shortfall),
+            (out.lags & ~larger) | behind,
         )
     return out
 
@@ -122,15 +126,26 @@ def _ahead_at_end(
     moved = np.abs(s._charge_rows[part.rows] - s._charge_rows[part.first])
     margin = FLAT_MARGIN_V if s.curve.flat else TABLE_MARGIN_V
     course = own_course(
-        s.log.cell_voltage[part.rows], np.nan_to_num(s.current[part.rows]), moved, resistance, margin, reliable, sign
+        s.log.cell_voltage[part.rows],
+        np.nan_to_num(s.current[part.rows]),
+        moved,
+        resistance,
+        margin,
+        reliable,
+        sign,
     )
     found[0] = np.minimum(found[0], course / s.capacity)
     lag = np.zeros_like(found)
     if s.curve.flat and sign > 0:
         lag = lead_bounds(volts, current, resistance, s.curve, reliable, -sign, lasting)
         since = middle_course(
-            s.log.cell_voltage[part.rows], np.nan_to_num(s.current[part.rows]), moved, s.usual_resistance, margin,
-            reliable, sign,
+            s.log.cell_voltage[part.rows],
+            np.nan_to_num(s.current[part.rows]),
+            moved,
+            s.usual_resistance,
+            margin,
+            reliable,
+            sign,
         )
         lag[0] = np.minimum(lag[0], since / s.capacity)
     return found, lag

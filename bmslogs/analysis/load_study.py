@@ -100,9 +100,14 @@ class LoadStudy(Readings):
             return self._load_of(here, slice(None), rms_A, resistance.LEAST_SAMPLES)
         # each turn by the rows in which it was read: the current of those moments is known
         groups = [g for g in self.turns.groups if self.trusted[g].any()]
-        rows = [here & f[s.row] for g, f in zip(self.turns.groups, self.turns.fresh.T, strict=True)
-                if self.trusted[g].any()]
-        parts = [self._load_of(r, g, rms_A, resistance.LEAST_TURNS) for g, r in zip(groups, rows, strict=True)]
+        rows = [
+            here & f[s.row]
+            for g, f in zip(self.turns.groups, self.turns.fresh.T, strict=True)
+            if self.trusted[g].any()
+        ]
+        parts = [
+            self._load_of(r, g, rms_A, resistance.LEAST_TURNS) for g, r in zip(groups, rows, strict=True)
+        ]
         return resistance.joined(parts, groups, len(self.cells))
 
     @cached_property
@@ -131,9 +136,19 @@ class LoadStudy(Readings):
             raise NotEnoughData(f"only {int(here.sum())} readings under load")
         taus = resistance.time_constants(self._told_s)
         return resistance.load_fit(
-            s.volts[here][:, columns], s.charge[here], s.current[here], self._filters(taus)[here], s.steps[here],
-            renumber(s.section[here]), s.seconds[here], equal_blocks(int(here.sum()), BLOCKS), taus, s.period_s,
-            knot_every=0.05 * self.capacity, shifts_s=self.shifts_s, rms_A=rms_A,
+            s.volts[here][:, columns],
+            s.charge[here],
+            s.current[here],
+            self._filters(taus)[here],
+            s.steps[here],
+            renumber(s.section[here]),
+            s.seconds[here],
+            equal_blocks(int(here.sum()), BLOCKS),
+            taus,
+            s.period_s,
+            knot_every=0.05 * self.capacity,
+            shifts_s=self.shifts_s,
+            rms_A=rms_A,
             drift=None if self._drive_rms is None else self._drift(here),
         )
 
@@ -182,8 +197,14 @@ class LoadStudy(Readings):
         if not found or self.trusted.sum() < 2:
             return None
         readings = step_resistance.Readings(
-            self.seconds, self.current, self.bridged_volts, self.interval, self.refresh_s, self.log.voltage_step,
-            self.trusted, self.log.bleed,
+            self.seconds,
+            self.current,
+            self.bridged_volts,
+            self.interval,
+            self.refresh_s,
+            self.log.voltage_step,
+            self.trusted,
+            self.log.bleed,
         )
         slopes = np.array([self._slope_before(one) for one in found]) / self.capacity
         return step_resistance.step_fit(found, readings, slopes)
@@ -276,7 +297,9 @@ class LoadStudy(Readings):
         except NotEnoughData as reason:
             raise NotEnoughData(f"{seldom}, and what the load takes off it is not known: {reason}") from None
         if self.excess is None:
-            raise NotEnoughData(f"{seldom}, and its readings scatter too much to tell what the load takes off it")
+            raise NotEnoughData(
+                f"{seldom}, and its readings scatter too much to tell what the load takes off it"
+            )
         weights = np.column_stack([s.current, self._filters(load.taus)])
         drop = np.asarray(weights @ np.nan_to_num(load.fit.coef[: weights.shape[1]]), float)
         if load.rms_A is not None:
@@ -291,31 +314,59 @@ class LoadStudy(Readings):
         s = self.sampled
         nothing: tuple[list[loose_joint.LooseJoint], list[loose_joint.LooseWire]] = ([], [])
         flows = np.abs(s.current) > loose_joint.LEAST_C_RATE * self.capacity
-        if s.period_s > resistance.SLOWEST_S or flows.sum() < 60 or self.trusted.sum() < 4 or self.turns is not None:
+        if (
+            s.period_s > resistance.SLOWEST_S
+            or flows.sum() < 60
+            or self.trusted.sum() < 4
+            or self.turns is not None
+        ):
             return nothing
         taus = (4.0, 20.0, 90.0)
-        loads = np.column_stack([
-            np.ones(len(s.row)), s.charge, s.charge**2, s.current, s.current * np.abs(s.current), self._filters(taus),
-            s.steps,
-        ])
+        loads = np.column_stack(
+            [
+                np.ones(len(s.row)),
+                s.charge,
+                s.charge**2,
+                s.current,
+                s.current * np.abs(s.current),
+                self._filters(taus),
+                s.steps,
+            ]
+        )
         left = loose_joint.residuals(s.volts, loads, self.trusted)
         # a generous resistance: what a step of the current does to a reading taken a row apart
         mean = s.volts[:, self.trusted].mean(axis=1)
-        coef = np.linalg.lstsq(loads / np.maximum(np.sqrt((loads**2).mean(axis=0)), 1e-12), mean, rcond=None)[0]
+        coef = np.linalg.lstsq(loads / np.maximum(np.sqrt((loads**2).mean(axis=0)), 1e-12), mean, rcond=None)[
+            0
+        ]
         size = np.maximum(np.sqrt((loads**2).mean(axis=0)), 1e-12)
         usual = max(float(-(coef / size)[[3, 5]].sum()), 0.05 / self.capacity)
         masked = None if self.log.bleed is None else self._bleed_edges()
         usual = min(usual, 0.5 / self.capacity)
         joints, wires = loose_joint.find(
-            left, loads, s.current, s.seconds, s.section, np.full(len(self.cells), usual),
-            self.trusted, self.log.voltage_step, self.capacity, masked,
+            left,
+            loads,
+            s.current,
+            s.seconds,
+            s.section,
+            np.full(len(self.cells), usual),
+            self.trusted,
+            self.log.voltage_step,
+            self.capacity,
+            masked,
         )
         known = {joint.column for joint in joints} | {k for wire in wires for k in wire.columns}
         away = s.volts - mean[:, None]
         drawn = s.current - s.current.mean()
         excess = -(drawn @ np.where(self.trusted, away, 0.0)) / max(float(drawn @ drawn), 1e-12) / usual
         contacts = switching_contact.find(
-            left, s.current, s.seconds, s.section, usual, excess, self.trusted,
+            left,
+            s.current,
+            s.seconds,
+            s.section,
+            usual,
+            excess,
+            self.trusted,
             switching_contact.LEAST_C_RATE * self.capacity,
         )
         return joints + [one for one in contacts if one.column not in known], wires
@@ -352,10 +403,16 @@ class LoadStudy(Readings):
             rows &= ~np.isnan(self.log.temperature[:, good]).any(axis=1)
         if rows.sum() < 120:
             raise NotEnoughData("hardly any rows with current and temperatures")
-        drives = sum(self.seconds[p.last] - self.seconds[p.first] for p in self.stretches if p.kind == "drive")
+        drives = sum(
+            self.seconds[p.last] - self.seconds[p.first] for p in self.stretches if p.kind == "drive"
+        )
         rate = thermal.HEATING_CURRENT_C_RATE if drives >= BEND_LEAST_S else thermal.CHARGE_CURRENT_C_RATE
         return thermal.heating(
-            self.log.temperature[rows], self.current[rows], self.seconds[rows], good, rate * self.capacity,
+            self.log.temperature[rows],
+            self.current[rows],
+            self.seconds[rows],
+            good,
+            rate * self.capacity,
         )
 
     @cached_property
@@ -443,6 +500,9 @@ class LoadStudy(Readings):
         if len(index) < 200:
             raise NotEnoughData("too few rows with every reading")
         return terminals.current_lag(
-            mean[~np.isnan(mean)], self.current[index], self.seconds[index], renumber(self.section[index]),
+            mean[~np.isnan(mean)],
+            self.current[index],
+            self.seconds[index],
+            renumber(self.section[index]),
             resistance.time_constants(self.refresh_s),
         )

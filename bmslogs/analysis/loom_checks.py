@@ -169,7 +169,11 @@ def single_cells(v: Floats, low: float, high: float, taken: set[int]) -> list[Ob
             )
             out.append(
                 Objection(
-                    "window", (cell,), f"cell {cell} reads {x:.3f} V, {side}", "outside the cell's window", todo
+                    "window",
+                    (cell,),
+                    f"cell {cell} reads {x:.3f} V, {side}",
+                    "outside the cell's window",
+                    todo,
                 )
             )
         elif abs(x - middle) > APART_V:

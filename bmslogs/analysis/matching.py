@@ -129,7 +129,10 @@ def match(items: Sequence[Item], frame: Frame, *, time_limit: float = 10.0) -> M
     """
     _validate(items, frame)
     apart = tuple(
-        (i.name, f"{i.rest_voltage:.3f} V at rest, below {frame.voltage_min:.2f} V: set it apart, do not charge it")
+        (
+            i.name,
+            f"{i.rest_voltage:.3f} V at rest, below {frame.voltage_min:.2f} V: set it apart, do not charge it",
+        )
         for i in items
         if i.rest_voltage < frame.voltage_min
     )
@@ -138,7 +141,8 @@ def match(items: Sequence[Item], frame: Frame, *, time_limit: float = 10.0) -> M
     need = frame.strings * frame.series * frame.parallel
     if len(good) < need:
         raise BadInput(
-            f"{len(good)} items that can be used", f"{need} for {frame.strings} x {frame.series} x {frame.parallel}"
+            f"{len(good)} items that can be used",
+            f"{need} for {frame.strings} x {frame.series} x {frame.parallel}",
         )
     q = np.array([i.capacity for i in good])
     sd = np.array([i.capacity_half_width for i in good]) / Z95
@@ -176,9 +180,7 @@ def match(items: Sequence[Item], frame: Frame, *, time_limit: float = 10.0) -> M
     )  # fmt: skip
 
 
-def _by_capacity(
-    items: Sequence[Item], q: Floats, sd: Floats, frame: Frame, time_limit: float
-) -> Ints:
+def _by_capacity(items: Sequence[Item], q: Floats, sd: Floats, frame: Frame, time_limit: float) -> Ints:
     """Return (strings, series, parallel) indices: whole strings of like items, then level parallel groups."""
     each = frame.series * frame.parallel
     order = np.lexsort((np.arange(len(items)), -classes(np.array([i.capacity for i in items]), sd)))
@@ -205,7 +207,9 @@ def _one_lot_chunks(items: Sequence[Item], order: Ints, each: int, strings: int,
     lots: dict[str | None, list[int]] = {}
     for i in order.tolist():
         lots.setdefault(items[i].lot, []).append(i)
-    whole = [np.array(own[k : k + each]) for own in lots.values() for k in range(0, len(own) - each + 1, each)]
+    whole = [
+        np.array(own[k : k + each]) for own in lots.values() for k in range(0, len(own) - each + 1, each)
+    ]
     whole.sort(key=lambda chunk: -float(q[chunk].min()))
     chosen = whole[:strings]
     used = {int(i) for chunk in chosen for i in chunk}

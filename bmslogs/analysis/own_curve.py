@@ -94,7 +94,10 @@ def own_curve(known: Knowledge) -> OwnCurve:
     own = np.maximum.accumulate(own) + 1e-5 * np.arange(POINTS)
     seen = (soc >= low) & (soc <= high)
     return OwnCurve(
-        tuple((round(float(x), 4), round(float(v), 5)) for x, v in zip(soc, own, strict=True)), low, high, c_rate,
+        tuple((round(float(x), 4), round(float(v), 5)) for x, v in zip(soc, own, strict=True)),
+        low,
+        high,
+        c_rate,
         float(np.sqrt(((own - was)[seen] ** 2).mean())),
         f"learnt from log {s.log.id}, a charge at {c_rate:.2f} C from {low * 100:.0f} to {min(high, 1.0) * 100:.0f} % "
         "between two rests",

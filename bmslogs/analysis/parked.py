@@ -111,7 +111,11 @@ def drift(
     v = volts[settled]
     away = v - v[:, trusted].mean(axis=1, keepdims=True)
     columns = [np.ones_like(h), h - h.mean()]
-    if temperature is not None and np.isfinite(temperature[settled]).all() and np.ptp(temperature[settled]) > 2.0:
+    if (
+        temperature is not None
+        and np.isfinite(temperature[settled]).all()
+        and np.ptp(temperature[settled]) > 2.0
+    ):
         columns.append(temperature[settled] - temperature[settled].mean())
     # what is left of relaxation dies out with a time constant of hours
     columns.append(np.exp(-(h - h[0]) / 8.0))
@@ -124,7 +128,8 @@ def drift(
     if empties.any():
         plain = block_fit(design[:, :-1], np.where(trusted, away, 0.0), parts, wanted=2)
         fit = replace(
-            fit, coef=np.where(empties, plain.coef[:2], fit.coef[:2]),
+            fit,
+            coef=np.where(empties, plain.coef[:2], fit.coef[:2]),
             without=np.where(empties, plain.without[:, :2], fit.without[:, :2]),
         )
     middle = np.median(fit.coef[1][trusted])
@@ -137,7 +142,11 @@ def drift(
     levels = fit.without[:, 0] - back * fit.without[:, 1]
     own, of_middle = _rounded(fit.pseudo_inverse[0] - back * fit.pseudo_inverse[1], v, trusted, step_V)
     return Drift(
-        slope, np.where(trusted, se, np.nan), blocks, float(h[-1] - h[0]), fit.coef[0] - back * fit.coef[1],
+        slope,
+        np.where(trusted, se, np.nan),
+        blocks,
+        float(h[-1] - h[0]),
+        fit.coef[0] - back * fit.coef[1],
         np.hypot(np.maximum(jackknife_se(levels), own), of_middle),
         float(np.median(np.polyfit(h, v[:, trusted], 1)[0])),
     )
@@ -173,8 +182,10 @@ def _as_it_was(volts: Floats, trusted: Bools, before: Stretch, part: Stretch) ->
     with np.errstate(all="ignore"):
         levels = [
             float(np.nanmedian(volts[rows][:, trusted]))
-            for rows in (slice(max(before.first, before.last - 9), before.last + 1),
-                         slice(part.first, min(part.last, part.first + 9) + 1))
+            for rows in (
+                slice(max(before.first, before.last - 9), before.last + 1),
+                slice(part.first, min(part.last, part.first + 9) + 1),
+            )
         ]
     return abs(levels[1] - levels[0]) < BRIDGE_V
 
@@ -216,7 +227,9 @@ def as_seen(whole: Drift, volts: Floats, seconds: Floats, piece: Ints, trusted: 
     null = robust_scale(apart, 0.0)
     unseen = np.abs(np.nan_to_num(apart - np.nanmedian(apart))) > AGREE * np.maximum(null, whole.se)
     return replace(
-        whole, slope=np.where(unseen, seen, whole.slope), se=np.where(unseen, np.maximum(null, whole.se), whole.se)
+        whole,
+        slope=np.where(unseen, seen, whole.slope),
+        se=np.where(unseen, np.maximum(null, whole.se), whole.se),
     )
 
 

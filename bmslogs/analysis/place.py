@@ -127,7 +127,9 @@ class Place:
             return found
         moved = s.split.q_high - s.split.q_low
         by_curve = capacity_by_curve(
-            self.alignment.capacity, float(np.hypot(self.alignment.capacity_se, self.gain_sd * s.capacity)), moved,
+            self.alignment.capacity,
+            float(np.hypot(self.alignment.capacity_se, self.gain_sd * s.capacity)),
+            moved,
             s.capacity,
         )
         return [] if by_curve is None else [by_curve]
@@ -168,14 +170,18 @@ class Place:
             return None
         q = np.linspace(split.q_low, split.q_high, 80)
         blur = POLARISATION_ERROR * np.abs(split.mean_polarisation(q))
-        return align(q, split.curve(q), s.curve, s.capacity, under_load=blur, rests=s.anchors, lead=self._lead)
+        return align(
+            q, split.curve(q), s.curve, s.capacity, under_load=blur, rests=s.anchors, lead=self._lead
+        )
 
     @property
     def _lead(self) -> Anchors:
         """The curve where single cells went ahead of the middle one, doubted by how well their lead is known."""
         s = self.study
         split = s.split
-        drops = POLARISATION_ERROR * np.abs(split.mean_polarisation(np.linspace(split.q_low, split.q_high, 80)))
+        drops = POLARISATION_ERROR * np.abs(
+            split.mean_polarisation(np.linspace(split.q_low, split.q_high, 80))
+        )
         parts = []
         for cell, ahead, end, drop in (
             (int(np.nanargmin(split.least)), float(np.nanmin(split.least)), split.q_low, drops[0]),
@@ -292,7 +298,11 @@ class Place:
         slow = AGED_SHARE * drop
         # on a flat curve what is called polarisation may be a level of the curve: the resistance bounds it
         flowing = np.abs(s.current[np.abs(np.nan_to_num(s.current)) > 0.02 * s.capacity])
-        most = DROP_IN_OHMS * s.usual_resistance * float(np.sqrt((flowing**2).mean())) if len(flowing) else np.inf
+        most = (
+            DROP_IN_OHMS * s.usual_resistance * float(np.sqrt((flowing**2).mean()))
+            if len(flowing)
+            else np.inf
+        )
         loaded = (FLAT_LOADED_SHARE if s.curve.flat else LOADED_SHARE) * min(drop, most)
         lasting = self.reading_sd**2 + (aged * slow) ** 2 + loaded**2
         extra = (np.outer(one, one) + np.outer(two, two))[:, :, None] * lasting
@@ -356,7 +366,8 @@ class Place:
         a = np.where(weak, s.split.a - share * s.split.b, s.split.a)
         b = np.where(weak, s.split.b * lot / (e.b + lot), s.split.b)
         sharp = Spread(
-            np.where(weak, e.a - share * e.ab, e.a), np.where(weak, e.b * lot / (e.b + lot), e.b),
+            np.where(weak, e.a - share * e.ab, e.a),
+            np.where(weak, e.b * lot / (e.b + lot), e.b),
             np.where(weak, e.ab * lot / (e.b + lot), e.ab),
         )
         return a, b, sharp

@@ -152,7 +152,9 @@ def plan(log: Log, diagnosis: Diagnosis) -> Plan:
     """
     study = Study(log)
     if not study.has_current:
-        raise NotEnoughData("the log has no current: what another log would tell cannot be worked out from it")
+        raise NotEnoughData(
+            "the log has no current: what another log would tell cannot be worked out from it"
+        )
     knowledge = Knowledge(study)
     span = knowledge.soc_span
     model = model_of(study, None if span is None else float(np.mean(span)))
@@ -161,7 +163,9 @@ def plan(log: Log, diagnosis: Diagnosis) -> Plan:
     settled: set[str] = set()
     drive: dict[str, Floats] = {}
     for candidate in sorted(CANDIDATES, key=lambda c: c.cost):
-        wanted = [q for q in open_questions if q.quantity in candidate.quantities and q.quantity not in settled]
+        wanted = [
+            q for q in open_questions if q.quantity in candidate.quantities and q.quantity not in settled
+        ]
         if not wanted:
             continue
         if candidate.key in ("colder_drive", "moved"):
@@ -175,7 +179,9 @@ def plan(log: Log, diagnosis: Diagnosis) -> Plan:
             steps.append(Step(candidate, tuple(found)))
             settled |= {f.quantity for f in found if f.enough}
     remedies = _remedies(diagnosis)
-    left = tuple((q.quantity, remedies[q.quantity]) for q in open_questions if q.quantity in remedies.keys() - settled)
+    left = tuple(
+        (q.quantity, remedies[q.quantity]) for q in open_questions if q.quantity in remedies.keys() - settled
+    )
     return Plan(tuple(steps), left)
 
 

@@ -142,21 +142,32 @@ class Readings:
         return sampling.fill_short(self.source.current, self.seconds, longest)
 
     @cached_property
-    def _rest(self) -> tuple[stretches.Still | None, standing_load.Standing | None, standing_load.Standing | None]:
+    def _rest(
+        self,
+    ) -> tuple[stretches.Still | None, standing_load.Standing | None, standing_load.Standing | None]:
         """Where the pack rests, what its reading there is, and a load that stands for long, each where there is one."""
         if not self.has_current:
             return None, None, None
         levels = stretches.still_levels(self.read_current, self.seconds, self.capacity)
         near = [s for s in levels if abs(s.amps) < stretches.ZERO_NEAR * self.capacity]
         most = max((s.seconds for s in near), default=0.0)
-        far = [s for s in levels if s not in near and s.seconds >= max(FAR_LONGER * most, stretches.REST_LEAST_S)]
+        far = [
+            s for s in levels if s not in near and s.seconds >= max(FAR_LONGER * most, stretches.REST_LEAST_S)
+        ]
         load = None
         for still in far + near:
             if still in near and abs(still.amps) <= stretches.REST_C_RATE * self.capacity:
                 return still, None, load
             standing = standing_load.weigh(
-                self.seconds, self.read_current, self.section, still.rows, still.amps, self._middle_of, self.curve,
-                self.capacity, self.source.voltage_step,
+                self.seconds,
+                self.read_current,
+                self.section,
+                still.rows,
+                still.amps,
+                self._middle_of,
+                self.curve,
+                self.capacity,
+                self.source.voltage_step,
             )
             if standing.kind == "load":
                 load = standing if load is None else load
@@ -232,7 +243,11 @@ class Readings:
     def turns(self) -> refresh.Turns | None:
         """Channels that are read in turns, a few each row; None where all are read together."""
         return refresh.find_turns(
-            self.source.cell_voltage, self.read_current, self.seconds, self.source.voltage_step, 0.1 / self.capacity
+            self.source.cell_voltage,
+            self.read_current,
+            self.seconds,
+            self.source.voltage_step,
+            0.1 / self.capacity,
         )
 
     @cached_property
@@ -284,8 +299,10 @@ class Readings:
                 still = look(single, seconds, self.log.voltage_step, self._rough_drop, current)
                 found += [f for f in still if not any(set(f.columns) & set(g.columns) for g in found)]
         # a wire that hangs may take its two readings beyond what cells have: as they were read they mirror each other
-        volts = self._sampled_raw.volts if self._outside is None else self._samples.mean(
-            self._bridged(self.source.cell_voltage)
+        volts = (
+            self._sampled_raw.volts
+            if self._outside is None
+            else self._samples.mean(self._bridged(self.source.cell_voltage))
         )
         trusted = np.isnan(single).mean(axis=0) <= SILENT_SHARE
         for fault in found:
@@ -343,7 +360,11 @@ class Readings:
             return None
         fresh, _ = self._fresh
         return taps.tap_resistance(
-            self.log.cell_voltage[fresh], self.log.bleed[fresh], self.seconds[fresh], self.resistor, self.trusted,
+            self.log.cell_voltage[fresh],
+            self.log.bleed[fresh],
+            self.seconds[fresh],
+            self.resistor,
+            self.trusted,
             self.log.voltage_step,
         )
 
@@ -410,12 +431,16 @@ class Readings:
         s = self._samples
         first = s.rows[s.start]
         current = s.mean(self.current)
-        steps = s.mean(
-            polarisation.shifted_currents(self._filled, self.seconds, self.section, self.shifts_s)
-        )
+        steps = s.mean(polarisation.shifted_currents(self._filled, self.seconds, self.section, self.shifts_s))
         return Sampled(
-            seconds=s.mean(self.seconds), current=current, charge=s.mean(self._charge_rows),
-            steps=steps, section=self.section[first], volts=s.mean(volts), row=first, period_s=s.period_s,
+            seconds=s.mean(self.seconds),
+            current=current,
+            charge=s.mean(self._charge_rows),
+            steps=steps,
+            section=self.section[first],
+            volts=s.mean(volts),
+            row=first,
+            period_s=s.period_s,
         )
 
     @cached_property
@@ -428,8 +453,14 @@ class Readings:
         good = ~np.isnan(volts[:, self.trusted]).any(axis=1) & ~np.isnan(raw.current)
         keep = np.flatnonzero(good)
         return Sampled(
-            raw.seconds[keep], raw.current[keep], raw.charge[keep], raw.steps[keep], raw.section[keep],
-            np.nan_to_num(volts[keep]), raw.row[keep], raw.period_s,
+            raw.seconds[keep],
+            raw.current[keep],
+            raw.charge[keep],
+            raw.steps[keep],
+            raw.section[keep],
+            np.nan_to_num(volts[keep]),
+            raw.row[keep],
+            raw.period_s,
         )
 
     def _filters(self, tau_s: tuple[float, ...]) -> Floats:
@@ -475,7 +506,9 @@ class Readings:
         """Temperature sensors at fault."""
         order = self._sensor_order
         current = self._filled if self.has_current else None
-        idle = current is not None and float(np.sqrt((current**2).mean())) < thermal.IDLE_C_RATE * self.capacity
+        idle = (
+            current is not None and float(np.sqrt((current**2).mean())) < thermal.IDLE_C_RATE * self.capacity
+        )
         found = thermal.sensor_faults(
             self.log.temperature[:, order], self.seconds, self.soaked, current, idle
         )

@@ -16,9 +16,7 @@ BOLTZMANN_EV = 8.617333262e-5  # [eV/K] CODATA 2018
 KELVIN = 273.15  # [K] of 0 degC
 ACTIVATION_EV = 0.30  # [eV] usual for the 10 s resistance of a lithium cell (common practice, no source)
 ACTIVATION_SD_EV = 0.08  # [eV] how far cells differ from that (common practice, no source)
-MOST_EXTRAPOLATION_K = (
-    10.0  # [K] beyond this a reduced resistance is a guess (common practice, no source)
-)
+MOST_EXTRAPOLATION_K = 10.0  # [K] beyond this a reduced resistance is a guess (common practice, no source)
 COPPER_OHM_MM2_PER_M = 1.0 / 58.0  # [ohm mm2/m] annealed copper at 20 degC, IEC 60028
 COPPER_PER_K = 0.00393  # [1/K] at 20 degC, IEC 60028
 
@@ -65,9 +63,7 @@ def reduce_to_temperature(
     NotEnoughData
         The reference lies more than 10 K outside the logs' temperatures, or there is no log.
     """
-    t, r, h = (
-        np.ravel(v).astype(float) for v in np.broadcast_arrays(temperature_C, resistance, half_width)
-    )
+    t, r, h = (np.ravel(v).astype(float) for v in np.broadcast_arrays(temperature_C, resistance, half_width))
     good = np.isfinite(t) & np.isfinite(r) & np.isfinite(h) & (r > 0) & (h > 0)
     t, r, h = t[good], r[good], h[good]
     if t.size == 0:
@@ -134,16 +130,12 @@ def bleed_power(voltage_V: npt.ArrayLike, resistor_ohm: float) -> Floats:
     return np.asarray(voltage_V, dtype=float) ** 2 / resistor_ohm
 
 
-def bleed_hours(
-    charge_Ah: npt.ArrayLike, voltage_V: float, resistor_ohm: float, duty: float = 1.0
-) -> Floats:
+def bleed_hours(charge_Ah: npt.ArrayLike, voltage_V: float, resistor_ohm: float, duty: float = 1.0) -> Floats:
     """Return how long [h of powered time] a bleed resistor needs for a charge, on for `duty` of that time."""
     return np.asarray(charge_Ah, dtype=float) / (bleed_current(voltage_V, resistor_ohm) * duty)
 
 
-def adiabatic_rise(
-    current_A: float, resistance_ohm: float, mass_kg: float, heat_J_per_kgK: float
-) -> float:
+def adiabatic_rise(current_A: float, resistance_ohm: float, mass_kg: float, heat_J_per_kgK: float) -> float:
     """Return how fast [K/s] a cell warms when no heat leaves it: I^2 R / (m c)."""
     return current_A**2 * resistance_ohm / (mass_kg * heat_J_per_kgK)
 

@@ -84,9 +84,9 @@ def block_fit(columns: Floats, readings: Floats, block: Ints, *, wanted: int | N
         moment[b] = q[part].T @ readings[part]
     whole = moment.sum(axis=0)
     left = np.eye(p) - gram
-    without = np.stack([
-        _solved(g, w, r, p if wanted is None else wanted) for g, w in zip(left, whole - moment, strict=True)
-    ])
+    without = np.stack(
+        [_solved(g, w, r, p if wanted is None else wanted) for g, w in zip(left, whole - moment, strict=True)]
+    )
     inverse = solve_triangular(r, q.T) / size[:, None]
     residual = readings - q @ whole
     return BlockFit(
@@ -144,5 +144,7 @@ def spline_columns(x: Floats, knot_every: float, *, most: int = 14) -> tuple[Flo
     inside = np.clip(x, low, high)
     columns = BSpline.design_matrix(inside, knots, 3).toarray()
     count = columns.shape[1]
-    slopes = np.stack([BSpline(knots, np.eye(count)[j], 3).derivative()(inside) for j in range(count)], axis=1)
+    slopes = np.stack(
+        [BSpline(knots, np.eye(count)[j], 3).derivative()(inside) for j in range(count)], axis=1
+    )
     return columns, slopes

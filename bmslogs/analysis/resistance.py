@@ -101,7 +101,6 @@ class LoadFit:
             return np.zeros(self.fit.coef.shape[1])
         return np.asarray(self.fit.coef[1 + len(self.taus)], float)
 
-
     def changes(self) -> tuple[Floats, Floats]:
         """Return by how much the resistance changes with load, charge and warmth (k, cells), and with a block left out.
 
@@ -113,9 +112,21 @@ class LoadFit:
 
 
 def load_fit(
-    volts: Floats, charge: Floats, current: Floats, filtered: Floats, steps: Floats, section: Ints, seconds: Floats,
-    block: Ints, taus: tuple[float, ...], period_s: float, *, knot_every: float, shifts_s: tuple[float, ...],
-    rms_A: float | None = None, drift: Floats | None = None,
+    volts: Floats,
+    charge: Floats,
+    current: Floats,
+    filtered: Floats,
+    steps: Floats,
+    section: Ints,
+    seconds: Floats,
+    block: Ints,
+    taus: tuple[float, ...],
+    period_s: float,
+    *,
+    knot_every: float,
+    shifts_s: tuple[float, ...],
+    rms_A: float | None = None,
+    drift: Floats | None = None,
 ) -> LoadFit:
     """Fit the voltages of all cells over load samples.
 
@@ -162,7 +173,9 @@ def load_fit(
     nearest = np.argsort(np.abs(shifts_s))[:2]
     weight = steady_weights(design, volts, np.abs(steps[:, nearest]).max(axis=1))[:, None]
     fit = block_fit(weight * design, weight * volts, block, wanted=1 + len(taus) + len(bend))
-    fit = replace(fit, pseudo_inverse=fit.pseudo_inverse * weight[:, 0])  # of readings as they were, not weighted
+    fit = replace(
+        fit, pseudo_inverse=fit.pseudo_inverse * weight[:, 0]
+    )  # of readings as they were, not weighted
     return LoadFit(fit, taus, period_s, shifts_s, rms_A, drifting.shape[1])
 
 

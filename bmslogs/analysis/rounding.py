@@ -31,7 +31,9 @@ def lasting_error(scatter: float, step: float) -> float:
 
 
 def _error(noise: npt.ArrayLike, step: float) -> Floats:
-    return np.asarray(step / (np.sqrt(2.0) * np.pi) * np.exp(-2.0 * (np.pi * np.asarray(noise) / step) ** 2), float)
+    return np.asarray(
+        step / (np.sqrt(2.0) * np.pi) * np.exp(-2.0 * (np.pi * np.asarray(noise) / step) ** 2), float
+    )
 
 
 def step_of(readings: Floats) -> float:

@@ -101,16 +101,24 @@ def swapped_taps(volts: Floats, low: float = 0.5, high: float = 4.9) -> list[Sen
         with np.errstate(all="ignore"):
             level = np.nanmedian(volts[rows], axis=0)
         shown = "nothing" if not np.isfinite(level[k]) else f"{level[k]:.2f} V"
-        others = ", ".join("nothing" if not np.isfinite(level[j]) else f"{level[j]:.2f} V" for j in columns if j != k)
+        others = ", ".join(
+            "nothing" if not np.isfinite(level[j]) else f"{level[j]:.2f} V" for j in columns if j != k
+        )
         share = float(rows.sum() / read)
         whole = abs(float(level[list(columns)].sum()) / usual - len(columns)) < 0.2
         when = "" if share > 0.95 else f", in {share * 100:.0f} % of the rows"
         named = "the middle one" if 0 < k < n - 1 and len(columns) == 3 else "one"
-        found.append(SensingFault(
-            kind, columns, 2 * usual if kind == "taps_swapped" else usual,
-            f"{named} reads {shown}, beside it {others}, where a usual cell reads {usual:.2f} V{when}",
-            share, np.flatnonzero(rows), bool(whole),
-        ))
+        found.append(
+            SensingFault(
+                kind,
+                columns,
+                2 * usual if kind == "taps_swapped" else usual,
+                f"{named} reads {shown}, beside it {others}, where a usual cell reads {usual:.2f} V{when}",
+                share,
+                np.flatnonzero(rows),
+                bool(whole),
+            )
+        )
         taken |= set(columns)
     return sorted(found, key=lambda f: (f.kind != "taps_swapped", f.columns))
 
@@ -127,7 +135,9 @@ def _wrong_wires(volts: Floats, k: int, usual: float, high: float) -> tuple[Bool
         mirrored = v < -0.5 * usual
         silent = np.isnan(v) | (np.abs(v) < 0.1 * usual)
         sides = [j for j in (k - 1, k + 1) if 0 <= j < n]
-        two = [((volts[:, j] > 1.7 * usual) & (volts[:, j] < 2.3 * usual)) | (volts[:, j] > high) for j in sides]
+        two = [
+            ((volts[:, j] > 1.7 * usual) & (volts[:, j] < 2.3 * usual)) | (volts[:, j] > high) for j in sides
+        ]
         raised = [volts[:, j] > 1.15 * usual for j in sides]
     every, some = np.logical_and.reduce(two), np.logical_or.reduce(two)
     swapped = (mirrored & (some | np.logical_and.reduce(raised))) | (silent & every)
@@ -197,11 +207,16 @@ def stuck_channels(
             if renewed < STUCK_TURNS or stood < STUCK_TURNS * moves.interval(i, int(run), starts, t):
                 continue
             lasts = stood / 60
-            found.append(SensingFault(
-                "channel_stuck", (i,), float(np.max(np.abs(part - value[starts[run]]))),
-                f"reads {value[starts[run]]:.3f} V without a change for {lasts / 60:.0f} min while the others moved "
-                f"over {(high - low) * 1e3:.0f} mV and changed {renewed:.0f} times",
-            ))
+            found.append(
+                SensingFault(
+                    "channel_stuck",
+                    (i,),
+                    float(np.max(np.abs(part - value[starts[run]]))),
+                    f"reads {value[starts[run]]:.3f} V without a change for {lasts / 60:.0f} min "
+                    f"while the others moved "
+                    f"over {(high - low) * 1e3:.0f} mV and changed {renewed:.0f} times",
+                )
+            )
             break
     return found
 
@@ -222,17 +237,26 @@ def _never_moved(volts: Floats, seconds: Floats, step: float) -> list[SensingFau
     never = np.flatnonzero((changes == 0) & read)
     others = np.flatnonzero((changes > 0) & read)
     few = len(never) <= max(1, NEVER_SHARE * volts.shape[1])
-    if not few or not len(others) or (changes[others] < NEVER_CHANGES).any() or (span[others] < 1.9 * step).any():
+    if (
+        not few
+        or not len(others)
+        or (changes[others] < NEVER_CHANGES).any()
+        or (span[others] < 1.9 * step).any()
+    ):
         return []
     hours = float(seconds[-1] - seconds[0]) / 3600.0
     out = []
     for i in never.tolist():
         known = volts[~np.isnan(volts[:, i]), i]
-        out.append(SensingFault(
-            "channel_stuck", (i,), float(np.median(span[others])),
-            f"reads {known[0]:.3f} V without a change for {hours:.1f} h while {_every_other(len(never))} changed "
-            f"{int(changes[others].min())} times or more",
-        ))
+        out.append(
+            SensingFault(
+                "channel_stuck",
+                (i,),
+                float(np.median(span[others])),
+                f"reads {known[0]:.3f} V without a change for {hours:.1f} h while {_every_other(len(never))} changed "
+                f"{int(changes[others].min())} times or more",
+            )
+        )
     return out
 
 
@@ -259,8 +283,11 @@ class _Renewals:
 
     def of_others(self, i: int, first: int, last: int) -> float:
         """How often the middle one of the other channels changed from row `first` to `last`."""
-        counts = [np.searchsorted(r, last, "right") - np.searchsorted(r, first, "right")
-                  for j, r in enumerate(self.rows) if j != i]
+        counts = [
+            np.searchsorted(r, last, "right") - np.searchsorted(r, first, "right")
+            for j, r in enumerate(self.rows)
+            if j != i
+        ]
         return float(np.median(counts))
 
     def interval(self, i: int, run: int, starts: npt.NDArray[np.int64], t: Floats) -> float:
@@ -334,21 +361,24 @@ def floating_taps(volts: Floats, explained: Floats, trusted: Bools, step: float)
         both = float((wander[:, k] + wander[:, k + 1]).std())
         corr = float((wander[:, k] * wander[:, k + 1]).mean() / max(sd[k] * sd[k + 1], 1e-18))
         wandering = (
-            corr < MIRROR_CORRELATION and moved > max(3.5 * usual, MIRROR_LEAST_V, 2 * step)
+            corr < MIRROR_CORRELATION
+            and moved > max(3.5 * usual, MIRROR_LEAST_V, 2 * step)
             and both < max(3.0 * usual, 0.25 * moved)
         )
         size = 0.5 * abs(level[k] - level[k + 1])
         sum_off = abs(level[k] + level[k + 1] - 2 * np.nanmedian(level))
         apart = (
-            size > max(LEVEL_LEAST_V, 12 * spread) and sum_off < max(0.1 * size, 3 * spread, 2 * step)
+            size > max(LEVEL_LEAST_V, 12 * spread)
+            and sum_off < max(0.1 * size, 3 * spread, 2 * step)
             and (level[k] - np.nanmedian(level)) * (level[k + 1] - np.nanmedian(level)) < 0
         )
         if wandering or apart:
             off = float(np.percentile(np.abs(away[:, k] - away[:, k + 1]) / 2, 95))
             text = (
                 f"they mirror each other (correlation {corr:.2f}, each wanders by {moved * 1e3:.0f} mV "
-                f"while their sum stays within {both * 1e3:.1f} mV)" if wandering else
-                f"one reads {size * 1e3:.0f} mV high and the other as much low, their sum is as usual"
+                f"while their sum stays within {both * 1e3:.1f} mV)"
+                if wandering
+                else f"one reads {size * 1e3:.0f} mV high and the other as much low, their sum is as usual"
             )
             best.append((moved + size, SensingFault("tap_open", (k, k + 1), off, text)))
     taken: set[int] = set()

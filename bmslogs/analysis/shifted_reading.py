@@ -59,8 +59,17 @@ class ShiftWeighed:
 
 
 def weigh_shifts(
-    volts: Floats, charge: Floats, string: StringCurve, values: Floats, block: Ints, count: Floats, *,
-    capacity: float, resistance: float, noise: float, shape: float,
+    volts: Floats,
+    charge: Floats,
+    string: StringCurve,
+    values: Floats,
+    block: Ints,
+    count: Floats,
+    *,
+    capacity: float,
+    resistance: float,
+    noise: float,
+    shape: float,
 ) -> ShiftWeighed:
     """Weigh the two explanations of each cell.
 
@@ -86,12 +95,17 @@ def weigh_shifts(
     load = [np.broadcast_to(eta, volts.shape), np.broadcast_to(-current, volts.shape)]
     scale = np.array([EXCESS_SD, EXCESS_SD * resistance])
     free, _, _ = _held_out(
-        volts - string.voltage(own) - drop, [-slope_own, slope_own * charge, *load], weight, block,
+        volts - string.voltage(own) - drop,
+        [-slope_own, slope_own * charge, *load],
+        weight,
+        block,
         np.array([OFFSET_SD * capacity, CAPACITY_SD, *scale]),
     )
     off, shift, se = _held_out(
         volts - string.voltage(charge) - string.polarisation[:, None],
-        [-slope_sound, slope_sound * charge, *load, ones], weight, block,
+        [-slope_sound, slope_sound * charge, *load, ones],
+        weight,
+        block,
         np.array([SOUND_OFFSET * capacity, SOUND_CAPACITY, *scale, SHIFT_SD_V]),
     )
     blocks = int(block.max()) + 1
@@ -116,14 +130,18 @@ def _held_out(
     design = np.stack([c * s for c, s in zip(columns, prior_sd, strict=True)])
     p, number = len(columns), int(block.max()) + 1
     gram = np.stack([_gram(design[:, block == k], weight[block == k]) for k in range(number)])
-    moment = np.stack([
-        np.einsum("itc,tc->ci", design[:, block == k], weight[block == k] * residual[block == k], optimize=True)
-        for k in range(number)
-    ])
+    moment = np.stack(
+        [
+            np.einsum(
+                "itc,tc->ci", design[:, block == k], weight[block == k] * residual[block == k], optimize=True
+            )
+            for k in range(number)
+        ]
+    )
     whole = np.linalg.solve(gram.sum(axis=0) + np.eye(p), moment.sum(axis=0)[..., None])[..., 0]
-    without = np.linalg.solve(
-        gram.sum(axis=0) - gram + np.eye(p), (moment.sum(axis=0) - moment)[..., None]
-    )[..., 0]
+    without = np.linalg.solve(gram.sum(axis=0) - gram + np.eye(p), (moment.sum(axis=0) - moment)[..., None])[
+        ..., 0
+    ]
     left = np.zeros(residual.shape[1])
     for k in range(number):
         here = block == k
@@ -142,8 +160,14 @@ def _gram(design: Floats, weight: Floats) -> Floats:
 
 
 def shifted_boards(
-    shift: Floats, se: Floats, odds: Floats, least: float, boards: list[Bools], trusted: Bools,
-    charge: Floats | None = None, lack: Floats | None = None,
+    shift: Floats,
+    se: Floats,
+    odds: Floats,
+    least: float,
+    boards: list[Bools],
+    trusted: Bools,
+    charge: Floats | None = None,
+    lack: Floats | None = None,
 ) -> Bools:
     """Say which measuring boards are off: all their cells read apart alike.
 
@@ -174,13 +198,20 @@ def shifted_boards(
     for board in boards:
         here = board & trusted
         if here.sum() >= 3 and here.sum() < trusted.sum():
-            middle, apart, error = (float(v) for v in (np.median(shift[here]), shift[here].std(), np.median(se[here])))
+            middle, apart, error = (
+                float(v) for v in (np.median(shift[here]), shift[here].std(), np.median(se[here]))
+            )
             alike = apart < np.hypot(BOARD_SHARE * middle, error) and abs(middle) > least
             # all cells of a board share what the model does not know: their odds are one, not as many as they are;
             # a box of cells charged alike is as seldom as a board that is off
-            at_once = charge is not None and lack is not None and apart < np.hypot(CLOSELY * middle, error) and (
-                abs(float(np.median(charge[here]))) > 2.0 * SOUND_OFFSET
-                and abs(float(np.median(lack[here]))) > 2.0 * SOUND_CAPACITY
+            at_once = (
+                charge is not None
+                and lack is not None
+                and apart < np.hypot(CLOSELY * middle, error)
+                and (
+                    abs(float(np.median(charge[here]))) > 2.0 * SOUND_OFFSET
+                    and abs(float(np.median(lack[here]))) > 2.0 * SOUND_CAPACITY
+                )
             )
             if alike and float(np.median(odds[here])) > (-ODDS if at_once else BOARD_ODDS):
                 whole.append((abs(middle), here))
@@ -201,7 +232,11 @@ def shifted_singly(shift: Floats, se: Floats, odds: Floats, least: Floats, trust
     # where a block that alone holds a knee is held out, odds scatter over sound cells too: theirs are the null
     usual = _odds_of_others(odds, trusted)
     with np.errstate(invalid="ignore"):
-        found = (odds > np.maximum(ODDS, ODDS_OVER * usual)) & (np.abs(shift) > np.maximum(least, 2.0 * se)) & trusted
+        found = (
+            (odds > np.maximum(ODDS, ODDS_OVER * usual))
+            & (np.abs(shift) > np.maximum(least, 2.0 * se))
+            & trusted
+        )
         found &= unlike_the_others(shift, se, trusted)
     return np.asarray(found if 2 * found.sum() <= trusted.sum() else np.zeros_like(found), bool)
 
@@ -210,15 +245,17 @@ def _odds_of_others(odds: Floats, trusted: Bools) -> Floats:
     """Return (cells,) the odds that most of the other cells stay below; nought where there are few."""
     if trusted.sum() <= FEW_CELLS:
         return np.zeros(len(odds))
-    return np.array([
-        np.quantile(np.delete(odds, i)[np.delete(trusted, i)], ODDS_SHARE) for i in range(len(odds))
-    ])
+    return np.array(
+        [np.quantile(np.delete(odds, i)[np.delete(trusted, i)], ODDS_SHARE) for i in range(len(odds))]
+    )
 
 
 def either(shift: Floats, se: Floats, odds: Floats, least: Floats, trusted: Bools) -> Bools:
     """Say of which cells no one can tell whether charge or reading is off."""
     with np.errstate(invalid="ignore"):
-        return np.asarray((np.abs(odds) <= ODDS) & (np.abs(shift) > np.maximum(least, 2.0 * se)) & trusted, bool)
+        return np.asarray(
+            (np.abs(odds) <= ODDS) & (np.abs(shift) > np.maximum(least, 2.0 * se)) & trusted, bool
+        )
 
 
 def unlike_the_others(shift: Floats, se: Floats, trusted: Bools) -> Bools:
@@ -226,4 +263,6 @@ def unlike_the_others(shift: Floats, se: Floats, trusted: Bools) -> Bools:
     if trusted.sum() < FEW_CELLS:
         return trusted.copy()
     floor = float(np.nanmedian(se[trusted]))
-    return outliers(np.where(trusted, shift, np.nan), floor=floor, alpha=0.01, most=max(3, int(trusted.sum()) // 4))
+    return outliers(
+        np.where(trusted, shift, np.nan), floor=floor, alpha=0.01, most=max(3, int(trusted.sum()) // 4)
+    )

@@ -167,25 +167,55 @@ FAR_SURELY, FAR_WORSE = 3.0, 2.0
 
 
 def split(
-    volts: Floats, charge: Floats, polar: Floats, current: Floats, block: Ints, reference: Bools, capacity: float,
-    resistance: float, noise: float, *, period_s: float, new: Floats | None = None,
-    excess: tuple[Floats, Floats] | None = None, links: Bools | None = None, table: OcvCurve | None = None,
-    anchors: Anchors = NONE, grows: Bools | None = None,
+    volts: Floats,
+    charge: Floats,
+    polar: Floats,
+    current: Floats,
+    block: Ints,
+    reference: Bools,
+    capacity: float,
+    resistance: float,
+    noise: float,
+    *,
+    period_s: float,
+    new: Floats | None = None,
+    excess: tuple[Floats, Floats] | None = None,
+    links: Bools | None = None,
+    table: OcvCurve | None = None,
+    anchors: Anchors = NONE,
+    grows: Bools | None = None,
 ) -> Split:
     """Split the deviations of all cells over one span of a log; parameters and errors as `split_together`.
 
     Cells far from the others are left out of the common fit and laid onto its curve one by one.
     """
+
     def together(which: Bools) -> Split:
         return split_together(
-            volts, charge, polar, current, block, which, capacity, resistance, noise, period_s=period_s, new=new,
-            excess=excess, links=links, table=table, anchors=anchors, grows=grows,
+            volts,
+            charge,
+            polar,
+            current,
+            block,
+            which,
+            capacity,
+            resistance,
+            noise,
+            period_s=period_s,
+            new=new,
+            excess=excess,
+            links=links,
+            table=table,
+            anchors=anchors,
+            grows=grows,
         )
 
     count = _worth_of_rows(len(charge), period_s, new)
 
     def with_shifts(found: Split, string: StringCurve) -> Split:
-        return _with_shifts(found, reference, volts, charge, string, block, count, capacity, resistance, noise)
+        return _with_shifts(
+            found, reference, volts, charge, string, block, count, capacity, resistance, noise
+        )
 
     first = together(reference)
     far, stay = _far(first, volts, reference, capacity), np.zeros_like(reference)
@@ -199,10 +229,18 @@ def split(
         if (reference & ~far).sum() >= FAR_CELLS:
             curve, slope = _with_shared(found, volts, charge, current, curve, slope)
         string = StringCurve(
-            curve, slope, found.q_low, found.q_high, found.polarisation, found.growing, current,
+            curve,
+            slope,
+            found.q_low,
+            found.q_high,
+            found.polarisation,
+            found.growing,
+            current,
             BEYOND_ASIDE if table is not None and table.flat else 0.0,
         )
-        alone = _with_lone_cells(found, far, volts, charge, string, block, count, capacity, resistance, noise, excess)
+        alone = _with_lone_cells(
+            found, far, volts, charge, string, block, count, capacity, resistance, noise, excess
+        )
         # whom the common fit had told better by far than a fit of its own goes back to it
         back = far & (first.misfit < FAR_SURELY) & (alone.misfit > FAR_WORSE * first.misfit)
         back &= (np.abs(first.a) < FAR_OFFSET * capacity) & (np.abs(first.b) < FAR_LACK)
@@ -218,14 +256,30 @@ def split(
 
 
 def _with_shifts(
-    found: Split, reference: Bools, volts: Floats, charge: Floats, string: StringCurve, block: Ints, count: Floats,
-    capacity: float, resistance: float, noise: float,
+    found: Split,
+    reference: Bools,
+    volts: Floats,
+    charge: Floats,
+    string: StringCurve,
+    block: Ints,
+    count: Floats,
+    capacity: float,
+    resistance: float,
+    noise: float,
 ) -> Split:
     """Return the split with the two explanations of every cell weighed."""
     values = np.stack([found.a, found.b, found.r, found.rho])[:, reference]
     weighed = weigh_shifts(
-        volts[:, reference], charge[:, reference], string, values, block, count, capacity=capacity,
-        resistance=resistance, noise=noise, shape=SHAPE_SD * capacity,
+        volts[:, reference],
+        charge[:, reference],
+        string,
+        values,
+        block,
+        count,
+        capacity=capacity,
+        resistance=resistance,
+        noise=noise,
+        shape=SHAPE_SD * capacity,
     )
     out = np.full((3, len(reference)), np.nan)
     out[:, reference] = weighed.shift, weighed.se, weighed.odds
@@ -248,8 +302,17 @@ def _far(found: Split, volts: Floats, reference: Bools, capacity: float) -> Bool
 
 
 def _with_lone_cells(
-    found: Split, far: Bools, volts: Floats, charge: Floats, string: StringCurve, block: Ints, count: Floats,
-    capacity: float, resistance: float, noise: float, excess: tuple[Floats, Floats] | None,
+    found: Split,
+    far: Bools,
+    volts: Floats,
+    charge: Floats,
+    string: StringCurve,
+    block: Ints,
+    count: Floats,
+    capacity: float,
+    resistance: float,
+    noise: float,
+    excess: tuple[Floats, Floats] | None,
 ) -> Split:
     """Return the split with each far cell laid onto the string's curve."""
     a, b, r, rho = (v.copy() for v in (found.a, found.b, found.r, found.rho))
@@ -259,8 +322,16 @@ def _with_lone_cells(
     for i in np.flatnonzero(far):
         known = None if excess is None else (float(excess[0][i]), float(excess[1][i]))
         one = lone_cell(
-            volts[:, i], charge[:, i], string, block, count, capacity=capacity, noise=noise, shape=SHAPE_SD * capacity,
-            resistance=resistance, excess=known,
+            volts[:, i],
+            charge[:, i],
+            string,
+            block,
+            count,
+            capacity=capacity,
+            noise=noise,
+            shape=SHAPE_SD * capacity,
+            resistance=resistance,
+            excess=known,
         )
         a[i], b[i], r[i], rho[i] = one.values
         formal[i], cluster[i] = one.formal, one.cluster
@@ -268,7 +339,17 @@ def _with_lone_cells(
         for k, name in enumerate(("a", "b", "r", "rho")):
             se[name][i] = float(np.sqrt(max(one.formal[k, k], one.cluster[k, k])))
     return replace(
-        found, a=a, b=b, r=r, rho=rho, formal=formal, cluster=cluster, least=least, most=most, misfit=misfit, se=se,
+        found,
+        a=a,
+        b=b,
+        r=r,
+        rho=rho,
+        formal=formal,
+        cluster=cluster,
+        least=least,
+        most=most,
+        misfit=misfit,
+        se=se,
         far=far,
     )
 
@@ -290,7 +371,11 @@ def _beyond(
 
 
 def _with_shared(
-    found: Split, volts: Floats, charge: Floats, current: Floats, curve: Callable[[Floats], Floats],
+    found: Split,
+    volts: Floats,
+    charge: Floats,
+    current: Floats,
+    curve: Callable[[Floats], Floats],
     slope: Callable[[Floats], Floats],
 ) -> tuple[Callable[[Floats], Floats], Callable[[Floats], Floats]]:
     """Return a curve and its slope with what the model leaves of all cells alike at one charge.
@@ -299,7 +384,11 @@ def _with_shared(
     """
     known = np.isfinite(found.a)
     place = charge[:, known] * (1 + found.b[known]) - found.a[known]
-    drop = found.polarisation[:, None] + found.growing[:, None] * found.r[known] - found.rho[known] * current[:, None]
+    drop = (
+        found.polarisation[:, None]
+        + found.growing[:, None] * found.r[known]
+        - found.rho[known] * current[:, None]
+    )
     left = volts[:, known] - found.curve(place) - drop
     grid = np.linspace(found.q_low, found.q_high, SHARED_POINTS)
     shared = mean_over(place.ravel(), left.ravel(), grid)
@@ -317,10 +406,23 @@ def _worth_of_rows(rows: int, period_s: float, new: Floats | None) -> Floats:
 
 
 def split_together(
-    volts: Floats, charge: Floats, polar: Floats, current: Floats, block: Ints, reference: Bools, capacity: float,
-    resistance: float, noise: float, *, period_s: float, new: Floats | None = None,
-    excess: tuple[Floats, Floats] | None = None, links: Bools | None = None, table: OcvCurve | None = None,
-    anchors: Anchors = NONE, grows: Bools | None = None,
+    volts: Floats,
+    charge: Floats,
+    polar: Floats,
+    current: Floats,
+    block: Ints,
+    reference: Bools,
+    capacity: float,
+    resistance: float,
+    noise: float,
+    *,
+    period_s: float,
+    new: Floats | None = None,
+    excess: tuple[Floats, Floats] | None = None,
+    links: Bools | None = None,
+    table: OcvCurve | None = None,
+    anchors: Anchors = NONE,
+    grows: Bools | None = None,
 ) -> Split:
     """Split the deviations of all cells in one fit.
 
@@ -382,9 +484,22 @@ def split_together(
     prior, pull = cell_priors(scale, resistance, known)
     knots = knots_over(string_charge, middle + current * resistance, capacity)
     problem = Problem(
-        v, own_charge, polar / amps, current, growing, knots, scale, prior, pull, noise, LEVEL_SD_V,
-        SHAPE_SD * capacity, _worth_of_rows(len(charge), period_s, new), np.zeros(len(knots) - 4),
-        table is not None and not table.flat, bends(knots, np.zeros(len(knots) - 4), False),
+        v,
+        own_charge,
+        polar / amps,
+        current,
+        growing,
+        knots,
+        scale,
+        prior,
+        pull,
+        noise,
+        LEVEL_SD_V,
+        SHAPE_SD * capacity,
+        _worth_of_rows(len(charge), period_s, new),
+        np.zeros(len(knots) - 4),
+        table is not None and not table.flat,
+        bends(knots, np.zeros(len(knots) - 4), False),
     )
     drop = resistance * amps
     at = _start(problem, middle, drop)
@@ -413,11 +528,13 @@ def _start(problem: Problem, middle: Floats, drop: Floats) -> Point:
     basis = BSpline.design_matrix(problem.charge.mean(axis=1), problem.knots, 3).toarray()
     rough = roughness_rows(problem.knots) * (problem.level / problem.bend)[:, None]
     p, n = problem.polar.shape[1], basis.shape[1]
-    design = np.vstack([
-        np.column_stack([basis, problem.polar]),
-        np.column_stack([rough, np.zeros((len(rough), p))]),
-        np.column_stack([np.zeros((p, n)), np.diag(problem.level / drop)]),
-    ])
+    design = np.vstack(
+        [
+            np.column_stack([basis, problem.polar]),
+            np.column_stack([rough, np.zeros((len(rough), p))]),
+            np.column_stack([np.zeros((p, n)), np.diag(problem.level / drop)]),
+        ]
+    )
     target = np.concatenate([middle, rough @ problem.base, np.zeros(p)])
     found = np.linalg.lstsq(design, target, rcond=None)[0]
     return Point(found[:n], found[n:], np.zeros((4, problem.volts.shape[1])))
@@ -455,7 +572,9 @@ def _placed(problem: Problem, at: Point, capacity: float) -> Point:
     if not np.ptp(charge, axis=1).any():  # where nothing was bled all cells are tried in the same places
         charge = charge[:, :1]
     for b in SEARCH_B:
-        for shifts in np.array_split(SEARCH_A, max(1, away.size // 4000)):  # few enough for the processor's cache
+        for shifts in np.array_split(
+            SEARCH_A, max(1, away.size // 4000)
+        ):  # few enough for the processor's cache
             x = charge[:, None] * (1 + b) - shifts[:, None] * capacity
             beyond = np.maximum(np.maximum(low - x, x - high), 0.0) / capacity
             steep = np.interp(x, grid, slope) * 3 * problem.shape
@@ -466,7 +585,9 @@ def _placed(problem: Problem, at: Point, capacity: float) -> Point:
             least = cost.min(axis=0)
             better = least < best
             best = np.where(better, least, best)
-            found[:, better] = np.stack([shifts[cost.argmin(axis=0)] * capacity, np.full(len(best), b)])[:, better]
+            found[:, better] = np.stack([shifts[cost.argmin(axis=0)] * capacity, np.full(len(best), b)])[
+                :, better
+            ]
     cells = at.cells.copy()
     cells[0] = (found[0] - np.median(found[0])) / problem.scale[0]
     cells[1] = (found[1] - np.median(found[1])) / problem.scale[1]
@@ -486,14 +607,18 @@ def _redrawn(problem: Problem, at: Point, capacity: float) -> tuple[Point, Probl
     """Place the knots anew, over where all cells went, and carry the curve over."""
     x = cell_places(problem, at).ravel()
     volt = (problem.volts - (problem.polar @ at.common)[:, None]).ravel()
-    if problem.sure and problem.base.any():  # what a load leaves in single readings looks like a climb of the curve
+    if (
+        problem.sure and problem.base.any()
+    ):  # what a load leaves in single readings looks like a climb of the curve
         x = np.linspace(x.min(), x.max(), 400)
         volt = curve_value(problem.knots, problem.base, x)
     knots = knots_over(x, volt, capacity)
     sites = knot_sites(knots)
     coef = curve_coefficients(knots, curve_value(problem.knots, at.coef, sites))
     none = np.zeros(len(coef))
-    return Point(coef, at.common, at.cells), replace(problem, knots=knots, base=none, bend=bends(knots, none, False))
+    return Point(coef, at.common, at.cells), replace(
+        problem, knots=knots, base=none, bend=bends(knots, none, False)
+    )
 
 
 def _based(problem: Problem, at: Point, table: OcvCurve | None, capacity: float, anchors: Anchors) -> Problem:
@@ -505,7 +630,11 @@ def _based(problem: Problem, at: Point, table: OcvCurve | None, capacity: float,
     q = np.linspace(string.min(), string.max(), 60)
     load = mean_over(string, problem.polar @ at.common, q)
     found = align(
-        q, curve_value(problem.knots, at.coef, q), table, capacity, under_load=POLARISATION_ERROR * np.abs(load),
+        q,
+        curve_value(problem.knots, at.coef, q),
+        table,
+        capacity,
+        under_load=POLARISATION_ERROR * np.abs(load),
         rests=anchors,
     )
     sites = knot_sites(problem.knots)
@@ -573,10 +702,25 @@ def _answer(problem: Problem, at: Point, reference: Bools, block: Ints, drop: Fl
     spans = np.full((2, len(reference)), np.nan)
     spans[:, reference] = (np.array([x.min(axis=0), x.max(axis=0)]) + shift) / (1 + stretch)
     return Split(
-        a=full[0], b=full[1], r=full[2], rho=full[3], se=dict(zip(("a", "b", "r", "rho"), se, strict=True)),
-        formal=formal, cluster=cluster, knots=knots, coef=at.coef, polarisation=problem.polar @ at.common,
-        charge=string_charge, q_low=float(string_charge.min()), q_high=float(string_charge.max()),
-        least=spans[0], most=spans[1], misfit=spread,
-        shift=unknown, shift_se=unknown, shift_odds=unknown,
-        growing=problem.polar @ (problem.grows * at.common), far=np.zeros(len(reference), bool),
+        a=full[0],
+        b=full[1],
+        r=full[2],
+        rho=full[3],
+        se=dict(zip(("a", "b", "r", "rho"), se, strict=True)),
+        formal=formal,
+        cluster=cluster,
+        knots=knots,
+        coef=at.coef,
+        polarisation=problem.polar @ at.common,
+        charge=string_charge,
+        q_low=float(string_charge.min()),
+        q_high=float(string_charge.max()),
+        least=spans[0],
+        most=spans[1],
+        misfit=spread,
+        shift=unknown,
+        shift_se=unknown,
+        shift_odds=unknown,
+        growing=problem.polar @ (problem.grows * at.common),
+        far=np.zeros(len(reference), bool),
     )

@@ -91,7 +91,9 @@ class Point:
     cells: Floats
 
 
-def cell_priors(scale: Floats, resistance: float, excess: tuple[Floats, Floats] | None) -> tuple[Floats, Floats]:
+def cell_priors(
+    scale: Floats, resistance: float, excess: tuple[Floats, Floats] | None
+) -> tuple[Floats, Floats]:
     """Return prior precision (cells, 4, 4) and its pull (cells, 4) in shares of the scales."""
     count = scale.shape[1]
     prior = np.broadcast_to(np.eye(4), (count, 4, 4)).copy()
@@ -161,7 +163,9 @@ def normal_equations(
     size = n + p + 4 * cells
     system = np.zeros((size, size))
     right = np.zeros(size)
-    own = np.stack([-du, du * charge, np.repeat(eta[:, None], cells, 1), np.repeat(-current[:, None], cells, 1)])
+    own = np.stack(
+        [-du, du * charge, np.repeat(eta[:, None], cells, 1), np.repeat(-current[:, None], cells, 1)]
+    )
     own *= problem.scale[:, None, :]
     r = at.cells[2] * problem.scale[2]
     # all cells at once, (cells, rows, p + 4): what belongs to all, then what is each cell's own
@@ -171,7 +175,9 @@ def normal_equations(
     weighted = dense * w[:, :, None]
     left = np.ascontiguousarray(residual.T)
     basis = _cell_bases(np.clip(x, problem.knots[0], problem.knots[-1]), problem.knots)
-    basis_w = csr_array((basis.data * np.repeat(w.ravel(), 4), basis.indices, basis.indptr), shape=basis.shape)
+    basis_w = csr_array(
+        (basis.data * np.repeat(w.ravel(), 4), basis.indices, basis.indptr), shape=basis.shape
+    )
     system[:n, :n] = _over_cells(basis.T @ basis_w, n)
     cross = (basis.T @ weighted.reshape(-1, p + 4)).reshape(cells, n, p + 4)
     gram = dense.transpose(0, 2, 1) @ weighted

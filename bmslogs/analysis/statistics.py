@@ -14,9 +14,7 @@ from scipy import special
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
-MAD_TO_SD = (
-    1.482602218505602  # 1 / Phi^-1(0.75): makes the MAD of a normal sample its standard deviation
-)
+MAD_TO_SD = 1.482602218505602  # 1 / Phi^-1(0.75): makes the MAD of a normal sample its standard deviation
 LEAST_CELLS = 6  # fewer values carry no statistic of their own (common practice, no source)
 MODIFIED_Z_CUT = 3.5  # Iglewicz and Hoaglin, How to Detect and Handle Outliers, 1993
 
@@ -68,9 +66,7 @@ class ExtremeDeviates(NamedTuple):
         return int(above[-1]) + 1 if above.size else 0
 
 
-def extreme_deviates(
-    x: npt.ArrayLike, most: int, alpha: float = 0.05, floor: float = 0.0
-) -> ExtremeDeviates:
+def extreme_deviates(x: npt.ArrayLike, most: int, alpha: float = 0.05, floor: float = 0.0) -> ExtremeDeviates:
     """Run the generalised extreme Studentized deviate test, both sides.
 
     Parameters

@@ -164,7 +164,9 @@ def _runs(mask: Bools) -> list[tuple[int, int]]:
     return list(zip(edge[::2].tolist(), (edge[1::2] - 1).tolist(), strict=True))
 
 
-def stretches(seconds: Floats, current: Floats, quiet: Bools, section: npt.NDArray[np.int64]) -> list[Stretch]:
+def stretches(
+    seconds: Floats, current: Floats, quiet: Bools, section: npt.NDArray[np.int64]
+) -> list[Stretch]:
     """Part a log into stretches.
 
     Parameters
@@ -207,7 +209,9 @@ def _activities(seconds: Floats, current: Floats, first: int, last: int) -> list
     at = first
     for a, b in _runs(~(part > noise)):
         inside = part[a : b + 1]
-        long = seconds[first + b] - seconds[first + a] >= CHARGE_LEAST_S or (a == 0 and b == last - first and b > a)
+        long = seconds[first + b] - seconds[first + a] >= CHARGE_LEAST_S or (
+            a == 0 and b == last - first and b > a
+        )
         if long and np.nanmean(inside) < -3 * noise and (inside < -noise).mean() > 0.8:
             if first + a > at:
                 out.append(Stretch("drive", at, first + a - 1))

@@ -69,7 +69,9 @@ class Study(LoadStudy):
         first, last = int(s.row[piece[0]]), int(s.row[piece[-1]])
         charge = self._charge_rows - s.charge[piece[0]]
         if self.bled is not None:
-            charge = charge + np.median((self.bled - self.bled[first])[:, self.trusted], axis=1)  # as its voltage
+            charge = charge + np.median(
+                (self.bled - self.bled[first])[:, self.trusted], axis=1
+            )  # as its voltage
         found = []
         for part in self.stretches:
             rows = self._settling_rows(part, before=part.last <= first)
@@ -101,8 +103,14 @@ class Study(LoadStudy):
         boards = [np.array([c in board.cells for c in self.cells]) for board in self.pack.sense_boards]
         first = self.first_split
         off = shifted_boards(
-            first.shift, first.shift_se, first.shift_odds, SHIFT_LEAST_V, boards, self.trusted,
-            first.a / self.capacity, first.b,
+            first.shift,
+            first.shift_se,
+            first.shift_odds,
+            SHIFT_LEAST_V,
+            boards,
+            self.trusted,
+            first.a / self.capacity,
+            first.b,
         )
         # beside a board that is off sound cells look shifted the other way
         left = self.trusted & ~off
@@ -114,7 +122,9 @@ class Study(LoadStudy):
     def shifted_or_charged(self) -> Bools:
         """(cells,) True where no one can tell whether the reading or the charge of a cell is off; raises as `split`."""
         found = self.split
-        return either(found.shift, found.shift_se, found.shift_odds, self._least_shift(), self.trusted & ~self.shifted)
+        return either(
+            found.shift, found.shift_se, found.shift_odds, self._least_shift(), self.trusted & ~self.shifted
+        )
 
     def _least_shift(self) -> Floats:
         """(cells,) least shift that counts [V]: what a load leaves unexplained on an aged cell is no shift."""
@@ -159,7 +169,9 @@ class Study(LoadStudy):
             return np.asarray(np.add.reduceat(part, starts, axis=0) / group, float)
 
         filters = self._filters(splitting.TAUS_S)
-        loads = np.column_stack([-s.current, -filters, s.steps, self._warming(np.column_stack([s.current, filters]))])
+        loads = np.column_stack(
+            [-s.current, -filters, s.steps, self._warming(np.column_stack([s.current, filters]))]
+        )
         polar = np.column_stack([loads, self._hysteresis])
         grows = np.arange(polar.shape[1]) < loads.shape[1]
         charge = np.repeat(s.charge[:, None], len(self.cells), axis=1)
@@ -171,10 +183,21 @@ class Study(LoadStudy):
         tells[thin(self.burst_rows.astype(float)) > 0.0] *= OPEN_TELLS
         live = np.sqrt((columns**2).mean(axis=0)) > 1e-6
         return splitting.split(
-            thin(self.volts_at_once), thin(charge), columns[:, live], thin(s.current),
+            thin(self.volts_at_once),
+            thin(charge),
+            columns[:, live],
+            thin(s.current),
             equal_blocks(len(starts), BLOCKS),
-            reference, self.capacity, self.usual_resistance, self.noise, period_s=s.period_s * group,
-            new=tells, excess=self.excess, links=self.links, table=self.curve, anchors=self.anchors,
+            reference,
+            self.capacity,
+            self.usual_resistance,
+            self.noise,
+            period_s=s.period_s * group,
+            new=tells,
+            excess=self.excess,
+            links=self.links,
+            table=self.curve,
+            anchors=self.anchors,
             grows=grows[live],
         )
 
@@ -193,7 +216,9 @@ class Study(LoadStudy):
                 scatter = float(np.sqrt(np.nanmedian(np.nanvar(np.diff(volts, axis=0), axis=0)) / 2.0))
             kept = lasting_error(scatter, self.log.voltage_step)
             minutes = (self.seconds[part.last] - self.seconds[part.first]) / splitting.MINUTE_S
-            out[(s.row >= part.first) & (s.row <= part.last)] = 1.0 / (1.0 + minutes * (kept / self.noise) ** 2)
+            out[(s.row >= part.first) & (s.row <= part.last)] = 1.0 / (
+                1.0 + minutes * (kept / self.noise) ** 2
+            )
         return out
 
     def _warming(self, loads: Floats) -> Floats:
@@ -291,6 +316,10 @@ class Study(LoadStudy):
                 "after a charge the voltages of a flat curve settle for hours: they do not show what was bled"
             )
         return bleeding.bleed_effect(
-            np.nan_to_num(volts[good]), self.bled[best.rows][good], flags[good], self.seconds[best.rows][good],
-            self.trusted, slope / self.capacity,
+            np.nan_to_num(volts[good]),
+            self.bled[best.rows][good],
+            flags[good],
+            self.seconds[best.rows][good],
+            self.trusted,
+            slope / self.capacity,
         )

@@ -48,7 +48,10 @@ class TapResistance:
         good = np.isfinite(self.ohm) & np.isfinite(self.se) & (self.se > 0)
         if not good.any():
             return np.zeros(len(self.ohm))
-        own, weight = np.where(good, self.ohm, 0.0), np.where(good, 1.0 / np.where(good, self.se, 1.0) ** 2, 0.0)
+        own, weight = (
+            np.where(good, self.ohm, 0.0),
+            np.where(good, 1.0 / np.where(good, self.se, 1.0) ** 2, 0.0),
+        )
         usual = float((weight * own).sum() / weight.sum())
         if usual < 2.0 / np.sqrt(weight.sum()):
             return np.where(good & (own > 2 * np.nan_to_num(self.se)), own, 0.0)
@@ -113,7 +116,8 @@ def tap_resistance(
         return nothing
     # a balancer that compares the cells every few rows never leaves a flag for longer: one reading on each side, then
     jump = np.where(
-        alone[:, None], 0.5 * (volts[at + 1] + volts[at + 2]) - 0.5 * (volts[at - 1] + volts[at - 2]),
+        alone[:, None],
+        0.5 * (volts[at + 1] + volts[at + 2]) - 0.5 * (volts[at - 1] + volts[at - 2]),
         volts[at + 1] - volts[at - 1],
     )
     if single:

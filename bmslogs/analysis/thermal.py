@@ -97,7 +97,11 @@ class SensorFault:
 
 
 def sensor_faults(
-    temperature: Floats, seconds: Floats, soaked: Bools, current: Floats | None = None, idle: bool = False,
+    temperature: Floats,
+    seconds: Floats,
+    soaked: Bools,
+    current: Floats | None = None,
+    idle: bool = False,
 ) -> list[SensorFault]:
     """Find temperature sensors at fault.
 
@@ -142,9 +146,13 @@ def _readable(temperature: Floats, found: list[SensorFault]) -> Ints:
             share = f"it gives no reading in {missing[j] * 100:.0f} % of the rows while the others do"
             found.append(SensorFault(j, "open", None, None, share))
         elif level[j] <= OPEN_BELOW_C:
-            found.append(SensorFault(j, "open", None, None, f"it reads {level[j]:.0f} degC, as an open circuit does"))
+            found.append(
+                SensorFault(j, "open", None, None, f"it reads {level[j]:.0f} degC, as an open circuit does")
+            )
         elif level[j] >= SHORT_ABOVE_C:
-            found.append(SensorFault(j, "short", None, None, f"it reads {level[j]:.0f} degC, as a short circuit does"))
+            found.append(
+                SensorFault(j, "short", None, None, f"it reads {level[j]:.0f} degC, as a short circuit does")
+            )
         elif not silent[j]:
             good.append(j)
     return np.array(good, np.int64)
@@ -162,10 +170,15 @@ def _unbroken(temperature: Floats, seconds: Floats, good: Ints, found: list[Sens
         back_and_forth = 2 * JUMP_LEAST
         if counts[k] >= back_and_forth and counts[k] > 3 * usual:
             size = float(np.median(np.abs(np.diff(temperature[:, j]))[jumps[:, k]]))
-            found.append(SensorFault(
-                j, "jumps", None, None,
-                f"{int(counts[k])} times it jumps by {size:.0f} K or so from one row to the next, as no cell can",
-            ))
+            found.append(
+                SensorFault(
+                    j,
+                    "jumps",
+                    None,
+                    None,
+                    f"{int(counts[k])} times it jumps by {size:.0f} K or so from one row to the next, as no cell can",
+                )
+            )
         else:
             keep.append(j)
     return np.array(keep, np.int64)
@@ -190,15 +203,23 @@ def _moving(temperature: Floats, good: Ints, found: list[SensorFault]) -> Ints:
     keep = []
     for k, j in enumerate(good):
         # a place that warms least moves half as far as its neighbours; a coarse reading stands still for long
-        others = float(np.quantile(np.delete(moved, k), 0.25)) if len(good) > 2 else float(np.delete(moved, k)[0])
+        others = (
+            float(np.quantile(np.delete(moved, k), 0.25)) if len(good) > 2 else float(np.delete(moved, k)[0])
+        )
         still = moved[k] < 1e-6 and others > max(STUCK_MOVE_C, 2.5 * step)
         # a reading that trembles by its last digits stands still as well
         if still or (others > STANDS_C and _course(t[:, k]) < max(step, STANDS_SHARE * others)):
-            found.append(SensorFault(
-                int(j), "stuck", float(np.nanmax(np.abs(level[k] - middle))), None,
-                f"it reads {level[k]:.1f} degC {'without a change' if still else f'within {moved[k]:.1f} K'} while the "
-                f"others moved by {others:.1f} K",
-            ))
+            found.append(
+                SensorFault(
+                    int(j),
+                    "stuck",
+                    float(np.nanmax(np.abs(level[k] - middle))),
+                    None,
+                    f"it reads {level[k]:.1f} degC "
+                    f"{'without a change' if still else f'within {moved[k]:.1f} K'} while the "
+                    f"others moved by {others:.1f} K",
+                )
+            )
         else:
             keep.append(j)
     return np.array(keep, np.int64)
@@ -219,7 +240,12 @@ def reading_step(temperature: Floats) -> float:
 
 
 def _weighed(
-    temperature: Floats, seconds: Floats, soaked: Bools, current: Floats | None, columns: Ints, idle: bool,
+    temperature: Floats,
+    seconds: Floats,
+    soaked: Bools,
+    current: Floats | None,
+    columns: Ints,
+    idle: bool,
 ) -> list[SensorFault]:
     """Sensors that part from the others, each explanation weighed on the same rows."""
     pair = len(columns) == 2
@@ -242,7 +268,9 @@ def _weighed(
         apart = float(np.median(np.abs(np.delete(np.median(away, axis=0), k)))) * 1.4826
         weighed.sd["shift"] = float(np.hypot(weighed.sd["shift"], max(apart, 0.25)))
         if course.soaked:  # where all places are alike a shift is read off
-            weighed.size["shift"] = float(np.mean(away[warm_place.block_means(soaked.astype(float), start) > 0.5, k]))
+            weighed.size["shift"] = float(
+                np.mean(away[warm_place.block_means(soaked.astype(float), start) > 0.5, k])
+            )
         fault = _verdict(weighed, course, float(lone[k]), int(columns[k]), len(columns))
         if fault is not None:
             found.append(fault)
@@ -388,13 +416,16 @@ def settled_by_cells(
         # cells of a place differ from the others by their age too; the activation energy is known to a third, and what
         # a sensor reads that speaks for many cells holds for some of them only
         unsure = 0.35 if here.sum() <= NEAR_CELLS else 0.5
-        odds = _normal(told, real, float(np.hypot(CELLS_APART, unsure * real))) - _normal(told, 0.0, CELLS_APART)
+        odds = _normal(told, real, float(np.hypot(CELLS_APART, unsure * real))) - _normal(
+            told, 0.0, CELLS_APART
+        )
         # that two places differ is likelier from the outset than that one of two sensors is off
         if odds > (0.0 if fault in pair else warm_place.WITHIN):
             continue
         if odds < -warm_place.WITHIN:
             fault = replace(
-                fault, doubt={"air": None, "place": None, "either": "one"}.get(fault.doubt or "", fault.doubt),
+                fault,
+                doubt={"air": None, "place": None, "either": "one"}.get(fault.doubt or "", fault.doubt),
                 evidence=f"{fault.evidence}; the cells there drop {np.expm1(told) * 100:+.0f} % more, not the "
                 f"{np.expm1(real) * 100:+.0f} % that such a difference would make",
             )
@@ -426,9 +457,7 @@ class Heating:
     tau_s: float
 
 
-def heating(
-    temperature: Floats, current: Floats, seconds: Floats, trusted: Bools, least_A: float
-) -> Heating:
+def heating(temperature: Floats, current: Floats, seconds: Floats, trusted: Bools, least_A: float) -> Heating:
     """Estimate how much each place warms per ampere squared over a drive.
 
     Parameters
@@ -514,5 +543,7 @@ def rise_share(temperature: Floats) -> tuple[Floats, Floats]:
             continue
         share[j] = (parts[:, j].max() - parts[0, j]) / rise
         scatter = 1.96 * np.hypot(noise, 0.05) * np.sqrt(2.0) / rise
-        half[j] = np.sqrt(scatter**2 + (OWN_COURSE * (share[j] - 1.0)) ** 2 + ((parts[0, j] - others[0]) / rise) ** 2)
+        half[j] = np.sqrt(
+            scatter**2 + (OWN_COURSE * (share[j] - 1.0)) ** 2 + ((parts[0, j] - others[0]) / rise) ** 2
+        )
     return share, half

@@ -72,10 +72,15 @@ def trembling_channels(
         if abs(value - level) > FAR_V:
             continue
         off = float(np.nanmax(np.abs(part + level - value)))
-        found.append(SensingFault(
-            "channel_stuck", (cell,), off,
-            f"trembles about {value:.3f} V for {stood / 60:.0f} min while the others moved over {moved * 1e3:.0f} mV",
-        ))
+        found.append(
+            SensingFault(
+                "channel_stuck",
+                (cell,),
+                off,
+                f"trembles about {value:.3f} V for {stood / 60:.0f} min while the others moved "
+                f"over {moved * 1e3:.0f} mV",
+            )
+        )
     return found if 2 * len(found) < cells else []
 
 

@@ -13,9 +13,13 @@ from bmslogs.analysis.statistics import MAD_TO_SD
 Floats = npt.NDArray[np.float64]
 
 CLIP = 2.5  # scales beyond which one vehicle's entry counts no more (choice)
-MAD_EFFICIENCY = 0.37  # of the MAD as a scale of normal values: Rousseeuw and Croux, J. Am. Stat. Assoc. 88 (1993) 1273
+MAD_EFFICIENCY = (
+    0.37  # of the MAD as a scale of normal values: Rousseeuw and Croux, J. Am. Stat. Assoc. 88 (1993) 1273
+)
 HUBER_EFFICIENCY = 0.95
-LENT_FREEDOM = 12.0  # most degrees of freedom that the spread within places lends to that between them (choice)
+LENT_FREEDOM = (
+    12.0  # most degrees of freedom that the spread within places lends to that between them (choice)
+)
 LIKE_LEVEL = 0.05  # of the F test that forbids to lend
 EACH_SHARE = 0.4  # of the effect that every row must show by itself (choice)
 HUBER_K = 1.345  # 95 % efficient for normal errors: P. J. Huber, Robust Statistics, 1981
@@ -104,7 +108,9 @@ def huber_two_way(table: npt.ArrayLike, rounds: int = 50) -> TwoWay:
     true_variance = max(float(np.var(position, ddof=1)) - float(np.mean(raw_se**2)), 0.0)
     shrink = raw_se**2 / (true_variance + raw_se**2) if scale > 0 else np.zeros(columns)
     shrunk = position - np.clip(shrink * position, -raw_se, raw_se)
-    return TwoWay(overall, vehicle, shrunk, position, raw_se, residual, scale, max(MAD_EFFICIENCY * freedom, 1.0))
+    return TwoWay(
+        overall, vehicle, shrunk, position, raw_se, residual, scale, max(MAD_EFFICIENCY * freedom, 1.0)
+    )
 
 
 def position_p_values(table: npt.ArrayLike, permutations: int = 1999, seed: int = 0) -> Floats:
@@ -159,7 +165,9 @@ class FewRows(NamedTuple):
     p_value: Floats
 
 
-def few_row_positions(table: npt.ArrayLike, within_sd: float = float("nan"), within_freedom: float = 0.0) -> FewRows:
+def few_row_positions(
+    table: npt.ArrayLike, within_sd: float = float("nan"), within_freedom: float = 0.0
+) -> FewRows:
     """Return position effects over three or four vehicles, each weighed against the scatter of the table.
 
     t = effect / (s sqrt((1 + 1 / (P - 1)) / V)), s^2 the mean square of what vehicle and position leave, (V - 1)

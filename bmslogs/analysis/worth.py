@@ -76,4 +76,8 @@ def _amounts(soc: Floats, capacity: Floats, module: Ints) -> dict[str, Floats]:
     middle = np.median(capacity, axis=1, keepdims=True)
     swapped = module[None, :] == module[capacity.argmin(axis=1)][:, None]
     renewed = np.where(swapped, np.maximum(capacity, middle), capacity).min(axis=1)
-    return {"usable_charge": usable, "gain_by_balancing": least - usable, "gain_by_replacing": renewed - least}
+    return {
+        "usable_charge": usable,
+        "gain_by_balancing": least - usable,
+        "gain_by_replacing": renewed - least,
+    }

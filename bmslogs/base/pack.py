@@ -171,9 +171,13 @@ class Pack(_Part):
         for box in self.boxes:
             for module in box.modules:
                 if module not in known:
-                    raise ValueError(f"box {box.name!r} names module {module!r}, which no [[module]] describes")
+                    raise ValueError(
+                        f"box {box.name!r} names module {module!r}, which no [[module]] describes"
+                    )
                 if module in homes:
-                    raise ValueError(f"module {module!r} lies in two boxes, {homes[module]!r} and {box.name!r}")
+                    raise ValueError(
+                        f"module {module!r} lies in two boxes, {homes[module]!r} and {box.name!r}"
+                    )
                 homes[module] = box.name
         if self.chemistry not in ("NMC", "LFP") and self.ocv is None and self.ocv_table is None:
             raise ValueError(
@@ -262,7 +266,9 @@ _TABLES = {
 }
 
 
-def parse_pack(document: dict[str, Any], *, file: str | Path | None = None, folder: Path | None = None) -> Pack:
+def parse_pack(
+    document: dict[str, Any], *, file: str | Path | None = None, folder: Path | None = None
+) -> Pack:
     """Build a pack from the parsed pack file.
 
     Parameters
@@ -291,7 +297,8 @@ def parse_pack(document: dict[str, Any], *, file: str | Path | None = None, fold
             fields[field] = data.pop(table)
     if data:
         raise BadPack(
-            f"unknown table {next(iter(data))!r}", "pack, box, module, temperature_sensor, event or sense_board",
+            f"unknown table {next(iter(data))!r}",
+            "pack, box, module, temperature_sensor, event or sense_board",
             file=file,
         )
     if folder is not None and isinstance(fields.get("ocv_table"), str):
@@ -356,10 +363,14 @@ def parse_ocv_table(text: str, *, file: str | Path | None = None) -> tuple[tuple
         if not math.isfinite(volt):
             raise BadPack(f"voltage {volt}", "a voltage", file=file, line=number)
         if table and (soc <= table[-1][0] or volt <= table[-1][1]):
-            raise BadPack(f"soc {soc}, voltage {volt}", "both to rise from row to row", file=file, line=number)
+            raise BadPack(
+                f"soc {soc}, voltage {volt}", "both to rise from row to row", file=file, line=number
+            )
         table.append((soc, volt))
     if len(table) < 5 or table[0][0] > 0.05 or table[-1][0] < 0.95:
-        raise BadPack(f"{len(table)} rows from {table[0][0]} to {table[-1][0]}", "5 rows or more over 0..1", file=file)
+        raise BadPack(
+            f"{len(table)} rows from {table[0][0]} to {table[-1][0]}", "5 rows or more over 0..1", file=file
+        )
     return tuple(table)
 
 

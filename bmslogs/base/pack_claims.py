@@ -148,10 +148,18 @@ def contradictions(log: Thinned, pack: Pack) -> list[Contradiction]:
         # the middle of a few cells over the string is its level
         some = live[np.unique(np.linspace(0, len(live) - 1, min(len(live), LEVEL_CELLS)).astype(int))]
         level = _middle(log.volts[:, some])
-        out += [*_chemistry(log, level, pack), *_too_little_charge(log, level, pack), *_voltage_limits(level, pack)]
+        out += [
+            *_chemistry(log, level, pack),
+            *_too_little_charge(log, level, pack),
+            *_voltage_limits(level, pack),
+        ]
     out += [*_cells(log, dead, pack), *_capacity(log, pack), *_written_limits(pack)]
     # another chemistry needs other limits: they are no slip of their own
-    return out if not any(one.curve for one in out) else [one for one in out if not one.line.startswith("voltage_")]
+    return (
+        out
+        if not any(one.curve for one in out)
+        else [one for one in out if not one.line.startswith("voltage_")]
+    )
 
 
 def _middle(volts: Floats) -> Floats:
@@ -231,7 +239,8 @@ def _too_flat_for_nmc(log: Thinned, level: Floats, nominal: float) -> str:
     if log.charge is None or log.current is None:
         return ""
     for most, share, how in (
-        (EASY_C_RATE, FLAT_SHARE, "hardly loaded or charging"), (STEADY_C_RATE, FLAT_STEADY_SHARE, "lightly loaded")
+        (EASY_C_RATE, FLAT_SHARE, "hardly loaded or charging"),
+        (STEADY_C_RATE, FLAT_STEADY_SHARE, "lightly loaded"),
     ):
         able = np.isfinite(level) & (log.current <= most * nominal)
         windows = [
@@ -239,9 +248,7 @@ def _too_flat_for_nmc(log: Thinned, level: Floats, nominal: float) -> str:
         ]
         flat = next((w for w in windows if w is not None), None)
         if flat is not None:
-            return (
-                f"the middle cell stayed between {flat[0]:.2f} and {flat[1]:.2f} V over {flat[2]:.3g} Ah, {how}"
-            )
+            return f"the middle cell stayed between {flat[0]:.2f} and {flat[1]:.2f} V over {flat[2]:.3g} Ah, {how}"
     return ""
 
 
@@ -271,9 +278,8 @@ def _outside_table(log: Thinned, level: Floats, pack: Pack) -> str:
     hours = float(_row_hours(log.seconds)[under].sum())
     if hours * 3600.0 < LASTING_S or under.sum() < 3:
         return ""
-    return (
-        f"the middle cell stood at {np.median(level[under]):.2f} V for {_hours(hours)}, the table begins at {low:.2f} V"
-    )
+    stood = f"{np.median(level[under]):.2f} V for {_hours(hours)}"
+    return f"the middle cell stood at {stood}, the table begins at {low:.2f} V"
 
 
 def _hours(hours: float) -> str:
@@ -314,11 +320,15 @@ def _cells(log: Thinned, dead: Bools, pack: Pack) -> list[Contradiction]:
     if frozen.any() and not at_end:
         return []
     what = "read nothing that a cell reads" if not frozen.any() else "never move while the others do"
-    return [Contradiction(
-        f"cells_in_series = {pack.cells_in_series}",
-        f"{count} of {n} channels (cells {cells[0]} to {cells[-1]}) {what}",
-        "every cell of a string moves with the others", cells=cells, frozen=bool(frozen.any()),
-    )]
+    return [
+        Contradiction(
+            f"cells_in_series = {pack.cells_in_series}",
+            f"{count} of {n} channels (cells {cells[0]} to {cells[-1]}) {what}",
+            "every cell of a string moves with the others",
+            cells=cells,
+            frozen=bool(frozen.any()),
+        )
+    ]
 
 
 # ---- capacity -----------------------------------------------------------------------------------------------
@@ -333,11 +343,14 @@ def _capacity(log: Thinned, pack: Pack) -> list[Contradiction]:
     span = max(down, up)
     if span - GAIN_ASYMMETRY * max(flowed - span, 0.0) < MOST_CHARGE * nominal or _stands(log):
         return []
-    return [Contradiction(
-        f"nominal_capacity_Ah = {nominal:g}",
-        f"{span:.3g} Ah were {'drawn' if down >= up else 'charged'} in one go",
-        "no pack gives or takes that much more than its capacity, or the current is read wrong", flow=True,
-    )]
+    return [
+        Contradiction(
+            f"nominal_capacity_Ah = {nominal:g}",
+            f"{span:.3g} Ah were {'drawn' if down >= up else 'charged'} in one go",
+            "no pack gives or takes that much more than its capacity, or the current is read wrong",
+            flow=True,
+        )
+    ]
 
 
 STANDS_V, STEADY_SHARE = 0.03, 0.2
@@ -387,12 +400,15 @@ def _too_little_charge(log: Thinned, level: Floats, pack: Pack) -> list[Contradi
             continue
         if abs(moved) < WORN * (abs(rise) - OVER_LOAD_V) / STEEPEST_V * nominal:
             way = "rose" if rise > 0 else "fell"
-            return [Contradiction(
-                f"nominal_capacity_Ah = {nominal:g}",
-                f"the middle cell {way} from {volts[0]:.2f} to {volts[-1]:.2f} V while {abs(moved):.3g} Ah "
-                f"were {'charged' if moved > 0 else 'drawn'}",
-                "a pack of that capacity moves far more charge on that way, or the current is read wrong", flow=True,
-            )]
+            return [
+                Contradiction(
+                    f"nominal_capacity_Ah = {nominal:g}",
+                    f"the middle cell {way} from {volts[0]:.2f} to {volts[-1]:.2f} V while {abs(moved):.3g} Ah "
+                    f"were {'charged' if moved > 0 else 'drawn'}",
+                    "a pack of that capacity moves far more charge on that way, or the current is read wrong",
+                    flow=True,
+                )
+            ]
     return []
 
 
@@ -423,10 +439,13 @@ def _voltage_limits(level: Floats, pack: Pack) -> list[Contradiction]:
         if bound is None or not len(seen) or not LIMIT_RANGE_V[0] <= bound <= LIMIT_RANGE_V[1]:
             continue
         if float((sign * (seen - bound) > LIMIT_FAR_V).mean()) > MOST_ROWS:
-            out.append(Contradiction(
-                f"{name} = {bound:g}", f"the middle cell stood at {np.median(seen):.2f} V, {word} that, in most rows",
-                "a limit is passed for moments, if at all",
-            ))
+            out.append(
+                Contradiction(
+                    f"{name} = {bound:g}",
+                    f"the middle cell stood at {np.median(seen):.2f} V, {word} that, in most rows",
+                    "a limit is passed for moments, if at all",
+                )
+            )
     return out
 
 
@@ -435,21 +454,37 @@ def _written_limits(pack: Pack) -> list[Contradiction]:
     limits, out = pack.limits, []
     for name in ("voltage_max_V", "voltage_min_V"):
         value = getattr(limits, name)
-        if value is not None and (value > LIMIT_RANGE_V[1] or (name == "voltage_max_V" and value < LIMIT_RANGE_V[0])):
-            out.append(Contradiction(
-                f"{name} = {value:g}", "no cell has such a voltage", "the limit is one cell's, in V"
-            ))
-    for name, most in (("temperature_max_C", WARMEST_LIMIT_C), ("charge_temperature_min_C", WARMEST_CHARGE_C)):
+        if value is not None and (
+            value > LIMIT_RANGE_V[1] or (name == "voltage_max_V" and value < LIMIT_RANGE_V[0])
+        ):
+            out.append(
+                Contradiction(
+                    f"{name} = {value:g}", "no cell has such a voltage", "the limit is one cell's, in V"
+                )
+            )
+    for name, most in (
+        ("temperature_max_C", WARMEST_LIMIT_C),
+        ("charge_temperature_min_C", WARMEST_CHARGE_C),
+    ):
         value = getattr(limits, name)
         if value is not None and value > most:
-            out.append(Contradiction(
-                f"{name} = {value:g}", "no cell's data sheet has such a limit", "the limit is in degC"
-            ))
-    if pack.ocv is None and pack.chemistry == "LFP" and 4.0 < (limits.voltage_max_V or 0.0) <= LIMIT_RANGE_V[1]:
-        out.append(Contradiction(
-            f"voltage_max_V = {limits.voltage_max_V:g}", 'it says chemistry = "LFP" as well',
-            "such a cell is full at 3.65 V, and this limit would never trip",
-        ))
+            out.append(
+                Contradiction(
+                    f"{name} = {value:g}", "no cell's data sheet has such a limit", "the limit is in degC"
+                )
+            )
+    if (
+        pack.ocv is None
+        and pack.chemistry == "LFP"
+        and 4.0 < (limits.voltage_max_V or 0.0) <= LIMIT_RANGE_V[1]
+    ):
+        out.append(
+            Contradiction(
+                f"voltage_max_V = {limits.voltage_max_V:g}",
+                'it says chemistry = "LFP" as well',
+                "such a cell is full at 3.65 V, and this limit would never trip",
+            )
+        )
     return out
 
 
@@ -457,7 +492,9 @@ def unlike_packs(mine: Pack, other: Pack) -> list[str]:
     """Return what two pack files of one id say unlike each other: ``voltage_max_V = 4.2 there, 4.25 here``."""
     keys = ("chemistry", "nominal_capacity_Ah", "cells_in_series", "cells_in_parallel")
     pairs = [(key, getattr(other, key), getattr(mine, key)) for key in keys]
-    pairs += [(key, getattr(other.limits, key), getattr(mine.limits, key)) for key in type(mine.limits).model_fields]
+    pairs += [
+        (key, getattr(other.limits, key), getattr(mine.limits, key)) for key in type(mine.limits).model_fields
+    ]
     return [f"{key} = {_said(a)} there, {_said(b)} here" for key, a, b in pairs if a != b]
 
 

@@ -68,12 +68,24 @@ class Estimate:
 
 
 def refused(
-    quantity: str, unit: str, why: str, settle_by: str, *, cell: int | None = None, sensor: str | None = None,
+    quantity: str,
+    unit: str,
+    why: str,
+    settle_by: str,
+    *,
+    cell: int | None = None,
+    sensor: str | None = None,
     conditions: dict[str, Any] | None = None,
 ) -> Estimate:
     """Return an estimate that says why the log cannot tell, and which log would."""
     return Estimate(
-        quantity, unit, cell=cell, sensor=sensor, status="not_determinable", why=why, settle_by=settle_by,
+        quantity,
+        unit,
+        cell=cell,
+        sensor=sensor,
+        status="not_determinable",
+        why=why,
+        settle_by=settle_by,
         conditions=conditions or {},
     )
 
@@ -120,7 +132,18 @@ class Finding:
         for key in ("because", "next"):
             out[key] = list(out[key])
         order = (
-            "cause", "level", "cells", "module", "sensor", "size", "low", "high", "unit", "says", "because", "next",
+            "cause",
+            "level",
+            "cells",
+            "module",
+            "sensor",
+            "size",
+            "low",
+            "high",
+            "unit",
+            "says",
+            "because",
+            "next",
         )
         return {key: out[key] for key in order}
 

@@ -34,7 +34,11 @@ def moment_of(moment: object) -> dt.datetime:
     ValueError
         No moment.
     """
-    when = moment if isinstance(moment, dt.datetime) else dt.datetime.fromisoformat(str(moment).replace("Z", "+00:00"))
+    when = (
+        moment
+        if isinstance(moment, dt.datetime)
+        else dt.datetime.fromisoformat(str(moment).replace("Z", "+00:00"))
+    )
     return when.replace(tzinfo=dt.UTC) if when.tzinfo is None else when.astimezone(dt.UTC)
 
 

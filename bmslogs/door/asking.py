@@ -331,9 +331,7 @@ def diagnose(
     return _stored(kept, report.logs[0].id)
 
 
-def diagnose_pack(
-    pack: str | Iterable[Diagnosis], *, store: Store | Place | None = None
-) -> Diagnosis:
+def diagnose_pack(pack: str | Iterable[Diagnosis], *, store: Store | Place | None = None) -> Diagnosis:
     """Weigh all logs of one pack together: what still stands, and how surely.
 
     Parameters

@@ -75,7 +75,9 @@ class Match(Shown):
         return frame
 
     def _title(self) -> str:
-        return f"Match: {count(len(self.places), 'place')}, {len(self.spare)} spare, {len(self.apart)} set apart"
+        return (
+            f"Match: {count(len(self.places), 'place')}, {len(self.spare)} spare, {len(self.apart)} set apart"
+        )
 
     def _lines(self) -> list[tuple[str, str]]:
         said = [("gain", "against the order of arrival " + interval(*self.gain, "Ah", sign=True))]

@@ -71,7 +71,9 @@ class Log(stored_logs.Log, Shown):
 
     def to_dict(self) -> dict[str, Any]:
         """Return what the log is; its readings are had with `to_frame`."""
-        first, last = (str(t)[:19] + "Z" for t in (self.time[0], self.time[-1])) if self.rows else (None, None)
+        first, last = (
+            (str(t)[:19] + "Z" for t in (self.time[0], self.time[-1])) if self.rows else (None, None)
+        )
         columns = list(self.to_frame().columns)
         return {
             "log": {"id": self.id, "start": first, "end": last, "rows": self.rows},
@@ -96,7 +98,9 @@ class Log(stored_logs.Log, Shown):
 
     def _title(self) -> str:
         cells = count(len(self.cells), "cell")
-        return f"Log {self.id} of {self.pack.vehicle}, pack {self.pack.id}: {count(self.rows, 'row')}, {cells}"
+        return (
+            f"Log {self.id} of {self.pack.vehicle}, pack {self.pack.id}: {count(self.rows, 'row')}, {cells}"
+        )
 
     def _lines(self) -> list[tuple[str, str]]:
         has = [
@@ -109,7 +113,9 @@ class Log(stored_logs.Log, Shown):
             )
             if there
         ]
-        first, last = (str(t)[:16].replace("T", " ") for t in (self.time[0], self.time[-1])) if self.rows else ("", "")
+        first, last = (
+            (str(t)[:16].replace("T", " ") for t in (self.time[0], self.time[-1])) if self.rows else ("", "")
+        )
         span = f"{first} to {last} UTC" if self.rows else "none"
         said = [("time", span), ("beside the cells", ", ".join(has) or "nothing")]
         return said + [("mended", str(r.get("says", r.get("rule", "")))) for r in self.repairs]
@@ -154,7 +160,9 @@ class Store(Shown):
         return f"Store {self.root}: {count(len(self.logs()), 'log')} of {count(len(self.packs()), 'pack')}"
 
     def _lines(self) -> list[tuple[str, str]]:
-        return [(e.id, f"{e.vehicle}, pack {e.pack}, {count(e.rows, 'row')}, {e.source}") for e in self.logs()]
+        return [
+            (e.id, f"{e.vehicle}, pack {e.pack}, {count(e.rows, 'row')}, {e.source}") for e in self.logs()
+        ]
 
 
 COLUMNS = ("id", "pack", "vehicle", "start", "end", "rows", "source")
@@ -201,9 +209,7 @@ class Import(Shown):
             for log in self.logs
         ]  # fmt: skip
         rows += [{"file": one.file, "status": "refused", "reason": one.reason} for one in self.refused]
-        return table(
-            rows, ("file", "status", "log", "rows", "start", "end", "repairs", "notes", "reason")
-        )
+        return table(rows, ("file", "status", "log", "rows", "start", "end", "repairs", "notes", "reason"))
 
     def _told_cautions(self) -> tuple[str, ...]:
         return (LOCAL_RULES,)
@@ -215,7 +221,9 @@ class Import(Shown):
         said = [("refused", one.reason) for one in self.refused]
         for log in self.logs:
             mended = f", {count(len(log.repairs), 'repair')}" if log.repairs else ""
-            said.append((log.status, f"{Path(log.file).name} is log {log.id}, {count(log.rows, 'row')}{mended}"))
+            said.append(
+                (log.status, f"{Path(log.file).name} is log {log.id}, {count(log.rows, 'row')}{mended}")
+            )
         return said
 
 

@@ -174,7 +174,9 @@ def _finding(diagnosis: Diagnosis, finding: int | Finding) -> Finding:
             return finding
         raise BadInput("a finding of another diagnosis", "one of this diagnosis' findings")
     if not 1 <= finding <= len(findings):
-        raise BadInput(f"no finding {finding}", f"1..{len(findings)}" if findings else "a diagnosis with findings")
+        raise BadInput(
+            f"no finding {finding}", f"1..{len(findings)}" if findings else "a diagnosis with findings"
+        )
     return findings[finding - 1]
 
 

@@ -44,7 +44,9 @@ def typed_readings(
                 f"cell {cell:g}", f"1..{pack.cells_in_series}", file=row.file, line=row.line, column="cell"
             )
         if not np.isnan(volts[int(cell) - 1]):
-            raise BadInput(f"cell {cell:g} twice", "each cell once", file=row.file, line=row.line, column="cell")
+            raise BadInput(
+                f"cell {cell:g} twice", "each cell once", file=row.file, line=row.line, column="cell"
+            )
         volts[int(cell) - 1] = row.needed("voltage_V")
         by_meter = row.number("meter_V")
         meter[int(cell) - 1] = np.nan if by_meter is None else by_meter

@@ -45,7 +45,8 @@ def listing() -> str:
             "Handbook",
             *(f"  {name:<{wide}}  {_line_of(pages()[name])}" for name in names),
             "",
-            "and every word of the glossary, such as: " + ", ".join(w for w in SHOWN_WORDS if w in glossary()),
+            "and every word of the glossary, such as: "
+            + ", ".join(w for w in SHOWN_WORDS if w in glossary()),
         ]
     )
 

@@ -149,18 +149,32 @@ def door_pages() -> dict[str, str]:
 def _homes() -> dict[str, str]:
     """Return the functions that the door offers, each with its module in `bmslogs.door`."""
     tree = ast.parse(_read("bmslogs", "__init__.py"))
-    told = (n for n in ast.walk(tree) if isinstance(n, ast.ImportFrom) and (n.module or "").startswith("bmslogs.door."))
+    told = (
+        n
+        for n in ast.walk(tree)
+        if isinstance(n, ast.ImportFrom) and (n.module or "").startswith("bmslogs.door.")
+    )
     return {a.name: str(n.module).rpartition(".")[2] for n in told for a in n.names}
 
 
 def _door_page(function: ast.FunctionDef) -> str:
     arguments = function.args
-    for one in (*arguments.posonlyargs, *arguments.args, *arguments.kwonlyargs, arguments.vararg, arguments.kwarg):
+    for one in (
+        *arguments.posonlyargs,
+        *arguments.args,
+        *arguments.kwonlyargs,
+        arguments.vararg,
+        arguments.kwarg,
+    ):
         if one is not None:
             one.annotation = None
     result = f" -> {ast.unparse(function.returns)}" if function.returns else ""
     parts = re.split(r"^(\w[\w ]*)\n-{3,}\n", cleandoc(ast.get_docstring(function) or ""), flags=re.MULTILINE)
-    told = [f"# {function.name}", f"    bmslogs.{function.name}({ast.unparse(arguments)}){result}", parts[0].strip()]
+    told = [
+        f"# {function.name}",
+        f"    bmslogs.{function.name}({ast.unparse(arguments)}){result}",
+        parts[0].strip(),
+    ]
     for title, body in zip(parts[1::2], parts[2::2], strict=True):
         told += [f"## {title}", _section(title, body.strip("\n"))]
     return "\n\n".join(told) + "\n"

@@ -67,11 +67,15 @@ def vehicles_says(packs: Sequence[Standing]) -> str:
         weighed = [p for p in packs if p.findings is not None]
         if not weighed:
             return f"No log is weighed yet.{_listed('Without a log', bare)}"
-        return f"Nothing that asks for work was found in the logs of {_names([p.name for p in weighed])}.{rest}"
+        return (
+            f"Nothing that asks for work was found in the logs of {_names([p.name for p in weighed])}.{rest}"
+        )
     first, of = min(urgent, key=lambda pair: ("act", "look").index(pair[0].level))
     count = len({p.name for _, p in urgent})
     lead = f"{of.name} first" if len(urgent) > 1 else of.name
-    more = f" {_count(len(urgent), 'finding')} in {_count(count, 'vehicle')} in all." if len(urgent) > 1 else ""
+    more = (
+        f" {_count(len(urgent), 'finding')} in {_count(count, 'vehicle')} in all." if len(urgent) > 1 else ""
+    )
     return f"{lead}: {found_says(first)}{more}{rest}"
 
 
@@ -144,7 +148,9 @@ def _nothing(estimates: Sequence[Estimate], of: str) -> str:
     if not known:
         return f"{sentence(of)} tells nothing of the cells; what would is below."
     apart = nothing_found(estimates)[1:]
-    asks = f" {_count(open_count, 'question')} stay{'s' if open_count == 1 else ''} open." if open_count else ""
+    asks = (
+        f" {_count(open_count, 'question')} stay{'s' if open_count == 1 else ''} open." if open_count else ""
+    )
     if apart:
         return f"Nothing that can be named was found in {of}, but look at this: {apart[0]}{asks}"
     return f"Nothing was found in {of}.{asks}"
@@ -179,7 +185,9 @@ def charge_says(diagnosis: Diagnosis, pack: Pack) -> str:
     if not lacks:
         why = next((e.why for e in diagnosis.of("charge_to_full") if e.why), "")
         return f"This log does not tell who is full first{f': {why}' if why else ''}".rstrip(".") + "."
-    return " ".join(s for s in (_laggard(diagnosis, pack, lacks), _bleeding(diagnosis), _silent(diagnosis)) if s)
+    return " ".join(
+        s for s in (_laggard(diagnosis, pack, lacks), _bleeding(diagnosis), _silent(diagnosis)) if s
+    )
 
 
 def _laggard(
@@ -280,4 +288,3 @@ def _names(names: Sequence[str]) -> str:
 
 def _listed(what: str, names: Sequence[str]) -> str:
     return f" {what}: {_names(names)}." if names else ""
-

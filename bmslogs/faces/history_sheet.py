@@ -106,7 +106,9 @@ def sheet_of(w: Weighed, key: str, *, measured: bool = False) -> Sheet | None:
     pack = next((s for s in group if s.columns == (None,)), None)
     if own is None:
         assert pack is not None
-        return _sheet(w, topic, pack, _shown(pack, topic.pack_shown_factor, 0.0), None, "", topic.pack_shown_unit)
+        return _sheet(
+            w, topic, pack, _shown(pack, topic.pack_shown_factor, 0.0), None, "", topic.pack_shown_unit
+        )
     if measured and pack is not None and key in MEASURED:
         middle = pack.value[:, 0] * topic.pack_shown_factor
         grids = [x * middle[:, None] for x in (own.value, own.low, own.high)]
@@ -136,7 +138,9 @@ def _trend(s: Strands, factor: float, origin: float) -> Floats:
     """Return the fitted lines at the logs that they rest on; left to the plot to join by a straight line."""
     out = np.full(s.value.shape, np.nan)
     rests = np.isfinite(s.value) & s.last_part()
-    if s.topic.key == "bleed_done" and s.against is not None:  # its slope is against the pack, its value is not
+    if (
+        s.topic.key == "bleed_done" and s.against is not None
+    ):  # its slope is against the pack, its value is not
         return out
     for i in np.flatnonzero(np.isfinite(s.slope)):
         rows = np.flatnonzero(rests[:, i])
@@ -146,7 +150,13 @@ def _trend(s: Strands, factor: float, origin: float) -> Floats:
 
 
 def _sheet(
-    w: Weighed, topic: Topic, s: Strands, grids: tuple[Floats, ...], ground: Floats | None, ground_name: str, unit: str
+    w: Weighed,
+    topic: Topic,
+    s: Strands,
+    grids: tuple[Floats, ...],
+    ground: Floats | None,
+    ground_name: str,
+    unit: str,
 ) -> Sheet:
     g = w.gathered
     y, low, high, trend = grids
@@ -202,7 +212,9 @@ def _row(w: Weighed, s: Strands, index: int, column: Column) -> Row:
     known = np.flatnonzero(np.isfinite(s.value[:, index]) & s.last_part()[:, index])
     now = "not known since the work" if s.part[:, index].any() else "not known"
     if len(known):
-        factor, origin = (topic.shown_factor, topic.shown_from) if s.against else (topic.pack_shown_factor, 0.0)
+        factor, origin = (
+            (topic.shown_factor, topic.shown_from) if s.against else (topic.pack_shown_factor, 0.0)
+        )
         unit = topic.shown_unit if s.against else topic.pack_shown_unit
         k = int(known[-1])
         value, low, high = ((float(x[k, index]) - origin) * factor for x in (s.value, s.low, s.high))

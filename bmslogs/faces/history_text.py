@@ -21,7 +21,19 @@ COLUMNS = (
     "kind", "quantity", "pack", "cell", "sensor", "place", "log", "time", "value", "low", "high", "unit", "since",
     "verdict", "says",
 )  # fmt: skip
-SHOWN_COLUMNS = ("line", "place", "log", "time", "value", "low", "high", "unit", "pack_middle", "slope_line", "says")
+SHOWN_COLUMNS = (
+    "line",
+    "place",
+    "log",
+    "time",
+    "value",
+    "low",
+    "high",
+    "unit",
+    "pack_middle",
+    "slope_line",
+    "says",
+)
 
 
 def history_text(w: Weighed, topics: Sequence[str], *, width: int | None = None) -> str:
@@ -33,7 +45,9 @@ def history_text(w: Weighed, topics: Sequence[str], *, width: int | None = None)
         first, last = (str(t.astype("datetime64[D]")) for t in (g.start[0], g.start[-1]))
         span = f"{len(g.ids)} log{'s' if len(g.ids) != 1 else ''} from {first} to {last}"
     says = list(w.says(topics))
-    out = [part(f"History of {g.pack.vehicle}: {span or 'no logs'}", says or ["Nothing to tell yet."], columns)]
+    out = [
+        part(f"History of {g.pack.vehicle}: {span or 'no logs'}", says or ["Nothing to tell yet."], columns)
+    ]
     for key in topics:
         out.append(part(TOPICS[key].title, _lines(w, key), columns))
     work = [f"{e.date.isoformat()}: {e.kind}{f', {e.where}' if e.where else ''}" for e in g.pack.events]
@@ -57,7 +71,9 @@ def _lines(w: Weighed, key: str) -> list[str]:
     if len(rows) > len(shown):
         lines.append(f"{len(rows) - len(shown)} more with smaller slopes; --csv FILE lists all")
     if sheet and sheet.gaps:
-        lines.append(f"{len(sheet.gaps)} of {len(sheet.ids)} logs do not tell it; the last: {sheet.gaps[-1][1]}")
+        lines.append(
+            f"{len(sheet.gaps)} of {len(sheet.ids)} logs do not tell it; the last: {sheet.gaps[-1][1]}"
+        )
     return lines
 
 

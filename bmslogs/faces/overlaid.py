@@ -111,7 +111,9 @@ def course(log: Log, cell: int | None, what: What, name: str) -> Course:
             if len(log.cells) < 2:
                 raise BadInput(f"{name} has one cell only", "two cells at least, or their voltage as it is")
             value = (value - median_of(np.delete(log.cell_voltage, column, axis=1))) * 1e3
-    return Course(name, log.pack, log.seconds, steady_current(log), charge_moved(log), value, what, (log.id, cell))
+    return Course(
+        name, log.pack, log.seconds, steady_current(log), charge_moved(log), value, what, (log.id, cell)
+    )
 
 
 def overlaid(first: Course, second: Course, by: By) -> Overlaid:
@@ -192,7 +194,9 @@ def _most(values: Floats) -> float:
 
 def _span(values: Floats, by: By) -> str:
     scale, axis = _scaled(by, _most(values))
-    return f"{_least(values) / scale:.3g} to {_most(values) / scale:.3g} {axis.rpartition('[')[2].rstrip(']')}"
+    return (
+        f"{_least(values) / scale:.3g} to {_most(values) / scale:.3g} {axis.rpartition('[')[2].rstrip(']')}"
+    )
 
 
 def _scaled(by: By, high: float) -> tuple[float, str]:
@@ -200,7 +204,11 @@ def _scaled(by: By, high: float) -> tuple[float, str]:
         return 1.0, "charge drawn since the log began [Ah]"
     if by == "load":
         return 1.0, "current, discharge + [A]"
-    return (3600.0, "time since the log began [h]") if high > HOURS_FROM_S else (60.0, "time since the log began [min]")
+    return (
+        (3600.0, "time since the log began [h]")
+        if high > HOURS_FROM_S
+        else (60.0, "time since the log began [min]")
+    )
 
 
 def _unit(of: Course) -> str:

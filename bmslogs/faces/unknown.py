@@ -87,7 +87,9 @@ def nothing_found(estimates: Iterable[Estimate]) -> list[str]:
             by_quantity.setdefault(e.quantity, []).append(e)
     apart = [
         f"{quantity_title(key)} of cell {e.cell}: {say_bound(e)}."
-        for key, same in by_quantity.items() for e in same if say_bound(e)
+        for key, same in by_quantity.items()
+        for e in same
+        if say_bound(e)
     ]
     for key, same in by_quantity.items():
         refused = [e for e in same if e.status == "not_determinable"]

@@ -51,7 +51,8 @@ def places(pack: Pack, cells: list[int]) -> str:
         return pack.place(cells[0])
     names = {pack.module_of(c) for c in cells}
     listed = (
-        f"cells {cells[0]} to {cells[-1]}" if len(cells) > 3 and cells == list(range(cells[0], cells[-1] + 1))
+        f"cells {cells[0]} to {cells[-1]}"
+        if len(cells) > 3 and cells == list(range(cells[0], cells[-1] + 1))
         else "cells " + ", ".join(str(c) for c in cells[:-1]) + f" and {cells[-1]}"
     )
     if len(names) == 1 and None not in names:
@@ -160,15 +161,22 @@ def finding(
     """
     listed = tuple(sorted(int(c) for c in cells))
     return Finding(
-        cause=cause, level=level, says=says, cells=listed,
-        module=module if module is not None else (module_of(case_pack, listed) if listed else None), sensor=sensor,
-        size=size, low=low if size is None or half is None else size - half,
+        cause=cause,
+        level=level,
+        says=says,
+        cells=listed,
+        module=module if module is not None else (module_of(case_pack, listed) if listed else None),
+        sensor=sensor,
+        size=size,
+        low=low if size is None or half is None else size - half,
         high=high if size is None or half is None else size + half,
-        unit=CAUSES[cause].unit if unit is None else unit, because=tuple(because), next=tuple(steps),
+        unit=CAUSES[cause].unit if unit is None else unit,
+        because=tuple(because),
+        next=tuple(steps),
     )
 
 
 METER_FIRST = (
-    "Before a lid is opened: isolate, lock, prove dead with a rated meter; taps stay live with the contactors open."
+    "Before a lid is opened: isolate, lock, prove dead with a rated meter; "
+    "taps stay live with the contactors open."
 )
-

@@ -37,12 +37,23 @@ METHOD = "2026-11.14"
 """Version of the methods: stored answers of another version are worked out again."""
 
 RULES: tuple[Callable[[Case], list[Finding]], ...] = (
-    rules_sensing.loom, rules_sensing.shifted, rules_sensing.wires, rules_thermal.sensors,
+    rules_sensing.loom,
+    rules_sensing.shifted,
+    rules_sensing.wires,
+    rules_thermal.sensors,
     rules_joint.bursts,
-    rules_resistance.resistance, rules_capacity.capacity, rules_charge.charge_offsets, rules_leak.self_discharge,
+    rules_resistance.resistance,
+    rules_capacity.capacity,
+    rules_charge.charge_offsets,
+    rules_leak.self_discharge,
     rules_thermal.hot,
-    rules_bleed.effect, rules_bleed.plateau,
-    rules_limits.voltage, rules_limits.temperature, rules_limits.current, rules_limits.cold, rules_limits.zero,
+    rules_bleed.effect,
+    rules_bleed.plateau,
+    rules_limits.voltage,
+    rules_limits.temperature,
+    rules_limits.current,
+    rules_limits.cold,
+    rules_limits.zero,
     rules_limits.log_itself,
     rules_pack_file.mismatch,
 )
@@ -67,7 +78,8 @@ def diagnose(log: Log) -> Diagnosis:
     """
     # linear algebra of this size is slower with several threads, and far slower beside another busy program
     with (
-        _libraries().limit(limits=1, user_api="blas"), np.errstate(invalid="ignore", divide="ignore"),
+        _libraries().limit(limits=1, user_api="blas"),
+        np.errstate(invalid="ignore", divide="ignore"),
         warnings.catch_warnings(),
     ):
         # NaN marks what is not known: a mean over nothing is not known either, and nobody need be told
@@ -76,7 +88,9 @@ def diagnose(log: Log) -> Diagnosis:
         knowledge = Knowledge(Study(log))
         estimates = estimate_all(knowledge)
         case = Case(knowledge)
-        findings = rules_pack_file.without_unread(sure(found) for rule in RULES for found in _told(rule, case))
+        findings = rules_pack_file.without_unread(
+            sure(found) for rule in RULES for found in _told(rule, case)
+        )
     return Diagnosis(
         log=describe(log, knowledge.study.kinds) | {"settings": settings(knowledge.study)},
         pack={"id": log.pack.id, "vehicle": log.pack.vehicle, "cells": log.pack.cells_in_series},
@@ -108,7 +122,11 @@ def sure(found: Finding) -> Finding:
 def describe(log: Log, kinds: list[str]) -> dict[str, Any]:
     """Return the ``log`` object of a diagnosis."""
     return {
-        "id": log.id, "start": _iso(log.time[0]), "end": _iso(log.time[-1]), "rows": log.rows, "kinds": kinds,
+        "id": log.id,
+        "start": _iso(log.time[0]),
+        "end": _iso(log.time[-1]),
+        "rows": log.rows,
+        "kinds": kinds,
     }
 
 

@@ -46,29 +46,54 @@ def effect(case: Case) -> list[Finding]:
         wrong = np.flatnonzero(dead | hit)
         cells = [case.cells[i] for i in wrong]
         size = float(lost[hit].sum())
-        return [finding(
-            case.pack, "bleed_misplaced", "act", cells,
-            f"{case.places(cells)}: bleeding acts on the wrong cell.",
-            [*(f"cell {case.cells[i]}: {commanded[i]:.2f} Ah commanded, {lost[i]:.2f} +- {half[i]:.2f} Ah lost"
-               for i in wrong)],
-            ["Switch balancing off until this is mended: it drives the cells apart.", METER_FIRST,
-             "Look for swapped bleed leads or a wrong cell order in the BMS settings; touch-test each resistor for "
-             "warmth."],
-            size=size, half=float(np.sqrt((half[hit] ** 2).sum())),
-        )]
+        return [
+            finding(
+                case.pack,
+                "bleed_misplaced",
+                "act",
+                cells,
+                f"{case.places(cells)}: bleeding acts on the wrong cell.",
+                [
+                    *(
+                        f"cell {case.cells[i]}: {commanded[i]:.2f} Ah commanded, {lost[i]:.2f} +- {half[i]:.2f} Ah lost"
+                        for i in wrong
+                    )
+                ],
+                [
+                    "Switch balancing off until this is mended: it drives the cells apart.",
+                    METER_FIRST,
+                    "Look for swapped bleed leads or a wrong cell order in the BMS settings; "
+                    "touch-test each resistor for "
+                    "warmth.",
+                ],
+                size=size,
+                half=float(np.sqrt((half[hit] ** 2).sum())),
+            )
+        ]
     out = []
     for i in np.flatnonzero(dead):
         cell = case.cells[i]
-        out.append(finding(
-            case.pack, "bleed_ineffective", "look", [cell],
-            f"{case.place(cell)}: commanded bleeding does not move this cell ({works[i] * 100:.0f} % of what was "
-            "commanded).",
-            [f"{commanded[i]:.2f} Ah commanded over {found.hours:.1f} h of rest, "
-             f"{lost[i]:.2f} +- {half[i]:.2f} Ah lost"],
-            ["Feel whether the resistor of this cell warms while its flag is on.", METER_FIRST,
-             "Look at the resistor, its switch and the sense fuse of this cell."],
-            size=float(works[i]), half=float(unsure[i]),
-        ))
+        out.append(
+            finding(
+                case.pack,
+                "bleed_ineffective",
+                "look",
+                [cell],
+                f"{case.place(cell)}: commanded bleeding does not move this cell ({works[i] * 100:.0f} % of what was "
+                "commanded).",
+                [
+                    f"{commanded[i]:.2f} Ah commanded over {found.hours:.1f} h of rest, "
+                    f"{lost[i]:.2f} +- {half[i]:.2f} Ah lost"
+                ],
+                [
+                    "Feel whether the resistor of this cell warms while its flag is on.",
+                    METER_FIRST,
+                    "Look at the resistor, its switch and the sense fuse of this cell.",
+                ],
+                size=float(works[i]),
+                half=float(unsure[i]),
+            )
+        )
     return out
 
 
@@ -88,14 +113,27 @@ def plateau(case: Case) -> list[Finding]:
     wrong = empty & (total > 0.002 * study.capacity) & (total > 1.5 * np.median(total))
     for i in np.flatnonzero(wrong):
         cell = case.cells[i]
-        out.append(finding(
-            case.pack, "bleed_misplaced", "look", [cell],
-            f"{case.place(cell)}: {total[i]:.2f} Ah was bled from this cell although it is emptier than the others.",
-            [f"it is {abs(found.value[i]) * 100:.1f} +- {found.half[i] * 100:.1f} % of charge below the pack's middle"],
-            ["Let the BMS bleed near full charge only, at rest or at a low current.",
-             "Look for a high resistance of this cell or its joint: under charge it makes the voltage look high."],
-            size=float(total[i]), half=0.05 * float(total[i]),
-        ))
+        out.append(
+            finding(
+                case.pack,
+                "bleed_misplaced",
+                "look",
+                [cell],
+                f"{case.place(cell)}: {total[i]:.2f} Ah was bled from this cell although it is "
+                f"emptier than the others.",
+                [
+                    f"it is {abs(found.value[i]) * 100:.1f} +- {found.half[i] * 100:.1f} % of "
+                    f"charge below the pack's middle"
+                ],
+                [
+                    "Let the BMS bleed near full charge only, at rest or at a low current.",
+                    "Look for a high resistance of this cell or its joint: under charge it makes "
+                    "the voltage look high.",
+                ],
+                size=float(total[i]),
+                half=0.05 * float(total[i]),
+            )
+        )
     return out
 
 
@@ -116,13 +154,23 @@ def _on_the_flat(case: Case, total: Floats) -> list[Finding]:
     if on_flat.sum() < PLATEAU_SHARE * total.sum() or on_flat.max() < PLATEAU_LEAST * study.capacity:
         return []
     cells = [case.cells[i] for i in np.flatnonzero(on_flat > 0.2 * on_flat.max())]
-    return [finding(
-        case.pack, "bleed_misplaced", "look", cells,
-        f"{case.places(cells)}: bled on the flat of the curve, where voltage says nothing about charge.",
-        [f"{on_flat.sum():.2f} of {total.sum():.2f} Ah were bled where 1 mV is "
-         f"{0.1 / max(float(np.median(slope)), 1e-3):.1f} % "
-         "of charge: resistance and noise choose the cell, not charge"],
-        ["Let the BMS bleed above the knee only (near full charge), at rest or at a low current.",
-         "Charge to the knee and look at charge_to_full before any cell is called unbalanced."],
-        size=float(on_flat.max()), half=0.05 * float(on_flat.max()),
-    )]
+    return [
+        finding(
+            case.pack,
+            "bleed_misplaced",
+            "look",
+            cells,
+            f"{case.places(cells)}: bled on the flat of the curve, where voltage says nothing about charge.",
+            [
+                f"{on_flat.sum():.2f} of {total.sum():.2f} Ah were bled where 1 mV is "
+                f"{0.1 / max(float(np.median(slope)), 1e-3):.1f} % "
+                "of charge: resistance and noise choose the cell, not charge"
+            ],
+            [
+                "Let the BMS bleed above the knee only (near full charge), at rest or at a low current.",
+                "Charge to the knee and look at charge_to_full before any cell is called unbalanced.",
+            ],
+            size=float(on_flat.max()),
+            half=0.05 * float(on_flat.max()),
+        )
+    ]

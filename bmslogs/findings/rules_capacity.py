@@ -40,17 +40,26 @@ def capacity(case: Case) -> list[Finding]:
     out = []
     for i in np.flatnonzero(stand):
         cell, size, half = case.cells[i], float(value[i]), float(found.half_relative[i])
-        because = [f"capacity_relative of cell {cell}: {found.relative[i]:.3f} +- {half:.3f} of the pack's middle"]
+        because = [
+            f"capacity_relative of cell {cell}: {found.relative[i]:.3f} +- {half:.3f} of the pack's middle"
+        ]
         if found.absolute_known:
             because.append(
                 f"capacity of cell {cell}: {found.ampere_hours[i]:.1f} +- {found.half_ampere_hours[i]:.1f} Ah"
             )
-        out.append(finding(
-            case.pack, "capacity_low", "act" if size < -0.10 else "look", [cell],
-            f"{case.place(cell)}: this cell holds {percent(size, 1)} less than the pack's middle.",
-            because,
-            SMALL, size=size, half=half,
-        ))
+        out.append(
+            finding(
+                case.pack,
+                "capacity_low",
+                "act" if size < -0.10 else "look",
+                [cell],
+                f"{case.place(cell)}: this cell holds {percent(size, 1)} less than the pack's middle.",
+                because,
+                SMALL,
+                size=size,
+                half=half,
+            )
+        )
     out += _by_rests(case, first & ~stand, whole & ~stand)
     unlike = _unlike_any(case) & known & ~stand & ~first & ~whole
     return out + [_unlike_finding(case, int(i)) for i in np.flatnonzero(unlike)]
@@ -65,7 +74,8 @@ def _by_rests(case: Case, first: Bools, whole: Bools) -> list[Finding]:
 SMALL = [
     "Keep the pack within the limits of this cell: it is empty first.",
     "Balancing does not mend it; see gain_by_replacing for what a swap of its module would win.",
-    METER_FIRST, "Confirm with a second charge or discharge over the same span before a module is swapped.",
+    METER_FIRST,
+    "Confirm with a second charge or discharge over the same span before a module is swapped.",
 ]
 
 
@@ -74,12 +84,20 @@ def _small_between_rests(case: Case, i: int) -> Finding:
     cell, rests = case.cells[i], case.knowledge.between_rests
     least, most = (float(x) for x in rests.shortfall[:, i])
     return finding(
-        case.pack, "capacity_low", "act" if 0.5 * (least + most) > 0.10 else "look", [cell],
+        case.pack,
+        "capacity_low",
+        "act" if 0.5 * (least + most) > 0.10 else "look",
+        [cell],
         f"{case.place(cell)}: between two rests this cell went through more of its charge than the others: it holds "
         f"{percent(least, 1)} to {percent(most, 1)} less.",
-        [f"{rests.moved[i] * 100:.0f} % of the capacity flowed between the rests; what each rest tells of this cell "
-         "against the middle one, with the error of the curve's slope, parts by so much"],
-        SMALL, size=-0.5 * (least + most), low=-most, high=-least,
+        [
+            f"{rests.moved[i] * 100:.0f} % of the capacity flowed between the rests; what each rest tells of this cell "
+            "against the middle one, with the error of the curve's slope, parts by so much"
+        ],
+        SMALL,
+        size=-0.5 * (least + most),
+        low=-most,
+        high=-least,
     )
 
 
@@ -98,13 +116,20 @@ def _first_for_small(case: Case, i: int) -> Finding:
     least, most = (float(x) for x in leads.shortfall[:, i])
     fuller = leads.bounds[0, i] > 0
     return finding(
-        case.pack, "capacity_low", "act" if 0.5 * (least + most) > 0.10 else "look", [cell],
+        case.pack,
+        "capacity_low",
+        "act" if 0.5 * (least + most) > 0.10 else "look",
+        [cell],
         f"{case.place(cell)}: this cell is {'full' if fuller else 'empty'} before the others though it stood beside "
         f"them at rest when the {'charge' if fuller else 'discharge'} began: it holds at least {percent(least, 1)} "
         "less.",
-        [f"at the end it is {percent(abs(float(leads.bounds[0, i])), 1)} of charge ahead or more, after "
-         f"{leads.spans[i] * 100:.0f} % were moved; what it was ahead at rest, with its error, is taken off"],
-        SMALL, size=-least, high=-least,
+        [
+            f"at the end it is {percent(abs(float(leads.bounds[0, i])), 1)} of charge ahead or more, after "
+            f"{leads.spans[i] * 100:.0f} % were moved; what it was ahead at rest, with its error, is taken off"
+        ],
+        SMALL,
+        size=-least,
+        high=-least,
     )
 
 
@@ -136,13 +161,22 @@ def _unlike_any(case: Case) -> Bools:
 def _unlike_finding(case: Case, i: int) -> Finding:
     cell = case.cells[i]
     return finding(
-        case.pack, "capacity_low", "look", [cell],
+        case.pack,
+        "capacity_low",
+        "look",
+        [cell],
         f"{case.place(cell)}: this cell does not follow the others' curve, whatever charge and capacity it is given; "
         "take it for smaller until a whole charge tells.",
-        [f"what the best fit leaves of it is {case.knowledge.study.split.misfit[i]:.0f} times what is usual; lithium "
-         "or active material that was lost bends a cell's curve, and so does a reading that is wrong"],
-        ["Keep the pack within the limits of this cell.", METER_FIRST,
-         "Log one whole charge or discharge between two rests of an hour, and compare its reading with a meter."],
+        [
+            f"what the best fit leaves of it is {case.knowledge.study.split.misfit[i]:.0f} times "
+            f"what is usual; lithium "
+            "or active material that was lost bends a cell's curve, and so does a reading that is wrong"
+        ],
+        [
+            "Keep the pack within the limits of this cell.",
+            METER_FIRST,
+            "Log one whole charge or discharge between two rests of an hour, and compare its reading with a meter.",
+        ],
     )
 
 

@@ -25,7 +25,11 @@ def charge_offsets(case: Case) -> list[Finding]:
     if found is not None:
         known = k.study.trusted & ~k.shifted & np.isfinite(found.value) & np.isfinite(found.half)
         named = standing_out(
-            np.nan_to_num(found.value), np.nan_to_num(found.half, nan=1.0), least, known, also=_at_first_row(k)
+            np.nan_to_num(found.value),
+            np.nan_to_num(found.half, nan=1.0),
+            least,
+            known,
+            also=_at_first_row(k),
         )
         named &= ~_alike_at_rest(case, found.value)
         boards, of_board = _board_offsets(case, found.value, known, least)
@@ -91,15 +95,25 @@ def _board_finding(case: Case, cells: list[int], share: float) -> Finding:
     span = k.soc_span or (0.5, 0.5)
     volts = share * float(np.mean(k.study.curve.slope(np.linspace(*span, 9))))
     return finding(
-        case.pack, "channel_offset", "look", cells,
+        case.pack,
+        "channel_offset",
+        "look",
+        cells,
         f"{case.places(cells)}: all cells of this measuring board read about {abs(volts) * 1e3:.0f} mV "
         f"{'high' if volts > 0 else 'low'} at once; or all of them are {percent(share, 1)} of charge "
         f"{'fuller' if share > 0 else 'emptier'}, which a meter decides.",
-        ["the cells of one board differ from all others by the same amount, and little among themselves: one board "
-         "that is off explains them by one number"],
-        [METER_FIRST, "Measure two of these cells and two others at rest with a meter and compare with the readings.",
-         "Do not balance by these readings until then."],
-        size=volts, half=0.5 * abs(volts), unit="V",
+        [
+            "the cells of one board differ from all others by the same amount, and little among themselves: one board "
+            "that is off explains them by one number"
+        ],
+        [
+            METER_FIRST,
+            "Measure two of these cells and two others at rest with a meter and compare with the readings.",
+            "Do not balance by these readings until then.",
+        ],
+        size=volts,
+        half=0.5 * abs(volts),
+        unit="V",
     )
 
 
@@ -107,9 +121,7 @@ LOOK_AGAIN = (
     "Look again after one or two charges: a cell that had only drifted stays put, one that wants the same bleed again "
     "leaks or is weak (common practice)."
 )
-BENCH = (
-    "Where bleeding would take longer than a day, charge the low module on the bench instead, within its limits."
-)
+BENCH = "Where bleeding would take longer than a day, charge the low module on the bench instead, within its limits."
 SPAN = (
     "Log one whole charge or discharge between two rests of an hour: it tells an emptier cell from a smaller one. "
     "Until then treat it as the smaller one: keep the pack within its limits."
@@ -125,17 +137,28 @@ def _offset_finding(case: Case, i: int, size: float, half: float) -> Finding:
     ]
     top = k.top
     if not isinstance(top, str) and np.isfinite(top.missing[i]):
-        because.append(f"charge_to_full when the charge ended: {top.missing[i]:.2f} +- {top.half_missing[i]:.2f} Ah")
+        because.append(
+            f"charge_to_full when the charge ended: {top.missing[i]:.2f} +- {top.half_missing[i]:.2f} Ah"
+        )
     known = capacity_known(case, i)
     if not known:
-        because.append("the capacity of this cell is not known well enough from this log to say that it is not smaller")
-    says = "it needs balancing, not replacing." if known else "whether it is smaller too, this log cannot tell."
+        because.append(
+            "the capacity of this cell is not known well enough from this log to say that it is not smaller"
+        )
+    says = (
+        "it needs balancing, not replacing." if known else "whether it is smaller too, this log cannot tell."
+    )
     return finding(
-        case.pack, "soc_offset_low" if low else "soc_offset_high", "act" if abs(size) > 0.08 else "look", [cell],
+        case.pack,
+        "soc_offset_low" if low else "soc_offset_high",
+        "act" if abs(size) > 0.08 else "look",
+        [cell],
         f"{case.place(cell)}: this cell is {percent(size, 1)} of charge {'emptier' if low else 'fuller'} than the "
         f"pack's middle; {says}",
         because,
-        [BALANCE_LOW if low else BALANCE_HIGH, *([] if known else [SPAN]), LOOK_AGAIN, BENCH], size=size, half=half,
+        [BALANCE_LOW if low else BALANCE_HIGH, *([] if known else [SPAN]), LOOK_AGAIN, BENCH],
+        size=size,
+        half=half,
     )
 
 
@@ -143,15 +166,22 @@ def _lead_finding(case: Case, i: int, bound: float, most: float) -> Finding:
     cell, fuller = case.cells[i], bound > 0
     end = "full" if fuller else "empty"
     return finding(
-        case.pack, "soc_offset_high" if fuller else "soc_offset_low",
-        "act" if abs(most) > 0.08 else "look", [cell],
+        case.pack,
+        "soc_offset_high" if fuller else "soc_offset_low",
+        "act" if abs(most) > 0.08 else "look",
+        [cell],
         f"{case.place(cell)}: this cell is {end} before the others, by at least {percent(bound, 1)} of charge; "
         f"{'fuller' if fuller else 'emptier'} or smaller, this log cannot tell.",
-        [f"at the end of the {'charge' if fuller else 'discharge'} it stands so far {'above' if fuller else 'below'} "
-         "the others that neither its resistance nor the table explains it; where the others stand on the flat of "
-         "their curve its lead cannot be sized"],
+        [
+            f"at the end of the {'charge' if fuller else 'discharge'} it stands so far "
+            f"{'above' if fuller else 'below'} "
+            "the others that neither its resistance nor the table explains it; where the others stand on the flat of "
+            "their curve its lead cannot be sized"
+        ],
         [BALANCE_HIGH if fuller else BALANCE_LOW, SPAN, LOOK_AGAIN],
-        size=bound, low=bound if fuller else None, high=None if fuller else bound,
+        size=bound,
+        low=bound if fuller else None,
+        high=None if fuller else bound,
     )
 
 
@@ -159,12 +189,20 @@ def _lag_finding(case: Case, i: int, bound: float, most: float) -> Finding:
     """A cell that is left behind on the flat of its curve when a charge ends."""
     cell = case.cells[i]
     return finding(
-        case.pack, "soc_offset_low", "act" if abs(most) > 0.08 else "look", [cell],
+        case.pack,
+        "soc_offset_low",
+        "act" if abs(most) > 0.08 else "look",
+        [cell],
         f"{case.place(cell)}: when the charge ended the others had left the flat of their curve and this cell had not: "
         f"it is at least {percent(abs(bound), 1)} of charge emptier.",
-        ["the others stood where this cell stood at the end by at least so much charge before the charge ended; on the "
-         "flat itself how far it is behind cannot be sized"],
-        [BALANCE_LOW, LOOK_AGAIN, BENCH], size=bound, high=bound,
+        [
+            "the others stood where this cell stood at the end by at least so much charge before "
+            "the charge ended; on the "
+            "flat itself how far it is behind cannot be sized"
+        ],
+        [BALANCE_LOW, LOOK_AGAIN, BENCH],
+        size=bound,
+        high=bound,
     )
 
 

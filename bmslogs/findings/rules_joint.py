@@ -20,16 +20,30 @@ def bursts(case: Case) -> list[Finding]:
         if named & set(wire.columns):
             continue
         cells = [case.cells[i] for i in wire.columns]
-        out.append(finding(
-            case.pack, "tap_open", "act", cells,
-            f"{case.places(cells)}: the sense wire between these cells opens now and then.",
-            [f"{wire.bursts} times one reads {wire.volts * 1e3:.0f} mV high and the other as much low, for moments, "
-             "while their neighbours stay: a lug would move one reading alone"],
-            ["Do not charge: for these moments the BMS does not see these two cells.", METER_FIRST,
-             "Look at the wire, its crimp, its fuse and the plug between these two cells; move the loom while watching "
-             "the readings.", "Prove every tap with a meter, cell by cell, before the contactors close again."],
-            size=wire.volts, half=max(0.3 * wire.volts, study.log.voltage_step),
-        ))
+        out.append(
+            finding(
+                case.pack,
+                "tap_open",
+                "act",
+                cells,
+                f"{case.places(cells)}: the sense wire between these cells opens now and then.",
+                [
+                    f"{wire.bursts} times one reads {wire.volts * 1e3:.0f} mV high and the other "
+                    f"as much low, for moments, "
+                    "while their neighbours stay: a lug would move one reading alone"
+                ],
+                [
+                    "Do not charge: for these moments the BMS does not see these two cells.",
+                    METER_FIRST,
+                    "Look at the wire, its crimp, its fuse and the plug between these two cells; "
+                    "move the loom while watching "
+                    "the readings.",
+                    "Prove every tap with a meter, cell by cell, before the contactors close again.",
+                ],
+                size=wire.volts,
+                half=max(0.3 * wire.volts, study.log.voltage_step),
+            )
+        )
     return out
 
 
@@ -41,13 +55,18 @@ def _loose(case: Case, joint: LooseJoint) -> Finding:
     level: Level = "act" if sure and joint.ohm > least * 0.1 / study.capacity else "look"
     both = f", {joint.charging} of them while charging, where it lifts the reading" if joint.charging else ""
     told = (
-        f"window by window of the drive its drop stands at one of two levels, {joint.ohm_low * 1e3:.1f} to "
-        f"{joint.ohm_high * 1e3:.1f} mohm apart, and went up {joint.bursts} times, for about {joint.seconds:.0f} s; "
-        "at rest it stands with the others, whose drops keep their level"
-    ) if joint.by_windows else (
-        f"{joint.bursts} times it drops by {joint.ohm_low * 1e3:.1f} to {joint.ohm_high * 1e3:.1f} mohm times the "
-        f"current while the current holds, for about {joint.seconds:.0f} s{both}; {joint.wrong} times it moves the "
-        f"other way, and no other cell jumps more than {joint.others} times"
+        (
+            f"window by window of the drive its drop stands at one of two levels, {joint.ohm_low * 1e3:.1f} to "
+            f"{joint.ohm_high * 1e3:.1f} mohm apart, and went up {joint.bursts} times, for about "
+            f"{joint.seconds:.0f} s; "
+            "at rest it stands with the others, whose drops keep their level"
+        )
+        if joint.by_windows
+        else (
+            f"{joint.bursts} times it drops by {joint.ohm_low * 1e3:.1f} to {joint.ohm_high * 1e3:.1f} mohm times the "
+            f"current while the current holds, for about {joint.seconds:.0f} s{both}; {joint.wrong} times it moves the "
+            f"other way, and no other cell jumps more than {joint.others} times"
+        )
     )
     because = [
         told,
@@ -63,13 +82,22 @@ def _loose(case: Case, joint: LooseJoint) -> Finding:
     if link:
         because.append("a link to the next module lies inside the tap of this cell")
     return finding(
-        case.pack, "joint_loose", level, [cell],
+        case.pack,
+        "joint_loose",
+        level,
+        [cell],
         f"{case.place(cell)}: a contact in its tap {how} under load and adds about "
         f"{joint.ohm * 1e3:.1f} mohm{'' if sure else ', or its reading drops out'}.",
         because,
-        ["Do not drive it hard until it has been found: a contact that opens under load burns.", METER_FIRST,
-         "Look for a loose lug, bolt or busbar at this cell, for marks of heat and for play when it is moved by hand "
-         "with the pack isolated.",
-         "Clean it, make it up again with the maker's torque and hardware, and repeat the same drive."],
-        size=joint.ohm, low=joint.ohm_low, high=joint.ohm_high,
+        [
+            "Do not drive it hard until it has been found: a contact that opens under load burns.",
+            METER_FIRST,
+            "Look for a loose lug, bolt or busbar at this cell, for marks of heat and for play "
+            "when it is moved by hand "
+            "with the pack isolated.",
+            "Clean it, make it up again with the maker's torque and hardware, and repeat the same drive.",
+        ],
+        size=joint.ohm,
+        low=joint.ohm_low,
+        high=joint.ohm_high,
     )

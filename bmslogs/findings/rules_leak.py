@@ -83,12 +83,18 @@ def _without_curve(case: Case) -> list[Finding]:
     out = []
     for i in np.flatnonzero(told & (fall > FALL_V) & (fall > FALL_SCATTERS * scatter) & (fall > 2.0 * noise)):
         cell = case.cells[i]
-        out.append(finding(
-            case.pack, "self_discharge_high", "look", [cell],
-            f"{case.place(cell)}: it fell by {fall[i] * 1e3:.0f} mV more than the others over {drift.hours:.0f} h "
-            "parked; what that is in charge the curve of the pack file cannot say.",
-            [f"the others scatter by {scatter * 1e3:.1f} mV", f"{case.knowledge.curve_contradicted}"], LEAKS,
-        ))
+        out.append(
+            finding(
+                case.pack,
+                "self_discharge_high",
+                "look",
+                [cell],
+                f"{case.place(cell)}: it fell by {fall[i] * 1e3:.0f} mV more than the others over {drift.hours:.0f} h "
+                "parked; what that is in charge the curve of the pack file cannot say.",
+                [f"the others scatter by {scatter * 1e3:.1f} mV", f"{case.knowledge.curve_contradicted}"],
+                LEAKS,
+            )
+        )
     return out
 
 
@@ -106,12 +112,20 @@ LEAKS = [
 def _flat_leak(case: Case, i: int, least: float) -> Finding:
     cell, bound = case.cells[i], float(case.knowledge.flat_leaks[i])
     return finding(
-        case.pack, "self_discharge_high", "act" if bound > 5 * least else "look", [cell],
+        case.pack,
+        "self_discharge_high",
+        "act" if bound > 5 * least else "look",
+        [cell],
         f"{case.place(cell)}: it loses at least {bound * 1e3:.1f} mA more than the pack's middle while parked "
         f"({bound * 720:.2f} Ah a month or more).",
-        ["it fell against the others while parked, though on the flat of its curve what a cell loses hardly shows: the "
-         "least charge that the steepest part of the curve near there makes of that fall"],
-        LEAKS, size=bound, low=bound,
+        [
+            "it fell against the others while parked, though on the flat of its curve what a cell "
+            "loses hardly shows: the "
+            "least charge that the steepest part of the curve near there makes of that fall"
+        ],
+        LEAKS,
+        size=bound,
+        low=bound,
     )
 
 
@@ -122,17 +136,27 @@ def _fed(case: Case, block: Block, hours: float) -> Finding:
     edges = [i for i in (block.first - 1, block.last + 1) if 0 <= i < len(case.cells)]
     beside = " and ".join(f"cell {case.cells[i]}" for i in edges)
     return finding(
-        case.pack, "self_discharge_high", "look", cells,
+        case.pack,
+        "self_discharge_high",
+        "look",
+        cells,
         f"{case.places(cells)}: all {len(cells)} lose the same {block.amps * 1e3:.1f} mA more than the others while "
         f"parked ({block.amps * 720:.2f} Ah a month): something is fed from these cells, such as the supply of the BMS "
         "or a load across them.",
-        [f"over {hours:.0f} h parked they lie within {ALIKE * 100:.0f} % of one level"
-         + (f", and beside them {beside} {'does' if len(edges) == 1 else 'do'} not" if edges else "")
-         + ": cells that discharge themselves do so each at its own rate",
-         *([f"{case.places(apart)}: more than that, see there"] if apart else [])],
-        ["Find what is connected across these cells: the supply of the BMS, a converter, a heater or lamp tapped off "
-         "part of the string.", METER_FIRST,
-         "Measure the current in its wire; feed it from the whole string or from elsewhere, and balance afterwards.",
-         "Park it again without it: if these cells still lose more, treat each as a cell that discharges itself."],
-        size=block.amps, half=block.half,
+        [
+            f"over {hours:.0f} h parked they lie within {ALIKE * 100:.0f} % of one level"
+            + (f", and beside them {beside} {'does' if len(edges) == 1 else 'do'} not" if edges else "")
+            + ": cells that discharge themselves do so each at its own rate",
+            *([f"{case.places(apart)}: more than that, see there"] if apart else []),
+        ],
+        [
+            "Find what is connected across these cells: the supply of the BMS, a converter, a "
+            "heater or lamp tapped off "
+            "part of the string.",
+            METER_FIRST,
+            "Measure the current in its wire; feed it from the whole string or from elsewhere, and balance afterwards.",
+            "Park it again without it: if these cells still lose more, treat each as a cell that discharges itself.",
+        ],
+        size=block.amps,
+        half=block.half,
     )

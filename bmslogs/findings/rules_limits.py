@@ -67,7 +67,8 @@ def voltage(case: Case) -> list[Finding]:
                 by_level.setdefault(_voltage_level(one, sign), []).append(one)
             out += [
                 _voltage_finding(case, bound, sign, level, group)
-                for level in LEVELS for group in alike(by_level.get(level, []))
+                for level in LEVELS
+                for group in alike(by_level.get(level, []))
             ]
     return out
 
@@ -132,7 +133,10 @@ def _voltage_finding(case: Case, bound: float, sign: float, level: Level, group:
     each = " each at most" if len(group) > 1 else ""
     short = level != "act"
     return finding(
-        case.pack, "limit_exceeded", level, cells,
+        case.pack,
+        "limit_exceeded",
+        level,
+        cells,
         f"{case.places(cells)}: {word} limit of {bound:.3f} V for{each} {_time(longest)}, by up to "
         f"{_millivolts(worst)}.",
         [
@@ -146,13 +150,15 @@ def _voltage_finding(case: Case, bound: float, sign: float, level: Level, group:
         ],
         [
             "Compare the limit set in the BMS, and the charger's, with the cell's data sheet."
-            if short else
-            "Do not use the pack until the limit in the BMS is set to the cell's data sheet and its trip is proven.",
+            if short
+            else "Do not use the pack until the limit in the BMS is set to the cell's data sheet "
+            "and its trip is proven.",
             "A cell that was below its lower limit is not charged again without the maker's advice."
             if sign < 0
             else "Look at the cell for swelling and warmth; end the charge earlier or balance first.",
         ],
-        size=worst, half=study.log.voltage_step,
+        size=worst,
+        half=study.log.voltage_step,
     )
 
 
@@ -175,7 +181,10 @@ def temperature(case: Case) -> list[Finding]:
     good = study.sensors_trusted
     if not good.any():
         return out
-    for bound, sign, word in ((limits.temperature_max_C, 1.0, "above"), (limits.temperature_min_C, -1.0, "below")):
+    for bound, sign, word in (
+        (limits.temperature_max_C, 1.0, "above"),
+        (limits.temperature_min_C, -1.0, "below"),
+    ):
         if bound is None:
             continue
         with np.errstate(all="ignore"):
@@ -191,7 +200,7 @@ def temperature(case: Case) -> list[Finding]:
 def _resolution(readings: Floats) -> tuple[float, float]:
     """Return step and noise (one sd) of a slow reading, such as a temperature, in its own unit."""
     seen = readings[~np.isnan(readings)]
-    quick = np.abs(np.diff(seen[: 50_000]))
+    quick = np.abs(np.diff(seen[:50_000]))
     moved = quick[quick > 1e-6]
     step = float(moved.min()) if len(moved) else 0.0
     return step, 1.4826 * float(np.median(quick)) / np.sqrt(2.0) if len(quick) else 0.0
@@ -205,13 +214,21 @@ def _temperature_finding(case: Case, bound: float, sign: float, word: str, one: 
     if one.clear_seconds >= LEAST_S:
         level = "act" if one.worst >= SERIOUS_K or one.clear_seconds >= SERIOUS_HOT_S else "look"
     return finding(
-        case.pack, "limit_exceeded", level, cells,
+        case.pack,
+        "limit_exceeded",
+        level,
+        cells,
         f"Sensor {name} was {word} the limit of {bound:.0f} degC for {_time(one.seconds)}, by up to "
         f"{one.worst:.1f} K.",
         [f"{'highest' if sign > 0 else 'lowest'} reading {bound + sign * one.worst:.1f} degC"],
-        ["Let the pack come back within its limits before it is loaded or charged.",
-         "See runs_hot and resistance_10s for the cause."],
-        size=one.worst, half=min(0.5, 0.9 * one.worst), sensor=name, unit="degC",
+        [
+            "Let the pack come back within its limits before it is loaded or charged.",
+            "See runs_hot and resistance_10s for the cause.",
+        ],
+        size=one.worst,
+        half=min(0.5, 0.9 * one.worst),
+        sensor=name,
+        unit="degC",
     )
 
 
@@ -220,21 +237,29 @@ def current(case: Case) -> list[Finding]:
     study, limits = case.knowledge.study, case.pack.limits
     out: list[Finding] = []
     for bound, sign, word in (
-        (limits.discharge_current_max_A, 1.0, "discharge"), (limits.charge_current_max_A, -1.0, "charge"),
+        (limits.discharge_current_max_A, 1.0, "discharge"),
+        (limits.charge_current_max_A, -1.0, "charge"),
     ):
         if bound is None or not study.has_current:
             continue
         over = (sign * study.current - bound)[:, None]
         # a current sensor's gain is hardly known better than half a per cent
         for one in excursions(over, np.array([0]), study.seconds, 0.01 * bound, 0.0):
-            out.append(finding(
-                case.pack, "limit_exceeded", "look" if one.clear_seconds >= LEAST_S else "note", [],
-                f"The {word} current was above its limit of {bound:.0f} A for {one.seconds:.0f} s, by up to "
-                f"{one.worst:.0f} A.",
-                [f"highest {word} current {bound + one.worst:.0f} A"],
-                ["Set the limit in the motor controller or charger to the cell's data sheet."],
-                size=one.worst, half=0.02 * (bound + one.worst), unit="A",
-            ))
+            out.append(
+                finding(
+                    case.pack,
+                    "limit_exceeded",
+                    "look" if one.clear_seconds >= LEAST_S else "note",
+                    [],
+                    f"The {word} current was above its limit of {bound:.0f} A for {one.seconds:.0f} s, by up to "
+                    f"{one.worst:.0f} A.",
+                    [f"highest {word} current {bound + one.worst:.0f} A"],
+                    ["Set the limit in the motor controller or charger to the cell's data sheet."],
+                    size=one.worst,
+                    half=0.02 * (bound + one.worst),
+                    unit="A",
+                )
+            )
     return out
 
 
@@ -278,32 +303,46 @@ def _charged_outside(
     far = float(np.nanmax(np.where(outside, sign * (t - bound), np.nan)))
     word = "below" if sign < 0 else "above"
     near = case.pack.temperature_sensors
-    cells = sorted({
-        c for j in good[outside.any(axis=0)] if j < len(near) for c in near[j].cells
-    })
+    cells = sorted({c for j in good[outside.any(axis=0)] if j < len(near) for c in near[j].cells})
     level: Level = "note"
     if seconds >= LEAST_S:
         lasting = seconds > COLD_S or ah > COLD_SHARE * study.capacity
         level = "act" if lasting and far >= SENSOR_K else "look"
-    return [finding(
-        case.pack, "cold_charge" if sign < 0 else "limit_exceeded", level, cells,
-        f"{ah:.2f} Ah were charged in {seconds / 60:.1f} min {word} the charging limit of {bound:.0f} degC "
-        f"({'coldest' if sign < 0 else 'warmest'} sensor {extreme:.1f} degC); regeneration counts as charging.",
-        [
-            f"charge current above {CHARGE_C_RATE * study.capacity:.3g} A in {int(rows.sum())} rows {word} the limit",
-            *([f"within {SENSOR_K:.0f} K of the limit, which a sensor may err by"] if far < SENSOR_K else []),
-        ],
-        [
-            "Do not charge or regenerate below the limit: set it in the BMS and the motor controller."
-            if sign < 0
-            else "Let the pack cool before it is charged.",
-            "Warm the pack before charging, or charge straight after a drive."
-            if sign < 0
-            else "Charge at a lower rate, or later after a drive.",
-            *(["Watch the self-discharge and capacity of these cells: plating shows there later."] if sign < 0 else []),
-        ],
-        size=ah, half=0.03 * ah, unit="Ah",
-    )]
+    return [
+        finding(
+            case.pack,
+            "cold_charge" if sign < 0 else "limit_exceeded",
+            level,
+            cells,
+            f"{ah:.2f} Ah were charged in {seconds / 60:.1f} min {word} the charging limit of {bound:.0f} degC "
+            f"({'coldest' if sign < 0 else 'warmest'} sensor {extreme:.1f} degC); regeneration counts as charging.",
+            [
+                f"charge current above {CHARGE_C_RATE * study.capacity:.3g} A in {int(rows.sum())} "
+                f"rows {word} the limit",
+                *(
+                    [f"within {SENSOR_K:.0f} K of the limit, which a sensor may err by"]
+                    if far < SENSOR_K
+                    else []
+                ),
+            ],
+            [
+                "Do not charge or regenerate below the limit: set it in the BMS and the motor controller."
+                if sign < 0
+                else "Let the pack cool before it is charged.",
+                "Warm the pack before charging, or charge straight after a drive."
+                if sign < 0
+                else "Charge at a lower rate, or later after a drive.",
+                *(
+                    ["Watch the self-discharge and capacity of these cells: plating shows there later."]
+                    if sign < 0
+                    else []
+                ),
+            ],
+            size=ah,
+            half=0.03 * ah,
+            unit="Ah",
+        )
+    ]
 
 
 def zero(case: Case) -> list[Finding]:
@@ -327,7 +366,9 @@ def zero(case: Case) -> list[Finding]:
             f"charge counted with and without it, put beside the voltages of all rests: the share of it that flows is "
             f"{standing.share:.2f} +- {1.96 * standing.share_sd:.2f}"
         )
-    first = "Open the contactors and read the sensor: what it shows then is its zero, the rest of it is a load."
+    first = (
+        "Open the contactors and read the sensor: what it shows then is its zero, the rest of it is a load."
+    )
     return [
         finding(
             case.pack,
@@ -336,14 +377,20 @@ def zero(case: Case) -> list[Finding]:
             [],
             f"{says}, and this log cannot tell whether the sensor's zero is off or a load of that size stays on; as a "
             f"zero it would invent {abs(value) * 24:.0f} Ah a day, as a load take them."
-            if either else
-            f"{says} though no such charge leaves the cells; over a day that would invent {abs(value) * 24:.0f} Ah.",
+            if either
+            else f"{says} though no such charge leaves the cells; "
+            f"over a day that would invent {abs(value) * 24:.0f} Ah.",
             because,
-            [first, "Set the sensor's zero while the contactors are open.",
-             "Where it is a load (a supply, a heater), find it and switch it off, or log again with it off."]
-            if either else
-            ["Set the sensor's zero with the contactors open.",
-             "Log a rest again: the current must read nought, and the counted charge must agree with the voltages."],
+            [
+                first,
+                "Set the sensor's zero while the contactors are open.",
+                "Where it is a load (a supply, a heater), find it and switch it off, or log again with it off.",
+            ]
+            if either
+            else [
+                "Set the sensor's zero with the contactors open.",
+                "Log a rest again: the current must read nought, and the counted charge must agree with the voltages.",
+            ],
             size=value,
             half=half,
         )
@@ -401,18 +448,30 @@ def log_itself(case: Case) -> list[Finding]:
             f"{held * 100:.0f} % of the rows in which the current moved repeat the voltages of the row before"
         )
     if missing > HELD_SHARE:
-        because.append(f"{missing * 100:.0f} % of the cell readings are missing or were held from the row before")
+        because.append(
+            f"{missing * 100:.0f} % of the cell readings are missing or were held from the row before"
+        )
     holes = float(np.isnan(study.current).mean())
     if not study.has_current:
-        because.append("the log has no current: of the cells no more is told than their limits and faults of the loom")
+        because.append(
+            "the log has no current: of the cells no more is told than their limits and faults of the loom"
+        )
     elif holes > GAP_SHARE:
         because.append(f"the current is missing in {holes * 100:.0f} % of the rows")
     if not because:
         return []
-    return [finding(
-        case.pack, "log_quality", "note", [], "The log itself limits what can be told.", because,
-        ["Log every row, voltages and current read together, once a second or faster."], unit="",
-    )]
+    return [
+        finding(
+            case.pack,
+            "log_quality",
+            "note",
+            [],
+            "The log itself limits what can be told.",
+            because,
+            ["Log every row, voltages and current read together, once a second or faster."],
+            unit="",
+        )
+    ]
 
 
 FROZEN_S, FROZEN_JUMP_C, FROZEN_SPELLS, FROZEN_LONG_S = 10.0, 0.05, 3, 60.0
@@ -448,7 +507,9 @@ def _frozen(study: Study) -> tuple[int, float]:
     elsewhere = int(same.sum()) - still
     if elsewhere > FROZEN_ELSEWHERE * max(int(loaded.sum()) - still, 1):
         return 0, 0.0
-    sure = spells >= FROZEN_SPELLS or longest >= max(FROZEN_LONG_S, 10.0 * study.refresh_s, 20.0 * study.interval)
+    sure = spells >= FROZEN_SPELLS or longest >= max(
+        FROZEN_LONG_S, 10.0 * study.refresh_s, 20.0 * study.interval
+    )
     return (spells, total) if sure else (0, 0.0)
 
 

@@ -23,9 +23,18 @@ def _finding(case: Case, one: Contradiction) -> Finding:
     if one.curve:
         because.append(WITHHELD)
     if one.frozen:
-        because.append("either the string has fewer cells, or a measuring board stands still: the log cannot tell")
+        because.append(
+            "either the string has fewer cells, or a measuring board stands still: the log cannot tell"
+        )
     return finding(
-        case.pack, "pack_file_mismatch", level, one.cells, one.says, because, _steps(one), unit="",
+        case.pack,
+        "pack_file_mismatch",
+        level,
+        one.cells,
+        one.says,
+        because,
+        _steps(one),
+        unit="",
     )
 
 

@@ -76,9 +76,13 @@ def _judged(case: Case, found: ResistanceKnown, least: float) -> _Judged:
     # towards a warm end the neighbours lead to less than the middle: no cell drops more for that
     alone = np.where(warmth.near, alone, np.minimum(alone, np.maximum(value, 0.0)))
     beside = NEIGHBOUR_K * cell_warmth.per_kelvin(warmth.middle if np.isfinite(warmth.middle) else 20.0)
-    half_alone = np.hypot(found.half_relative / factor, 1.96 * np.where(warmth.near, mates_sd, beside) * (1.0 + alone))
+    half_alone = np.hypot(
+        found.half_relative / factor, 1.96 * np.where(warmth.near, mates_sd, beside) * (1.0 + alone)
+    )
     stands = np.where(
-        lone, standing_out(alone, half_alone, least, known), standing_out(value, half, least, known & warmth.near)
+        lone,
+        standing_out(alone, half_alone, least, known),
+        standing_out(value, half, least, known & warmth.near),
     )
     value, half = np.where(lone, alone, value), np.where(lone, half_alone, half)
     # a finding must not say of a cell what its own estimate denies: it drops more as it was, too
@@ -143,18 +147,32 @@ def _unwatched_finding(case: Case, found: ResistanceKnown, run: cold_or_weak.Run
         f"{case.places(cells)}: these cells drop {percent(run.height)} more voltage per ampere than the pack's middle; "
         "colder or weaker, no sensor is near."
     )
-    because = [f"no temperature sensor is said to be near them; some {kelvin:.0f} K colder would make as much"]
+    because = [
+        f"no temperature sensor is said to be near them; some {kelvin:.0f} K colder would make as much"
+    ]
     if run.smooth:
         because.append("it rises out of the cells beside them without a step, as cold does")
     elif not whole_box:
-        because.append(f"it rises by {percent(run.step or 0.0)} at an end of these cells, more steeply than cold does")
+        because.append(
+            f"it rises by {percent(run.step or 0.0)} at an end of these cells, more steeply than cold does"
+        )
     if level == "act":
         because.append(f"cold that is likely in a pack makes {percent(cold)} at most")
     return finding(
-        case.pack, "cell_resistance_high", level, cells, says, because,
-        [NO_SENSOR, METER_FIRST, "Look at the capacity and the self-discharge of the same cells.",
-         "Swap the module and see whether the symptom follows it."],
-        size=run.height, half=width,
+        case.pack,
+        "cell_resistance_high",
+        level,
+        cells,
+        says,
+        because,
+        [
+            NO_SENSOR,
+            METER_FIRST,
+            "Look at the capacity and the self-discharge of the same cells.",
+            "Swap the module and see whether the symptom follows it.",
+        ],
+        size=run.height,
+        half=width,
     )
 
 
@@ -185,7 +203,8 @@ def _resistance_finding(
     share, half_share = float(found.scale_share[group[0]]), float(found.half_scale_share[group[0]])
     because = [
         f"resistance_10s of cell {case.cells[i]}: {found.ohm[i] * 1e3:.3f} mohm, {percent(found.relative[i] - 1)} "
-        f"above the pack's middle of {found.middle * 1e3:.3f} mohm" for i in group
+        f"above the pack's middle of {found.middle * 1e3:.3f} mohm"
+        for i in group
     ]
     if np.abs(expected[group]).max() > 0.01:
         because.append(
@@ -195,11 +214,17 @@ def _resistance_finding(
         link = bool(study.links[group[0]])
         described = bool(case.pack.modules)
         if link or not described:
-            change, warmth = ((np.nan, np.nan),) * 2 if found.changes is None else (
-                (float(found.changes[k][group[0]]), float(found.changes[k + 1][group[0]])) for k in (0, 2)
+            change, warmth = (
+                ((np.nan, np.nan),) * 2
+                if found.changes is None
+                else (
+                    (float(found.changes[k][group[0]]), float(found.changes[k + 1][group[0]])) for k in (0, 2)
+                )
             )
             verdict = cell_or_joint.weigh((share, half_share), change, warmth, link, described, size - width)
-            cause = {"cell": cause, "joint": "joint_resistance_high"}.get(verdict, "cell_or_joint_resistance_high")
+            cause = {"cell": cause, "joint": "joint_resistance_high"}.get(
+                verdict, "cell_or_joint_resistance_high"
+            )
             because += [_time_sentence(share, half_share), *_change_sentences(*change)]
             if link:
                 because.append("a link to the next module lies inside the tap of this cell")
@@ -211,7 +236,9 @@ def _resistance_finding(
                 because.append(_time_sentence(share, half_share))
     near = bool(study.cell_warmth.near[group].all())
     if not near:
-        because.append("no temperature sensor is near: it is measured against its near neighbours, about as warm")
+        because.append(
+            "no temperature sensor is near: it is measured against its near neighbours, about as warm"
+        )
     against = "the pack's middle" if near else "its near neighbours"
     place = case.places(cells)
     if cause == "joint_resistance_high":
@@ -219,13 +246,20 @@ def _resistance_finding(
         own = 1.96 * robust_scale(np.where(study.trusted, value, np.nan), 0.0)
         ohm, ohm_half = size * found.middle, float(np.hypot(width, own)) * found.middle
         return finding(
-            case.pack, cause, level, cells,
+            case.pack,
+            cause,
+            level,
+            cells,
             f"{place}: the joint in its tap adds {ohm * 1e3:.2f} mohm ({percent(size)} of a usual cell's resistance).",
             because,
-            [METER_FIRST, "Measure the voltage across the joint under a known current, lug to lug.",
-             "Open, clean and re-make the joint to its torque; torque alone can worsen a dirty joint.",
-             "Repeat the same drive and compare before and after."],
-            size=ohm, half=float(np.hypot(ohm_half, ohm * found.half_ohm[group[0]] / found.ohm[group[0]])),
+            [
+                METER_FIRST,
+                "Measure the voltage across the joint under a known current, lug to lug.",
+                "Open, clean and re-make the joint to its torque; torque alone can worsen a dirty joint.",
+                "Repeat the same drive and compare before and after.",
+            ],
+            size=ohm,
+            half=float(np.hypot(ohm_half, ohm * found.half_ohm[group[0]] / found.ohm[group[0]])),
         )
     if cause == "cell_or_joint_resistance_high":
         return finding(
@@ -278,8 +312,10 @@ def _time_sentence(share: float, half: float) -> str:
 
 def _change_sentences(share: float, half: float) -> list[str]:
     if not np.isfinite(share) or half > 2.5:
-        return ["the string's resistance changed too little with load and warmth to tell whether this excess does: a "
-                "joint's does not"]
+        return [
+            "the string's resistance changed too little with load and warmth to tell whether this excess does: a "
+            "joint's does not"
+        ]
     return [
         f"of the change with load, charge and warmth that the string shows its excess shows {share * 100:.0f} % "
         f"(+- {half * 100:.0f} %): a joint 0 to 100 %, by what it heats its cell, an aged cell 100 % and more"

@@ -30,24 +30,46 @@ def loom(case: Case) -> list[Finding]:
             steps = [METER_FIRST, "Move the two wires to their own taps.", PROVE_TAPS]
         elif fault.kind == "channel_stuck":
             says = f"{place}: the reading does not move while the others do."
-            steps = ["Do not rely on this channel: the BMS does not watch this cell.", METER_FIRST,
-                     "Measure the cell with a meter, then restart the BMS and look at the channel and its wire."]
+            steps = [
+                "Do not rely on this channel: the BMS does not watch this cell.",
+                METER_FIRST,
+                "Measure the cell with a meter, then restart the BMS and look at the channel and its wire.",
+            ]
         else:
             says = f"{place}: the sense wire between these cells is off or hangs by a thread."
-            steps = ["Do not charge: the BMS does not see these two cells.", METER_FIRST,
-                     "Look at the wire, its crimp, its fuse and the plug between these two cells.", PROVE_TAPS]
-        out.append(finding(
-            case.pack, fault.kind, "act", cells, says, [fault.evidence], steps, size=fault.size_V,
-            half=None if fault.size_V is None else max(0.1 * abs(fault.size_V), study.log.voltage_step),
-        ))
+            steps = [
+                "Do not charge: the BMS does not see these two cells.",
+                METER_FIRST,
+                "Look at the wire, its crimp, its fuse and the plug between these two cells.",
+                PROVE_TAPS,
+            ]
+        out.append(
+            finding(
+                case.pack,
+                fault.kind,
+                "act",
+                cells,
+                says,
+                [fault.evidence],
+                steps,
+                size=fault.size_V,
+                half=None if fault.size_V is None else max(0.1 * abs(fault.size_V), study.log.voltage_step),
+            )
+        )
     out += _impossible(case, [int(i) for i in np.flatnonzero(study.silent) if not _named(out, case.cells[i])])
     silent = [case.cells[i] for i in np.flatnonzero(study.silent) if not _named(out, case.cells[i])]
     if silent:
-        out.append(finding(
-            case.pack, "log_quality", "look", silent, f"{case.places(silent)}: most readings are missing.",
-            ["the column holds fill values or nothing in over 30 % of the rows"],
-            ["Look at the channel, its wire and the logger's settings.", PROVE_TAPS],
-        ))
+        out.append(
+            finding(
+                case.pack,
+                "log_quality",
+                "look",
+                silent,
+                f"{case.places(silent)}: most readings are missing.",
+                ["the column holds fill values or nothing in over 30 % of the rows"],
+                ["Look at the channel, its wire and the logger's settings.", PROVE_TAPS],
+            )
+        )
     return out
 
 
@@ -63,16 +85,30 @@ def _impossible(case: Case, columns: list[int]) -> list[Finding]:
         read = study.source.cell_voltage[:, i]
         level = float(np.nanmedian(read[(read < low) | (read > high)]))
         bound = low if level < low else high
-        out.append(finding(
-            case.pack, "limit_exceeded", "act", [case.cells[i]],
-            f"{case.places([case.cells[i]])}: it reads {level:.3f} V, which no cell in service has: the channel or its "
-            "wire is at fault, or the cell is dead.",
-            [f"{share * 100:.0f} % of its readings lie outside {low:.1f} to {high:.1f} V, its neighbours' do not; none "
-             "of them was used for any figure"],
-            ["Neither charge nor use the pack: nothing watches this cell.", METER_FIRST,
-             "Measure the cell itself with a meter; a cell found that low is not charged again.", PROVE_TAPS],
-            size=abs(level - bound), half=study.log.voltage_step,
-        ))
+        out.append(
+            finding(
+                case.pack,
+                "limit_exceeded",
+                "act",
+                [case.cells[i]],
+                f"{case.places([case.cells[i]])}: it reads {level:.3f} V, which no cell in service "
+                f"has: the channel or its "
+                "wire is at fault, or the cell is dead.",
+                [
+                    f"{share * 100:.0f} % of its readings lie outside {low:.1f} to {high:.1f} V, "
+                    f"its neighbours' do not; none "
+                    "of them was used for any figure"
+                ],
+                [
+                    "Neither charge nor use the pack: nothing watches this cell.",
+                    METER_FIRST,
+                    "Measure the cell itself with a meter; a cell found that low is not charged again.",
+                    PROVE_TAPS,
+                ],
+                size=abs(level - bound),
+                half=study.log.voltage_step,
+            )
+        )
     return out
 
 
@@ -109,18 +145,31 @@ def shifted(case: Case) -> list[Finding]:
         half = float(2 * np.nanmedian(split.shift_se[group]) + study.log.voltage_step / 2)
         whole = f"all of board {case.pack.board_of(cells[0])}, " if len(group) > 1 else ""
         odds = float(np.nanmedian(split.shift_odds[group]))
-        out.append(finding(
-            case.pack, "channel_offset", "look" if abs(value) >= 0.98 * least else "note", cells,
-            f"{whole}{case.places(cells)}: the reading is shifted by {value * 1e3:+.0f} mV.",
-            ["the difference from the others stays the same over the charge covered: told from the other parts of the "
-             "log, each part is met better by a shifted reading than by any charge and capacity (odds 1 to "
-             f"{np.exp(min(odds, 7.0)):.0f})" if odds > 0.0 else
-             "one shift of all readings of the board explains as much as other charge and other capacity of each of "
-             "its cells together, all by the same; a meter at one tap tells which"],
-            [METER_FIRST, "Compare the reading with a meter at the tap at rest.",
-             "Do not balance by this reading until it is mended: it would unbalance the pack."],
-            size=value, half=half,
-        ))
+        out.append(
+            finding(
+                case.pack,
+                "channel_offset",
+                "look" if abs(value) >= 0.98 * least else "note",
+                cells,
+                f"{whole}{case.places(cells)}: the reading is shifted by {value * 1e3:+.0f} mV.",
+                [
+                    "the difference from the others stays the same over the charge covered: told "
+                    "from the other parts of the "
+                    "log, each part is met better by a shifted reading than by any charge and capacity (odds 1 to "
+                    f"{np.exp(min(odds, 7.0)):.0f})"
+                    if odds > 0.0
+                    else "one shift of all readings of the board explains as much as other charge and "
+                    "other capacity of each of its cells together, all by the same; a meter at one tap tells which"
+                ],
+                [
+                    METER_FIRST,
+                    "Compare the reading with a meter at the tap at rest.",
+                    "Do not balance by this reading until it is mended: it would unbalance the pack.",
+                ],
+                size=value,
+                half=half,
+            )
+        )
     return out
 
 
@@ -142,15 +191,25 @@ def _halves(case: Case, group: list[int], others: list[int], least: float) -> Fi
     half = float(2 * np.nanmedian(split.shift_se[[*group, *others]]) + case.knowledge.study.log.voltage_step)
     here, there = (case.places([case.cells[i] for i in part]) for part in (group, others))
     return finding(
-        case.pack, "channel_offset", "look" if abs(value) >= 0.98 * least else "note",
+        case.pack,
+        "channel_offset",
+        "look" if abs(value) >= 0.98 * least else "note",
         sorted(case.cells[i] for i in [*group, *others]),
         f"{here} read {value * 1e3:+.0f} mV against {there}: one of the two measuring boards is off, and the log "
         "cannot tell which.",
-        ["all cells of one board differ from all of the other alike, and little among themselves; with two halves each "
-         "is the other's only measure"],
-        [METER_FIRST, "Measure two cells of each board at rest with a meter and compare with the readings.",
-         "Do not balance by these readings until then: it would unbalance the pack."],
-        size=value, half=half, unit="V",
+        [
+            "all cells of one board differ from all of the other alike, and little among "
+            "themselves; with two halves each "
+            "is the other's only measure"
+        ],
+        [
+            METER_FIRST,
+            "Measure two cells of each board at rest with a meter and compare with the readings.",
+            "Do not balance by these readings until then: it would unbalance the pack.",
+        ],
+        size=value,
+        half=half,
+        unit="V",
     )
 
 
@@ -160,7 +219,11 @@ def wires(case: Case) -> list[Finding]:
     taps = study.taps
     if taps is None or study.resistor is None:
         return []
-    known = np.isfinite(taps.ohm) & (taps.edges >= LEAST_EDGES) & (taps.se < 0.5 * np.maximum(np.abs(taps.ohm), 0.05))
+    known = (
+        np.isfinite(taps.ohm)
+        & (taps.edges >= LEAST_EDGES)
+        & (taps.se < 0.5 * np.maximum(np.abs(taps.ohm), 0.05))
+    )
     # so far from the usual wire that chance makes one of all wires look it in one log of a hundred
     sure = -float(ndtri(CHANCE / max(len(taps.ohm), 1)))
     if known.sum() < 1:
@@ -174,14 +237,23 @@ def wires(case: Case) -> list[Finding]:
         if extra * amps < 0.9 * WIRE_LEAST_V or extra - half < 0.3 * extra or extra < sure * taps.se[j]:
             continue
         cells = [case.cells[i] for i in (j - 1, j) if 0 <= i < len(case.cells)]
-        out.append(finding(
-            case.pack, "tap_resistive", "act" if extra * amps > 0.05 else "look", cells,
-            f"{case.places(cells)}: the sense wire "
-            f"{'between them' if len(cells) == 2 else 'at the end of the string'} has "
-            f"{ohm:.2f} ohm; the readings jump by {ohm * amps * 1e3:.0f} mV when bleeding goes on or off.",
-            [f"{int(taps.edges[j])} edges of the bleed flags; usual wires of this loom: {usual:.2f} ohm"],
-            [METER_FIRST, "Look at the crimp, the fuse and the plug of this wire for corrosion or a loose strand.",
-             "Log again with bleeding: the jumps must be gone."],
-            size=ohm, half=half,
-        ))
+        out.append(
+            finding(
+                case.pack,
+                "tap_resistive",
+                "act" if extra * amps > 0.05 else "look",
+                cells,
+                f"{case.places(cells)}: the sense wire "
+                f"{'between them' if len(cells) == 2 else 'at the end of the string'} has "
+                f"{ohm:.2f} ohm; the readings jump by {ohm * amps * 1e3:.0f} mV when bleeding goes on or off.",
+                [f"{int(taps.edges[j])} edges of the bleed flags; usual wires of this loom: {usual:.2f} ohm"],
+                [
+                    METER_FIRST,
+                    "Look at the crimp, the fuse and the plug of this wire for corrosion or a loose strand.",
+                    "Log again with bleeding: the jumps must be gone.",
+                ],
+                size=ohm,
+                half=half,
+            )
+        )
     return out

@@ -31,8 +31,12 @@ COLD_K = 10.0
 """A sensor that reads too warm here hides charging in the cold [degC] (choice)."""
 THERMOMETER = "Put another thermometer beside it after a night's rest and after a drive, and compare the two."
 WORD = {
-    "open": "open circuit", "short": "short circuit", "stuck": "stuck", "offset": "off from the others",
-    "curve": "wrong thermistor curve", "jumps": "it jumps to and fro",
+    "open": "open circuit",
+    "short": "short circuit",
+    "stuck": "stuck",
+    "offset": "off from the others",
+    "curve": "wrong thermistor curve",
+    "jumps": "it jumps to and fro",
 }
 
 
@@ -77,18 +81,29 @@ def _sensor_finding(case: Case, fault: SensorFault, name: str) -> Finding:
     if hides:
         says += " A sensor that reads too warm hides charging in the cold."
     return finding(
-        case.pack, "temperature_sensor_fault", level, cells, says, [fault.evidence],
-        ["Do not charge near the temperature limits on the word of this sensor.",
-         "Compare it with another thermometer at two temperatures after a night's rest.",
-         "Look at its plug, its seat on the cell and the thermistor curve set in the BMS."],
-        size=fault.size_C, half=fault.half_C, sensor=name,
+        case.pack,
+        "temperature_sensor_fault",
+        level,
+        cells,
+        says,
+        [fault.evidence],
+        [
+            "Do not charge near the temperature limits on the word of this sensor.",
+            "Compare it with another thermometer at two temperatures after a night's rest.",
+            "Look at its plug, its seat on the cell and the thermistor curve set in the BMS.",
+        ],
+        size=fault.size_C,
+        half=fault.half_C,
+        sensor=name,
     )
 
 
 def _surely_off(fault: SensorFault) -> bool:
     """Whether even the nearer bound is of practical size: places of a soaked pack hardly differ by as much."""
     return (
-        fault.size_C is not None and fault.half_C is not None and abs(fault.size_C) - fault.half_C > SHIFT_LEAST_K
+        fault.size_C is not None
+        and fault.half_C is not None
+        and abs(fault.size_C) - fault.half_C > SHIFT_LEAST_K
     )
 
 
@@ -116,9 +131,17 @@ def hot(case: Case) -> list[Finding]:
     doubts = {f.column: f for f in study.settled_sensor_faults if f.doubt == "hot"}
     out = []
     for j in np.flatnonzero(good & _stand_out(excess, half, good, cold)):
-        out.append(_hot_finding(
-            case, int(j), float(excess[j]), float(half[j]), pair, doubts.get(int(j)), float(losses[j]),
-        ))
+        out.append(
+            _hot_finding(
+                case,
+                int(j),
+                float(excess[j]),
+                float(half[j]),
+                pair,
+                doubts.get(int(j)),
+                float(losses[j]),
+            )
+        )
     return out
 
 
@@ -128,7 +151,9 @@ def _cold_heats(case: Case, good: Bools) -> Floats:
     level = np.nanmean(study.log.temperature, axis=0)
     middle = float(np.max(level[good])) if good.sum() == 2 else float(np.median(level[good]))
     colder = np.maximum(middle - np.where(good, level, middle), 0.0)
-    return np.asarray(arrhenius_factor(middle - colder, middle, ACTIVATION_EV + ACTIVATION_SD_EV) - 1.0, float)
+    return np.asarray(
+        arrhenius_factor(middle - colder, middle, ACTIVATION_EV + ACTIVATION_SD_EV) - 1.0, float
+    )
 
 
 def _cells_heat(case: Case) -> Floats:
@@ -187,11 +212,15 @@ def _hot_finding(
     name = case.pack.sensor_name(column + 1)
     cells, where = _cells_of(case, column)
     against = "the place at the other sensor" if pair else "the pack's middle"
-    says = f"The place at sensor {name}{where} warms {size * 100:.0f} % more per ampere squared than {against}."
+    says = (
+        f"The place at sensor {name}{where} warms {size * 100:.0f} % more per ampere squared than {against}."
+    )
     if pair:
         says += " Which of the two is as it should be, this log cannot tell."
-    because = [f"heating of {name}: {found.slope[column] * 1e3:.2f} mK per A^2, {against} "
-               f"{found.slope[column] / (1.0 + size) * 1e3:.2f}"]
+    because = [
+        f"heating of {name}: {found.slope[column] * 1e3:.2f} mK per A^2, {against} "
+        f"{found.slope[column] / (1.0 + size) * 1e3:.2f}"
+    ]
     if losses > 0.0:
         because.append(
             f"the cells and joints at this place drop {losses * 100:.0f} % more than the others: as much more heat is "
@@ -199,7 +228,8 @@ def _hot_finding(
         )
     steps = [
         "See whether a cell or joint at this place also drops more voltage (resistance_10s).",
-        METER_FIRST, "Look for a loose joint, a covered vent or a gap in the thermal path at this place.",
+        METER_FIRST,
+        "Look for a loose joint, a covered vent or a gap in the thermal path at this place.",
         "The same place hot in several vehicles speaks for the design, not the workmanship.",
     ]
     if doubt is not None:
@@ -207,6 +237,14 @@ def _hot_finding(
         because.append(f"the sensor itself explains it as well: {doubt.evidence}")
         steps.insert(1, THERMOMETER)
     return finding(
-        case.pack, "runs_hot", "act" if size > HOT_ACT else "look", cells, says, because, steps,
-        size=size, half=half, sensor=name,
+        case.pack,
+        "runs_hot",
+        "act" if size > HOT_ACT else "look",
+        cells,
+        says,
+        because,
+        steps,
+        size=size,
+        half=half,
+        sensor=name,
     )

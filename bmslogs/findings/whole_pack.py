@@ -20,13 +20,25 @@ from bmslogs.base.pack import Pack
 from bmslogs.base.results import LEVELS, Diagnosis, Estimate, Finding, by_urgency
 from bmslogs.findings.case import percent
 
-LATEST = ("soc_offset", "charge_to_full", "bleed_needed", "balancing_time", "usable_charge", "gain_by_balancing")
+LATEST = (
+    "soc_offset",
+    "charge_to_full",
+    "bleed_needed",
+    "balancing_time",
+    "usable_charge",
+    "gain_by_balancing",
+)
 """Quantities that change from charge to charge: the latest log that knows one speaks."""
 TOLD_BY = {
-    "cell_resistance_high": "resistance_10s_relative", "joint_resistance_high": "resistance_10s_relative",
-    "cell_or_joint_resistance_high": "resistance_10s_relative", "capacity_low": "capacity_relative",
-    "soc_offset_low": "soc_offset", "soc_offset_high": "soc_offset", "self_discharge_high": "leak_current_relative",
-    "runs_hot": "heating", "current_sensor_zero": "current_zero",
+    "cell_resistance_high": "resistance_10s_relative",
+    "joint_resistance_high": "resistance_10s_relative",
+    "cell_or_joint_resistance_high": "resistance_10s_relative",
+    "capacity_low": "capacity_relative",
+    "soc_offset_low": "soc_offset",
+    "soc_offset_high": "soc_offset",
+    "self_discharge_high": "leak_current_relative",
+    "runs_hot": "heating",
+    "current_sensor_zero": "current_zero",
 }
 """The quantity that a log must know before its silence speaks against a finding."""
 ALWAYS = ("limit_exceeded", "cold_charge")
@@ -35,8 +47,12 @@ RESISTANCES = ("cell_resistance_high", "joint_resistance_high", "cell_or_joint_r
 OFFSETS = ("soc_offset_low", "soc_offset_high")
 INTERMITTENT = ("joint_loose",)
 """What comes and goes: only dated work ends it, not the silence of a later log."""
-MENDED_BY = {"joint remade": (*RESISTANCES, *INTERMITTENT), "module swapped": None, "sense wire moved": (
-    "tap_open", "tap_resistive", "taps_swapped", "channel_stuck"), "bench charged": OFFSETS}
+MENDED_BY = {
+    "joint remade": (*RESISTANCES, *INTERMITTENT),
+    "module swapped": None,
+    "sense wire moved": ("tap_open", "tap_resistive", "taps_swapped", "channel_stuck"),
+    "bench charged": OFFSETS,
+}
 SEPARATED_BY_K = 10.0
 
 Key = tuple[str, int | None, str | None]
@@ -64,8 +80,11 @@ def diagnose_pack(diagnoses: Iterable[Diagnosis], pack: Pack | None = None) -> D
     kinds = [k for k in ("drive", "rest", "charge", "parked") if any(k in d.log["kinds"] for d in logs)]
     return Diagnosis(
         log={
-            "id": f"{len(logs)} logs", "start": logs[0].log["start"], "end": max(str(d.log["end"]) for d in logs),
-            "rows": sum(int(d.log["rows"]) for d in logs), "kinds": kinds,
+            "id": f"{len(logs)} logs",
+            "start": logs[0].log["start"],
+            "end": max(str(d.log["end"]) for d in logs),
+            "rows": sum(int(d.log["rows"]) for d in logs),
+            "kinds": kinds,
         },
         pack=logs[-1].pack,
         estimates=tuple(estimates),
@@ -107,9 +126,13 @@ def _counts(pair: tuple[Diagnosis, Estimate], pack: Pack | None) -> bool:
     if pack is None or e.cell is None:
         return True
     return not any(
-        str(event.date) > str(d.log["start"])[:10] and _touches(event.where, e.cell, pack)
-        and (event.kind == "module swapped" or (event.kind == "joint remade" and e.quantity.startswith("resistance"))
-             or (event.kind == "bench charged" and e.quantity == "soc_offset"))
+        str(event.date) > str(d.log["start"])[:10]
+        and _touches(event.where, e.cell, pack)
+        and (
+            event.kind == "module swapped"
+            or (event.kind == "joint remade" and e.quantity.startswith("resistance"))
+            or (event.kind == "bench charged" and e.quantity == "soc_offset")
+        )
         for event in pack.events
     )
 
@@ -123,8 +146,11 @@ def _touches(where: str | None, cell: int, pack: Pack) -> bool:
 def _reference_temperature(found: dict[Key, list[tuple[Diagnosis, Estimate]]]) -> float | None:
     """Return the middle of the temperatures at which resistances are known."""
     warm = [
-        e.conditions.get("temperature_C") for key, pairs in found.items() if key[0] == "resistance_10s"
-        for _, e in pairs if e.status == "determined" and e.conditions.get("temperature_C") is not None
+        e.conditions.get("temperature_C")
+        for key, pairs in found.items()
+        if key[0] == "resistance_10s"
+        for _, e in pairs
+        if e.status == "determined" and e.conditions.get("temperature_C") is not None
     ]
     return float(np.median(np.array(warm, float))) if warm else None
 
@@ -138,8 +164,11 @@ def _one(pairs: list[tuple[Diagnosis, Estimate]], reference: float | None) -> Es
     if quantity == "bleed_done":
         total = [e for _, e in known]
         return replace(
-            last, value=sum(e.value or 0.0 for e in total), low=sum(e.low or 0.0 for e in total),
-            high=sum(e.high or 0.0 for e in total), conditions={**last.conditions, "logs": len(total)},
+            last,
+            value=sum(e.value or 0.0 for e in total),
+            low=sum(e.low or 0.0 for e in total),
+            high=sum(e.high or 0.0 for e in total),
+            conditions={**last.conditions, "logs": len(total)},
         )
     if len(known) == 1 or quantity in LATEST:
         return replace(last, conditions={**last.conditions, "log": known[-1][0].log["id"]})
@@ -155,8 +184,11 @@ def _one(pairs: list[tuple[Diagnosis, Estimate]], reference: float | None) -> Es
                 return last
             conditions |= {"temperature_C": reference, "activation_eV": reduced.activation}
             return replace(
-                last, value=reduced.value, low=reduced.value - reduced.half_width,
-                high=reduced.value + reduced.half_width, conditions=conditions,
+                last,
+                value=reduced.value,
+                low=reduced.value - reduced.half_width,
+                high=reduced.value + reduced.half_width,
+                conditions=conditions,
             )
     if np.all(half <= 0):
         return replace(
@@ -193,8 +225,10 @@ def _standing(logs: Sequence[Diagnosis], pack: Pack | None) -> list[Finding]:
         last_seen, latest = pairs[-1]
         able = [n for n, d in enumerate(logs) if _could_tell(d, latest) and not _before_work(latest, d, pack)]
         silent_since = [n for n in able if n > last_seen]
-        if latest.cause not in (*ALWAYS, *INTERMITTENT) and silent_since and (
-            latest.cause in OFFSETS or len(silent_since) >= len(pairs)
+        if (
+            latest.cause not in (*ALWAYS, *INTERMITTENT)
+            and silent_since
+            and (latest.cause in OFFSETS or len(silent_since) >= len(pairs))
         ):
             continue
         out.append(_told(pairs, able, logs))
@@ -211,8 +245,10 @@ def _mended(f: Finding, start: str, pack: Pack | None) -> bool:
         return False
     for event in pack.events:
         causes = MENDED_BY.get(event.kind, ())
-        if str(event.date) > start[:10] and (causes is None or f.cause in causes) and any(
-            _touches(event.where, c, pack) for c in f.cells
+        if (
+            str(event.date) > start[:10]
+            and (causes is None or f.cause in causes)
+            and any(_touches(event.where, c, pack) for c in f.cells)
         ):
             return True
     return False
@@ -223,8 +259,13 @@ def _could_tell(d: Diagnosis, f: Finding) -> bool:
     if quantity is None:
         return True
     return any(
-        e.quantity == quantity and e.status == "determined" and (e.cell in f.cells or (e.cell is None and not f.cells)
-                                                                or (f.sensor is not None and e.sensor == f.sensor))
+        e.quantity == quantity
+        and e.status == "determined"
+        and (
+            e.cell in f.cells
+            or (e.cell is None and not f.cells)
+            or (f.sensor is not None and e.sensor == f.sensor)
+        )
         for e in d.estimates
     )
 
@@ -258,7 +299,9 @@ def _told(pairs: list[tuple[int, Finding]], able: list[int], logs: Sequence[Diag
             # logs that disagree make no size together; what the latest surely shows stands
             because.append(f"the logs disagree: {_sizes(same_unit)}; the latest is told")
             return replace(latest, level=level, because=tuple(because))
-        return replace(latest, level=level, because=tuple(because), size=size, low=size - half, high=size + half)
+        return replace(
+            latest, level=level, because=tuple(because), size=size, low=size - half, high=size + half
+        )
     return replace(latest, level=level, because=tuple(because))
 
 
@@ -274,7 +317,11 @@ def _as_the_table(f: Finding, estimates: Sequence[Estimate], logs: Sequence[Diag
     keeps its own size.
     """
     quantity = TOLD_BY.get(f.cause)
-    if quantity not in ("resistance_10s_relative", "capacity_relative") or len(logs) < 2 or "median" not in f.unit:
+    if (
+        quantity not in ("resistance_10s_relative", "capacity_relative")
+        or len(logs) < 2
+        or "median" not in f.unit
+    ):
         return f
     mine = [e for e in estimates if e.quantity == quantity and e.cell in f.cells and e.value is not None]
     last = next((d for d in reversed(logs) if any(_same(g) == _same(f) for g in d.findings)), None)
@@ -291,7 +338,12 @@ def _as_the_table(f: Finding, estimates: Sequence[Estimate], logs: Sequence[Diag
     each = ", ".join(f"cell {e.cell} {100 * ((e.value or 0.0) - 1):+.0f} %" for e in mine)
     says = f.says.replace(percent(own.size), percent(size), 1)
     return replace(
-        f, size=size, low=size - half, high=size + half, says=says, because=(*f.because, f"over all logs: {each}"),
+        f,
+        size=size,
+        low=size - half,
+        high=size + half,
+        says=says,
+        because=(*f.because, f"over all logs: {each}"),
     )
 
 
@@ -303,7 +355,11 @@ def _separated(findings: list[Finding], logs: Sequence[Diagnosis]) -> list[Findi
     """
     out = []
     for f in findings:
-        line = _over_temperature(f.cells[0], logs) if f.cause == "cell_or_joint_resistance_high" and f.cells else None
+        line = (
+            _over_temperature(f.cells[0], logs)
+            if f.cause == "cell_or_joint_resistance_high" and f.cells
+            else None
+        )
         if line is None:
             out.append(f)
             continue
@@ -329,10 +385,14 @@ def _separated(findings: list[Finding], logs: Sequence[Diagnosis]) -> list[Findi
                 )
             )
         elif share + width < 0.7 and share < 0.5:
-            out.append(replace(
-                f, cause="cell_resistance_high", because=because,
-                says=f.says.split(";")[0].rstrip(".") + "; over several temperatures it is the cell.",
-            ))
+            out.append(
+                replace(
+                    f,
+                    cause="cell_resistance_high",
+                    because=because,
+                    says=f.says.split(";")[0].rstrip(".") + "; over several temperatures it is the cell.",
+                )
+            )
         else:
             out.append(replace(f, because=(*because, "not separable")))
     return out

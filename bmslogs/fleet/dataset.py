@@ -61,7 +61,9 @@ def refresh(files: Files, packs: Iterable[str] | None = None) -> list[str]:
         answers = {i: s for i, s in files.answers(pack).items() if i in present.get(pack, set())}
         described = files.pack(pack)
         metadata = _metadata(files, pack)
-        same = {i: (s.size, s.changed) for i, s in answers.items()} == {i: k[:2] for i, k in _made(metadata).items()}
+        same = {i: (s.size, s.changed) for i, s in answers.items()} == {
+            i: k[:2] for i, k in _made(metadata).items()
+        }
         if same and metadata.get(PACK, b"").decode() == _pack_json(described):
             continue
         _write_pack(files, pack, answers, described)
@@ -99,7 +101,9 @@ def _pack_json(pack: Pack | None) -> str:
     return "" if pack is None else pack.model_dump_json()
 
 
-def read_estimates(root: str | Path | Files, columns: Sequence[str] | None = None, **equal: object) -> pa.Table:
+def read_estimates(
+    root: str | Path | Files, columns: Sequence[str] | None = None, **equal: object
+) -> pa.Table:
     """Read the estimates of all logs.
 
     Parameters
@@ -114,18 +118,26 @@ def read_estimates(root: str | Path | Files, columns: Sequence[str] | None = Non
     return _read(root, "_estimates", ESTIMATES, columns, equal)
 
 
-def read_findings(root: str | Path | Files, columns: Sequence[str] | None = None, **equal: object) -> pa.Table:
+def read_findings(
+    root: str | Path | Files, columns: Sequence[str] | None = None, **equal: object
+) -> pa.Table:
     """Read the findings of all logs, as `read_estimates` does."""
     return _read(root, "_findings", FINDINGS, columns, equal)
 
 
-def read_standing(root: str | Path | Files, columns: Sequence[str] | None = None, **equal: object) -> pa.Table:
+def read_standing(
+    root: str | Path | Files, columns: Sequence[str] | None = None, **equal: object
+) -> pa.Table:
     """Read the findings that stand when all logs of each pack are weighed together, as `read_estimates` does."""
     return _read(root, "_standing", FINDINGS, columns, equal)
 
 
 def _read(
-    root: str | Path | Files, folder: str, schema: pa.Schema, columns: Sequence[str] | None, equal: Mapping[str, object]
+    root: str | Path | Files,
+    folder: str,
+    schema: pa.Schema,
+    columns: Sequence[str] | None,
+    equal: Mapping[str, object],
 ) -> pa.Table:
     import pyarrow.dataset as ds
 
@@ -180,10 +192,16 @@ def estimate_rows(document: Mapping[str, Any]) -> list[dict[str, Any]]:
     out = []
     for e in document["estimates"]:
         conditions = e.get("conditions", {})
-        row = common | {k: e.get(k) for k in ("quantity", "cell", "sensor", "value", "low", "high", "unit", "status")}
+        row = common | {
+            k: e.get(k) for k in ("quantity", "cell", "sensor", "value", "low", "high", "unit", "status")
+        }
         row |= {c: _number(conditions.get(c)) for c in CONDITIONS}
         rest = {k: v for k, v in conditions.items() if k not in CONDITIONS}
-        row |= {"conditions": json.dumps(rest) if rest else None, "why": e.get("why"), "settle_by": e.get("settle_by")}
+        row |= {
+            "conditions": json.dumps(rest) if rest else None,
+            "why": e.get("why"),
+            "settle_by": e.get("settle_by"),
+        }
         out.append(row)
     return out
 

@@ -161,7 +161,9 @@ class Files:
                 names = [n for n in file.schema_arrow.names if not n.startswith("extra_")]
                 return log_from_table(file.read(columns=names), meta, log.id)
         except (pa.ArrowInvalid, OSError, KeyError) as error:
-            raise BadInput(f"cannot be read ({error})", "a log of the store", file=f"{log.id}.parquet") from None
+            raise BadInput(
+                f"cannot be read ({error})", "a log of the store", file=f"{log.id}.parquet"
+            ) from None
 
     def pack(self, pack: str) -> Pack | None:
         """Return a pack as the store keeps it, else as its newest log has it; None where there is neither."""
@@ -252,6 +254,8 @@ def put_logs(source: Files, target: Files) -> list[str]:
         if (log.pack, log.id) in there:
             continue
         with source.system.open_input_stream(log.path) as handle:
-            target.write(target.path(*log.path.removeprefix(source.base).strip("/").split("/")), handle.read())
+            target.write(
+                target.path(*log.path.removeprefix(source.base).strip("/").split("/")), handle.read()
+            )
         put.append(log.id)
     return put

@@ -144,7 +144,9 @@ def _stamps(store: Store, pack_id: str) -> dict[str, Stamp]:
     folder = store.root / "_answers" / folder_name("pack", pack_id).removeprefix("pack=")
     try:
         with os.scandir(folder) as files:
-            found = [(f.name, f.stat()) for f in files if f.name.endswith(".json") and not f.name.startswith("_")]
+            found = [
+                (f.name, f.stat()) for f in files if f.name.endswith(".json") and not f.name.startswith("_")
+            ]
     except OSError:
         return {}
     return {name.removesuffix(".json"): (s.st_size, s.st_mtime_ns) for name, s in found}
@@ -312,9 +314,7 @@ def _gathered(kept: _Kept, pack: Pack, logs: int, unanswered: tuple[str, ...] = 
     order = np.lexsort((np.array(kept.ids, dtype=str), start)) if kept.ids else np.zeros(0, np.intp)
     ids = tuple(kept.ids[k] for k in order)
     told = {q: _told(kept, q, order) for q in QUANTITIES if q in kept.columns and kept.ids}
-    counters = {
-        n: np.array([kept.counters.get(i, {}).get(n, np.nan) for i in ids], float) for n in COUNTERS
-    }
+    counters = {n: np.array([kept.counters.get(i, {}).get(n, np.nan) for i in ids], float) for n in COUNTERS}
     names = sorted({n for i in ids for n in kept.sensors.get(i, {})})
     sensors = {n: np.array([kept.sensors.get(i, {}).get(n, np.nan) for i in ids], float) for n in names}
     return Gathered(
@@ -326,7 +326,11 @@ def _gathered(kept: _Kept, pack: Pack, logs: int, unanswered: tuple[str, ...] = 
 def _told(kept: _Kept, quantity: str, order: npt.NDArray[np.intp]) -> Told:
     found = kept.columns[quantity]
     cells = sorted(c for c in found if isinstance(c, int))
-    columns: list[Column] = [*cells, *(c for c in found if isinstance(c, str)), *(c for c in found if c is None)]
+    columns: list[Column] = [
+        *cells,
+        *(c for c in found if isinstance(c, str)),
+        *(c for c in found if c is None),
+    ]
     take = [found.index(c) for c in columns]
     grids = {n: g[order][:, take].astype(float) for n, g in kept.grids[quantity].items()}
     conditions = kept.conditions[quantity][order].astype(float)
@@ -357,7 +361,9 @@ def load(root: Path, pack_id: str) -> _Kept:
             if data["made_by"] != made_by():
                 return _Kept()
             grids = {
-                q: {f: file[f"{q}.{f}"] for f in FIELDS} for q in data["columns"] if f"{q}.value" in file.files
+                q: {f: file[f"{q}.{f}"] for f in FIELDS}
+                for q in data["columns"]
+                if f"{q}.value" in file.files
             }
             conditions = {q: file[f"{q}.conditions"] for q in grids}
     except (OSError, ValueError, KeyError, TypeError, zipfile.BadZipFile):

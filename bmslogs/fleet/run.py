@@ -71,7 +71,13 @@ class FleetRun:
         return {
             "schema": "bmslogs.fleet/1",
             "logs": [
-                {"id": o.log, "pack": o.pack, "status": o.status, "reason": o.reason, "seconds": round(o.seconds, 3)}
+                {
+                    "id": o.log,
+                    "pack": o.pack,
+                    "status": o.status,
+                    "reason": o.reason,
+                    "seconds": round(o.seconds, 3),
+                }
                 for o in self.outcomes
             ],
             "done": len(self.of("done")),

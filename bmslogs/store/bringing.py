@@ -206,9 +206,13 @@ def _finish(
             )
             if twin is not None:
                 return _as_known(twin, source.path, (f"the same content as {twin.source}, packed otherwise",))
-            longer = next((e for e in store.logs(pack.id) if e.id == new_id and e.sha256 != reading.sha256), None)
+            longer = next(
+                (e for e in store.logs(pack.id) if e.id == new_id and e.sha256 != reading.sha256), None
+            )
             if longer is not None and begun is None:
-                return _as_known(longer, source.path, ("the beginning of this log, whose file has grown since",))
+                return _as_known(
+                    longer, source.path, ("the beginning of this log, whose file has grown since",)
+                )
             others = [e for e in store.logs(pack.id) if e.id != new_id]
             overlaps = shared_rows(writer.path, start, moment(meta["bmslogs.end"]), others, reading.sha256)
             replaced = [

@@ -19,6 +19,18 @@ from dashboard.pages import (
 )
 
 PAGES = (
-    vehicles, pack, log, logbook, charge, answers, history, side_by_side, overlay, record, describe, bring, handbook,
+    vehicles,
+    pack,
+    log,
+    logbook,
+    charge,
+    answers,
+    history,
+    side_by_side,
+    overlay,
+    record,
+    describe,
+    bring,
+    handbook,
 )
 """In the order in which the bar names them."""

@@ -304,7 +304,10 @@ def _judgement(answer: Answer, frame: Frame) -> html.Div:
     number, note = answer.number, answer.note
     seen = str(_judged(frame, answer))
     back = html.Button(
-        "Take it back", id={"judge": number, "verdict": "take_back", "seen": seen}, className="button", type="button"
+        "Take it back",
+        id={"judge": number, "verdict": "take_back", "seen": seen},
+        className="button",
+        type="button",
     )
     said = (
         html.P(

@@ -135,7 +135,12 @@ def _loom() -> list[Any]:
             "Count, order, window and sum of the readings against a meter, before the contactors close. A log never "
             "proves the wiring; it can only raise objections."
         ),
-        caution(HIGH_VOLTAGE, COLD_CHARGE, DAMAGED_CELLS, title="Before the meter touches a tap, and while charging"),
+        caution(
+            HIGH_VOLTAGE,
+            COLD_CHARGE,
+            DAMAGED_CELLS,
+            title="Before the meter touches a tap, and while charging",
+        ),
         html.Div(
             [
                 dmc.NumberInput(

@@ -88,7 +88,9 @@ def _answer(changed: Pack | None) -> str:
         return "Vehicle, chemistry, capacity and number of cells are enough to read a log; the rest names places."
     modules = f" in {len(changed.modules)} modules" if changed.modules else ", no modules named"
     cells = f"{changed.cells_in_series} cells in series{modules}"
-    return f"{changed.vehicle} is described: {cells}, {changed.chemistry}, {changed.nominal_capacity_Ah:g} Ah."
+    return (
+        f"{changed.vehicle} is described: {cells}, {changed.chemistry}, {changed.nominal_capacity_Ah:g} Ah."
+    )
 
 
 def _old(desk: Desk, view: View) -> Pack | None:
@@ -220,9 +222,7 @@ def _fields(typed: dict[str, Any], packs: list[Pack], view: View, changing: bool
 
 
 def _text(key: str, label: str, typed: dict[str, Any], **more: Any) -> dmc.TextInput:
-    return dmc.TextInput(
-        id={"field": key}, label=label, value=typed.get(key) or "", **more, **_kept(typed)
-    )
+    return dmc.TextInput(id={"field": key}, label=label, value=typed.get(key) or "", **more, **_kept(typed))
 
 
 def _area(
@@ -271,7 +271,11 @@ def drawn(typed: dict[str, Any], frame: Frame, old: Pack | None) -> tuple[Any, s
     read, wrong = checked(named(typed), old)
     if wrong:
         things = f"{len(wrong)} field{'s' if len(wrong) != 1 else ''}"
-        return nothing("Not a pack yet.", frame.look), f"Still wrong or missing: {things}, marked beside.", wrong
+        return (
+            nothing("Not a pack yet.", frame.look),
+            f"Still wrong or missing: {things}, marked beside.",
+            wrong,
+        )
     pack = pack_of(read, old)
     says = "Nothing wrong with it as typed. Check the drawing against the pack."
     return pack_picture(pack, look=frame.look), " ".join(nowhere(pack)) or says, {}

@@ -25,7 +25,9 @@ def layout(frame: Frame) -> html.Div:
     view = frame.view
     return html.Div(
         [
-            heading("Handbook", "What the words and figures mean, how they come about, and what to do with them."),
+            heading(
+                "Handbook", "What the words and figures mean, how they come about, and what to do with them."
+            ),
             html.Div(
                 [
                     html.Article(shown(view), className="wide handbook", id="handbook-page"),

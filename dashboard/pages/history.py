@@ -154,7 +154,9 @@ def counter_sentence(w: Weighed, key: str) -> str:
             f"The warmest and the coldest place usually lie {np.median(known):.1f} K apart, "
             f"{known.max():.1f} K in the widest log."
         )
-    names = ("drawn_Ah", "charged_Ah", "Ah") if key == "charge_counted" else ("drawn_kWh", "charged_kWh", "kWh")
+    names = (
+        ("drawn_Ah", "charged_Ah", "Ah") if key == "charge_counted" else ("drawn_kWh", "charged_kWh", "kWh")
+    )
     drawn, charged = (float(np.nansum(w.gathered.counters[n])) for n in names[:2])
     return (
         f"{drawn:,.0f} {names[2]} drawn and {charged:,.0f} {names[2]} charged in these logs; what flowed while the "
@@ -165,7 +167,9 @@ def counter_sentence(w: Weighed, key: str) -> str:
 def _controls(frame: Frame, w: Weighed, key: str) -> Any:
     pack = w.gathered.pack
     told = set(w.told())
-    topics = [{"value": k, "label": t.title + ("" if k in told else " (not told)")} for k, t in TOPICS.items()]
+    topics = [
+        {"value": k, "label": t.title + ("" if k in told else " (not told)")} for k, t in TOPICS.items()
+    ]
     picked = [str(c) for c in frame.picked]
     parts: list[Any] = [
         select("Quantity", {"history-control": "topic"}, topics, key, w=330, allowDeselect=False),
@@ -179,7 +183,9 @@ def _controls(frame: Frame, w: Weighed, key: str) -> Any:
         places = [{"value": EVERYWHERE, "label": "the whole pack"}]
         places += [{"value": f"box {b.name}", "label": _box(b.name)} for b in pack.boxes]
         places += [{"value": f"module {m.name}", "label": f"module {m.name}"} for m in pack.modules]
-        parts.append(select("Box or module", {"history-control": "place"}, places, _place_in(frame, pack), w=180))
+        parts.append(
+            select("Box or module", {"history-control": "place"}, places, _place_in(frame, pack), w=180)
+        )
     shows = [{"value": "", "label": "all in one"}]
     if pack.modules and TOPICS[key].per == "cell":
         shows.append({"value": "apart", "label": "by module"})
@@ -240,7 +246,9 @@ def _pictures(frame: Frame, w: Weighed, sheet: Sheet) -> Any:
             name = f"{f'{_box(box)}, ' if box else ''}module {m.name}"
             figure = _windowed(module_picture(sheet, m.cells, name, reach, look=frame.look), frame.view)
             figure = frame.timed(figure, sheet.times[0])
-            figures.append(graph(figure, f"{title}, module {m.name}", id={"history-module": m.name}, values=False))
+            figures.append(
+                graph(figure, f"{title}, module {m.name}", id={"history-module": m.name}, values=False)
+            )
         return [html.P(sheet.axis, className="quiet"), html.Div(figures, className="multiples")]
     figure = history_picture(sheet, picked=picked_columns(frame, sheet), look=frame.look)
     drawn = frame.timed(_windowed(figure, frame.view), sheet.times[0])

@@ -66,8 +66,7 @@ def layout(frame: Frame) -> html.Div:
         )
     readings = opened.rows * len(opened.cells)
     says = (
-        f"{frame.span(frame.entry.start, frame.entry.end)}, "
-        f"{opened.rows:,} rows, {readings:,} cell readings."
+        f"{frame.span(frame.entry.start, frame.entry.end)}, {opened.rows:,} rows, {readings:,} cell readings."
     )
     return html.Div(
         [
@@ -102,33 +101,33 @@ def layout(frame: Frame) -> html.Div:
 def _controls(frame: Frame, opened: OpenLog) -> Any:
     return choices(
         frame.look,
-            dmc.MultiSelect(
-                id="log-cells",
-                label="Cells as lines",
-                data=[str(c) for c in opened.cells],
-                searchable=True,
-                clearable=True,
-                value=[str(c) for c in lines_of(frame) if c in opened.cells],
-                w=320,
-                placeholder=None if lines_of(frame) else "pick cells",
-                comboboxProps={"withinPortal": False},
-            ),
-            html.Div(
-                [
-                    html.Button("Whole log", id={"step": "all"}, className="button", type="button"),
-                    html.Button("◀ Earlier", id={"step": "back"}, className="button", type="button"),
-                    html.Button("Later ▶", id={"step": "on"}, className="button", type="button"),
-                    html.Button("Closer", id={"step": "in"}, className="button", type="button"),
-                    html.Button("Wider", id={"step": "out"}, className="button", type="button"),
-                ],
-                className="steps",
-                role="group",
-                **{"aria-label": "Window of time"},
-            ),
-            html.P(
-                "Drag over the picture to look closer, double-click for the whole log.",
-                className="quiet hint",
-            ),
+        dmc.MultiSelect(
+            id="log-cells",
+            label="Cells as lines",
+            data=[str(c) for c in opened.cells],
+            searchable=True,
+            clearable=True,
+            value=[str(c) for c in lines_of(frame) if c in opened.cells],
+            w=320,
+            placeholder=None if lines_of(frame) else "pick cells",
+            comboboxProps={"withinPortal": False},
+        ),
+        html.Div(
+            [
+                html.Button("Whole log", id={"step": "all"}, className="button", type="button"),
+                html.Button("◀ Earlier", id={"step": "back"}, className="button", type="button"),
+                html.Button("Later ▶", id={"step": "on"}, className="button", type="button"),
+                html.Button("Closer", id={"step": "in"}, className="button", type="button"),
+                html.Button("Wider", id={"step": "out"}, className="button", type="button"),
+            ],
+            className="steps",
+            role="group",
+            **{"aria-label": "Window of time"},
+        ),
+        html.P(
+            "Drag over the picture to look closer, double-click for the whole log.",
+            className="quiet hint",
+        ),
         what="Cells as lines, window of time",
     )
 

@@ -139,7 +139,9 @@ def _logs(frame: Frame, name: Any) -> list[Any]:
         ],
         className="controls",
     )  # fmt: skip
-    return [section("The logs", controls, html.Div(listed(frame), id="logbook-list", **{"aria-live": "polite"}))]
+    return [
+        section("The logs", controls, html.Div(listed(frame), id="logbook-list", **{"aria-live": "polite"}))
+    ]
 
 
 def listed(frame: Frame) -> list[Any]:
@@ -225,7 +227,9 @@ def _move(frame: Frame, name: Any) -> html.Section | None:
     )  # fmt: skip
     return section(
         title,
-        html.P(f"It lies with {pack.vehicle} ({pack.id}, {pack.cells_in_series} cells). Its notes go with it."),
+        html.P(
+            f"It lies with {pack.vehicle} ({pack.id}, {pack.cells_in_series} cells). Its notes go with it."
+        ),
         dcc.Store(id="order-move-seen", data=order.log_version(entry)),
         choice,
         name,
@@ -297,7 +301,10 @@ def _bin(frame: Frame) -> html.Section | None:
     lines = [_removed(frame, i) for i in sorted(items, key=lambda i: i.pack != mine)]
     for pack, when, by in packs:
         back = html.Button(
-            "Bring it back", id={"order": "back-pack", "at": "bin", "pack": pack.id}, className="button", type="button"
+            "Bring it back",
+            id={"order": "back-pack", "at": "bin", "pack": pack.id},
+            className="button",
+            type="button",
         )
         says = f"Pack {pack.id} of {pack.vehicle}, removed by {by or 'somebody'} on {frame.when(when)}"
         lines.append(html.Li([html.P(says), back], className="removed"))
@@ -397,7 +404,10 @@ def register(app: Dash, desk: Desk) -> None:
             return [*[no_update] * 4, not_done(str(error))]
         logs = f"{count} log{'s' if count != 1 else ''}"
         packs = tuple(p.id for p in desk.packs() if p.vehicle == (name or "").strip())
-        return [*done(desk, said(f"{pack.vehicle} is now called {name}, in {logs}."), revision, None, packs), None]
+        return [
+            *done(desk, said(f"{pack.vehicle} is now called {name}, in {logs}."), revision, None, packs),
+            None,
+        ]
 
     app.clientside_callback(
         ClientsideFunction("bmslogs_order", "name"),

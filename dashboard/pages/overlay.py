@@ -32,7 +32,9 @@ def layout(frame: Frame) -> html.Div:
         newest = action("The newest log", frame.view.but(log="").link(PATH), main=True)
         says = "The address names a log that this pack does not have."
         return html.Div([heading("Overlay", lead), empty("There is no such log", says, newest)])
-    return html.Div([heading(f"Overlay for {frame.pack.vehicle}", lead), html.Div(body(frame), id="overlay-body")])
+    return html.Div(
+        [heading(f"Overlay for {frame.pack.vehicle}", lead), html.Div(body(frame), id="overlay-body")]
+    )
 
 
 def body(frame: Frame) -> list[Any]:
@@ -90,7 +92,9 @@ def courses(frame: Frame) -> tuple[Course, Course] | None:
         theirs = frame.desk.log(frame.view.other)
         entry = next((e for e in frame.desk.logs(theirs.pack.id) if e.id == frame.view.other), None)
         when = frame.when(entry.start) if entry else "another day"
-        names = [f"{p.vehicle}, {w}" for p, w in ((log.pack, frame.when(frame.entry.start)), (theirs.pack, when))]
+        names = [
+            f"{p.vehicle}, {w}" for p, w in ((log.pack, frame.when(frame.entry.start)), (theirs.pack, when))
+        ]
         end = f", cell {first}" if first else ""
         return course(log, first, "apart", names[0] + end), course(theirs, first, "apart", names[1] + end)
     if first is None or second is None:

@@ -224,9 +224,7 @@ def _compared(frame: Frame, result: Comparison, names: dict[str, str]) -> list[A
                 )
             )
         else:
-            cannot.append(
-                html.Li([html.Strong(explained(one.quantity)), f": {_reason(one.why_not)}"])
-            )
+            cannot.append(html.Li([html.Strong(explained(one.quantity)), f": {_reason(one.why_not)}"]))
     if cannot:
         count = f"{len(cannot)} quantit{'ies' if len(cannot) > 1 else 'y'}, each with the log that would settle it"
         shown.append(
@@ -236,7 +234,9 @@ def _compared(frame: Frame, result: Comparison, names: dict[str, str]) -> list[A
             )
         )
     if result.events:
-        shown.append(section("Work on these packs", html.Ul([html.Li(_event(frame, e, names)) for e in result.events])))
+        shown.append(
+            section("Work on these packs", html.Ul([html.Li(_event(frame, e, names)) for e in result.events]))
+        )
     return shown or [html.P("These packs have no quantity in common.")]
 
 

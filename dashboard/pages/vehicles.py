@@ -224,7 +224,9 @@ def _state(
     if not lines:
         return [
             newest,
-            html.P(f"Nothing was found. {len(unknowns(standing.estimates))} questions are open: see Answers."),
+            html.P(
+                f"Nothing was found. {len(unknowns(standing.estimates))} questions are open: see Answers."
+            ),
         ]
     rest = len(lines) - SHOWN
     return [
@@ -246,7 +248,9 @@ def _line(
     link = link.but(log=str(log.log["id"]), finding=number if here.whole else in_log)
     plain = here.but(log=str(log.log["id"]), finding=in_log, cells=finding.cells, whole=False, sight=True)
     says = frame.when(log.log["start"], time=False)
-    day = html.Span([says, " ", dcc.Link("see it in the log", href=plain.link("/log"))], className="quiet day")
+    day = html.Span(
+        [says, " ", dcc.Link("see it in the log", href=plain.link("/log"))], className="quiet day"
+    )
     return finding_line(finding, link.link("/answers"), day, *aside_mark(finding, notes))
 
 

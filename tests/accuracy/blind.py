@@ -47,7 +47,14 @@ def diagnose(folder: Path, case: dict[str, Any]) -> dict[str, Any] | str:
 
     with tempfile.TemporaryDirectory() as store:
         out = Path(store) / "answer.json"
-        words = ["diagnose", str(folder / case["log"]), "--pack", str(folder / case["pack"]), "--store", store]
+        words = [
+            "diagnose",
+            str(folder / case["log"]),
+            "--pack",
+            str(folder / case["pack"]),
+            "--store",
+            store,
+        ]
         words += ["--json", str(out)]
         if case.get("profile"):
             words += ["--profile", str(folder / case["profile"])]
@@ -64,8 +71,10 @@ def at_place(finding: dict[str, Any], fault: dict[str, Any]) -> bool:
     if fault.get("sensor") and finding.get("sensor"):
         return bool(finding["sensor"] == fault["sensor"])
     place = set(fault.get("place_ok") or fault.get("cells") or [])
-    return not place or bool(place & set(finding["cells"])) or (
-        bool(fault.get("module")) and finding.get("module") == fault["module"]
+    return (
+        not place
+        or bool(place & set(finding["cells"]))
+        or (bool(fault.get("module")) and finding.get("module") == fault["module"])
     )
 
 
@@ -77,27 +86,38 @@ def verdict(case: dict[str, Any], answer: dict[str, Any]) -> dict[str, Any]:
     for fault in case["faults"]:
         right = set(fault.get("accept") or [fault["cause"]])
         heard = [
-            f for f in answer["findings"]
-            if f["cause"] in right and at_place(f, fault) and (f["level"] in LOUD or f["cause"] in QUIET_CAUSES)
+            f
+            for f in answer["findings"]
+            if f["cause"] in right
+            and at_place(f, fault)
+            and (f["level"] in LOUD or f["cause"] in QUIET_CAUSES)
         ]
         if fault.get("level") == "note":
             heard += [f for f in answer["findings"] if f["cause"] in right and at_place(f, fault)]
         milder = [f for f in loud if f["cause"] in set(fault.get("milder") or []) and at_place(f, fault)]
         wrong = [f for f in loud if f["cause"] not in right and at_place(f, fault) and f["cells"]]
-        low = bool(heard) and fault.get("level") in LOUDNESS and max(
-            LOUDNESS[f["level"]] for f in heard
-        ) < LOUDNESS[fault["level"]]
+        low = (
+            bool(heard)
+            and fault.get("level") in LOUDNESS
+            and max(LOUDNESS[f["level"]] for f in heard) < LOUDNESS[fault["level"]]
+        )
         said = "named" if heard else "milder" if milder else "wrong cause" if wrong else "missed"
         faults.append({"mark": fault["mark"], "cause": fault["cause"], "said": said, "low": low})
         explained += [id(f) for f in [*heard, *milder, *wrong]]
         # what follows from a fault is no false alarm: the limit that it made pass, the heat, its own cells
-        explained += [id(f) for f in loud if f["cause"] in right | {"limit_exceeded", "log_quality"} or (
-            set(f["cells"]) & set(fault.get("cells") or []))]
+        explained += [
+            id(f)
+            for f in loud
+            if f["cause"] in right | {"limit_exceeded", "log_quality"}
+            or (set(f["cells"]) & set(fault.get("cells") or []))
+        ]
     false = [f for f in loud if id(f) not in explained]
     return {"faults": faults, "false": false}
 
 
-def coverage(case: dict[str, Any], answer: dict[str, Any], into: dict[str, list[tuple[bool, float, float]]]) -> None:
+def coverage(
+    case: dict[str, Any], answer: dict[str, Any], into: dict[str, list[tuple[bool, float, float]]]
+) -> None:
     """Add (held, width, error) of each value that the author gave."""
     told = {(e["quantity"], e.get("cell"), e.get("sensor")): e for e in answer["estimates"]}
     for value in case.get("values", []):
@@ -121,9 +141,12 @@ def main() -> None:
     parser.add_argument("--only", help="ids of some cases, comma between")
     parser.add_argument("--json", type=Path, help="keep verdicts there")
     options = parser.parse_args()
-    cases = [(folder, case) for folder in options.folders
-             for case in json.loads((folder / "truth.json").read_text(encoding="utf-8"))["cases"]
-             if not options.only or case["id"] in options.only.split(",")]
+    cases = [
+        (folder, case)
+        for folder in options.folders
+        for case in json.loads((folder / "truth.json").read_text(encoding="utf-8"))["cases"]
+        if not options.only or case["id"] in options.only.split(",")
+    ]
     if options.workers < 2:
         answers = [diagnose(*one) for one in cases]
     else:
@@ -133,7 +156,10 @@ def main() -> None:
 
 
 def report(
-    cases: list[tuple[Path, dict[str, Any]]], answers: list[dict[str, Any] | str], show: bool, keep: Path | None
+    cases: list[tuple[Path, dict[str, Any]]],
+    answers: list[dict[str, Any] | str],
+    show: bool,
+    keep: Path | None,
 ) -> None:
     """Print the figures of a round."""
     marks: dict[str, list[str]] = defaultdict(list)
@@ -159,7 +185,9 @@ def report(
             marks[fault["mark"]].append(fault["said"])
             by_cause[fault["cause"], fault["mark"]].append(fault["said"])
             low += fault["low"]
-        bad = found["false"] or any(f["said"] != "named" and f["mark"] != "untellable" for f in found["faults"])
+        bad = found["false"] or any(
+            f["said"] != "named" and f["mark"] != "untellable" for f in found["faults"]
+        )
         if show and bad:
             _show(folder, case, answer, found)
     for line in refused:
@@ -167,36 +195,50 @@ def report(
     print(f"\n{len(cases)} logs, {healthy} healthy, {len(refused)} refused")
     for mark in ("clear", "slight", "untellable"):
         said = marks[mark]
-        rest = ", ".join(f"{said.count(w)} {w}" for w in ("milder", "wrong cause", "missed", "refused") if w in said)
+        rest = ", ".join(
+            f"{said.count(w)} {w}" for w in ("milder", "wrong cause", "missed", "refused") if w in said
+        )
         print(f"{mark:11s} named {share(said.count('named'), len(said))}; {rest or 'nothing else'}")
-    print(f"healthy logs with a false act or look: {share(alarmed, healthy)}; faulty logs with one elsewhere: {extra}")
+    print(
+        f"healthy logs with a false act or look: {share(alarmed, healthy)}; faulty logs with one elsewhere: {extra}"
+    )
     print(f"named at a lower level than the author asks: {low}\n")
     for (cause, mark), said in sorted(by_cause.items()):
         if said.count("named") < len(said) and mark != "untellable":
-            print(f"  {cause:30s} {mark:7s} {said.count('named')} of {len(said)}  {[w for w in said if w != 'named']}")
+            print(
+                f"  {cause:30s} {mark:7s} {said.count('named')} of {len(said)}  {[w for w in said if w != 'named']}"
+            )
     print()
     for quantity, rows in sorted(covered.items()):
         held = sum(r[0] for r in rows)
-        print(f"  {quantity:26s} holds {share(held, len(rows))}{'  < 90 %' if held < 0.9 * len(rows) >= 27 else ''}"
-              f"  {_widths(rows)}")
+        print(
+            f"  {quantity:26s} holds {share(held, len(rows))}{'  < 90 %' if held < 0.9 * len(rows) >= 27 else ''}"
+            f"  {_widths(rows)}"
+        )
     if keep:
         keep.write_text(json.dumps(kept, indent=1), encoding="utf-8")
 
 
 def _widths(rows: list[tuple[bool, float, float]]) -> str:
     """Return how wide the intervals are against those that would just hold 95 % of the errors made."""
-    pairs = sorted((2 * e / w if w > 0 else float("inf")) for _, w, e in rows if w == w and e == e and w < float("inf"))
+    pairs = sorted(
+        (2 * e / w if w > 0 else float("inf")) for _, w, e in rows if w == w and e == e and w < float("inf")
+    )
     if len(pairs) < MANY:
         return ""
     return f"width over needed {1.0 / max(pairs[int(0.95 * (len(pairs) - 1))], 1e-9):.1f}"
 
 
 def _show(folder: Path, case: dict[str, Any], answer: dict[str, Any], found: dict[str, Any]) -> None:
-    print(f"--- {folder.name}/{case['id']} {case['kind']} {case.get('chemistry')} "
-          f"{answer['pack']['cells']} cells: {case.get('about')}")
+    print(
+        f"--- {folder.name}/{case['id']} {case['kind']} {case.get('chemistry')} "
+        f"{answer['pack']['cells']} cells: {case.get('about')}"
+    )
     for fault, said in zip(case["faults"], found["faults"], strict=True):
-        print(f"    truth {fault['mark']} {fault['cause']} {fault.get('cells')} {fault.get('sensor') or ''} "
-              f"{fault.get('size')} {fault.get('unit')} -> {said['said']}")
+        print(
+            f"    truth {fault['mark']} {fault['cause']} {fault.get('cells')} {fault.get('sensor') or ''} "
+            f"{fault.get('size')} {fault.get('unit')} -> {said['said']}"
+        )
     for f in answer["findings"]:
         size = "" if f["size"] is None else f"{f['size']:.4g} ({f['low']}, {f['high']}) {f['unit']}"
         print(f"    said {f['level']:4s} {f['cause']} {f['cells']} {f['sensor'] or ''} {size}")

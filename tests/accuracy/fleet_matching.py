@@ -38,7 +38,9 @@ def truth(plan, q: np.ndarray, r: np.ndarray, heating: np.ndarray) -> tuple[floa
     return usable, hottest
 
 
-def row(seeds: int, strings: int, series: int, parallel: int, spare: int, spread: float, unsure: float) -> str:
+def row(
+    seeds: int, strings: int, series: int, parallel: int, spare: int, spread: float, unsure: float
+) -> str:
     """Return one line of figures."""
     need = strings * series * parallel
     gains, claimed, covered, cooler, sorted_ = [], [], [], [], 0

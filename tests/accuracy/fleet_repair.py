@@ -38,7 +38,9 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=400)
     seeds = parser.parse_args().seeds
-    print("cells  fault  work in the pack file  repaired confirmed  unrepaired declared repaired  another cell named")
+    print(
+        "cells  fault  work in the pack file  repaired confirmed  unrepaired declared repaired  another cell named"
+    )
     cases = ((12, 0.10, False), (12, 0.10, True), (16, 0.10, False), (16, 0.15, False), (96, 0.10, False))
     for cells, fault, logged in cases:
         a, b, c = rates(seeds, cells, fault, logged=logged)

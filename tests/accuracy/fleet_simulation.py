@@ -56,17 +56,27 @@ def drive(
     value = value * np.exp(rng.normal(0.0, repeatable, len(true_ohm)))
     start = dt.datetime(2026, 3, 1, 9, tzinfo=dt.UTC) + dt.timedelta(days=day)
     given = {
-        "temperature_C": temperature_C, "soc_low": 0.4, "soc_high": 0.8, "current_rms_A": 60.0, **(conditions or {})
+        "temperature_C": temperature_C,
+        "soc_low": 0.4,
+        "soc_high": 0.8,
+        "current_rms_A": 60.0,
+        **(conditions or {}),
     }
     ratio = value / np.median(value)
     estimates = []
     for quantity, unit, values in (
-        ("resistance_10s", "ohm", value), ("resistance_10s_relative", "ratio to pack median", ratio)
+        ("resistance_10s", "ohm", value),
+        ("resistance_10s_relative", "ratio to pack median", ratio),
     ):
         estimates += [
             Estimate(
-                quantity, unit, cell=i + 1, value=float(v), low=float(v * (1 - 1.96 * repeatable)),
-                high=float(v * (1 + 1.96 * repeatable)), conditions=dict(given),
+                quantity,
+                unit,
+                cell=i + 1,
+                value=float(v),
+                low=float(v * (1 - 1.96 * repeatable)),
+                high=float(v * (1 + 1.96 * repeatable)),
+                conditions=dict(given),
             )
             for i, v in enumerate(values)
         ]

@@ -72,11 +72,16 @@ if __name__ == "__main__":
     parser.add_argument("--seeds", type=int, default=10)
     seeds = range(parser.parse_args().seeds)
     found = [places(s, 0.15) for s in seeds]
-    print(f"joint of 15 % at one place of five vehicles: found {np.mean([t in n for n, t in found]):.0%}, "
-          f"another named {np.mean([bool(n - {t}) for n, t in found]):.0%}", flush=True)
+    print(
+        f"joint of 15 % at one place of five vehicles: found {np.mean([t in n for n, t in found]):.0%}, "
+        f"another named {np.mean([bool(n - {t}) for n, t in found]):.0%}",
+        flush=True,
+    )
     healthy = [places(s + 1000, 0.0)[0] for s in seeds]
     print(f"healthy fleets with any place named: {np.mean([bool(n) for n in healthy]):.0%}", flush=True)
     mended = [repair(s, True) for s in seeds]
     left = [repair(s, False) for s in seeds]
-    print(f"cell 10 % high, repaired: confirmed {np.mean([a for a, _ in mended]):.0%}; unrepaired: declared repaired "
-          f"{np.mean([a for a, _ in left]):.0%}; another named {np.mean([b for _, b in mended + left]):.0%}")
+    print(
+        f"cell 10 % high, repaired: confirmed {np.mean([a for a, _ in mended]):.0%}; unrepaired: declared repaired "
+        f"{np.mean([a for a, _ in left]):.0%}; another named {np.mean([b for _, b in mended + left]):.0%}"
+    )

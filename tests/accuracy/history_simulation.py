@@ -110,7 +110,9 @@ def _work(
     day = int(rng.uniform(60, 300))
     module = pack.modules[int(rng.integers(len(pack.modules)))]
     cells = np.array(module.cells) - 1
-    if planted and planted[1] - 1 in cells and kind != "bench charged":  # the drift is to be told over the year
+    if (
+        planted and planted[1] - 1 in cells and kind != "bench charged"
+    ):  # the drift is to be told over the year
         return pack, jumps, worked
     if kind == "bench charged" and planted and planted[0] == "soc_offset":
         return pack, jumps, worked
@@ -134,8 +136,13 @@ class _World:
     """The truth of a year and the estimator's errors on it."""
 
     def __init__(
-        self, rng: np.random.Generator, pack: Pack, days: np.ndarray, slopes: dict[str, np.ndarray],
-        jumps: dict[str, np.ndarray], pack_drift: float,
+        self,
+        rng: np.random.Generator,
+        pack: Pack,
+        days: np.ndarray,
+        slopes: dict[str, np.ndarray],
+        jumps: dict[str, np.ndarray],
+        pack_drift: float,
     ) -> None:
         self.rng, self.pack, self.days, self.slopes, self.jumps = rng, pack, days, slopes, jumps
         self.pack_drift, n = pack_drift, pack.cells_in_series
@@ -150,7 +157,9 @@ class _World:
         # a joint in a module's first tap does not fall with warmth: the ratio rises by this much per kelvin
         self.joint = np.where(np.arange(n) % 4 == 0, rng.uniform(0, 0.0015, n), 0.0)
         self.honest = {k: rng.choice([0.5, 0.7, 0.9, 1.1]) for k in TYPICAL}
-        self.errors = {k: self._errors(n, len(pack.temperature_sensors) if k == "heating" else n) for k in TYPICAL}
+        self.errors = {
+            k: self._errors(n, len(pack.temperature_sensors) if k == "heating" else n) for k in TYPICAL
+        }
         self.kind = rng.choice(["drive", "charge", "parked"], len(days), p=[0.5, 0.35, 0.15])
         self.gain = rng.normal(1.0, 0.01)
 
@@ -213,7 +222,9 @@ class _World:
         heat = 0.05 / 1.96 * self.honest["heating"] * self.errors["heating"][k] * 2e-3
         for sensor, value in zip(self.pack.temperature_sensors, heat, strict=True):
             out.append(
-                estimate("heating", "K per A^2", float(value), 1e-4, {"median_K_per_A2": 2e-3}, sensor=sensor.name)
+                estimate(
+                    "heating", "K per A^2", float(value), 1e-4, {"median_K_per_A2": 2e-3}, sensor=sensor.name
+                )
             )
         if rng.random() < 0.5:
             z, half = self.told("soc_offset", "soc_offset", k)
@@ -258,7 +269,13 @@ def rows(
 
 
 def estimate(
-    quantity: str, unit: str, value: float, half: float, at: dict[str, Any], *, cell: int | None = None,
+    quantity: str,
+    unit: str,
+    value: float,
+    half: float,
+    at: dict[str, Any],
+    *,
+    cell: int | None = None,
     sensor: str | None = None,
 ) -> dict[str, Any]:
     """Return one determined estimate as it stands in a stored answer."""

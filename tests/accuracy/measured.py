@@ -69,8 +69,14 @@ def log_text(string: String) -> str:
 
 def pack_text(string: String) -> str:
     """Return the string's pack file: what a workshop would know of it."""
-    lines = ["[pack]", 'id = "measured"', 'vehicle = "Dunlin"', f'chemistry = "{string.chemistry}"',
-             f"nominal_capacity_Ah = {string.nominal_Ah}", f"cells_in_series = {string.cells}"]
+    lines = [
+        "[pack]",
+        'id = "measured"',
+        'vehicle = "Dunlin"',
+        f'chemistry = "{string.chemistry}"',
+        f"nominal_capacity_Ah = {string.nominal_Ah}",
+        f"cells_in_series = {string.cells}",
+    ]
     for i, cells in enumerate(string.modules, start=1):
         lines += ["[[module]]", f'name = "M{i}"', f"cells = {list(cells)}"]
     for i, cells in enumerate(string.near, start=1):
@@ -83,8 +89,19 @@ def answered(string: String, folder: Path) -> dict[str, Any] | str:
     log, pack = folder / "log.csv", folder / "pack.toml"
     log.write_text(log_text(string), encoding="utf-8")
     pack.write_text(pack_text(string), encoding="utf-8")
-    command = [sys.executable, "-m", "bmslogs", "diagnose", str(log), "--pack", str(pack),
-               "--store", str(folder / "store"), "--json", "-"]
+    command = [
+        sys.executable,
+        "-m",
+        "bmslogs",
+        "diagnose",
+        str(log),
+        "--pack",
+        str(pack),
+        "--store",
+        str(folder / "store"),
+        "--json",
+        "-",
+    ]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     if done.returncode or not done.stdout.strip():
         return f"exit {done.returncode}: {done.stderr.strip()[:600]}"
@@ -131,21 +148,29 @@ def sized(finding: dict[str, Any], string: String) -> str:
     high = np.inf if finding["high"] is None else finding["high"]
     if "fraction" not in finding["unit"] or len(finding["cells"]) > 1:
         return ""
-    return ", size holds" if low <= size - centre + error and high >= size - centre - error else ", size misses"
+    return (
+        ", size holds" if low <= size - centre + error and high >= size - centre - error else ", size misses"
+    )
 
 
 def _measure(cause: str) -> tuple[str, float]:
     """Return the directly measured quantity that a cause speaks of and the sign of its excess; ("", 0) without one."""
     return {
-        **dict.fromkeys(EXCESS, ("resistance_10s_relative", 1.0)), "capacity_low": ("capacity_relative", -1.0),
-        "soc_offset_low": ("soc_offset", -1.0), "soc_offset_high": ("soc_offset", 1.0),
+        **dict.fromkeys(EXCESS, ("resistance_10s_relative", 1.0)),
+        "capacity_low": ("capacity_relative", -1.0),
+        "soc_offset_low": ("soc_offset", -1.0),
+        "soc_offset_high": ("soc_offset", 1.0),
     }.get(cause, ("", 0.0))
 
 
 def unsaid(answer: dict[str, Any], string: String) -> list[str]:
     """Return what is truly different by three practical sizes or more, its error taken off, and is not said at all."""
     out = []
-    causes = {"resistance_10s_relative": EXCESS, "capacity_relative": ("capacity_low",), "soc_offset": OFFSETS}
+    causes = {
+        "resistance_10s_relative": EXCESS,
+        "capacity_relative": ("capacity_low",),
+        "soc_offset": OFFSETS,
+    }
     for quantity, named in causes.items():
         for cell in range(1, string.cells + 1):
             mine = [f for f in string.figures if f.quantity == quantity and f.cell == cell]
@@ -176,8 +201,13 @@ def compared(answer: dict[str, Any], string: String) -> Iterator[Line]:
         if not under:
             yield Line(mine[0], "elsewhere", estimate)
             continue
-        figure = Figure(key[0], key[1], float(np.mean([f.value for f in under])),
-                        float(np.mean([f.error for f in under])), under[0].soc)
+        figure = Figure(
+            key[0],
+            key[1],
+            float(np.mean([f.value for f in under])),
+            float(np.mean([f.error for f in under])),
+            under[0].soc,
+        )
         yield Line(figure, _state(figure, estimate), estimate)
 
 
@@ -202,8 +232,13 @@ def _state(figure: Figure, estimate: dict[str, Any]) -> str:
 
 # --- printing -----------------------------------------------------------------------------------------------------
 
-UNITS = {"resistance_10s": (1e3, "mohm"), "soc_offset": (100.0, "%"), "capacity_relative": (1.0, ""),
-         "resistance_10s_relative": (1.0, ""), "capacity": (1.0, "Ah")}
+UNITS = {
+    "resistance_10s": (1e3, "mohm"),
+    "soc_offset": (100.0, "%"),
+    "capacity_relative": (1.0, ""),
+    "resistance_10s_relative": (1.0, ""),
+    "capacity": (1.0, "Ah"),
+}
 
 
 def shown(line: Line) -> str:
@@ -218,9 +253,13 @@ def shown(line: Line) -> str:
     return f"  {line.figure.quantity} {where}: ours {told}, directly {direct} {unit}: {line.state}"
 
 
-def reported(string: String, answer: dict[str, Any] | str, tally: Counter[tuple[str, str]], quiet: bool) -> int:
+def reported(
+    string: String, answer: dict[str, Any] | str, tally: Counter[tuple[str, str]], quiet: bool
+) -> int:
     """Print one string's findings and figures and return how many findings are false."""
-    print(f"\n{string.name} ({string.cells} cells, {len(string.seconds)} rows, {string.seconds[-1] / 3600:.1f} h)")
+    print(
+        f"\n{string.name} ({string.cells} cells, {len(string.seconds)} rows, {string.seconds[-1] / 3600:.1f} h)"
+    )
     if isinstance(answer, str):
         print(f"  no answer: {answer}")
         tally["string", "no answer"] += 1
@@ -263,12 +302,16 @@ def summary(tally: Counter[tuple[str, str]], strings: int, false: int) -> str:
     for quantity in sorted({q for q, _ in tally} - {"finding", "string", "size"}):
         n = {s: tally[quantity, s] for s in ("holds", "bounded", "misses", "refused", "elsewhere")}
         said = n["holds"] + n["bounded"] + n["misses"]
-        lines.append(f"{quantity}: {n['holds'] + n['bounded']} of {said} hold; refused {n['refused']}, "
-                     f"under other conditions {n['elsewhere']}")
-    lines.append(f"{strings} strings: {false} false findings, {tally['finding', 'right']} right (size held "
-                 f"in {tally['size', 'size holds']} of {tally['size', 'size holds'] + tally['size', 'size misses']}), "
-                 f"{tally['finding', 'open']} that the data leave open, {tally['string', 'unsaid']} large differences "
-                 f"unsaid, {tally['string', 'no answer']} without an answer")
+        lines.append(
+            f"{quantity}: {n['holds'] + n['bounded']} of {said} hold; refused {n['refused']}, "
+            f"under other conditions {n['elsewhere']}"
+        )
+    lines.append(
+        f"{strings} strings: {false} false findings, {tally['finding', 'right']} right (size held "
+        f"in {tally['size', 'size holds']} of {tally['size', 'size holds'] + tally['size', 'size misses']}), "
+        f"{tally['finding', 'open']} that the data leave open, {tally['string', 'unsaid']} large differences "
+        f"unsaid, {tally['string', 'no answer']} without an answer"
+    )
     return "\n".join(lines)
 
 

@@ -66,8 +66,15 @@ def discharged(seconds: Array, current: Array) -> Array:
 
 
 def steps(
-    seconds: Array, current: Array, volts: Array, slope: Array | float, least: float, *,
-    began: float = 0.5, growth: float = GROWTH, reading_V: float = 1.5e-4,
+    seconds: Array,
+    current: Array,
+    volts: Array,
+    slope: Array | float,
+    least: float,
+    *,
+    began: float = 0.5,
+    growth: float = GROWTH,
+    reading_V: float = 1.5e-4,
 ) -> list[Step]:
     """Return the steps of `least` [A] or more out of a rest that hold for ten seconds.
 
@@ -90,7 +97,7 @@ def steps(
         before = np.flatnonzero((seconds > seconds[row] - 16) & (np.arange(len(seconds)) <= row))
         age = seconds - seconds[row + 1] + began
         late = int(np.argmin(np.abs(age - STEP_S)))
-        load = current[row + 1: late + 1]
+        load = current[row + 1 : late + 1]
         if not quiet[before].all() or late <= row or abs(age[late] - STEP_S) > ROW_S or not load.size:
             continue
         if np.ptp(load) > SAME_LOAD * np.abs(load).max():
@@ -104,7 +111,9 @@ def steps(
     return found
 
 
-def releases(seconds: Array, current: Array, volts: Array, least: float, reading_V: float = 1.5e-4) -> list[Step]:
+def releases(
+    seconds: Array, current: Array, volts: Array, least: float, reading_V: float = 1.5e-4
+) -> list[Step]:
     """Return the ends of loads of `least` [A] or more that held for five minutes and went over into rest.
 
     What a cell gains in ten seconds of rest is its resistance at 10 s: the open-circuit voltage stands still. The load
@@ -117,7 +126,7 @@ def releases(seconds: Array, current: Array, volts: Array, least: float, reading
         late = int(np.argmin(np.abs(seconds - seconds[row] - 0.5 - STEP_S)))
         if seconds[row] - seconds[held[0]] < 290 or np.ptp(current[held]) > SAME_LOAD * abs(current[row]):
             continue
-        if not quiet[row + 1: late + 1].all() or abs(seconds[late] - seconds[row] - 0.5 - STEP_S) > ROW_S:
+        if not quiet[row + 1 : late + 1].all() or abs(seconds[late] - seconds[row] - 0.5 - STEP_S) > ROW_S:
             continue
         ampere = float(current[held[-30:]].mean())
         ohm = (volts[late] - np.median(volts[held[-3:]], axis=0)) / ampere
@@ -165,8 +174,12 @@ def ends(
     """
     charge = np.abs(discharged(seconds, current))
     beyond = [charge[-1] + abs(full) * max(0.0, end - seconds[-1]) / 3600 for end in reached]
-    own = np.array([np.interp(end, seconds, charge) if end <= seconds[-1] else b
-                    for end, b in zip(reached, beyond, strict=True)])
+    own = np.array(
+        [
+            np.interp(end, seconds, charge) if end <= seconds[-1] else b
+            for end, b in zip(reached, beyond, strict=True)
+        ]
+    )
     middle = float(np.median(own))
     out = []
     for i, ah in enumerate(own, start=1):
@@ -194,11 +207,15 @@ def offsets_by_slope(rest: Array, slope: float, capacity: float) -> list[Figure]
     """
     unit = abs(slope) * capacity
     fuller = (rest - np.median(rest)) / unit
-    return [Figure("soc_offset", i, float(f), float(np.hypot(0.3 * f, 0.004 / unit)))
-            for i, f in enumerate(fuller, start=1)]
+    return [
+        Figure("soc_offset", i, float(f), float(np.hypot(0.3 * f, 0.004 / unit)))
+        for i, f in enumerate(fuller, start=1)
+    ]
 
 
-def offsets_at_rest(course: Array, charge: Array, rest: Array, slow_rest: Array, capacity: float) -> list[Figure]:
+def offsets_at_rest(
+    course: Array, charge: Array, rest: Array, slow_rest: Array, capacity: float
+) -> list[Figure]:
     """Return how much fuller each cell was at a first rest near full, by the course of its like cells under slow load.
 
     The median cell's voltage under the slow load, lifted to its own rest before it, is taken for the open-circuit
@@ -221,10 +238,12 @@ def _lacking(course: Array, charge: Array, rest: Array, slow_rest: Array) -> Arr
     middle = int(np.argsort(slow_rest)[len(slow_rest) // 2])
     # the first minute is the fall of the load itself
     begin = int(np.argmax(charge > charge[-1] * 0.01))
-    slope, at = np.polyfit(charge[begin: 4 * begin], course[begin: 4 * begin, middle], 1)
+    slope, at = np.polyfit(charge[begin : 4 * begin], course[begin : 4 * begin, middle], 1)
     lifted = course[:, middle] + slow_rest[middle] - at
     lifted[:begin] = slow_rest[middle] + slope * charge[:begin]
-    return np.array([np.interp(-u, -lifted, charge) if u < lifted[0] else (u - lifted[0]) / slope for u in rest])
+    return np.array(
+        [np.interp(-u, -lifted, charge) if u < lifted[0] else (u - lifted[0]) / slope for u in rest]
+    )
 
 
 def capacities_by_shift(course: Array, charge: Array, rest: Array, capacity: float) -> list[Figure]:
@@ -237,7 +256,11 @@ def capacities_by_shift(course: Array, charge: Array, rest: Array, capacity: flo
     last = float(np.median(course[-1]))
     own = [np.interp(-last, -np.minimum.accumulate(course[:, i]), charge) for i in range(course.shape[1])]
     steep = np.gradient(np.median(course, axis=1), charge)[-200:].mean()
-    bottom = np.array([charge[-1] - q if q < charge[-1] - 1e-6 else (course[-1, i] - last) / steep
-                       for i, q in enumerate(own)])
+    bottom = np.array(
+        [
+            charge[-1] - q if q < charge[-1] - 1e-6 else (course[-1, i] - last) / steep
+            for i, q in enumerate(own)
+        ]
+    )
     apart = (bottom - np.median(bottom)) - (top - np.median(top))
     return known("capacity_relative", 1 - apart / capacity, 0.015)

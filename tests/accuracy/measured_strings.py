@@ -42,19 +42,42 @@ class Source:
 
 
 SOURCES = (
-    Source("lfp-temperatures", "github.com/batterysim/esctoolbox-python", "code MIT, the data's own unclear",
-           "one LFP cell type, a test a temperature: like tests in series, aligned row by row"),
-    Source("three-modules", "github.com/batterysim/equiv-circ-model (examples/data)", "MIT",
-           "a true string: three vehicle modules of two groups each, six taps, three temperatures"),
-    Source("four-18650", "github.com/Silencefrog9305/Digital-Twins-for-Battery-Using-CTA-MTL", "MIT",
-           "four cells discharged alike, in series, aligned on the start of the load"),
-    Source("pulse-30q", "github.com/ARTS-Laboratory/dataset-electrothermal-deformation-characterization-for-"
-           "samsung-30Q-cell", "CC BY-SA 4.0",
-           "three cells, pulse tests aligned pulse by pulse, discharges aligned on the start of the load"),
-    Source("cycle-30q", "github.com/ARTS-Laboratory/dataset-cycling-with-strain-monitoring-for-samsung-30Q-cell",
-           "CC BY-SA 4.0", "two times three cells in cycle life, one cycle a string, aligned on the start of the load"),
-    Source("nine-21700", "github.com/Team-Peryton/21700-Li-ion-Cell-Testing", "none stated: measured only",
-           "nine cells, one full cycle each, in series, aligned on the start of the load"),
+    Source(
+        "lfp-temperatures",
+        "github.com/batterysim/esctoolbox-python",
+        "code MIT, the data's own unclear",
+        "one LFP cell type, a test a temperature: like tests in series, aligned row by row",
+    ),
+    Source(
+        "three-modules",
+        "github.com/batterysim/equiv-circ-model (examples/data)",
+        "MIT",
+        "a true string: three vehicle modules of two groups each, six taps, three temperatures",
+    ),
+    Source(
+        "four-18650",
+        "github.com/Silencefrog9305/Digital-Twins-for-Battery-Using-CTA-MTL",
+        "MIT",
+        "four cells discharged alike, in series, aligned on the start of the load",
+    ),
+    Source(
+        "pulse-30q",
+        "github.com/ARTS-Laboratory/dataset-electrothermal-deformation-characterization-for-samsung-30Q-cell",
+        "CC BY-SA 4.0",
+        "three cells, pulse tests aligned pulse by pulse, discharges aligned on the start of the load",
+    ),
+    Source(
+        "cycle-30q",
+        "github.com/ARTS-Laboratory/dataset-cycling-with-strain-monitoring-for-samsung-30Q-cell",
+        "CC BY-SA 4.0",
+        "two times three cells in cycle life, one cycle a string, aligned on the start of the load",
+    ),
+    Source(
+        "nine-21700",
+        "github.com/Team-Peryton/21700-Li-ion-Cell-Testing",
+        "none stated: measured only",
+        "nine cells, one full cycle each, in series, aligned on the start of the load",
+    ),
 )
 
 
@@ -137,17 +160,24 @@ def aligned(
     before = min(r.seconds[z] - r.seconds[0] for r, z in zip(records, zero, strict=True))
     after = min(r.seconds[-1] - r.seconds[z] for r, z in zip(records, zero, strict=True))
     # two rows about the edge: interpolation across it would make a reading that nobody took
-    grid = np.concatenate([-step_s * np.arange(int(before / step_s + 0.3), 0, -1), np.arange(0, after + 1e-6, step_s)])
+    grid = np.concatenate(
+        [-step_s * np.arange(int(before / step_s + 0.3), 0, -1), np.arange(0, after + 1e-6, step_s)]
+    )
     clocks = [r.seconds - r.seconds[z] for r, z in zip(records, zero, strict=True)]
     rows = [_nearest(c, grid) for c in clocks]
     smooth = np.abs(grid) > 2 * step_s
-    volts = np.column_stack([
-        np.where(smooth, np.interp(grid, c, r.volts), r.volts[k]) for r, c, k in zip(records, clocks, rows, strict=True)
-    ])
+    volts = np.column_stack(
+        [
+            np.where(smooth, np.interp(grid, c, r.volts), r.volts[k])
+            for r, c, k in zip(records, clocks, rows, strict=True)
+        ]
+    )
     current = np.column_stack([r.current[k] for r, k in zip(records, rows, strict=True)])
     warmth = None
     if all(r.temperature is not None for r in records):
-        warmth = np.column_stack([np.interp(grid, c, r.temperature) for r, c in zip(records, clocks, strict=True)])
+        warmth = np.column_stack(
+            [np.interp(grid, c, r.temperature) for r, c in zip(records, clocks, strict=True)]
+        )
     middle = np.median(current, axis=1)
     like = np.abs(current - middle[:, None]).max(axis=1) < apart * np.abs(middle).max()
     return grid[like] - grid[0], middle[like], volts[like], None if warmth is None else warmth[like]
@@ -160,9 +190,20 @@ def _nearest(clock: Array, grid: Array) -> npt.NDArray[np.intp]:
 
 
 def sweep(
-    source: str, name: str, chemistry: str, nominal: float, records: Sequence[Record], *,
-    step_s: float, cutoff: float, error: float | None, warm: bool = False, began: float = 0.5, apart: float = 0.02,
-    growth: float = direct.GROWTH, uneven: float = 0.004,
+    source: str,
+    name: str,
+    chemistry: str,
+    nominal: float,
+    records: Sequence[Record],
+    *,
+    step_s: float,
+    cutoff: float,
+    error: float | None,
+    warm: bool = False,
+    began: float = 0.5,
+    apart: float = 0.02,
+    growth: float = direct.GROWTH,
+    uneven: float = 0.004,
 ) -> String:
     """Return the string of records that were discharged (or charged) with one current from one end to the other.
 
@@ -187,32 +228,46 @@ def sweep(
     lasted = [r.seconds[e] - r.seconds[s] for r, e, s in zip(records, ended, starts, strict=True)]
     figures = []
     if error is not None:
-        figures += direct.ends(seconds, current, [zero + t for t in lasted], float(np.median(current[-20:])), error,
-                               uneven)
+        figures += direct.ends(
+            seconds, current, [zero + t for t in lasted], float(np.median(current[-20:])), error, uneven
+        )
     out = direct.discharged(seconds, current)
     soc = (1 - out / nominal) if down else -out / nominal
     slope = _mid_slope(out, volts)
     # near empty the open-circuit voltage moves as fast as the step grows, and what is slow tells no resistance
     if down and least > 0.1 * nominal:
         figures += direct.resistances(
-            direct.steps(seconds, current, volts, slope, least, began=began, growth=growth), soc)
+            direct.steps(seconds, current, volts, slope, least, began=began, growth=growth), soc
+        )
     if down and chemistry != "LFP" and zero > 0:
         figures += direct.offsets_by_slope(volts[0], slope, nominal)
     else:  # all cells were brought to one end before, where the curve is steep: none was fuller than the others
         figures += direct.known("soc_offset", np.zeros(len(records)), 0.006)
     near = tuple((i,) for i in range(1, len(records) + 1)) if warm and warmth is not None else ()
-    return String(source, name, chemistry, nominal, seconds, current, volts, tuple(figures),
-                  warmth if near else None, near)
+    return String(
+        source,
+        name,
+        chemistry,
+        nominal,
+        seconds,
+        current,
+        volts,
+        tuple(figures),
+        warmth if near else None,
+        near,
+    )
 
 
 def _ending(record: Record, start: int, cutoff: float, down: bool, least: float) -> int:
     """Return the row at which the cell came to its cut-off, or its charge to constant voltage."""
     past = record.volts <= cutoff if down else record.volts >= cutoff
     after = np.arange(len(past)) > start + 5
-    steady = float(np.median(np.abs(record.current[start + 5: start + 100])))
+    steady = float(np.median(np.abs(record.current[start + 5 : start + 100])))
     fallen = (np.abs(record.current) < max(0.93 * steady, least)) & (not down)
     rows = np.flatnonzero((past | fallen) & after)
-    return int(rows[0]) - 1 if rows.size and fallen[rows[0]] else (int(rows[0]) if rows.size else len(past) - 1)
+    return (
+        int(rows[0]) - 1 if rows.size and fallen[rows[0]] else (int(rows[0]) if rows.size else len(past) - 1)
+    )
 
 
 def _mid_slope(out: Array, volts: Array) -> float:
@@ -242,9 +297,19 @@ def _lfp_charge(folder: Path) -> String:
     paths = sorted((folder / "dyn_data").glob("*_DYN_*_s3.csv"))
     tables = [_lfp_table(p) for p in paths]
     parts = [t[t.step == 11] for t in tables]
-    records = [Record(p.time.to_numpy() - p.time.iloc[0], p.current.to_numpy(), p.voltage.to_numpy()) for p in parts]
-    one = sweep("lfp-temperatures", "LFP, eight tests charged at 25 degC from empty, 0.77 A", "LFP", 2.05, records,
-                step_s=1.0, cutoff=3.6, error=0.02)
+    records = [
+        Record(p.time.to_numpy() - p.time.iloc[0], p.current.to_numpy(), p.voltage.to_numpy()) for p in parts
+    ]
+    one = sweep(
+        "lfp-temperatures",
+        "LFP, eight tests charged at 25 degC from empty, 0.77 A",
+        "LFP",
+        2.05,
+        records,
+        step_s=1.0,
+        cutoff=3.6,
+        error=0.02,
+    )
     # the charge that each test took in all, constant voltage and dither included, is its capacity
     net = np.array([t.chgAh.iloc[-1] - t.disAh.iloc[-1] for t in tables])
     kept = [f for f in one.figures if not f.quantity.startswith("capacity")]
@@ -277,11 +342,23 @@ def _lfp_dynamic(folder: Path) -> String:
     # each was charged to 3.6 V and rested: full; what it took when it was charged again is its capacity
     figures += direct.known("soc_offset", np.zeros(3), 0.006)
     figures += direct.known("capacity", np.array(net), 0.02) + direct.known(
-        "capacity_relative", np.array(net) / np.median(net), 0.005)
+        "capacity_relative", np.array(net) / np.median(net), 0.005
+    )
     tens = len(amps) // 10
-    amps, cells = amps[: 10 * tens].reshape(tens, 10).mean(axis=1), cells[: 10 * tens].reshape(tens, 10, 3).mean(axis=1)
-    return String("lfp-temperatures", "LFP, three tests driven at 25, 35 and 45 degC, 10 s means, no sensors", "LFP",
-                  2.05, 10.0 * np.arange(tens), amps, cells, tuple(figures))
+    amps, cells = (
+        amps[: 10 * tens].reshape(tens, 10).mean(axis=1),
+        cells[: 10 * tens].reshape(tens, 10, 3).mean(axis=1),
+    )
+    return String(
+        "lfp-temperatures",
+        "LFP, three tests driven at 25, 35 and 45 degC, 10 s means, no sensors",
+        "LFP",
+        2.05,
+        10.0 * np.arange(tens),
+        amps,
+        cells,
+        tuple(figures),
+    )
 
 
 def _parts(tables: Sequence[pd.DataFrame]) -> Iterator[tuple[Any, ...]]:
@@ -297,12 +374,25 @@ def _lfp_slow(folder: Path, part: str, name: str) -> String:
         clock = t["Test_Time(s)"].to_numpy()
         records.append(Record(clock - clock[0], -t["Current(A)"].to_numpy(), t["Voltage(V)"].to_numpy()))
     cutoff = 2.0 if part == "S1" else 3.6
-    return sweep("lfp-temperatures", name, "LFP", 2.05, records, step_s=10.0, cutoff=cutoff, error=0.015, began=10.0,
-                 uneven=0.01)
+    return sweep(
+        "lfp-temperatures",
+        name,
+        "LFP",
+        2.05,
+        records,
+        step_s=10.0,
+        cutoff=cutoff,
+        error=0.015,
+        began=10.0,
+        uneven=0.01,
+    )
 
 
 def _modules(folder: Path) -> Iterator[String]:
-    tests = {p.stem.rsplit("-", 1)[1]: _module_test(p) for p in sorted(folder.glob("module123-irdischarge-65ah-*.csv"))}
+    tests = {
+        p.stem.rsplit("-", 1)[1]: _module_test(p)
+        for p in sorted(folder.glob("module123-irdischarge-65ah-*.csv"))
+    }
     slow, amps, course, *_ = tests["0_3c"]
     loaded = amps > 10
     moved = direct.discharged(slow, amps)[loaded]
@@ -311,11 +401,23 @@ def _modules(folder: Path) -> Iterator[String]:
         out = direct.discharged(seconds, current)
         found = direct.steps(seconds, current, volts, _mid_slope(out, volts), 10.0, began=0.1, reading_V=4e-4)
         figures = direct.resistances(found, 1 - out / 58.0) + shape
-        figures += direct.offsets_at_rest(course[loaded], moved, _first_rest(seconds, volts),
-                                          _first_rest(slow, course), 58.0)
-        yield String("three-modules", f"three modules in series, discharged at {rate.replace('_', '.').upper()}", "NMC",
-                     65.0, seconds, current, volts, tuple(figures), warmth, ((1, 2), (3, 4), (5, 6)),
-                     ((1, 2), (3, 4), (5, 6)), total)
+        figures += direct.offsets_at_rest(
+            course[loaded], moved, _first_rest(seconds, volts), _first_rest(slow, course), 58.0
+        )
+        yield String(
+            "three-modules",
+            f"three modules in series, discharged at {rate.replace('_', '.').upper()}",
+            "NMC",
+            65.0,
+            seconds,
+            current,
+            volts,
+            tuple(figures),
+            warmth,
+            ((1, 2), (3, 4), (5, 6)),
+            ((1, 2), (3, 4), (5, 6)),
+            total,
+        )
 
 
 def _module_test(path: Path) -> tuple[Array, Array, Array, Array, Array]:
@@ -327,9 +429,13 @@ def _module_test(path: Path) -> tuple[Array, Array, Array, Array, Array]:
     seconds = t["Total Time"].to_numpy(float)
     t = t[np.concatenate([[True], np.diff(seconds) > 0])]
     seconds = t["Total Time"].to_numpy(float)
-    return (seconds - seconds[0], -t["Current"].to_numpy(float),
-            t[[f"Cell Voltage A{i}" for i in range(1, 7)]].to_numpy(float),
-            t[[f"Temperature A{i}" for i in range(1, 4)]].to_numpy(float), t["Voltage"].to_numpy(float))
+    return (
+        seconds - seconds[0],
+        -t["Current"].to_numpy(float),
+        t[[f"Cell Voltage A{i}" for i in range(1, 7)]].to_numpy(float),
+        t[[f"Temperature A{i}" for i in range(1, 4)]].to_numpy(float),
+        t["Voltage"].to_numpy(float),
+    )
 
 
 def _first_rest(seconds: Array, volts: Array) -> Array:
@@ -341,11 +447,30 @@ def _four(folder: Path) -> Iterator[String]:
     cells = [loadmat(p, squeeze_me=True, struct_as_record=False) for p in sorted(folder.glob("Exp25_R?.mat"))]
     # the pulse tests of cells 3 and 4 are those of cells 1 and 2 once more: not used
     slow: list[Figure] = []
-    for key, rate in (("ocv_data", "C/20"), ("Rt_c_2_data", "C/2"), ("ref_data", "1 C"), ("Rt_cx2_data", "2 C")):
-        records = [Record(c[key].t.astype(float), c[key].I.astype(float), c[key].V.astype(float),
-                          c[key].T.astype(float)) for c in cells]
-        one = sweep("four-18650", f"four 18650 cells discharged at {rate}", "NMC", 2.6, records, step_s=10.0,
-                    cutoff=2.5005, error=None if slow else 0.015, warm=True, began=10.0)
+    for key, rate in (
+        ("ocv_data", "C/20"),
+        ("Rt_c_2_data", "C/2"),
+        ("ref_data", "1 C"),
+        ("Rt_cx2_data", "2 C"),
+    ):
+        records = [
+            Record(
+                c[key].t.astype(float), c[key].I.astype(float), c[key].V.astype(float), c[key].T.astype(float)
+            )
+            for c in cells
+        ]
+        one = sweep(
+            "four-18650",
+            f"four 18650 cells discharged at {rate}",
+            "NMC",
+            2.6,
+            records,
+            step_s=10.0,
+            cutoff=2.5005,
+            error=None if slow else 0.015,
+            warm=True,
+            began=10.0,
+        )
         yield replace(one, figures=one.figures + tuple(slow))
         slow = slow or [f for f in one.figures if f.quantity.startswith("capacity")]
 
@@ -355,7 +480,7 @@ def _plain(path: Path, columns: tuple[int, int, int, int]) -> Record:
     lines = path.read_text(encoding="latin1").lstrip("\ufeffï»¿").splitlines()
     last = max((i for i, line in enumerate(lines) if line.startswith("X_Value")), default=-1)
     split = "," if path.suffix == ".csv" else "\t"
-    rows = [line.split(split) for line in lines[last + 1:]]
+    rows = [line.split(split) for line in lines[last + 1 :]]
     table = np.array([[float(r[c]) for c in columns] for r in rows if len(r) > max(columns)])
     table = table[(np.abs(table) < 1e6).all(axis=1)]
     return Record(table[:, 0] - table[0, 0], -table[:, 1], table[:, 2], table[:, 3])
@@ -369,8 +494,18 @@ def _pulses(folder: Path) -> Iterator[String]:
         records = [_plain(folder / f"Q30_S00{i}_{rate}.csv", (0, 1, 2, 4)) for i in (1, 2, 3)]
         if rate == "1C":
             records[1] = _with_rest(records[1], folder / "Q30_S002_1C.csv")
-        one = sweep("pulse-30q", f"three 18650 cells discharged at {name}", "NMC", 3.0, records, step_s=1.0, cutoff=2.5,
-                    error=None if slow else 0.02, warm=True, apart=0.02 if slow else 0.1)
+        one = sweep(
+            "pulse-30q",
+            f"three 18650 cells discharged at {name}",
+            "NMC",
+            3.0,
+            records,
+            step_s=1.0,
+            cutoff=2.5,
+            error=None if slow else 0.02,
+            warm=True,
+            apart=0.02 if slow else 0.1,
+        )
         slow = slow or [f for f in one.figures if f.quantity.startswith("capacity")]
         yield one if rate == "C10" else replace(one, figures=one.figures + tuple(slow))
 
@@ -379,7 +514,8 @@ def _with_rest(record: Record, path: Path) -> Record:
     """Put the first row back, whose current is a fill value while the cell rested."""
     first = path.read_text(encoding="latin1").lstrip("\ufeffï»¿").splitlines()[0].split(",")
     return Record(
-        np.concatenate([[0.0], record.seconds + 1.0]), np.concatenate([[0.0], record.current]),
+        np.concatenate([[0.0], record.seconds + 1.0]),
+        np.concatenate([[0.0], record.current]),
         np.concatenate([[float(first[2])], record.volts]),
         None if record.temperature is None else np.concatenate([record.temperature[:1], record.temperature]),
     )
@@ -398,24 +534,40 @@ def _pulse_test(folder: Path, rate: str, amps: float) -> String:
         if max(len(r) for r in runs) > short + 3:
             break  # from here on one test went another way
         rows = [r[:short] for r in runs]
-        current.append(np.column_stack([-t.current.to_numpy()[r] for (t, _), r in zip(cells, rows, strict=True)]))
-        volts.append(np.column_stack([t.voltage.to_numpy()[r] for (t, _), r in zip(cells, rows, strict=True)]))
-        warmth.append(np.column_stack([t.temperature.to_numpy()[r] for (t, _), r in zip(cells, rows, strict=True)]))
+        current.append(
+            np.column_stack([-t.current.to_numpy()[r] for (t, _), r in zip(cells, rows, strict=True)])
+        )
+        volts.append(
+            np.column_stack([t.voltage.to_numpy()[r] for (t, _), r in zip(cells, rows, strict=True)])
+        )
+        warmth.append(
+            np.column_stack([t.temperature.to_numpy()[r] for (t, _), r in zip(cells, rows, strict=True)])
+        )
     middle, cell_V = np.median(np.vstack(current), axis=1), np.vstack(volts)
     seconds = np.arange(len(middle), dtype=float)
     out = direct.discharged(seconds, middle)
     found = direct.steps(seconds, middle, cell_V, _rest_slope(out, middle, cell_V), 0.8 * amps)
     figures = direct.resistances(found, 1 - out / 3.0)
     figures += direct.offsets_by_slope(cell_V[0], float(_rest_slope(out, middle, cell_V)[0]), 3.0)
-    return String("pulse-30q", f"three 18650 cells, pulse test at {rate}, 20 degC", "NMC", 3.0, seconds, middle, cell_V,
-                  tuple(figures), np.vstack(warmth), ((1,), (2,), (3,)))
+    return String(
+        "pulse-30q",
+        f"three 18650 cells, pulse test at {rate}, 20 degC",
+        "NMC",
+        3.0,
+        seconds,
+        middle,
+        cell_V,
+        tuple(figures),
+        np.vstack(warmth),
+        ((1,), (2,), (3,)),
+    )
 
 
 def _rest_slope(out: Array, current: Array, volts: Array) -> Array:
     """Return the slope of the rest voltage against the charge taken out [V/Ah] at every row, from the long rests."""
     still = np.abs(current) < 0.05
     edges = np.flatnonzero(still[:-1] & ~still[1:])
-    rests = np.array([e for e in edges if e > 3000 and still[e - 3000: e].all()])
+    rests = np.array([e for e in edges if e > 3000 and still[e - 3000 : e].all()])
     middle = np.median(volts, axis=1)
     slopes = np.gradient(middle[rests], out[rests])
     return np.interp(np.arange(len(out)), rests, slopes)
@@ -424,17 +576,42 @@ def _rest_slope(out: Array, current: Array, volts: Array) -> Array:
 def _cycles(folder: Path) -> Iterator[String]:
     for n in (2, 3, 4, 100):
         for way, cutoff in (("discharge", 2.54), ("charge", 4.19)):  # below 2.54 V the current gives way
-            records = [_plain(folder / f"data/Dataset-2/cell{c}/{way}/{way}_{c}_{n}.lvm", (0, 1, 2, 3))
-                       for c in (1, 2, 3)]
-            yield sweep("cycle-30q", f"three 18650 cells, second set, cycle {n}, {way}", "NMC", 3.0, records,
-                        step_s=1.0, cutoff=cutoff, error=0.06 if way == "discharge" else None, warm=True, uneven=0.006)
+            records = [
+                _plain(folder / f"data/Dataset-2/cell{c}/{way}/{way}_{c}_{n}.lvm", (0, 1, 2, 3))
+                for c in (1, 2, 3)
+            ]
+            yield sweep(
+                "cycle-30q",
+                f"three 18650 cells, second set, cycle {n}, {way}",
+                "NMC",
+                3.0,
+                records,
+                step_s=1.0,
+                cutoff=cutoff,
+                error=0.06 if way == "discharge" else None,
+                warm=True,
+                uneven=0.006,
+            )
     places = ["Cell A   (30Q003)", "Cell B   (30Q004)", "Cell C   (30Q005)"]
-    for n, stem, cutoff in ((5, "ChargeCycle5.lvm", 4.19), (100, "ChargeCycle100.lvm", 4.19),
-                            (100, "DischargeCycle100.txt", 2.5)):
+    for n, stem, cutoff in (
+        (5, "ChargeCycle5.lvm", 4.19),
+        (100, "ChargeCycle100.lvm", 4.19),
+        (100, "DischargeCycle100.txt", 2.5),
+    ):
         records = [_plain(folder / place / stem, (0, 1, 2, 4)) for place in places]
         way = "charge" if stem.startswith("Charge") else "discharge"
-        yield sweep("cycle-30q", f"three 18650 cells, first set, cycle {n}, {way}", "NMC", 3.0, records, step_s=1.0,
-                    cutoff=cutoff, error=0.06 if way == "discharge" else None, warm=True, uneven=0.006)
+        yield sweep(
+            "cycle-30q",
+            f"three 18650 cells, first set, cycle {n}, {way}",
+            "NMC",
+            3.0,
+            records,
+            step_s=1.0,
+            cutoff=cutoff,
+            error=0.06 if way == "discharge" else None,
+            warm=True,
+            uneven=0.006,
+        )
 
 
 def _nine(folder: Path) -> Iterator[String]:
@@ -450,13 +627,32 @@ def _nine(folder: Path) -> Iterator[String]:
         for t in tables:
             rows = t[t.part.isin(parts)]
             # the charger's own ampere-hours say what flowed; its fast reading is what a logger would have seen
-            records.append(Record(rows.clock.to_numpy() - rows.clock.iloc[0], -rows.FastAmps.to_numpy(),
-                                  rows.Cell1Volts.to_numpy()))
-        yield sweep("nine-21700", f"nine 21700 cells, {way}, 1 C", "NMC", 4.2, records, step_s=10.0, cutoff=cutoff,
-                    error=0.05 if cutoff < 3 else None, apart=0.03, growth=0.12)
+            records.append(
+                Record(
+                    rows.clock.to_numpy() - rows.clock.iloc[0],
+                    -rows.FastAmps.to_numpy(),
+                    rows.Cell1Volts.to_numpy(),
+                )
+            )
+        yield sweep(
+            "nine-21700",
+            f"nine 21700 cells, {way}, 1 C",
+            "NMC",
+            4.2,
+            records,
+            step_s=10.0,
+            cutoff=cutoff,
+            error=0.05 if cutoff < 3 else None,
+            apart=0.03,
+            growth=0.12,
+        )
 
 
 MAKERS: dict[str, Callable[[Path], Iterator[String]]] = {
-    "lfp-temperatures": _lfp, "three-modules": _modules, "four-18650": _four, "pulse-30q": _pulses,
-    "cycle-30q": _cycles, "nine-21700": _nine,
+    "lfp-temperatures": _lfp,
+    "three-modules": _modules,
+    "four-18650": _four,
+    "pulse-30q": _pulses,
+    "cycle-30q": _cycles,
+    "nine-21700": _nine,
 }

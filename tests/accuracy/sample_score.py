@@ -36,7 +36,9 @@ def scored(seed: int) -> Iterator[dict[str, Any]]:
         d = Draft(rng, story.string, story.meter, story.bench, 3.0, list(story.truth.faults))
         one = score.score(d, story.truth, diagnosis, judge.knowable(d))
         yield {
-            "held": [held for fault in story.truth.faults for held in _held(fault, story.truth, diagnosis, d)],
+            "held": [
+                held for fault in story.truth.faults for held in _held(fault, story.truth, diagnosis, d)
+            ],
             "name": f"{story.name}/{seed}",
             "kind": story.name,
             "severity": "clear",
@@ -61,7 +63,11 @@ def _held(fault: Fault, truth: Truth, diagnosis: Diagnosis, d: Draft) -> list[bo
     if fault.sensor is not None:
         heard = [f for f in diagnosis.findings if f.cause == fault.cause and f.sensor == f"T{fault.sensor}"]
     # of a whole module the finding tells the middle of its cells
-    alike = [g.size for g in truth.faults if g.cause == fault.cause and heard and set(g.cells) <= set(heard[0].cells)]
+    alike = [
+        g.size
+        for g in truth.faults
+        if g.cause == fault.cause and heard and set(g.cells) <= set(heard[0].cells)
+    ]
     if len(alike) > 1:
         size = float(np.median([a for a in alike if a is not None]))
     told = [f for f in heard[:1] if size is not None and f.low is not None and f.high is not None]
@@ -72,17 +78,22 @@ def summary(cases: list[dict[str, Any]]) -> str:
     """Return the figures of all logs in four lines."""
     planted = [c for c in cases if c["planted"]]
     held = [h for c in planted for h in c["held"]]
-    rows = [e for c in cases for e in c["estimates"] if "covered" in e and e["quantity"] not in tables.COUNTED]
+    rows = [
+        e for c in cases for e in c["estimates"] if "covered" in e and e["quantity"] not in tables.COUNTED
+    ]
     quiet = [c for c in cases if c["kind"].startswith("plover") or not c["planted"]]
-    return "\n".join([
-        f"logs with planted faults, every fault named in its place: {sum(c['verdict'] == 'right' for c in planted)} "
-        f"of {len(planted)}",
-        f"intervals of the planted faults' sizes that hold the truth: {sum(held)} of {len(held)}",
-        f"intervals of all estimates that hold the truth: {sum(e['covered'] for e in rows) / len(rows):.1%} "
-        f"of {len(rows)}",
-        f"findings of level act or look on the {len(quiet)} logs without a fault: "
-        f"{sum(len(c['unexplained']) for c in quiet)}",
-    ])
+    return "\n".join(
+        [
+            f"logs with planted faults, every fault named in its place: "
+            f"{sum(c['verdict'] == 'right' for c in planted)} "
+            f"of {len(planted)}",
+            f"intervals of the planted faults' sizes that hold the truth: {sum(held)} of {len(held)}",
+            f"intervals of all estimates that hold the truth: {sum(e['covered'] for e in rows) / len(rows):.1%} "
+            f"of {len(rows)}",
+            f"findings of level act or look on the {len(quiet)} logs without a fault: "
+            f"{sum(len(c['unexplained']) for c in quiet)}",
+        ]
+    )
 
 
 def seeds(count: int) -> list[int]:

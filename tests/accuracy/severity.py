@@ -197,8 +197,12 @@ SWEEPS: dict[str, Sweep] = {
     "emptier, parked": Sweep(_offset_parked, (1.5, 3, 6, 10, 20, 40), ("soc_offset_low",), ("NMC",)),
     "leak, parked": Sweep(_leak, (0.5, 1.5, 3, 6, 12, 30, 70, 150), ("self_discharge_high",), ("NMC",)),
     "open tap, drive": Sweep(_tap_open, (1.5, 3, 9, 20, 50), ("tap_open",)),
-    "resistive tap, charge": Sweep(_tap_resistive, (1.5, 3, 6, 12, 40), ("tap_resistive", "tap_open"), bms=True),
-    "shifted reading, drives": Sweep(_channel_offset, (0.5, 1.5, 3, 6, 12, 30), ("channel_offset",), soc=0.92),
+    "resistive tap, charge": Sweep(
+        _tap_resistive, (1.5, 3, 6, 12, 40), ("tap_resistive", "tap_open"), bms=True
+    ),
+    "shifted reading, drives": Sweep(
+        _channel_offset, (0.5, 1.5, 3, 6, 12, 30), ("channel_offset",), soc=0.92
+    ),
     "hot place, drive": Sweep(_runs_hot, (0.5, 2, 3, 6, 12, 30), ("runs_hot",), soc=0.92),
     "sensor off, drive": Sweep(_sensor_offset, (0.5, 1.5, 3, 6, 12), ("temperature_sensor_fault",)),
     "current zero, drive": Sweep(_zero, (0.5, 1.5, 3, 6, 12), ("current_sensor_zero",)),
@@ -214,8 +218,15 @@ def one(name: str, chemistry: str, seed: int, size: float) -> tuple[int, str]:
 
     sweep = SWEEPS[name]
     d = draft(
-        [zlib.crc32(name.encode()), seed], size, chemistry=chemistry, soc=sweep.soc, capacity_Ah=100.0,
-        rates_s=(sweep.every_s,), most_cells=16, ambient_C=20.0, bms=Bms(alternate=True) if sweep.bms else None,
+        [zlib.crc32(name.encode()), seed],
+        size,
+        chemistry=chemistry,
+        soc=sweep.soc,
+        capacity_Ah=100.0,
+        rates_s=(sweep.every_s,),
+        most_cells=16,
+        ambient_C=20.0,
+        bms=Bms(alternate=True) if sweep.bms else None,
     )
     sweep.plant(d, size)
     pack = build_pack(d.string)
@@ -266,8 +277,11 @@ def main() -> None:
     options = parser.parse_args()
     work = [
         (name, chemistry, seed, size)
-        for name, sweep in SWEEPS.items() if options.only in name
-        for chemistry in sweep.chemistries for seed in range(options.seeds) for size in sweep.sizes
+        for name, sweep in SWEEPS.items()
+        if options.only in name
+        for chemistry in sweep.chemistries
+        for seed in range(options.seeds)
+        for size in sweep.sizes
     ]
     if options.workers < 2:
         done = dict(map(_job, work))

@@ -22,7 +22,12 @@ def errors(diagnosis, truth, quantity):
 @pytest.mark.parametrize("seed", [1, 2])
 def test_a_drive_shows_the_aged_cell_and_ranks_the_others(seed):
     _, truth, diagnosis = diagnosed("fp_cell_resistance", seed)
-    named = {c for f in diagnosis.findings if f.cause == "cell_resistance_high" and f.level in LOUD for c in f.cells}
+    named = {
+        c
+        for f in diagnosis.findings
+        if f.cause == "cell_resistance_high" and f.level in LOUD
+        for c in f.cells
+    }
     assert named == set(truth.faults[0].cells)
     wrong = errors(diagnosis, truth, "resistance_10s_relative")
     assert len(wrong) == len(truth.cell["capacity"])
@@ -33,7 +38,9 @@ def test_a_drive_shows_the_aged_cell_and_ranks_the_others(seed):
 @pytest.mark.parametrize("seed", [1, 2])
 def test_a_charge_shows_the_emptier_cell(seed):
     _, truth, diagnosis = diagnosed("fp_soc_offset_low", seed)
-    named = {c for f in diagnosis.findings if f.cause == "soc_offset_low" and f.level in LOUD for c in f.cells}
+    named = {
+        c for f in diagnosis.findings if f.cause == "soc_offset_low" and f.level in LOUD for c in f.cells
+    }
     assert named == set(truth.faults[0].cells)
     wrong = errors(diagnosis, truth, "soc_offset")
     assert np.median(np.abs(wrong)) < 0.003

@@ -46,7 +46,9 @@ def test_a_cell_that_ends_after_the_string_holds_more() -> None:
     seconds = np.arange(0.0, 3601.0)
     found = measured_direct.ends(seconds, np.full(3601, 10.0), [3600.0, 3960.0], 10.0, 0.01)
     assert_allclose([f.value for f in found if f.quantity == "capacity"], [10.0, 11.0], rtol=1e-6)
-    assert_allclose([f.value for f in found if f.quantity == "capacity_relative"], [10 / 10.5, 11 / 10.5], rtol=1e-6)
+    assert_allclose(
+        [f.value for f in found if f.quantity == "capacity_relative"], [10 / 10.5, 11 / 10.5], rtol=1e-6
+    )
 
 
 def string(offset: float) -> String:
@@ -55,7 +57,9 @@ def string(offset: float) -> String:
     return String("-", "-", "NMC", 50.0, np.arange(3.0), np.zeros(3), np.full((3, 3), 3.7), figures)
 
 
-@pytest.mark.parametrize(("offset", "verdict"), [(-0.03, "right"), (-0.008, "open"), (0.0, "false"), (0.03, "false")])
+@pytest.mark.parametrize(
+    ("offset", "verdict"), [(-0.03, "right"), (-0.008, "open"), (0.0, "false"), (0.03, "false")]
+)
 def test_a_finding_is_held_against_the_direct_figure(offset: float, verdict: str) -> None:
     """Beyond the practical size, within its error of it, excluded, and of the other sign."""
     assert measured.judged({"cause": "soc_offset_low", "cells": [2]}, string(offset)) == verdict
@@ -73,7 +77,9 @@ def test_a_large_difference_that_is_not_said_is_counted() -> None:
     assert not measured.unsaid({"findings": [{"cause": "soc_offset_low", "cells": [2]}]}, string(-0.05))
 
 
-@pytest.mark.skipif(not os.environ.get(VARIABLE), reason=f"{VARIABLE} names no folder: measured data are not kept here")
+@pytest.mark.skipif(
+    not os.environ.get(VARIABLE), reason=f"{VARIABLE} names no folder: measured data are not kept here"
+)
 def test_no_false_finding_on_measured_strings(capsys: pytest.CaptureFixture[str]) -> None:
     """Every string that is there, through the whole tool."""
     folder = Path(os.environ[VARIABLE])

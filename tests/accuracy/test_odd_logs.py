@@ -24,8 +24,11 @@ def every(log: Log, step: int) -> Log:
     """Return every `step`-th row."""
     rows = slice(None, None, step)
     return replace(
-        log, time=log.time[rows], current=None if log.current is None else log.current[rows],
-        cell_voltage=log.cell_voltage[rows], temperature=log.temperature[rows],
+        log,
+        time=log.time[rows],
+        current=None if log.current is None else log.current[rows],
+        cell_voltage=log.cell_voltage[rows],
+        temperature=log.temperature[rows],
         bleed=None if log.bleed is None else log.bleed[rows],
         pack_voltage=None if log.pack_voltage is None else log.pack_voltage[rows],
     )
@@ -46,7 +49,10 @@ def holes(log: Log, share: float) -> Log:
 def first_cells(log: Log, count: int) -> Log:
     """Return the log of one module of the pack alone."""
     return replace(
-        log, cells=log.cells[:count], cell_voltage=log.cell_voltage[:, :count], pack_voltage=None,
+        log,
+        cells=log.cells[:count],
+        cell_voltage=log.cell_voltage[:, :count],
+        pack_voltage=None,
         bleed=None if log.bleed is None else log.bleed[:, :count],
     )
 
@@ -59,16 +65,20 @@ ODD = {
     "every twelfth row": lambda log: every(log, 12),
     "three cells": lambda log: first_cells(log, 3),
     "one cell": lambda log: first_cells(log, 1),
-    "thirty rows": lambda log: replace(every(log, 1), **{
-        name: (None if getattr(log, name) is None else getattr(log, name)[:30])
-        for name in ("time", "current", "cell_voltage", "temperature", "bleed", "pack_voltage")
-    }),
+    "thirty rows": lambda log: replace(
+        every(log, 1),
+        **{
+            name: (None if getattr(log, name) is None else getattr(log, name)[:30])
+            for name in ("time", "current", "cell_voltage", "temperature", "bleed", "pack_voltage")
+        },
+    ),
     "no temperature": lambda log: replace(log, temperature=log.temperature[:, :0]),
     "dead temperature sensors": lambda log: replace(log, temperature=np.full_like(log.temperature, np.nan)),
     "current in whole amperes": lambda log: replace(log, current=np.round(log.current)),
     "no current": lambda log: replace(log, current=None),
-    "another chemistry in the pack file": lambda log: replace(log, pack=log.pack.model_copy(
-        update={"chemistry": "LFP" if log.pack.chemistry == "NMC" else "NMC"})),
+    "another chemistry in the pack file": lambda log: replace(
+        log, pack=log.pack.model_copy(update={"chemistry": "LFP" if log.pack.chemistry == "NMC" else "NMC"})
+    ),
 }
 
 

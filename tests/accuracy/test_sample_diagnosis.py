@@ -28,6 +28,7 @@ def answers(tmp_path_factory):
         out[name] = (read, diagnose(read))
     return out
 
+
 EITHER = "cell_or_joint_resistance_high"
 
 
@@ -57,7 +58,12 @@ def test_every_planted_fault_is_named_in_its_place(answers, name):
         heard = [f for f in diagnosis.findings if f.cause in right and f.level in LOUD]
         named = {c for f in heard for c in f.cells}
         assert heard and set(fault["cells"]) <= named, (fault, diagnosis.findings)
-        if fault["size"] is not None and len(heard) == 1 and heard[0].low is not None and heard[0].cause != EITHER:
+        if (
+            fault["size"] is not None
+            and len(heard) == 1
+            and heard[0].low is not None
+            and heard[0].cause != EITHER
+        ):
             # A generous bound on the size itself; coverage is measured over many seeds by the benchmark.
             assert heard[0].size == pytest.approx(fault["size"], rel=0.35)
 

@@ -77,7 +77,9 @@ def test_heron_and_plover_share_a_design_and_plover_is_healthy():
     assert not any(log["faults"] for name, log in TRUTH["logs"].items() if name.startswith("plover"))
 
 
-@pytest.mark.parametrize(("pack_id", "kind"), [("heron-main", "module swapped"), ("wren-main", "joint remade")])
+@pytest.mark.parametrize(
+    ("pack_id", "kind"), [("heron-main", "module swapped"), ("wren-main", "joint remade")]
+)
 def test_the_work_on_a_pack_names_the_module_that_was_at_fault(pack_id, kind):
     pack = load_pack(SAMPLES / f"{pack_id}.toml")
     causes = ("cell_resistance_high", "joint_resistance_high")

@@ -5,8 +5,12 @@ import pytest
 from tests.accuracy.severity import SWEEPS, losses, one
 
 COARSE = {
-    "cell resistance, drive": (2, 20, 100), "capacity, charge": (2, 8, 14), "fuller, charge": (2, 12, 40),
-    "leak, parked": (3, 30, 150), "open tap, drive": (2, 50), "shifted reading, drives": (3, 30),
+    "cell resistance, drive": (2, 20, 100),
+    "capacity, charge": (2, 8, 14),
+    "fuller, charge": (2, 12, 40),
+    "leak, parked": (3, 30, 150),
+    "open tap, drive": (2, 50),
+    "shifted reading, drives": (3, 30),
 }
 
 

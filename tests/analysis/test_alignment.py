@@ -52,7 +52,9 @@ def test_a_rest_outweighs_a_curve_under_load():
     at = true_curve("NMC")
     rest = Anchors(np.array([60.0]), at(z0 - np.array([0.6])), np.array([0.0005]))
     without = align(q, at(z0 - q / capacity) - 0.02, built_in("NMC"), NOMINAL, under_load=np.full(80, 0.02))
-    held = align(q, at(z0 - q / capacity) - 0.02, built_in("NMC"), NOMINAL, under_load=np.full(80, 0.02), rests=rest)
+    held = align(
+        q, at(z0 - q / capacity) - 0.02, built_in("NMC"), NOMINAL, under_load=np.full(80, 0.02), rests=rest
+    )
     assert abs(held.soc(60.0) - 0.3) < 0.5 * abs(without.soc(60.0) - 0.3)
 
 
@@ -100,7 +102,9 @@ def points(z0, capacity, curve):
 def test_slopes_are_those_of_scipy():
     found = points(0.8, 96.0, built_in("NMC"))
     p = np.array([0.71, 1.07, 0.0])
-    assert_allclose(found.slopes(p), approx_fprime(p, found.left, np.sqrt(np.finfo(float).eps)), rtol=1e-5, atol=1e-4)
+    assert_allclose(
+        found.slopes(p), approx_fprime(p, found.left, np.sqrt(np.finfo(float).eps)), rtol=1e-5, atol=1e-4
+    )
 
 
 @pytest.mark.parametrize("z0", [0.45, 0.95])
@@ -112,5 +116,7 @@ def test_no_start_of_many_ends_lower(z0, capacity, own):
     best = found.best(float(found.seen[0]))
     for start in np.linspace(0.05, 1.05, 6):
         for scale in (0.7, 1.3):
-            other = least_squares(found.left, [start, scale, 0.0], bounds=(found.low, found.most), loss="soft_l1")
+            other = least_squares(
+                found.left, [start, scale, 0.0], bounds=(found.low, found.most), loss="soft_l1"
+            )
             assert best.cost <= other.cost * (1 + 1e-6) + 1e-12

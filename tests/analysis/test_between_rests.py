@@ -30,14 +30,24 @@ def charged(small=0.0, emptier=0.0, rest_s=900, seed=5, chemistry="NMC"):
     settling = np.where(after > 0, 0.008 * np.exp(-after / 200.0), np.where(amps < 0, 0.008, 0.0))
     volts = built_in(chemistry).voltage(soc) - OHM * amps[:, None] + settling[:, None]
     pack = Pack(
-        id="finch", vehicle="Finch", chemistry=chemistry, nominal_capacity_Ah=CAPACITY, cells_in_series=CELLS,
+        id="finch",
+        vehicle="Finch",
+        chemistry=chemistry,
+        nominal_capacity_Ah=CAPACITY,
+        cells_in_series=CELLS,
         limits=Limits(voltage_min_V=2.0, voltage_max_V=4.3),
     )
     return Log(
-        id="up", time=np.datetime64("2026-07-02T06:00:00", "us") + (t * 1e6).astype("timedelta64[us]"),
-        current=amps + rng.normal(0, 0.05, len(t)), cells=tuple(range(1, CELLS + 1)),
-        cell_voltage=np.round(volts + rng.normal(0, 4e-4, volts.shape), 3), temperature=np.full((len(t), 1), 24.0),
-        bleed=None, pack_voltage=None, pack=pack, voltage_step=1e-3,
+        id="up",
+        time=np.datetime64("2026-07-02T06:00:00", "us") + (t * 1e6).astype("timedelta64[us]"),
+        current=amps + rng.normal(0, 0.05, len(t)),
+        cells=tuple(range(1, CELLS + 1)),
+        cell_voltage=np.round(volts + rng.normal(0, 4e-4, volts.shape), 3),
+        temperature=np.full((len(t), 1), 24.0),
+        bleed=None,
+        pack_voltage=None,
+        pack=pack,
+        voltage_step=1e-3,
     )
 
 

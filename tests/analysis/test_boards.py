@@ -33,19 +33,28 @@ def test_a_board_that_is_off_is_named_whole_and_no_sound_cell_with_it():
     assert tuple(int(c) + 1 for c in np.flatnonzero(study.shifted)) == planted
 
 
-@pytest.mark.parametrize("charge, lack, odds, shifted", [
-    (0.036, 0.10, -1.0, True),  # smaller and fuller at once, all eight alike: one shift says as much
-    (0.036, 0.00, -1.0, False),  # a box charged apart from the rest: one number as well
-    (0.000, 0.10, -1.0, False),  # a box of smaller cells
-    (0.036, 0.10, -6.0, False),  # the log speaks against the shift
-])
+@pytest.mark.parametrize(
+    "charge, lack, odds, shifted",
+    [
+        (0.036, 0.10, -1.0, True),  # smaller and fuller at once, all eight alike: one shift says as much
+        (0.036, 0.00, -1.0, False),  # a box charged apart from the rest: one number as well
+        (0.000, 0.10, -1.0, False),  # a box of smaller cells
+        (0.036, 0.10, -6.0, False),  # the log speaks against the shift
+    ],
+)
 def test_one_shift_against_two_numbers_that_happen_to_agree(charge, lack, odds, shifted):
     """By hand: eight of 24 cells read 25 mV apart, and the log fits a shift or other cells (nearly) as well."""
     board = np.arange(24) // 8 == 1
     at_board = np.where(board, 1.0, 0.0)
     scatter = np.random.default_rng(3).normal(0, 1e-3, 24)
     found = shifted_boards(
-        0.025 * at_board + scatter, np.full(24, 2e-3), np.full(24, odds), 0.0035,
-        [np.arange(24) // 8 == k for k in range(3)], np.ones(24, bool), charge * at_board, lack * at_board,
+        0.025 * at_board + scatter,
+        np.full(24, 2e-3),
+        np.full(24, odds),
+        0.0035,
+        [np.arange(24) // 8 == k for k in range(3)],
+        np.ones(24, bool),
+        charge * at_board,
+        lack * at_board,
     )
     assert (found == (board & shifted)).all()

@@ -14,11 +14,18 @@ BOLTZMANN_EV = 8.617333e-5
 
 def pack(cells: int = 32, per: int = 8, sensors: tuple[tuple[int, ...], ...] = ()) -> Pack:
     return Pack(
-        id="smew", vehicle="Smew", chemistry="NMC", nominal_capacity_Ah=100.0, cells_in_series=cells,
+        id="smew",
+        vehicle="Smew",
+        chemistry="NMC",
+        nominal_capacity_Ah=100.0,
+        cells_in_series=cells,
         modules=tuple(
-            Module(name=f"S{k // per + 1}", cells=list(range(k + 1, k + per + 1))) for k in range(0, cells, per)
+            Module(name=f"S{k // per + 1}", cells=list(range(k + 1, k + per + 1)))
+            for k in range(0, cells, per)
         ),
-        temperature_sensors=tuple(TemperatureSensor(name=f"T{k}", cells=list(s)) for k, s in enumerate(sensors, 1)),
+        temperature_sensors=tuple(
+            TemperatureSensor(name=f"T{k}", cells=list(s)) for k, s in enumerate(sensors, 1)
+        ),
     )
 
 
@@ -68,7 +75,9 @@ def test_what_the_sensors_tell_is_taken_out_whatever_the_activation_energy(ea: f
 
 def test_the_error_of_one_sensor_is_part_of_the_width():
     p = pack(sensors=tuple((k + 1, k + 2) for k in range(0, 32, 8)))
-    _, sd = cell_warmth.expected_factor(np.ones(32), warmth(p, np.array([20.0, 20.0, 22.5, 20.0])), MODULE, ALL)
+    _, sd = cell_warmth.expected_factor(
+        np.ones(32), warmth(p, np.array([20.0, 20.0, 22.5, 20.0])), MODULE, ALL
+    )
     # a kelvin is 4 % of resistance at 20 degC and 0.3 eV, and 2.5 K may be the sensor's error by half
     assert 1.96 * sd[16] > 0.05
     assert sd[16] > sd[0]

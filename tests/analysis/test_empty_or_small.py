@@ -23,7 +23,9 @@ def test_the_shortfall_of_a_worked_example():
     assert_allclose(least_shortfall(lead, np.zeros(3), np.zeros(3), np.full(3, 0.8)), [0.1, 0.0, 0.02 / 0.82])
     # begun 3 % emptier, known to 1 %: 4 % of the lead are explained, (0.0889 - 0.04) / 0.8 are left
     r = (48 / 54 - 48 / 60 - 0.04) / 0.8
-    assert_allclose(least_shortfall(lead[:1], np.array([0.03]), np.array([0.01]), np.array([0.8])), r / (1 + r))
+    assert_allclose(
+        least_shortfall(lead[:1], np.array([0.03]), np.array([0.01]), np.array([0.8])), r / (1 + r)
+    )
     assert_allclose(least_shortfall(lead[:1], np.array([0.09]), np.array([0.01]), np.array([0.8])), 0.0)
 
 
@@ -43,19 +45,32 @@ def discharge(small=0.0, emptier=0.0, rest_s=400, seed=3):
     t = np.arange(0.0, rest_s + length, 2.0)
     amps = np.where(t >= rest_s, 30.0, 0.0)
     drawn = np.cumsum(amps) * 2.0 / 3600.0
-    capacity = CAPACITY * np.where(np.arange(CELLS) == 4, 1.0 - small, 1.0 + 0.004 * rng.standard_normal(CELLS))
+    capacity = CAPACITY * np.where(
+        np.arange(CELLS) == 4, 1.0 - small, 1.0 + 0.004 * rng.standard_normal(CELLS)
+    )
     begun = 0.95 + 0.002 * rng.standard_normal(CELLS) - np.where(np.arange(CELLS) == 4, emptier, 0.0)
     soc = begun - drawn[:, None] / capacity
     volts = built_in("NMC").voltage(soc) - OHM * amps[:, None]
     volts = np.round(volts + rng.normal(0, 4e-4, volts.shape), 3)
     time = np.datetime64("2026-07-01T06:00:00", "us") + (t * 1e6).astype("timedelta64[us]")
     pack = Pack(
-        id="finch", vehicle="Finch", chemistry="NMC", nominal_capacity_Ah=CAPACITY, cells_in_series=CELLS,
+        id="finch",
+        vehicle="Finch",
+        chemistry="NMC",
+        nominal_capacity_Ah=CAPACITY,
+        cells_in_series=CELLS,
         limits=Limits(voltage_min_V=2.0, voltage_max_V=4.3),
     )
     return Log(
-        id="down", time=time, current=amps + rng.normal(0, 0.05, len(t)), cells=tuple(range(1, CELLS + 1)),
-        cell_voltage=volts, temperature=np.full((len(t), 1), 24.0), bleed=None, pack_voltage=None, pack=pack,
+        id="down",
+        time=time,
+        current=amps + rng.normal(0, 0.05, len(t)),
+        cells=tuple(range(1, CELLS + 1)),
+        cell_voltage=volts,
+        temperature=np.full((len(t), 1), 24.0),
+        bleed=None,
+        pack_voltage=None,
+        pack=pack,
         voltage_step=1e-3,
     )
 

@@ -29,7 +29,15 @@ def drawn(a: float, b: float, r: float = 0.0, seed: int = 3):
     string = StringCurve(curve, slope, 2.0, 80.0, polarisation, polarisation, current)
     block = (np.arange(400) // 50).astype(np.int64)
     return lone_cell(
-        volts, q, string, block, np.full(400, 0.2), capacity=CAPACITY, noise=NOISE, shape=0.06, resistance=OHM,
+        volts,
+        q,
+        string,
+        block,
+        np.full(400, 0.2),
+        capacity=CAPACITY,
+        noise=NOISE,
+        shape=0.06,
+        resistance=OHM,
         excess=(r, 0.02),
     )
 

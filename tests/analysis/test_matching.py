@@ -18,8 +18,12 @@ def lot(capacity, half=0.1, *, resistance=None, r_half=1e-5, volts=None, lots=No
     n = len(capacity)
     return [
         Item(
-            f"c{i + 1}", 3.3 if volts is None else volts[i], float(capacity[i]), half,
-            None if resistance is None else float(resistance[i]), None if resistance is None else r_half,
+            f"c{i + 1}",
+            3.3 if volts is None else volts[i],
+            float(capacity[i]),
+            half,
+            None if resistance is None else float(resistance[i]),
+            None if resistance is None else r_half,
             None if lots is None else lots[i],
         )
         for i in range(n)
@@ -86,7 +90,10 @@ def test_low_items_are_set_apart_and_lots_kept_together():
     items = lot(rng.normal(100, 3, 12), lots=["a", "b"] * 6)
     plan = match(items, Frame(2, 6))
     for s in (1, 2):
-        assert len({next(i.lot for i in items if i.name == p.items[0]) for p in plan.places if p.string == s}) == 1
+        assert (
+            len({next(i.lot for i in items if i.name == p.items[0]) for p in plan.places if p.string == s})
+            == 1
+        )
 
 
 def test_bad_frames_and_lists():
@@ -101,8 +108,14 @@ def test_bad_frames_and_lists():
 def test_bench_charge():
     pack = parse_pack(
         {
-            "pack": {"id": "p", "vehicle": "Wren", "chemistry": "NMC", "nominal_capacity_Ah": 100.0,
-                     "cells_in_series": 8, "bleed_resistor_ohm": 33.0},
+            "pack": {
+                "id": "p",
+                "vehicle": "Wren",
+                "chemistry": "NMC",
+                "nominal_capacity_Ah": 100.0,
+                "cells_in_series": 8,
+                "bleed_resistor_ohm": 33.0,
+            },
             "module": [{"name": "M1", "cells": [1, 2, 3, 4]}, {"name": "M2", "cells": [5, 6, 7, 8]}],
         }
     )

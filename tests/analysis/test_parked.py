@@ -27,9 +27,16 @@ def week(seed=2):
     pack = Pack(id="wren", vehicle="Wren", chemistry="NMC", nominal_capacity_Ah=CAPACITY, cells_in_series=8)
     time = np.datetime64("2026-06-01T06:00:00", "us") + (HOURS * 3.6e9).astype("timedelta64[us]")
     return Log(
-        id="week", time=time, current=rng.normal(0, 0.1, len(HOURS)), cells=tuple(range(1, 9)),
-        cell_voltage=np.round(volts, 4), temperature=np.full((len(HOURS), 1), 19.0), bleed=None, pack_voltage=None,
-        pack=pack, voltage_step=1e-4,
+        id="week",
+        time=time,
+        current=rng.normal(0, 0.1, len(HOURS)),
+        cells=tuple(range(1, 9)),
+        cell_voltage=np.round(volts, 4),
+        temperature=np.full((len(HOURS), 1), 19.0),
+        bleed=None,
+        pack_voltage=None,
+        pack=pack,
+        voltage_step=1e-4,
     )
 
 
@@ -77,12 +84,21 @@ def parked_log(volts, hours, chemistry="NMC", seed=5):
     """A parked pack of 100 Ah read in steps of 1 mV with 0.4 mV of noise."""
     rng = np.random.default_rng(seed)
     cells = volts.shape[1]
-    pack = Pack(id="wren", vehicle="Wren", chemistry=chemistry, nominal_capacity_Ah=CAPACITY, cells_in_series=cells)
+    pack = Pack(
+        id="wren", vehicle="Wren", chemistry=chemistry, nominal_capacity_Ah=CAPACITY, cells_in_series=cells
+    )
     time = np.datetime64("2026-06-01T06:00:00", "us") + (hours * 3.6e9).astype("timedelta64[us]")
     return Log(
-        id="parked", time=time, current=rng.normal(0, 0.1, len(hours)), cells=tuple(range(1, cells + 1)),
+        id="parked",
+        time=time,
+        current=rng.normal(0, 0.1, len(hours)),
+        cells=tuple(range(1, cells + 1)),
         cell_voltage=np.round(volts + rng.normal(0, 4e-4, volts.shape), 3),
-        temperature=np.full((len(hours), 1), 19.0), bleed=None, pack_voltage=None, pack=pack, voltage_step=1e-3,
+        temperature=np.full((len(hours), 1), 19.0),
+        bleed=None,
+        pack_voltage=None,
+        pack=pack,
+        voltage_step=1e-3,
     )
 
 
@@ -151,8 +167,11 @@ def test_a_leak_shows_in_a_pack_that_is_bled_day_and_night():
     assert [(f.cells, f.level) for f in told] == [((9,), "act")]
     assert abs(found.amps[8] - 0.060) < found.half[8]
     assert np.isnan(found.amps[:4]).all()  # what these lost by themselves does not show
-    reasons = {e.why for e in diagnose(bled_every_night(0.060)).estimates
-               if e.quantity == "leak_current_relative" and e.cell in (1, 2, 3, 4)}
+    reasons = {
+        e.why
+        for e in diagnose(bled_every_night(0.060)).estimates
+        if e.quantity == "leak_current_relative" and e.cell in (1, 2, 3, 4)
+    }
     assert reasons == {"it was bled while parked: what it lost by itself does not show"}
 
 

@@ -35,7 +35,9 @@ def short_drive(seed: int = 4, minutes: float = 8.0):
 def test_predicted_interval_of_a_drive_is_what_it_gives():
     # the simulator's cells have five time constants and the planner three: another model, as in life
     string, rng, log = short_drive()
-    expected = np.median(expected_half_widths(model_of(Study(log)), "drive", ["resistance_10s_relative"]).popitem()[1])
+    expected = np.median(
+        expected_half_widths(model_of(Study(log)), "drive", ["resistance_10s_relative"]).popitem()[1]
+    )
     bench = Bench(string, rng)
     bench.rest(0.17)
     bench.drive(20, rms_c=0.6)
@@ -85,12 +87,15 @@ def test_high_resistance_that_is_cell_or_joint_asks_for_another_temperature():
     diagnosis = diagnose(log)
     cell = 5
     estimates = tuple(
-        e if not (e.quantity == "resistance_10s_relative" and e.cell == cell)
+        e
+        if not (e.quantity == "resistance_10s_relative" and e.cell == cell)
         else type(e)(**{**e.__dict__, "value": 1.30, "low": 1.29, "high": 1.31})
         for e in diagnosis.estimates
     )
     finding = Finding("cell_or_joint_resistance_high", "look", "High.", cells=(cell,), size=0.3)
-    made = plan(log, type(diagnosis)(**{**diagnosis.__dict__, "estimates": estimates, "findings": (finding,)}))
+    made = plan(
+        log, type(diagnosis)(**{**diagnosis.__dict__, "estimates": estimates, "findings": (finding,)})
+    )
     steps = {s.candidate.key: s.expected[0] for s in made.steps}
     assert steps["colder_drive"].quantity == "joint_share" and steps["colder_drive"].cells == (cell,)
     assert steps["moved"].enough and next(s for s in made.steps if s.candidate.key == "moved").candidate.opens
@@ -137,4 +142,6 @@ def test_a_charge_tells_a_drive_s_intervals_as_well_as_a_drive_does():
     given = Knowledge(Study(build_log(string, bench, Meter(), rng))).resistance
     found = np.median(expected["resistance_10s"]) / model.study.usual_resistance
     assert found == pytest.approx(np.median(given.half_ohm) / given.middle, rel=0.30)
-    assert np.median(expected["resistance_10s_relative"]) == pytest.approx(np.median(given.half_relative), rel=0.30)
+    assert np.median(expected["resistance_10s_relative"]) == pytest.approx(
+        np.median(given.half_relative), rel=0.30
+    )

@@ -35,9 +35,7 @@ def test_reduction_finds_the_planted_activation_energy():
     found = reduce_to_temperature(t, r, 0.005 * r, 15.0)
     assert_allclose(found.value, 1e-3, rtol=0.002)
     assert abs(found.activation - 0.25) < 0.02
-    assert reduce_to_temperature([20.0], [1e-3], [1e-5], 20.0).half_width == pytest.approx(
-        1e-5, rel=1e-6
-    )
+    assert reduce_to_temperature([20.0], [1e-3], [1e-5], 20.0).half_width == pytest.approx(1e-5, rel=1e-6)
     with pytest.raises(NotEnoughData, match="degC"):
         reduce_to_temperature(t, r, 0.005 * r, 35.0)
 

@@ -29,10 +29,20 @@ def driven(turns, seed=3, rows=3000):
 
 def as_log(volts, current):
     time = np.datetime64("2026-06-01T06:00:00", "us") + np.arange(len(volts)) * np.timedelta64(1, "s")
-    pack = Pack(id="wren", vehicle="Wren", chemistry="NMC", nominal_capacity_Ah=CAPACITY, cells_in_series=CELLS)
+    pack = Pack(
+        id="wren", vehicle="Wren", chemistry="NMC", nominal_capacity_Ah=CAPACITY, cells_in_series=CELLS
+    )
     return Log(
-        id="drive", time=time, current=current, cells=tuple(range(1, CELLS + 1)), cell_voltage=volts,
-        temperature=np.full((len(volts), 1), 20.0), bleed=None, pack_voltage=None, pack=pack, voltage_step=0.001,
+        id="drive",
+        time=time,
+        current=current,
+        cells=tuple(range(1, CELLS + 1)),
+        cell_voltage=volts,
+        temperature=np.full((len(volts), 1), 20.0),
+        bleed=None,
+        pack_voltage=None,
+        pack=pack,
+        voltage_step=0.001,
     )
 
 
@@ -48,7 +58,10 @@ def test_the_turns_are_found_and_their_period(turns):
 def test_channels_read_together_are_in_no_turns():
     volts, current, _ = driven(1)
     assert find_turns(volts, current, np.arange(len(volts), dtype=float), 0.001, 1e-3) is None
-    assert find_turns(volts[::5].repeat(5, axis=0), current, np.arange(len(volts), dtype=float), 0.001, 1e-3) is None
+    assert (
+        find_turns(volts[::5].repeat(5, axis=0), current, np.arange(len(volts), dtype=float), 0.001, 1e-3)
+        is None
+    )
 
 
 def test_a_reading_that_is_only_repeated_lies_on_the_line_to_the_next():

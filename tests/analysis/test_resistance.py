@@ -33,8 +33,19 @@ def fitted(volts, seconds, current, rms_A=None):
     charge = polarisation.charge_drawn(current, seconds, section)
     rate = polarisation.shifted_currents(current, seconds, section, (-1.0, 1.0))
     return resistance.load_fit(
-        volts, charge, current, filters, rate, section, seconds, equal_blocks(len(seconds), 8), taus, 1.0,
-        knot_every=5.0, shifts_s=(-1.0, 1.0), rms_A=rms_A,
+        volts,
+        charge,
+        current,
+        filters,
+        rate,
+        section,
+        seconds,
+        equal_blocks(len(seconds), 8),
+        taus,
+        1.0,
+        knot_every=5.0,
+        shifts_s=(-1.0, 1.0),
+        rms_A=rms_A,
     )
 
 

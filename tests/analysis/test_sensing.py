@@ -99,13 +99,25 @@ def test_no_reading_that_no_cell_has_reaches_a_figure():
     """A pair swapped for a while costs those rows; for the whole log, those cells; a channel at nought is no cell."""
     volts, current = string()
     pack = Pack(
-        id="wren", vehicle="Wren", chemistry="NMC", nominal_capacity_Ah=100.0, cells_in_series=6,
+        id="wren",
+        vehicle="Wren",
+        chemistry="NMC",
+        nominal_capacity_Ah=100.0,
+        cells_in_series=6,
         limits=Limits(voltage_min_V=2.8, voltage_max_V=4.2),
     )
     time = np.datetime64("2026-06-01T06:00:00", "us") + np.arange(1200) * np.timedelta64(1, "s")
     made = Log(
-        id="drive", time=time, current=current, cells=tuple(range(1, 7)), cell_voltage=volts,
-        temperature=np.full((1200, 1), 20.0), bleed=None, pack_voltage=None, pack=pack, voltage_step=0.001,
+        id="drive",
+        time=time,
+        current=current,
+        cells=tuple(range(1, 7)),
+        cell_voltage=volts,
+        temperature=np.full((1200, 1), 20.0),
+        bleed=None,
+        pack_voltage=None,
+        pack=pack,
+        voltage_step=0.001,
     )
     for rows, trusted in ((slice(200, 320), 6), (slice(None), 3)):
         study = Study(replace(made, cell_voltage=clipped(volts, rows)))

@@ -39,7 +39,16 @@ def weighed(a=None, b=None, shift=None, table_error_V: float = 0.0, seed: int = 
     block = (np.arange(ROWS) * 8 // ROWS).astype(np.int64)
     values = np.stack([a - np.median(a), b - np.median(b), np.zeros(CELLS), np.zeros(CELLS)])
     return weigh_shifts(
-        volts, q, string, values, block, np.full(ROWS, 0.2), capacity=CAPACITY, resistance=OHM, noise=NOISE, shape=0.06
+        volts,
+        q,
+        string,
+        values,
+        block,
+        np.full(ROWS, 0.2),
+        capacity=CAPACITY,
+        resistance=OHM,
+        noise=NOISE,
+        shape=0.06,
     )
 
 
@@ -54,8 +63,11 @@ def test_a_planted_shift_is_told_as_one_and_sized(volts: float):
     free = weighed(shift=one(4, volts))
     assert free.odds[4] > ODDS
     assert abs(free.shift[4] - volts) < max(4 * free.se[4], 0.002)
-    assert list(np.flatnonzero(shifted_singly(free.shift, free.se, free.odds, np.full(CELLS, 0.0035),
-                                              np.ones(CELLS, bool)))) == [4]
+    assert list(
+        np.flatnonzero(
+            shifted_singly(free.shift, free.se, free.odds, np.full(CELLS, 0.0035), np.ones(CELLS, bool))
+        )
+    ) == [4]
 
 
 @pytest.mark.parametrize("planted", [{"b": one(4, 0.05)}, {"a": one(4, -4.0)}, {"b": one(4, 0.15)}])

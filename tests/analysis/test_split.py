@@ -34,7 +34,12 @@ def healthy() -> Plant:
 
 
 def drawn(
-    plant: Plant, hours: float, mean_A: float, seed: int = 1, swing: float = 1.0, wander: float = 0.0,
+    plant: Plant,
+    hours: float,
+    mean_A: float,
+    seed: int = 1,
+    swing: float = 1.0,
+    wander: float = 0.0,
     excess: np.ndarray | None = None,
 ) -> Split:
     """Drive the planted string and split what its cells read (mV steps, white noise of `NOISE_V`)."""
@@ -64,7 +69,9 @@ def test_a_module_of_aged_cells_moves_no_other_cell():
     plant = healthy()
     plant.r[8:] = 0.27
     found = drawn(plant, hours=1.8, mean_A=23.0, excess=plant.r.copy())
-    np.testing.assert_allclose(found.r, plant.r / (1 + plant.r.mean()), atol=0.03)  # shares of the mean cell's
+    np.testing.assert_allclose(
+        found.r, plant.r / (1 + plant.r.mean()), atol=0.03
+    )  # shares of the mean cell's
     np.testing.assert_allclose(found.rho / OHM, 0.0, atol=0.03)
     assert np.all(np.abs(found.a) < np.maximum(2.6 * found.se["a"], 0.05))
 

@@ -25,8 +25,15 @@ def told(chemistry, amps, flows, hours, soc=0.6):
     volts = curve.voltage(z) + 0.004 * np.exp(-seconds / 900.0) + rng.normal(0, 2e-4, len(seconds))
     current = np.full(len(seconds), amps) + rng.normal(0, 0.1, len(seconds))
     return weigh(
-        seconds, current, np.zeros(len(seconds), np.int64), np.ones(len(seconds), bool), amps,
-        lambda rows: volts[rows], curve, CAPACITY, 0.001,
+        seconds,
+        current,
+        np.zeros(len(seconds), np.int64),
+        np.ones(len(seconds), bool),
+        amps,
+        lambda rows: volts[rows],
+        curve,
+        CAPACITY,
+        0.001,
     )
 
 
@@ -93,8 +100,15 @@ def test_a_charge_is_none_of_the_sensors_zero_though_the_curve_is_not_the_tables
     volts = np.concatenate([np.full(360, curve.voltage(by_table[0])), volts])
     clock = np.arange(len(volts)) * 10.0
     found = weigh(
-        clock, current, np.zeros(len(clock), np.int64), clock >= 3600.0, -25.0, lambda rows: volts[rows], curve,
-        CAPACITY, 0.001,
+        clock,
+        current,
+        np.zeros(len(clock), np.int64),
+        clock >= 3600.0,
+        -25.0,
+        lambda rows: volts[rows],
+        curve,
+        CAPACITY,
+        0.001,
     )
     assert found.kind == "load"
     assert abs(found.share - 1.0) < 3 * found.share_sd
@@ -109,9 +123,17 @@ def test_what_may_be_a_standby_load_is_a_note(amps, level):
     volts = 3.30 - 0.001 * load[:, None] + rng.normal(0, 4e-4, (len(hours), 8))
     time = np.datetime64("2026-06-01T06:00:00", "us") + (hours * 3.6e9).astype("timedelta64[us]")
     log = Log(
-        id="parked", time=time, current=load + amps + rng.normal(0, 0.1, len(hours)), cells=tuple(range(1, 9)),
-        cell_voltage=np.round(volts, 3), temperature=np.full((len(hours), 1), 19.0), bleed=None, pack_voltage=None,
-        pack=Pack(id="wren", vehicle="Wren", chemistry="LFP", nominal_capacity_Ah=CAPACITY, cells_in_series=8),
+        id="parked",
+        time=time,
+        current=load + amps + rng.normal(0, 0.1, len(hours)),
+        cells=tuple(range(1, 9)),
+        cell_voltage=np.round(volts, 3),
+        temperature=np.full((len(hours), 1), 19.0),
+        bleed=None,
+        pack_voltage=None,
+        pack=Pack(
+            id="wren", vehicle="Wren", chemistry="LFP", nominal_capacity_Ah=CAPACITY, cells_in_series=8
+        ),
         voltage_step=1e-3,
     )
     assert [f.level for f in diagnose(log).findings if f.cause == "current_sensor_zero"] == [level]

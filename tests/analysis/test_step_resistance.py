@@ -90,7 +90,11 @@ def test_a_minute_tells_a_cell_from_ohms():
     """A joint adds the same at any time: its growth is the others'; an evenly aged cell's is larger by its excess."""
     seconds, current = load([(120, 0.0), (120, 50.0)], 1.0)
     course = 0.6e-3 * current + 0.5e-3 * pair(seconds, current, 20.0)
-    volts = 3.7 - course[:, None] * np.array([1, 1, 1.3, 1, 1.0]) - np.array([0, 0, 0, 0.3e-3, 0]) * current[:, None]
+    volts = (
+        3.7
+        - course[:, None] * np.array([1, 1, 1.3, 1, 1.0])
+        - np.array([0, 0, 0, 0.3e-3, 0]) * current[:, None]
+    )
     _, found = fitted(seconds, current, volts)
     assert found.growth[2] == pytest.approx(0.3, abs=0.03)
     assert found.growth[3] == pytest.approx(0.0, abs=0.03)
@@ -112,7 +116,10 @@ def test_rounded_readings_widen_the_interval_and_are_held_by_it():
 def test_stop_and_go_is_no_step():
     rng = np.random.default_rng(2)
     current = np.repeat(rng.normal(20, 50, 300), 4)
-    assert clean_steps(np.arange(len(current), dtype=float), current, np.zeros(len(current), int), CAPACITY) == []
+    assert (
+        clean_steps(np.arange(len(current), dtype=float), current, np.zeros(len(current), int), CAPACITY)
+        == []
+    )
 
 
 def test_a_string_on_a_knee_tells_no_resistance():

@@ -33,10 +33,16 @@ def test_one_of_them_that_leaks_by_itself_is_told_apart():
     assert (found.columns, found.beyond) == ([0, 1, 2, 3, 4], (2,))
 
 
-@pytest.mark.parametrize("planted", [
-    {6: 0.1}, {6: 0.02, 7: 0.02}, {6: 0.02, 7: 0.035, 8: 0.055}, {3: 0.02, 6: 0.02, 9: 0.02},
-    {k: 0.004 * k for k in range(16)},
-])
+@pytest.mark.parametrize(
+    "planted",
+    [
+        {6: 0.1},
+        {6: 0.02, 7: 0.02},
+        {6: 0.02, 7: 0.035, 8: 0.055},
+        {3: 0.02, 6: 0.02, 9: 0.02},
+        {k: 0.004 * k for k in range(16)},
+    ],
+)
 def test_cells_that_leak_each_by_itself_and_a_gradient_are_none(planted):
     assert blocks(planted) == []
 

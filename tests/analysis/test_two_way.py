@@ -26,9 +26,7 @@ def test_huber_against_robust_regression():
     rng = np.random.default_rng(2)
     table = rng.normal(0, 1, (6, 8)) + rng.normal(0, 3, 6)[:, None] + rng.normal(0, 3, 8)
     table[2, 5] += 40.0
-    frame = pd.DataFrame(
-        [(v, p, table[v, p]) for v in range(6) for p in range(8)], columns=["v", "p", "y"]
-    )
+    frame = pd.DataFrame([(v, p, table[v, p]) for v in range(6) for p in range(8)], columns=["v", "p", "y"])
     other = smf.rlm("y ~ C(v, Sum) + C(p, Sum)", frame, M=sm.robust.norms.HuberT(1.345)).fit()
     mine = huber_two_way(table)
     theirs = other.params.filter(like="C(p").to_numpy()
@@ -42,9 +40,7 @@ def test_exact_additive_table_and_shrinkage():
     fit = huber_two_way(table)
     assert_allclose(fit.position, [0.4, 0.0, 0.0, 0.0], atol=1e-12)
     noise = huber_two_way(np.random.default_rng(4).normal(size=(5, 12)))
-    assert (
-        np.abs(noise.position).max() < 1.0
-    )  # shrunk: sd 1/sqrt(5) each, largest of twelve about 0.7 before
+    assert np.abs(noise.position).max() < 1.0  # shrunk: sd 1/sqrt(5) each, largest of twelve about 0.7 before
 
 
 def test_interval_and_p_value_of_planted_effects():

@@ -19,7 +19,10 @@ AMPS = np.where(
 
 
 def places(
-    heat: np.ndarray, air: np.ndarray | float, start: np.ndarray | float, tau_s: np.ndarray | float = 2500.0,
+    heat: np.ndarray,
+    air: np.ndarray | float,
+    start: np.ndarray | float,
+    tau_s: np.ndarray | float = 2500.0,
     seed: int = 0,
 ) -> np.ndarray:
     """Warm each place by its own loss: tau dT/dt = k I^2 - (T - T_air)."""

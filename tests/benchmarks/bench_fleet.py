@@ -35,17 +35,29 @@ from bmslogs.fleet import diagnose_store, overview, read_estimates, refresh
 from bmslogs.fleet.files import Files
 
 CELLS = 16
-QUANTITIES = ("resistance_10s", "resistance_10s_relative", "soc_offset", "capacity_relative", "charge_to_full")
+QUANTITIES = (
+    "resistance_10s",
+    "resistance_10s_relative",
+    "soc_offset",
+    "capacity_relative",
+    "charge_to_full",
+)
 
 
 def pack_of(number: int, cells: int = CELLS) -> Pack:
     return parse_pack(
         {
             "pack": {
-                "id": f"wren-{number:04d}", "vehicle": f"Wren {number:04d}", "design": f"frame-{number % 10}",
-                "chemistry": "NMC", "nominal_capacity_Ah": 100.0, "cells_in_series": cells,
+                "id": f"wren-{number:04d}",
+                "vehicle": f"Wren {number:04d}",
+                "design": f"frame-{number % 10}",
+                "chemistry": "NMC",
+                "nominal_capacity_Ah": 100.0,
+                "cells_in_series": cells,
             },
-            "module": [{"name": f"M{m + 1}", "cells": list(range(4 * m + 1, 4 * m + 5))} for m in range(cells // 4)],
+            "module": [
+                {"name": f"M{m + 1}", "cells": list(range(4 * m + 1, 4 * m + 5))} for m in range(cells // 4)
+            ],
         }
     )
 
@@ -228,7 +240,13 @@ def page_part(root: Path) -> None:
         client = app.server.test_client()
     key = next(k for k in app.callback_map if "page-content.children" in k)
     given = app.callback_map[key]
-    values = {"at.pathname": "/", "at.search": "", "scheme.data": "light", "zone.data": "UTC", "revision.data": 0}
+    values = {
+        "at.pathname": "/",
+        "at.search": "",
+        "scheme.data": "light",
+        "zone.data": "UTC",
+        "revision.data": 0,
+    }
     outputs = [dict(zip(("id", "property"), part.rsplit(".", 1))) for part in key.strip(".").split("...")]
 
     def filled(of: list[dict]) -> list[dict]:
@@ -265,8 +283,10 @@ def view_part(root: Path, packs: int, logs: int) -> None:
         import duckdb
 
         with timed("the same mean by pack with DuckDB"):
-            duckdb.sql(f"select pack, avg(value) from '{root.as_posix()}/_estimates/*.parquet' "
-                       "where quantity = 'resistance_10s' group by 1").fetchall()
+            duckdb.sql(
+                f"select pack, avg(value) from '{root.as_posix()}/_estimates/*.parquet' "
+                "where quantity = 'resistance_10s' group by 1"
+            ).fetchall()
     files = Files(root)
     members = [p for p in range(packs) if p % 10 == 0][:20]
     answers = {}

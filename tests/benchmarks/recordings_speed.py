@@ -53,7 +53,9 @@ def table() -> tuple[list[str], list[list[Any]]]:
     rng = np.random.default_rng(7)
     t = np.arange(ROWS) * 0.1
     current = np.round(60 * np.sin(t / 11) + 40 * np.sin(t / 2.9) + rng.normal(0, 3, ROWS), 1)
-    volts = np.round(3.7 - 0.0011 * current[:, None] - t[:, None] * 2e-5 + rng.normal(0, 0.003, (ROWS, CELLS)), 3)
+    volts = np.round(
+        3.7 - 0.0011 * current[:, None] - t[:, None] * 2e-5 + rng.normal(0, 0.003, (ROWS, CELLS)), 3
+    )
     warm = np.round(21 + t[:, None] * 1e-3 + rng.normal(0, 0.05, (ROWS, SENSORS)), 1)
     names = ["Time", "Current (A)", *(f"Cell{c} (V)" for c in range(1, CELLS + 1)), "T1 (C)", "T2 (C)"]
     start = dt.datetime(2026, 5, 13, 9, 10)
@@ -124,7 +126,11 @@ def main() -> None:
 
 def _run(path: Path, store: Path) -> tuple[float, float, float, int]:
     done = subprocess.run(
-        [sys.executable, "-c", CODE, str(path), str(store)], capture_output=True, text=True, check=True, cwd=ROOT
+        [sys.executable, "-c", CODE, str(path), str(store)],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=ROOT,
     )
     wall, work, peak, rows = json.loads(done.stdout)
     return wall, work, peak, rows

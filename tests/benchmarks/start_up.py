@@ -36,7 +36,9 @@ def main() -> int:
     """Print the figures; return 1 where the aim is missed."""
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--rounds", type=int, default=15, help="calls of each kind")
-    parser.add_argument("--modules", type=int, default=8, help="costliest modules of `bmslogs --help` to list")
+    parser.add_argument(
+        "--modules", type=int, default=8, help="costliest modules of `bmslogs --help` to list"
+    )
     given = parser.parse_args()
     for code in CALLS.values():
         processor_time(code)  # byte code is written once, by whoever comes first
@@ -59,7 +61,9 @@ def processor_time(code: str) -> float:
 def costly(code: str) -> list[tuple[int, str]]:
     """Return the modules that a call imports with the time each took with what it brings [us], costliest first."""
     lines = run(["-X", "importtime", "-c", START + code]).stderr.splitlines()
-    parts = [line.removeprefix("import time:").split("|") for line in lines if line.startswith("import time:")]
+    parts = [
+        line.removeprefix("import time:").split("|") for line in lines if line.startswith("import time:")
+    ]
     return sorted(((int(p[1]), p[2].strip()) for p in parts if p[1].strip().isdigit()), reverse=True)
 
 

@@ -207,7 +207,9 @@ def test_no_label_lies_on_another_or_is_cut(
             page.wait_for_timeout(400)
             looked, found = page.evaluate(OVERLAPS)
             # a page without its kind of log, or without a second pack, has no picture
-            bare = path in ("/charge", "/answers", "/history") or (store == "many" and path == "/side-by-side")
+            bare = path in ("/charge", "/answers", "/history") or (
+                store == "many" and path == "/side-by-side"
+            )
             assert looked > 10 or bare, path
             faults += [f"{path} {entry.id[:8]}: {f}" for f in found]
             grid = page.locator(".ag-center-cols-viewport")

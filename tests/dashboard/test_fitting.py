@@ -91,7 +91,10 @@ def test_two_upright_titles_stand_one_above_the_other() -> None:
     right = {"title": "right [h]", "overlaying": "y", "side": "right"}
     figure.update_layout(yaxis={"title": "left [Ah]"}, yaxis2=right)
     left, right = fitted(figure)["layout"]["annotations"]
-    assert right["yshift"] - left["yshift"] == LINE and (left["xanchor"], right["xanchor"]) == ("left", "right")
+    assert right["yshift"] - left["yshift"] == LINE and (left["xanchor"], right["xanchor"]) == (
+        "left",
+        "right",
+    )
 
 
 def test_a_scale_of_colours_lies_under_the_plot_on_a_phone() -> None:

@@ -79,6 +79,7 @@ def test_nothing_is_wider_than_the_screen(
 
 def contrast(one: str, other: str) -> float:
     """Contrast ratio of two colours ``rgb(r, g, b)`` (WCAG 2.2)."""
+
     def light(colour: str) -> float:
         parts = [int(v) / 255 for v in re.findall(r"\d+", colour)[:3]]
         linear = [v / 12.92 if v <= 0.04045 else ((v + 0.055) / 1.055) ** 2.4 for v in parts]

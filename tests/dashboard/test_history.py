@@ -59,7 +59,9 @@ def laid_out(root: Path, search: str = "") -> Any:
 def test_the_page_begins_with_the_answer_and_its_number(store: Path, year: Year) -> None:
     says = text(laid_out(store))
     cell = year.planted[1] if year.planted else 0
-    assert re.search(rf"cell {cell} gains 0\.\d+ Ah a month \(0\.\d+ to 0\.\d+\) against the pack's middle", says)
+    assert re.search(
+        rf"cell {cell} gains 0\.\d+ Ah a month \(0\.\d+ to 0\.\d+\) against the pack's middle", says
+    )
     assert says.index("gains") < says.index("Slopes")
     assert "High voltage" in says
 
@@ -81,13 +83,19 @@ def test_the_picture_has_a_line_a_cell_the_work_and_the_gaps(store: Path, year: 
     for look in (LIGHT, DARK):
         figure = history_picture(sheet, look=look)
         names = [t.name for t in figure.data]
-        assert "each other cell" in names and "the pack's middle" in names and "a log that could not tell" in names
+        assert (
+            "each other cell" in names
+            and "the pack's middle" in names
+            and "a log that could not tell" in names
+        )
         strong = next(t for t in figure.data if t.name and t.name.endswith("(drifts)"))
         assert len(strong.x) == sum(x == x for x in sheet.y[:, sheet.strong((), 1)[0]])
         assert len(figure.layout.shapes) == len(year.pack.events)
         faint = next(t for t in figure.data if t.name == "each other cell")
         assert len(set(faint.customdata)) == year.pack.cells_in_series - 1
-    assert "none of this pack's logs tells it" in history_picture(None).layout.annotations[0].text.replace("<br>", " ")
+    assert "none of this pack's logs tells it" in history_picture(None).layout.annotations[0].text.replace(
+        "<br>", " "
+    )
 
 
 def test_tables_are_served_and_nonsense_is_refused(store: Path) -> None:

@@ -14,7 +14,9 @@ PACK = invent.pack(name="Knot", pack_id="knot-main")
 
 
 def test_what_is_held_of_a_log_goes_when_it_has_grown(tmp_path: Path) -> None:
-    lines = invent.write_csv(invent.drive(PACK), tmp_path / "drive.csv").read_bytes().splitlines(keepends=True)
+    lines = (
+        invent.write_csv(invent.drive(PACK), tmp_path / "drive.csv").read_bytes().splitlines(keepends=True)
+    )
     path, desk = tmp_path / "growing.csv", Desk(tmp_path / "store")
     path.write_bytes(b"".join(lines[:1201]))
     (tmp_path / "copy").mkdir()

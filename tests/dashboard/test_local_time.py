@@ -32,7 +32,9 @@ def test_every_time_of_a_log_moves_by_the_clock_and_the_axis_names_it() -> None:
         assert (moved == np.timedelta64(2, "h")).all() and np.isnat(was).sum() == np.isnat(now).sum()
     for a, b in zip(before["layout"]["shapes"], after["layout"]["shapes"], strict=True):
         assert np.datetime64(b["x0"]) - np.datetime64(a["x0"]) == np.timedelta64(2, "h")
-    titles = [v["title"]["text"] for k, v in after["layout"].items() if k.startswith("xaxis") and "title" in v]
+    titles = [
+        v["title"]["text"] for k, v in after["layout"].items() if k.startswith("xaxis") and "title" in v
+    ]
     assert titles == ["time, Europe/Oslo (UTC+2)"]
     assert after["layout"]["meta"]["shift_min"] == 120
 

@@ -128,7 +128,9 @@ def test_alike_columns_share_their_drop_downs(tmp_path: Path) -> None:
 @settings(max_examples=60, deadline=None)
 @given(
     st.dictionaries(
-        st.sampled_from(["column", "unit"]), st.text(max_size=20).filter(lambda s: "\x7f" not in s), max_size=2
+        st.sampled_from(["column", "unit"]),
+        st.text(max_size=20).filter(lambda s: "\x7f" not in s),
+        max_size=2,
     )
 )
 def test_the_text_says_what_the_document_says(values: dict[str, str]) -> None:

@@ -82,7 +82,10 @@ def test_a_log_is_removed_undone_moved_noted_and_its_vehicle_renamed(workshop: S
     form = page.locator("#order-form")
     form.get_by_role("button", name="Move it").click()
     form.get_by_text("no pack chosen").wait_for()
-    for pack, says in (("Wren", "16 cells and Wren (wren-main) has 12"), ("Egret", "Moved to Egret (egret-main)")):
+    for pack, says in (
+        ("Wren", "16 cells and Wren (wren-main) has 12"),
+        ("Egret", "Moved to Egret (egret-main)"),
+    ):
         form.get_by_role("textbox", name="To which pack?").click()
         page.get_by_role("option", name=pack).click()
         form.get_by_role("button", name="Move it").click()

@@ -68,7 +68,9 @@ def test_see_it_in_the_log_opens_where_it_is_plain(
     assert any(bad in t for t in labels) and "median of the rest" in labels
     figure = "document.querySelector('#log-figure .js-plotly-plot')"
     seen = page.evaluate(f"({figure})._fullLayout.xaxis.range")
-    width = np.diff(np.array([t.replace(" ", "T") for t in seen], "datetime64[ms]"))[0] / np.timedelta64(1, "s")
+    width = np.diff(np.array([t.replace(" ", "T") for t in seen], "datetime64[ms]"))[0] / np.timedelta64(
+        1, "s"
+    )
     assert width <= most_s * 1.2
     # its own bar is the first row, thick; no other is
     bars = page.evaluate(
@@ -150,7 +152,9 @@ def test_two_logs_over_each_other_have_an_address(site: Site, stores: Stores, re
     page.get_by_text("load", exact=True).click()
     page.wait_for_url(re.compile("by=load"))
     drawn(page, "#overlay-figure")
-    page.locator("#overlay-says").get_by_text(re.compile(r"Heron, 16 May 2026.*over Heron, 9 May 2026")).wait_for()
+    page.locator("#overlay-says").get_by_text(
+        re.compile(r"Heron, 16 May 2026.*over Heron, 9 May 2026")
+    ).wait_for()
     says, address = page.locator("#overlay-says").inner_text(), page.url
     other = reader.open(address)
     drawn(other, "#overlay-figure")
@@ -162,12 +166,18 @@ def test_two_logs_over_each_other_have_an_address(site: Site, stores: Stores, re
     assert abs(np.mean([y for x, y in gap if abs(x) < 10])) < 8
 
 
-def test_logs_with_nothing_in_common_are_refused_in_a_line(site: Site, stores: Stores, reader: Reader) -> None:
+def test_logs_with_nothing_in_common_are_refused_in_a_line(
+    site: Site, stores: Stores, reader: Reader
+) -> None:
     drive, charge = entries(stores)[1], entries(stores)[0]
-    page = reader.open(f"{site('sample')}/overlay?pack=heron-main&log={drive.id}&other={charge.id}&cells=2&by=charge")
+    page = reader.open(
+        f"{site('sample')}/overlay?pack=heron-main&log={drive.id}&other={charge.id}&cells=2&by=charge"
+    )
     text = page.locator("#page-content .refused p").first.inner_text()
     assert "in common by charge drawn" in text and "\n" not in text
-    page = reader.open(f"{site('sample')}/overlay?pack=heron-main&log={drive.id}&other=20200101-0000-000000000000")
+    page = reader.open(
+        f"{site('sample')}/overlay?pack=heron-main&log={drive.id}&other=20200101-0000-000000000000"
+    )
     page.locator("#page-content .refused").wait_for()
 
 
@@ -183,7 +193,9 @@ def test_the_csv_of_a_plot_holds_what_its_window_shows(site: Site, stores: Store
     entry = entries(stores)[1]
     log = read_log(Store(stores("sample")).log_path(entry.id))
     start, end = (np.datetime64(f"2026-05-09T14:{m}", "us") for m in ("20", "30"))
-    page = reader.open(f"{site('sample')}/log?pack=heron-main&log={entry.id}&cells=7&start={start}Z&end={end}Z")
+    page = reader.open(
+        f"{site('sample')}/log?pack=heron-main&log={entry.id}&cells=7&start={start}Z&end={end}Z"
+    )
     drawn(page, "#log-figure")
     name, content = take(page, "#log-figure", "csv")
     assert name.startswith("heron-main-") and name.endswith(".csv")
@@ -209,7 +221,9 @@ def test_the_csv_of_a_plot_holds_what_its_window_shows(site: Site, stores: Store
     assert sorted(kept) == sorted(log.current[inside & (log.current >= 50)].astype(np.float32))
 
 
-def test_the_csv_of_the_strip_holds_every_cell_of_the_window(site: Site, stores: Stores, reader: Reader) -> None:
+def test_the_csv_of_the_strip_holds_every_cell_of_the_window(
+    site: Site, stores: Stores, reader: Reader
+) -> None:
     entry = entries(stores)[1]
     page = reader.open(f"{site('sample')}/log?pack=heron-main&log={entry.id}&finding=1&sight=1")
     drawn(page, "#log-figure")
@@ -255,7 +269,9 @@ def test_every_plot_and_table_can_be_taken(path: str, site: Site, stores: Stores
         figure = page.locator("#page-content .figure").first
         figure.locator("details.take > summary").click()
         # History tells its values with their intervals, in a table of its own
-        values = page.locator("#history-plot-table") if path == "/history" else figure.locator("[data-take=csv]")
+        values = (
+            page.locator("#history-plot-table") if path == "/history" else figure.locator("[data-take=csv]")
+        )
         _, content = saved(page, values.click)
         assert len(table(content)) > 1
     count = page.locator("#page-content table, #page-content .ag-root-wrapper").count()

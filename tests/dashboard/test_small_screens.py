@@ -15,7 +15,9 @@ pytestmark = pytest.mark.browser
 SCREENS = {390: 844, 800: 1100, 1400: 900}
 HEAD_SHARE = 0.15  # of the height, at most
 TARGET = 44  # px, as WCAG 2.1 success criterion 2.5.5 has it
-PLOT_SHARE = 0.6  # of the screen's width that axes span on a phone and a tablet, where they are drawn at all (choice)
+PLOT_SHARE = (
+    0.6  # of the screen's width that axes span on a phone and a tablet, where they are drawn at all (choice)
+)
 
 MEASURES = """() => {
   const wide = e => Math.round(e.getBoundingClientRect().width);
@@ -52,7 +54,9 @@ MEASURES = """() => {
 
 
 @pytest.mark.parametrize("width", SCREENS)
-@pytest.mark.parametrize(("store", "pack"), [("sample", "heron-main"), ("many", "turnstone-main"), ("none", "")])
+@pytest.mark.parametrize(
+    ("store", "pack"), [("sample", "heron-main"), ("many", "turnstone-main"), ("none", "")]
+)
 def test_every_page_fits(
     store: str, pack: str, width: int, site: Callable[[str], str], chromium: Any
 ) -> None:

@@ -81,7 +81,11 @@ def test_from_nothing_over_finding_and_repair_to_the_record(chromium: Any, tmp_p
         bring(page, site, "Plover", SAMPLES / "plover-1-test-drive.csv.gz")
         bring(page, site, "Knot", drive)
         store = Store(tmp_path / "store")
-        assert {p: len(store.logs(f"{p.lower()}-main")) for p in VEHICLES} == {"Heron": 2, "Plover": 1, "Knot": 1}
+        assert {p: len(store.logs(f"{p.lower()}-main")) for p in VEHICLES} == {
+            "Heron": 2,
+            "Plover": 1,
+            "Knot": 1,
+        }
         first = min(store.logs("heron-main"), key=lambda e: e.start)
 
         # the finding, its plain window, and the way back to the pack
@@ -126,7 +130,9 @@ def test_from_nothing_over_finding_and_repair_to_the_record(chromium: Any, tmp_p
         sheet = page.frame_locator("#record-sheet")
         sheet.get_by_role("heading", name="Hand-over record: Heron").wait_for()
         sheet.get_by_text(SWAPPED).first.wait_for()
-        findings = sheet.locator("section", has=sheet.get_by_role("heading", name="Findings")).first.inner_text()
+        findings = sheet.locator(
+            "section", has=sheet.get_by_role("heading", name="Findings")
+        ).first.inner_text()
         assert "F1" not in findings
         assert reader.wrong == []
         assert reader.hosts == {site.removeprefix("http://")}

@@ -75,7 +75,15 @@ def test_several_mistakes_stand_beside_their_fields_at_once() -> None:
             "chemistry": "NMC",
         }
     )  # fmt: skip
-    fields = {"vehicle", "nominal_capacity_Ah", "cells_in_series", "boxes", "sensors", "events", "voltage_max_V"}
+    fields = {
+        "vehicle",
+        "nominal_capacity_Ah",
+        "cells_in_series",
+        "boxes",
+        "sensors",
+        "events",
+        "voltage_max_V",
+    }
     assert set(wrong) == fields
 
 
@@ -92,10 +100,19 @@ def test_several_mistakes_stand_beside_their_fields_at_once() -> None:
         ({"ocv": "soc,voltage_V\n0,3\n1,2"}, "ocv"),
     ],
 )
-def test_a_refusal_of_the_whole_finds_its_field_and_speaks_without_keys(more: dict[str, str], field: str) -> None:
+def test_a_refusal_of_the_whole_finds_its_field_and_speaks_without_keys(
+    more: dict[str, str], field: str
+) -> None:
     _, wrong = checked({**GOOD, **more})
     assert list(wrong) == [field]
-    for key in ("cells_in_series", "ocv_table", "nominal_capacity", "temperature_sensor", "sense_board", "event["):
+    for key in (
+        "cells_in_series",
+        "ocv_table",
+        "nominal_capacity",
+        "temperature_sensor",
+        "sense_board",
+        "event[",
+    ):
         assert key not in wrong[field]
 
 

@@ -32,7 +32,9 @@ def test_a_page_is_changed_where_people_read_it() -> None:
 
 
 def test_what_is_to_be_typed_stays_as_it_is_typed() -> None:
-    page = html.Div([dcc.Markdown("33 ohm\n\n```sh\nx --insulation-ohm 2\n```\nor `--ohm`"), html.Code("1 ohm")])
+    page = html.Div(
+        [dcc.Markdown("33 ohm\n\n```sh\nx --insulation-ohm 2\n```\nor `--ohm`"), html.Code("1 ohm")]
+    )
     made = shown(page)
     assert made.children[0].children == "33 Ω\n\n```sh\nx --insulation-ohm 2\n```\nor `--ohm`"
     assert made.children[1].children == "1 ohm"

@@ -95,7 +95,8 @@ def test_a_script_without_a_guard_diagnoses_a_store_in_parallel(begin: str, at_w
         answer.unlink()
     script = at_work / "all.py"
     script.write_text(
-        begin + "import bmslogs\nprint('begun', flush=True)\nrun = bmslogs.diagnose_store('bms_store', workers=2)\n"
+        begin
+        + "import bmslogs\nprint('begun', flush=True)\nrun = bmslogs.diagnose_store('bms_store', workers=2)\n"
         "print([(o.status, o.reason) for o in run.outcomes])\nimport __main__; print(__main__.__file__)\n",
         encoding="utf-8",
     )
@@ -156,7 +157,11 @@ def test_the_json_is_that_of_the_command_to_the_byte(
     result = asked(name)
     done = Program(monkeypatch, capsys)(*COMMANDS[name], "--json", "cli.json")
     assert done.code == (1 if name == "loom" else 0), done.err
-    assert result.to_json("door.json").encode() == Path("cli.json").read_bytes() == Path("door.json").read_bytes()
+    assert (
+        result.to_json("door.json").encode()
+        == Path("cli.json").read_bytes()
+        == Path("door.json").read_bytes()
+    )
     assert json.loads(result.to_json()) == json.loads(json.dumps(result.to_dict()))
 
 
@@ -183,7 +188,11 @@ def test_the_frame_of_a_diagnosis_has_a_row_an_estimate_and_a_finding_with_units
     assert len(estimates) == len(document["estimates"])
     assert len(frame) - len(estimates) == len(document["findings"]) > 0
     for row, told in zip(estimates.to_dict("records"), document["estimates"], strict=True):
-        assert row["name"] == told["quantity"] and row["unit"] == told["unit"] and row["status"] == told["status"]
+        assert (
+            row["name"] == told["quantity"]
+            and row["unit"] == told["unit"]
+            and row["status"] == told["status"]
+        )
         for key in ("value", "low", "high"):
             value = told.get(key)
             assert pd.isna(row[key]) if value is None else row[key] == value
@@ -243,7 +252,9 @@ WRONG = {
     "half of a repair": lambda: bmslogs.compare(before=DRIVE),
     "no such pack": lambda: bmslogs.diagnose_pack("heron-spare"),
     "no logs": lambda: bmslogs.diagnose_pack([]),
-    "not a cell": lambda: bmslogs.check_loom(pd.DataFrame({"cell": ["nan"], "voltage_V": [3.6]}), "heron-main"),
+    "not a cell": lambda: bmslogs.check_loom(
+        pd.DataFrame({"cell": ["nan"], "voltage_V": [3.6]}), "heron-main"
+    ),
 }
 
 

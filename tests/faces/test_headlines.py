@@ -74,7 +74,9 @@ def test_what_stays_open_is_said_beside_nothing_found() -> None:
 def test_one_finding_with_its_number_and_interval() -> None:
     says = "Box 1, module M2, cell 6: drops 22 % more (95 % interval +20.0 to +24.0 %)."
     assert findings_says(diagnosis(HIGH)) == says
-    assert vehicles_says([Standing("Heron", 2, (HIGH,)), Standing("Plover", 1, ())]).startswith("Heron: Box 1")
+    assert vehicles_says([Standing("Heron", 2, (HIGH,)), Standing("Plover", 1, ())]).startswith(
+        "Heron: Box 1"
+    )
 
 
 def test_a_size_without_interval_is_not_repeated() -> None:
@@ -91,8 +93,12 @@ def test_an_interval_goes_into_brackets_that_stand_there_already() -> None:
 
 def test_several_findings_are_counted_and_the_first_is_told() -> None:
     says = findings_says(diagnosis(LOST, EMPTY, HIGH))
-    assert says.startswith("1 to act on before it is used again, 1 to look at next time, 1 to note. First: Box 1")
-    fleet = vehicles_says([Standing("Wren", 1, (EMPTY,)), Standing("Heron", 2, (HIGH,)), Standing("Ruff", 1, None)])
+    assert says.startswith(
+        "1 to act on before it is used again, 1 to look at next time, 1 to note. First: Box 1"
+    )
+    fleet = vehicles_says(
+        [Standing("Wren", 1, (EMPTY,)), Standing("Heron", 2, (HIGH,)), Standing("Ruff", 1, None)]
+    )
     assert fleet.startswith("Heron first: Box 1") and "2 findings in 2 vehicles in all." in fleet
     assert fleet.endswith("Not weighed yet: Ruff.")
 
@@ -102,7 +108,10 @@ def test_not_knowable_is_not_told_as_nothing_found() -> None:
     says = findings_says(diagnosis(estimates=made))
     assert "found" not in says and "tells nothing" in says
     assert "no load in it" in apart_says(R, made, PACK)
-    assert findings_says(None, why="2 rows are too few") == "Nothing can be said of this log yet: 2 rows are too few."
+    assert (
+        findings_says(None, why="2 rows are too few")
+        == "Nothing can be said of this log yet: 2 rows are too few."
+    )
 
 
 def test_the_cell_furthest_from_the_middle() -> None:
@@ -116,12 +125,16 @@ def test_no_cell_apart_is_bounded_by_the_intervals_and_the_unknown_named() -> No
         Estimate(R, "", cell=c, value=1.0 + 0.004 * (-1) ** c, low=0.99, high=1.01) for c in range(1, 16)
     )
     says = apart_says(R, (*made, refused(R, "", "wire off", "mend it", cell=16)), PACK)
-    assert "no cell lies further" in says and "1.0 % at most" in says and "Of cell 16 it is not known." in says
+    assert (
+        "no cell lies further" in says and "1.0 % at most" in says and "Of cell 16 it is not known." in says
+    )
 
 
 def test_a_cell_left_behind_its_charge_and_the_hours() -> None:
     says = charge_says(charge({1: 0.2, 2: 0.5, 3: 0.4, 6: 4.3}, half=0.2, hours=29.0), PACK)
-    assert says.startswith(f"{PACK.place(6)[0].upper()}{PACK.place(6)[1:]} lacks 4.30 Ah (4.10 to 4.50) to full; ")
+    assert says.startswith(
+        f"{PACK.place(6)[0].upper()}{PACK.place(6)[1:]} lacks 4.30 Ah (4.10 to 4.50) to full; "
+    )
     assert "the others lie within 0.3 Ah of each other" in says
     assert "Bleeding takes 29.0 h (27.0 to 31.0)." in says
 
@@ -137,7 +150,9 @@ def test_an_even_charge_and_an_untold_one() -> None:
     none = diagnosis(estimates=(refused("charge_to_full", "Ah", "it holds no charge", "a charge", cell=1),))
     assert charge_says(none, PACK) == "This log does not tell who is full first: it holds no charge."
     some = charge({1: 0.2, 2: 4.0, 3: 0.3})
-    some = dataclasses.replace(some, estimates=(*some.estimates, refused("charge_to_full", "Ah", "wire", "", cell=4)))
+    some = dataclasses.replace(
+        some, estimates=(*some.estimates, refused("charge_to_full", "Ah", "wire", "", cell=4))
+    )
     assert "Of cell 4 it is not known." in charge_says(some, PACK)
 
 
@@ -156,7 +171,9 @@ def test_packs_side_by_side(ratio: float, low: float, high: float, says: str) ->
 
 def test_packs_that_cannot_be_compared() -> None:
     told = Comparison((Compared("resistance_10s", False, (), why_not="the logs lie 40 K apart."),), ())
-    assert compared_says(told, {"h": "Heron", "p": "Plover"}).endswith("packs differ: the logs lie 40 K apart.")
+    assert compared_says(told, {"h": "Heron", "p": "Plover"}).endswith(
+        "packs differ: the logs lie 40 K apart."
+    )
     assert "second" in compared_says(told, {"h": "Heron"})
 
 
@@ -181,5 +198,7 @@ def test_many_packs_in_one_sentence() -> None:
     assert quiet == "Nothing that asks for work was found in the logs of 1 pack."
     first = pack("Knot", 1, 0, "cell 6 drops 22 % more.")
     says = overview_says([first, pack("Ruff", 0, 1, "x"), pack("Wren", 0, 0, None)], 1)
-    assert says.startswith("2 of 3 packs ask for work, 1 before it is used again. First Knot: Cell 6 drops 22 % more.")
+    assert says.startswith(
+        "2 of 3 packs ask for work, 1 before it is used again. First Knot: Cell 6 drops 22 % more."
+    )
     assert says.endswith("Of 1 pack nothing is known yet.")

@@ -39,7 +39,10 @@ def described(tmp_path: Path, **changes: tuple[str, str]) -> Path:
     return path
 
 
-ANOTHER = {"id": ('id = "heron-main"', 'id = "egret-main"'), "vehicle": ('vehicle = "Heron"', 'vehicle = "Egret"')}
+ANOTHER = {
+    "id": ('id = "heron-main"', 'id = "egret-main"'),
+    "vehicle": ('vehicle = "Heron"', 'vehicle = "Egret"'),
+}
 
 
 def test_removed_listed_and_brought_back(bmslogs: Program, log: str) -> None:

@@ -81,7 +81,9 @@ def test_what_has_nothing_in_common_is_refused_in_one_line() -> None:
     a, b = (course(x, 6, "apart", n) for x, n in ((out, "drive"), (back, "charge")))
     assert "nothing in common by load" in refusal(a, b, "load")
     assert "charge drawn" in refusal(a, b, "charge")
-    still = course(driven(current=np.random.default_rng(2).normal(0, 0.3, 2400), seed=9), 6, "apart", "parked")
+    still = course(
+        driven(current=np.random.default_rng(2).normal(0, 0.3, 2400), seed=9), 6, "apart", "parked"
+    )
     for by in ("charge", "load"):
         assert "nothing in common" in refusal(a, still, by)
     mute = course(replace(out, id="mute", current=None), 6, "apart", "mute")

@@ -64,7 +64,9 @@ def test_an_ordinary_pack_takes_two_pages_and_no_finding_is_split(
     page.get_by_label("Odometer [km]").fill("123 456")
     page.emulate_media(media="print")
     assert pages_of(page.pdf(format=paper)) <= 2
-    kept = page.evaluate("[...document.querySelectorAll('.finding')].map(f => getComputedStyle(f).breakInside)")
+    kept = page.evaluate(
+        "[...document.querySelectorAll('.finding')].map(f => getComputedStyle(f).breakInside)"
+    )
     assert kept and set(kept) == {"avoid"}
     told = page.evaluate(
         "[...document.querySelectorAll('.finding')].map(f => f.querySelector('.told').offsetWidth / f.offsetWidth)"

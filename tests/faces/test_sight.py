@@ -47,7 +47,9 @@ def inside(sight: Sight, of: Log, first: int, last: int) -> bool:
     return bool(sight.start <= of.time[first] and of.time[last] <= sight.end)
 
 
-@pytest.mark.parametrize("cause", ["cell_resistance_high", "joint_resistance_high", "cell_or_joint_resistance_high"])
+@pytest.mark.parametrize(
+    "cause", ["cell_resistance_high", "joint_resistance_high", "cell_or_joint_resistance_high"]
+)
 def test_a_resistance_shows_at_the_strongest_pull(cause: str) -> None:
     one = log()
     one.current[500:530], one.current[2000:2030] = 80.0, 200.0
@@ -93,7 +95,9 @@ def test_a_loose_contact_shows_where_its_jumps_lie_thickest() -> None:
     assert len(sight.spans) == 10 and "10 times" in sight.says and "cell 9" in sight.says
 
 
-@pytest.mark.parametrize(("cause", "sign"), [("soc_offset_high", 1), ("soc_offset_low", -1), ("capacity_low", 1)])
+@pytest.mark.parametrize(
+    ("cause", "sign"), [("soc_offset_high", 1), ("soc_offset_low", -1), ("capacity_low", 1)]
+)
 def test_an_offset_shows_at_the_knee(cause: str, sign: int) -> None:
     one = log(step_s=4)
     one.current[:2400] = -20.0  # charged for 9600 s, then at rest
@@ -168,7 +172,9 @@ def test_a_shifted_reading_shows_at_rest() -> None:
     assert row(sight, one, sight.start) >= 1500 and "over" in sight.says and sight.worst == 2
 
 
-@pytest.mark.parametrize(("high", "word"), [(True, "over its limit of 4.2 V"), (False, "under its limit of 3 V")])
+@pytest.mark.parametrize(
+    ("high", "word"), [(True, "over its limit of 4.2 V"), (False, "under its limit of 3 V")]
+)
 def test_a_limit_shows_in_the_minutes_past_it(high: bool, word: str) -> None:
     one = log()
     one.cell_voltage[700:710, 4] = 4.21 if high else 2.99
@@ -183,12 +189,20 @@ def test_heat_past_the_limit_and_charging_in_the_cold() -> None:
     one = log()
     one.temperature[1000:1120, 2] = 58.0
     sight = sight_of(finding("limit_exceeded", sensor="T3"), one)
-    assert sight.spans == ((one.time[1000], one.time[1119]),) and "2.0 min" in sight.says and sight.sensor == "T3"
+    assert (
+        sight.spans == ((one.time[1000], one.time[1119]),)
+        and "2.0 min" in sight.says
+        and sight.sensor == "T3"
+    )
     cold = log()
     cold.temperature[:] = -4.0
     cold.current[300:330], cold.current[2000:2060] = -10.0, -40.0
     sight = sight_of(finding("cold_charge"), cold)
-    assert sight.spans == ((cold.time[2000], cold.time[2059]),) and "40 A" in sight.says and "-4.0 °C" in sight.says
+    assert (
+        sight.spans == ((cold.time[2000], cold.time[2059]),)
+        and "40 A" in sight.says
+        and "-4.0 °C" in sight.says
+    )
 
 
 def test_a_sensor_is_held_against_the_median_of_the_others() -> None:
@@ -224,7 +238,9 @@ def test_every_cause_has_a_window_whatever_the_log_lacks(cause: str) -> None:
     """No current, no flags, no sensors, a cell without readings, two rows."""
     bare = replace(log(), current=None, bleed=None, temperature=np.empty((3000, 0)))
     bare.cell_voltage[:, 5] = np.nan
-    short = replace(bare, time=bare.time[:2], cell_voltage=bare.cell_voltage[:2], temperature=np.empty((2, 0)))
+    short = replace(
+        bare, time=bare.time[:2], cell_voltage=bare.cell_voltage[:2], temperature=np.empty((2, 0))
+    )
     alone = replace(bare, cells=(5,), cell_voltage=bare.cell_voltage[:, 4:5])
     for one in (bare, short, alone):
         for of in (finding(cause, 6), finding(cause, 5, 6), finding(cause, sensor="T1"), finding(cause)):

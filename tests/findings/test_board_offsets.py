@@ -19,12 +19,18 @@ def told(board_share, *, modules=4, stray=0.0):
     value[8] += stray
     size = 24 // (modules * 3 // 2)
     pack = Pack(
-        id="wren", vehicle="Wren", chemistry="NMC", nominal_capacity_Ah=100.0, cells_in_series=24,
+        id="wren",
+        vehicle="Wren",
+        chemistry="NMC",
+        nominal_capacity_Ah=100.0,
+        cells_in_series=24,
         modules=[Module(name=f"M{k}", cells=CELLS[k * size : (k + 1) * size]) for k in range(24 // size)],
         sense_boards=[SenseBoard(name=f"B{k}", cells=CELLS[8 * k : 8 * k + 8]) for k in range(3)],
     )
     case = SimpleNamespace(
-        pack=pack, cells=CELLS, places=lambda cells: "box",
+        pack=pack,
+        cells=CELLS,
+        places=lambda cells: "box",
         knowledge=SimpleNamespace(soc_span=(0.6, 0.7), study=SimpleNamespace(curve=built_in("NMC"))),
     )
     return _board_offsets(case, value, np.ones(24, bool), 0.01)

@@ -32,14 +32,24 @@ def logged(seconds: np.ndarray, current: np.ndarray, volts: np.ndarray, seed: in
     """Return the log of a pack of three modules with readings of 1 mV and noise."""
     rng = np.random.default_rng(seed + 1000)
     pack = Pack(
-        id="dunlin", vehicle="Dunlin", chemistry="NMC", nominal_capacity_Ah=100.0, cells_in_series=CELLS,
+        id="dunlin",
+        vehicle="Dunlin",
+        chemistry="NMC",
+        nominal_capacity_Ah=100.0,
+        cells_in_series=CELLS,
         modules=tuple(Module(name=f"M{m + 1}", cells=list(range(4 * m + 1, 4 * m + 5))) for m in range(3)),
     )
     return Log(
-        id="dunlin", time=np.datetime64("2026-05-04T08:00:00", "us") + (seconds * 1e6).astype("timedelta64[us]"),
-        current=current + rng.normal(0, 0.2, len(current)), cells=tuple(range(1, CELLS + 1)),
-        cell_voltage=np.round(volts + rng.normal(0, 4e-4, volts.shape), 3), temperature=np.empty((len(seconds), 0)),
-        bleed=None, pack_voltage=None, pack=pack, voltage_step=0.001,
+        id="dunlin",
+        time=np.datetime64("2026-05-04T08:00:00", "us") + (seconds * 1e6).astype("timedelta64[us]"),
+        current=current + rng.normal(0, 0.2, len(current)),
+        cells=tuple(range(1, CELLS + 1)),
+        cell_voltage=np.round(volts + rng.normal(0, 4e-4, volts.shape), 3),
+        temperature=np.empty((len(seconds), 0)),
+        bleed=None,
+        pack_voltage=None,
+        pack=pack,
+        voltage_step=0.001,
     )
 
 

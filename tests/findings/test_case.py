@@ -24,7 +24,9 @@ def test_a_cell_that_is_unlike_the_others_where_they_agree():
 
 def test_it_must_be_material_and_of_the_same_sign_at_full():
     at_full, at_start = offsets()
-    assert not standing_out(np.where(at_start < -0.01, 0.013, at_full), HALF, 0.01, KNOWN, also=(at_start, HALF)).any()
+    assert not standing_out(
+        np.where(at_start < -0.01, 0.013, at_full), HALF, 0.01, KNOWN, also=(at_start, HALF)
+    ).any()
     assert not standing_out(0.5 * at_full, HALF, 0.01, KNOWN, also=(at_start, HALF)).any()
     # where all began together a tenth of a per cent is unlike the others and no offset worth a word
     assert not standing_out(at_full, HALF, 0.01, KNOWN, also=(0.3 * at_start, 0.1 * HALF)).any()

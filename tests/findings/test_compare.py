@@ -27,12 +27,19 @@ CELLS = 12
 OHM = 1e-3 * np.exp(np.random.default_rng(99).normal(0, 0.05, CELLS))
 
 
-def a_pack(name: str = "heron-main", vehicle: str = "Heron", events: tuple[dict, ...] = (), **more: object) -> Pack:
+def a_pack(
+    name: str = "heron-main", vehicle: str = "Heron", events: tuple[dict, ...] = (), **more: object
+) -> Pack:
     return parse_pack(
         {
             "pack": {
-                "id": name, "vehicle": vehicle, "design": "three-box", "chemistry": "NMC",
-                "nominal_capacity_Ah": 100.0, "cells_in_series": CELLS, **more,
+                "id": name,
+                "vehicle": vehicle,
+                "design": "three-box",
+                "chemistry": "NMC",
+                "nominal_capacity_Ah": 100.0,
+                "cells_in_series": CELLS,
+                **more,
             },
             "module": [{"name": f"M{m}", "cells": list(range(4 * m - 3, 4 * m + 1))} for m in (1, 2, 3)],
             "event": list(events),
@@ -41,15 +48,35 @@ def a_pack(name: str = "heron-main", vehicle: str = "Heron", events: tuple[dict,
 
 
 def a_drive(
-    pack: Pack, ohm=OHM, *, day=0, t=20.0, soc=(0.4, 0.8), rms=60.0, noise=0.005, seed=0, findings=(), log=None,
+    pack: Pack,
+    ohm=OHM,
+    *,
+    day=0,
+    t=20.0,
+    soc=(0.4, 0.8),
+    rms=60.0,
+    noise=0.005,
+    seed=0,
+    findings=(),
+    log=None,
     lag=0.1,
 ) -> Diagnosis:
     rng = np.random.default_rng(seed + 1000 * day)
     value = np.asarray(ohm) * float(arrhenius_factor(t, 20.0)) * np.exp(rng.normal(0, noise, len(ohm)))
-    start = (dt.datetime(2026, 1, 10, 8, tzinfo=dt.UTC) + dt.timedelta(days=day)).strftime("%Y-%m-%dT%H:%M:%SZ")
+    start = (dt.datetime(2026, 1, 10, 8, tzinfo=dt.UTC) + dt.timedelta(days=day)).strftime(
+        "%Y-%m-%dT%H:%M:%SZ"
+    )
     conditions = {"temperature_C": t, "soc_low": soc[0], "soc_high": soc[1], "current_rms_A": rms}
     estimates = [
-        Estimate(q, u, cell=i + 1, value=v, low=v * (1 - 2 * noise), high=v * (1 + 2 * noise), conditions=conditions)
+        Estimate(
+            q,
+            u,
+            cell=i + 1,
+            value=v,
+            low=v * (1 - 2 * noise),
+            high=v * (1 + 2 * noise),
+            conditions=conditions,
+        )
         for q, u, values in (
             ("resistance_10s", "ohm", value),
             ("resistance_10s_relative", "ratio to pack median", value / np.median(value)),
@@ -59,7 +86,9 @@ def a_drive(
     estimates.append(Estimate("current_lag", "s", value=lag, low=lag - 0.1, high=lag + 0.1))
     return Diagnosis(
         {"id": f"log-{day}", "start": start, "end": start, "rows": 1200, "kinds": ["drive"], **(log or {})},
-        {"id": pack.id, "vehicle": pack.vehicle, "cells": len(ohm)}, tuple(estimates), tuple(findings),
+        {"id": pack.id, "vehicle": pack.vehicle, "cells": len(ohm)},
+        tuple(estimates),
+        tuple(findings),
     )
 
 
@@ -102,7 +131,10 @@ def test_current_gain_does_not_cancel_between_vehicles():
 
 def test_welch_interval_is_inside():
     heron, wren = a_pack(current_accuracy=0.0), a_pack("wren-main", "Wren", current_accuracy=0.0)
-    logs = {p.id: [a_drive(p, day=d, seed=s, noise=0.02) for d in range(0, 50, 10)] for s, p in ((1, heron), (2, wren))}
+    logs = {
+        p.id: [a_drive(p, day=d, seed=s, noise=0.02) for d in range(0, 50, 10)]
+        for s, p in ((1, heron), (2, wren))
+    }
     (difference,) = compare_packs(logs, {heron.id: heron, wren.id: wren}).differences
     medians = [[np.log(np.median([e.value for e in d.of("resistance_10s")])) for d in logs[p]] for p in logs]
     low, high = stats.ttest_ind(*medians, equal_var=False).confidence_interval(0.95)
@@ -147,7 +179,8 @@ def test_cells_that_a_sense_wire_spoils_take_no_part():
     heron, wren = a_pack(), a_pack("wren-main", "Wren")
     bad = Finding("tap_open", "act", "A sense wire is off.", cells=(3, 4))
     found = compare_packs(
-        {heron.id: [a_drive(heron, findings=(bad,))], wren.id: [a_drive(wren)]}, {heron.id: heron, wren.id: wren}
+        {heron.id: [a_drive(heron, findings=(bad,))], wren.id: [a_drive(wren)]},
+        {heron.id: heron, wren.id: wren},
     )
     cells = {c.cell: c.value for c in found.of("resistance_10s").packs[0].cells}
     assert cells[3] is None and cells[4] is None and cells[5] is not None
@@ -195,10 +228,18 @@ def test_swap_of_a_module_that_the_pack_file_does_not_name():
         ({"t": 40.0}, "K apart"),
         ({"log": {"averaging_s": 5.0}}, "averaging"),
         ({"log": {"settings": {"refresh_s": 10.0}}}, "rate of the cell readings changed from 1.0 to 10.0"),
-        ({"log": {"settings": {"voltage_step_V": 0.005}}}, "step of the cell readings changed from 0.001 to 0.005"),
-        ({"log": {"settings": {"bled_under_load": 0.4}}}, "bled for 40 % of the time under load in the log after"),
-        ({"log": {"settings": {"cell_columns": [f"U{i}" for i in (2, 1, *range(3, CELLS + 1))]}}},
-         "'U1' of the logger was cell 1 before and is cell 2 after"),
+        (
+            {"log": {"settings": {"voltage_step_V": 0.005}}},
+            "step of the cell readings changed from 0.001 to 0.005",
+        ),
+        (
+            {"log": {"settings": {"bled_under_load": 0.4}}},
+            "bled for 40 % of the time under load in the log after",
+        ),
+        (
+            {"log": {"settings": {"cell_columns": [f"U{i}" for i in (2, 1, *range(3, CELLS + 1))]}}},
+            "'U1' of the logger was cell 1 before and is cell 2 after",
+        ),
         ({"lag": -2.0}, "averaging or polling"),
     ],
 )

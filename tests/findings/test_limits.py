@@ -17,8 +17,12 @@ LIMITS = Limits(voltage_min_V=3.0, voltage_max_V=4.2, charge_temperature_min_C=0
 
 def pack(**more):
     given = {
-        "id": "wren-main", "vehicle": "Wren", "chemistry": "NMC", "nominal_capacity_Ah": 100.0,
-        "cells_in_series": CELLS, "limits": LIMITS,
+        "id": "wren-main",
+        "vehicle": "Wren",
+        "chemistry": "NMC",
+        "nominal_capacity_Ah": 100.0,
+        "cells_in_series": CELLS,
+        "limits": LIMITS,
     }
     return Pack(**(given | more))
 
@@ -27,11 +31,16 @@ def log(volts, *, current=None, temperature=None, step=0.001):
     rows = len(volts)
     return Log(
         id="20260504-0800-planted00000",
-        time=np.datetime64("2026-05-04T08:00:00", "us") + (np.arange(rows) * 1_000_000).astype("timedelta64[us]"),
-        current=np.full(rows, np.nan) if current is None else current, cells=tuple(range(1, CELLS + 1)),
+        time=np.datetime64("2026-05-04T08:00:00", "us")
+        + (np.arange(rows) * 1_000_000).astype("timedelta64[us]"),
+        current=np.full(rows, np.nan) if current is None else current,
+        cells=tuple(range(1, CELLS + 1)),
         cell_voltage=np.round(volts / step) * step,
         temperature=np.zeros((rows, 0)) if temperature is None else temperature,
-        bleed=None, pack_voltage=None, pack=pack(), voltage_step=step,
+        bleed=None,
+        pack_voltage=None,
+        pack=pack(),
+        voltage_step=step,
     )
 
 
@@ -67,7 +76,10 @@ def test_a_cell_far_over_stands_alone():
 
 def test_louder_with_size_and_with_length():
     loud = {"note": 1, "look": 2, "act": 3}
-    for sizes, lengths in (((0.002, 0.004, 0.01, 0.03, 0.1, 0.4), (120,) * 6), ((0.03,) * 5, (3, 8, 15, 60, 3000))):
+    for sizes, lengths in (
+        ((0.002, 0.004, 0.01, 0.03, 0.1, 0.4), (120,) * 6),
+        ((0.03,) * 5, (3, 8, 15, 60, 3000)),
+    ):
         told = []
         for size, length in zip(sizes, lengths, strict=True):
             over = full()
@@ -120,7 +132,10 @@ def unseen(current, every):
     volts = 3.7 - 0.001 * current[:, None] + np.zeros(CELLS)
     whole = log(volts, current=current)
     thin = replace(
-        whole, time=whole.time[::every], current=current[::every], cell_voltage=whole.cell_voltage[::every],
+        whole,
+        time=whole.time[::every],
+        current=current[::every],
+        cell_voltage=whole.cell_voltage[::every],
         temperature=whole.temperature[::every],
     )
     found = [f for f in diagnose(thin).findings if f.cause == "log_quality"]

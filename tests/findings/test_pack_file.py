@@ -22,7 +22,10 @@ ON_THE_CURVE = ("soc_offset", "capacity", "charge_to_full", "leak_current_relati
 
 def pack(chemistry="NMC", nominal=100.0, **more):
     given = {
-        "id": "wren-main", "vehicle": "Wren", "chemistry": chemistry, "nominal_capacity_Ah": nominal,
+        "id": "wren-main",
+        "vehicle": "Wren",
+        "chemistry": chemistry,
+        "nominal_capacity_Ah": nominal,
         "cells_in_series": CELLS,
     }
     return Pack(**(given | more))
@@ -54,10 +57,22 @@ RIGHT = {
     "aged to 65 %": ("NMC", np.full(500, -26.0), 16, 0.08, {"capacity": 65.0}),
     "LFP charged to full and floated": ("LFP", np.r_[np.full(600, -20.0), np.zeros(2000)], 26, 0.13, {}),
     "cold LFP under load": ("LFP", drive(2400, 80), 1, 0.6, {"ohm": 5e-3}),
-    "NMC discharged to its end": ("NMC", np.r_[np.zeros(60), np.full(350, 33.0), np.zeros(200)], 30, 0.99, {}),
+    "NMC discharged to its end": (
+        "NMC",
+        np.r_[np.zeros(60), np.full(350, 33.0), np.zeros(200)],
+        30,
+        0.99,
+        {},
+    ),
     "NMC low and slow": ("NMC", np.r_[np.zeros(60), np.full(500, 4.0), np.zeros(60)], 30, 0.20, {}),
     "parked empty": ("NMC", np.zeros(400), 600, 0.03, {}),
-    "fresh and full to empty": ("LFP", np.r_[np.full(400, 26.0), np.zeros(30)], 36, 0.995, {"capacity": 106.0}),
+    "fresh and full to empty": (
+        "LFP",
+        np.r_[np.full(400, 26.0), np.zeros(30)],
+        36,
+        0.995,
+        {"capacity": 106.0},
+    ),
     "parked a month beside a wrong zero": ("NMC", np.full(3000, 0.4), 900, 0.7, {"capacity": 1e6}),
 }
 
@@ -132,17 +147,25 @@ def test_cells_that_are_not_there():
     assert one.cells == (15, 16) and not one.frozen
     stuck = log.volts.copy()
     stuck[:, 5] = 3.7  # one channel that stands still is a channel's fault
-    assert contradictions(Thinned(log.seconds, log.current, log.charge, stuck, log.cells, 0.001), pack()) == []
+    assert (
+        contradictions(Thinned(log.seconds, log.current, log.charge, stuck, log.cells, 0.001), pack()) == []
+    )
 
 
 def test_limits_that_fit_no_reading():
     log = string("NMC", drive(2400, 60), 1, 0.7)
     for name, value in (
-        ("voltage_max_V", 3.65), ("voltage_min_V", 4.05), ("voltage_max_V", 4200.0), ("temperature_max_C", 131.0),
+        ("voltage_max_V", 3.65),
+        ("voltage_min_V", 4.05),
+        ("voltage_max_V", 4200.0),
+        ("temperature_max_C", 131.0),
         ("charge_temperature_min_C", 32.0),
     ):
         assert lines(log, pack(limits=Limits(**{name: value}))) == [name]
-    assert lines(log, pack(limits=Limits(voltage_min_V=3.0, voltage_max_V=4.1, charge_temperature_min_C=5.0))) == []
+    assert (
+        lines(log, pack(limits=Limits(voltage_min_V=3.0, voltage_max_V=4.1, charge_temperature_min_C=5.0)))
+        == []
+    )
     assert lines(string("LFP", drive(2400, 60), 1, 0.7), pack("LFP", limits=Limits(voltage_max_V=4.2))) == [
         "voltage_max_V"
     ]
@@ -159,7 +182,8 @@ def test_two_pack_files_of_one_id():
     one, other = pack(limits=Limits(voltage_max_V=4.2)), pack(nominal=90.0, limits=Limits(voltage_max_V=4.25))
     assert unlike_packs(one, one) == []
     assert unlike_packs(one, other) == [
-        "nominal_capacity_Ah = 90 there, 100 here", "voltage_max_V = 4.25 there, 4.2 here"
+        "nominal_capacity_Ah = 90 there, 100 here",
+        "voltage_max_V = 4.25 there, 4.2 here",
     ]
 
 
@@ -168,13 +192,20 @@ def whole(few, described):
     return Log(
         id="20260504-0800-planted00000",
         time=np.datetime64("2026-05-04T08:00:00", "us") + (few.seconds * 1e6).astype("timedelta64[us]"),
-        current=few.current, cells=few.cells, cell_voltage=few.volts, temperature=np.full((rows, 2), 20.0), bleed=None,
-        pack_voltage=None, pack=described,
+        current=few.current,
+        cells=few.cells,
+        cell_voltage=few.volts,
+        temperature=np.full((rows, 2), 20.0),
+        bleed=None,
+        pack_voltage=None,
+        pack=described,
     )
 
 
 def test_what_rests_on_a_contradicted_curve_is_withheld():
-    log = whole(string("NMC", np.r_[np.zeros(600), np.full(5400, -25.0), np.zeros(1200)], 2, 0.2), pack("LFP"))
+    log = whole(
+        string("NMC", np.r_[np.zeros(600), np.full(5400, -25.0), np.zeros(1200)], 2, 0.2), pack("LFP")
+    )
     found = diagnose(log)
     (one,) = [f for f in found.findings if f.cause == "pack_file_mismatch"]
     assert one.level == "look" and 'chemistry = "LFP"' in one.says
@@ -190,7 +221,9 @@ def test_half_of_the_channels_still_is_one_finding():
     few = string("NMC", drive(2400, 60), 1, 0.7)
     few.volts[:, 8:] = 3.7
     found = diagnose(whole(few, pack()))
-    assert [(f.cause, f.level) for f in found.findings if f.level != "note"] == [("pack_file_mismatch", "act")]
+    assert [(f.cause, f.level) for f in found.findings if f.level != "note"] == [
+        ("pack_file_mismatch", "act")
+    ]
 
 
 def test_an_import_says_so(tmp_path):
@@ -222,8 +255,13 @@ def test_an_import_says_so(tmp_path):
 
 @pytest.mark.parametrize(
     ("capacity", "sd", "moved", "told"),
-    [(62.0, 1.5, 60.0, True), (62.0, 6.0, 60.0, False), (62.0, 1.5, 20.0, False), (90.0, 1.5, 80.0, False),
-     (160.0, 3.0, 120.0, True)],
+    [
+        (62.0, 1.5, 60.0, True),
+        (62.0, 6.0, 60.0, False),
+        (62.0, 1.5, 20.0, False),
+        (90.0, 1.5, 80.0, False),
+        (160.0, 3.0, 120.0, True),
+    ],
 )
 def test_a_capacity_by_the_curve_far_from_the_file_s(capacity, sd, moved, told):
     """100 Ah by the file; told beyond 75 to 125 % by 2.5 standard deviations, where two fifths of the curve were seen

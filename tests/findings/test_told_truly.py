@@ -30,8 +30,13 @@ HEATING = 2e-4
 def heats(rng, pack, factor):
     return tuple(
         Estimate(
-            "heating", "K/A^2", sensor=s.name, value=HEATING * (f * np.exp(rng.normal(0, 0.05)) - 1),
-            low=HEATING * (f - 1.1), high=HEATING * (f - 0.9), conditions={"median_K_per_A2": HEATING},
+            "heating",
+            "K/A^2",
+            sensor=s.name,
+            value=HEATING * (f * np.exp(rng.normal(0, 0.05)) - 1),
+            low=HEATING * (f - 1.1),
+            high=HEATING * (f - 0.9),
+            conditions={"median_K_per_A2": HEATING},
         )
         for s, f in zip(pack.temperature_sensors, factor, strict=True)
     )
@@ -70,8 +75,13 @@ def test_a_module_and_a_hot_place_in_three_of_three_vehicles():
     assert sum(bool(named) for named in places_named(*(fleet(s, 3) for s in seeds))) <= 3
     # in one of three it is that vehicle's, not the place's
     alone = places_named(*(fleet(s, 3, module=1.5, hot=2.5, one_only=True) for s in seeds))
-    assert sum(("M2", "resistance_10s_relative", "suggests") in n or ("M3", "heating", "suggests") in n
-               for n in alone) == 0
+    assert (
+        sum(
+            ("M2", "resistance_10s_relative", "suggests") in n or ("M3", "heating", "suggests") in n
+            for n in alone
+        )
+        == 0
+    )
 
 
 def test_few_rows_hold_their_level():
@@ -93,18 +103,27 @@ BOUNDS = {
 
 def bounded(key, cell=5):
     given, _ = BOUNDS[key]
-    return Estimate(key, cell=cell, status="bounded", why="the curve is flat there", settle_by="A charge.", **given)
+    return Estimate(
+        key, cell=cell, status="bounded", why="the curve is flat there", settle_by="A charge.", **given
+    )
 
 
 @pytest.mark.parametrize("key", BOUNDS)
 def test_a_bound_is_said_everywhere(key):
     e, says = bounded(key), BOUNDS[key][1]
     assert say_bound(e) == says
-    log = {"id": "20260504-0800-planted00000", "start": "2026-05-04T08:00:00Z", "end": "2026-05-04T09:00:00Z",
-           "rows": 9, "kinds": ["charge"]}
+    log = {
+        "id": "20260504-0800-planted00000",
+        "start": "2026-05-04T08:00:00Z",
+        "end": "2026-05-04T09:00:00Z",
+        "rows": 9,
+        "kinds": ["charge"],
+    }
     pack = pack_of(0)
     of = {"id": pack.id, "vehicle": pack.vehicle, "cells": 16}
-    others = tuple(replace(e, cell=c, status="determined", value=1.0, low=0.9, high=1.1) for c in (1, 2, 3, 4))
+    others = tuple(
+        replace(e, cell=c, status="determined", value=1.0, low=0.9, high=1.1) for c in (1, 2, 3, 4)
+    )
     diagnosis = Diagnosis(log, of, (*others, e), ())
     told = " ".join(diagnosis_text(diagnosis, pack, width=100).split())
     assert told.count(says) == 2 and "None in these readings" not in told
@@ -119,8 +138,14 @@ def test_a_bound_is_said_everywhere(key):
 def test_nothing_found_names_who_is_not_known():
     known = [Estimate("capacity", "Ah", cell=c, value=100.0, low=99.0, high=101.0) for c in range(1, 8)]
     assert nothing_found(known)[0].startswith("None in these readings")
-    lines = nothing_found([*known, refused("capacity", "Ah", "it is far from the others", "A charge.", cell=8)])
-    assert not lines[0].startswith("None in these") and "cell 8" in lines[1] and "far from the others" in lines[1]
+    lines = nothing_found(
+        [*known, refused("capacity", "Ah", "it is far from the others", "A charge.", cell=8)]
+    )
+    assert (
+        not lines[0].startswith("None in these")
+        and "cell 8" in lines[1]
+        and "far from the others" in lines[1]
+    )
 
 
 def test_a_size_that_is_a_bound_is_said_as_one():
@@ -148,15 +173,28 @@ def with_events(pack, *events):
 
 
 def a_charge(pack, day, relative, level="look"):
-    start = (dt.datetime(2026, 3, 1, 9, tzinfo=dt.UTC) + dt.timedelta(days=day)).strftime("%Y-%m-%dT%H:%M:%SZ")
+    start = (dt.datetime(2026, 3, 1, 9, tzinfo=dt.UTC) + dt.timedelta(days=day)).strftime(
+        "%Y-%m-%dT%H:%M:%SZ"
+    )
     estimates = tuple(
-        Estimate("capacity_relative", "ratio to pack median", cell=c + 1, value=v, low=v - 0.01, high=v + 0.01)
+        Estimate(
+            "capacity_relative", "ratio to pack median", cell=c + 1, value=v, low=v - 0.01, high=v + 0.01
+        )
         for c, v in enumerate(relative)
     )
     found = tuple(
-        Finding("capacity_low", level, f"cell {c + 1}: it holds {100 * (1 - v):.0f} % less.", (c + 1,), size=v - 1,
-                low=v - 1.01, high=v - 0.99, unit="fraction of pack median")
-        for c, v in enumerate(relative) if v < 0.9
+        Finding(
+            "capacity_low",
+            level,
+            f"cell {c + 1}: it holds {100 * (1 - v):.0f} % less.",
+            (c + 1,),
+            size=v - 1,
+            low=v - 1.01,
+            high=v - 0.99,
+            unit="fraction of pack median",
+        )
+        for c, v in enumerate(relative)
+        if v < 0.9
     )
     log = {"id": f"log-{day}", "start": start, "end": start, "rows": 9, "kinds": ["charge"]}
     of = {"id": pack.id, "vehicle": pack.vehicle, "cells": pack.cells_in_series}
@@ -166,7 +204,9 @@ def a_charge(pack, day, relative, level="look"):
 def test_headline_and_table_agree_over_logs():
     pack = pack_of(0)
     shares = (0.76, 0.77, 0.78, 0.73)
-    logs = [a_charge(pack, day, [share if c == 4 else 1.0 for c in range(16)]) for day, share in enumerate(shares)]
+    logs = [
+        a_charge(pack, day, [share if c == 4 else 1.0 for c in range(16)]) for day, share in enumerate(shares)
+    ]
     found = diagnose_pack(logs, pack)
     (table,) = [e for e in found.of("capacity_relative") if e.cell == 5]
     (headline,) = found.findings
@@ -178,10 +218,20 @@ def test_what_was_charged_before_the_work_is_said_so():
     packs = [with_events(pack_of(0), {"date": "2026-03-20", "kind": "module swapped"}), pack_of(1)]
     early = a_charge(packs[0], 0, [1.0] * 16)
     late = replace(drive(packs[0], natural(np.random.default_rng(1)), np.random.default_rng(2), day=40))
-    late = replace(late, estimates=late.estimates + tuple(
-        refused("capacity_relative", "ratio to pack median", "the log holds no charge", "A charge.", cell=c + 1)
-        for c in range(16)
-    ))
+    late = replace(
+        late,
+        estimates=late.estimates
+        + tuple(
+            refused(
+                "capacity_relative",
+                "ratio to pack median",
+                "the log holds no charge",
+                "A charge.",
+                cell=c + 1,
+            )
+            for c in range(16)
+        ),
+    )
     logs = {packs[0].id: [early, late], packs[1].id: [a_charge(packs[1], 1, [1.0] * 16)]}
     found = compare_packs(logs, {p.id: p for p in packs})
     (one,) = [q for q in found.quantities if q.quantity == "capacity_relative"]

@@ -14,13 +14,24 @@ ROWS, CELLS = 600, 8
 def log(volts, **more):
     """Return a log of eight cells, a row a second, without current."""
     pack = Pack(
-        id="dunnock", vehicle="Dunnock", chemistry="NMC", nominal_capacity_Ah=60.0, cells_in_series=CELLS,
+        id="dunnock",
+        vehicle="Dunnock",
+        chemistry="NMC",
+        nominal_capacity_Ah=60.0,
+        cells_in_series=CELLS,
         limits=Limits(voltage_max_V=4.2, voltage_min_V=2.9),
     )
     made = Log(
-        id="dunnock-1", time=np.datetime64("2026-07-01T09:00:00", "us") + np.arange(ROWS) * np.timedelta64(1, "s"),
-        current=None, cells=tuple(range(1, CELLS + 1)), cell_voltage=volts, temperature=np.full((ROWS, 2), 21.0),
-        bleed=None, pack_voltage=None, pack=pack, voltage_step=0.001,
+        id="dunnock-1",
+        time=np.datetime64("2026-07-01T09:00:00", "us") + np.arange(ROWS) * np.timedelta64(1, "s"),
+        current=None,
+        cells=tuple(range(1, CELLS + 1)),
+        cell_voltage=volts,
+        temperature=np.full((ROWS, 2), 21.0),
+        bleed=None,
+        pack_voltage=None,
+        pack=pack,
+        voltage_step=0.001,
     )
     return replace(made, **more)
 
@@ -47,7 +58,9 @@ def test_a_sound_log_has_no_finding_but_that_it_has_no_current():
 def test_limits_and_the_loom_are_told():
     over = volts()
     over[300:320, 4] = 4.26
-    assert [(f.cause, f.cells) for f in diagnose(log(over)).findings if f.level == "act"] == [("limit_exceeded", (5,))]
+    assert [(f.cause, f.cells) for f in diagnose(log(over)).findings if f.level == "act"] == [
+        ("limit_exceeded", (5,))
+    ]
     stuck = volts()
     stuck[:, 2] = 3.912
     assert ("channel_stuck", (3,)) in [(f.cause, f.cells) for f in diagnose(log(stuck)).findings]

@@ -85,7 +85,9 @@ def test_overview_tells_the_latest_log(finished):
     assert {p.pack for p in lines} == {"heron-main", "wren-main"}
     heron = next(p for p in lines if p.pack == "heron-main")
     assert heron.logs == 2 and heron.last.date() == dt.date(2026, 5, 2)
-    answers = [json.loads(p.read_text())["answer"] for p in (finished / "_answers" / "heron-main").glob("*.json")]
+    answers = [
+        json.loads(p.read_text())["answer"] for p in (finished / "_answers" / "heron-main").glob("*.json")
+    ]
     whole = diagnose_pack([Diagnosis.from_json(a) for a in answers], pack_of("Heron"))
     standing = read_standing(finished, pack="heron-main").to_pylist()
     assert [f["says"] for f in standing] == [f.says for f in whole.findings]

@@ -21,12 +21,16 @@ from .conftest import pack_of, write_log
 
 
 def answers(store: Path) -> dict[str, int]:
-    return {str(p.relative_to(store)): p.stat().st_mtime_ns for p in sorted((store / "_answers").rglob("*.json"))}
+    return {
+        str(p.relative_to(store)): p.stat().st_mtime_ns for p in sorted((store / "_answers").rglob("*.json"))
+    }
 
 
 def test_all_logs_once_and_readable_by_the_store(store):
     first = diagnose_store(store, workers=1)
-    assert [len(first.of(s)) for s in ("done", "known", "failed")] == [6, 0, 0], [o.reason for o in first.of("failed")]
+    assert [len(first.of(s)) for s in ("done", "known", "failed")] == [6, 0, 0], [
+        o.reason for o in first.of("failed")
+    ]
     kept = answers(store)
     assert len(kept) == 6
     again = diagnose_store(store, workers=1)

@@ -48,7 +48,9 @@ def labels(root: Path) -> dict[str, str]:
 
 def _names(desk: Desk) -> set[str]:
     """Return the words of vehicles, packs and files: people gave them, nobody looks them up."""
-    named = [text for p in desk.packs() for text in (p.id, p.vehicle, p.design or "", *(b.name for b in p.boxes))]
+    named = [
+        text for p in desk.packs() for text in (p.id, p.vehicle, p.design or "", *(b.name for b in p.boxes))
+    ]
     named += [e.source for p in desk.packs() for e in desk.logs(p.id)]
     return {word.lower() for text in named for word in WORD.findall(text)}
 

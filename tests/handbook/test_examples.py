@@ -60,7 +60,9 @@ def run_cell(source: str, name: str, named: dict[str, Any]) -> Any:
     tree = ast.parse(source)
     last = tree.body.pop() if isinstance(tree.body[-1], ast.Expr) else None
     exec(compile(tree, name, "exec"), named)
-    return eval(compile(ast.Expression(last.value), name, "eval"), named) if isinstance(last, ast.Expr) else None
+    return (
+        eval(compile(ast.Expression(last.value), name, "eval"), named) if isinstance(last, ast.Expr) else None
+    )
 
 
 def test_three_notebooks_ship_with_the_program() -> None:

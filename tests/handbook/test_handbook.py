@@ -57,7 +57,11 @@ def test_no_link_is_dead(name: str) -> None:
 
 def test_every_chapter_is_led_to_by_another() -> None:
     led = {link for page in pages().values() for link in page.links}
-    assert {name for names in CHAPTERS.values() for name in names} - led <= {"first-evening", "mathematics", "glossary"}
+    assert {name for names in CHAPTERS.values() for name in names} - led <= {
+        "first-evening",
+        "mathematics",
+        "glossary",
+    }
 
 
 @pytest.fixture(scope="module")
@@ -75,8 +79,12 @@ def test_the_glossary_has_every_word_of_the_screens_that_is_not_everyday(screens
     known = {word.lower() for term in glossary() for word in [*WORD.findall(term), term]}
     missing = {word: said for word, said in screens.items() if word not in plain | known}
     assert len(screens) > 200
-    assert not missing, f"say these in bmslogs/handbook/glossary.md, or, everyday words, in {PLAIN.name}: {missing}"
-    assert not plain & {term.lower() for term in glossary() if len(term) > 1}, "an everyday word needs no entry"
+    assert not missing, (
+        f"say these in bmslogs/handbook/glossary.md, or, everyday words, in {PLAIN.name}: {missing}"
+    )
+    assert not plain & {term.lower() for term in glossary() if len(term) > 1}, (
+        "an everyday word needs no entry"
+    )
 
 
 def test_a_word_that_is_nowhere_said_is_noticed(screens: dict[str, str]) -> None:
@@ -84,7 +92,9 @@ def test_a_word_that_is_nowhere_said_is_noticed(screens: dict[str, str]) -> None
 
     from tests.handbook import screen_words
 
-    assert list(screen_words._labels(html.Div([html.H2("Sulphation"), html.P("not a label")]))) == ["Sulphation"]
+    assert list(screen_words._labels(html.Div([html.H2("Sulphation"), html.P("not a label")]))) == [
+        "Sulphation"
+    ]
     assert "sulphation" not in screens
 
 

@@ -255,7 +255,9 @@ def balance(log_path: Path, data: bytes) -> str | None:
     log = read_log(log_path)
     lines = sum(bool(x.strip()) for x in data.splitlines()) - len(PREAMBLES.get(data[:4], ())) - 1
     named = sum(r["rows"] for r in log.repairs if r["rule"] in LEFT_OUT)
-    return None if lines == log.rows + named else f"{lines} rows in the file, {log.rows} stored, {named} named"
+    return (
+        None if lines == log.rows + named else f"{lines} rows in the file, {log.rows} stored, {named} named"
+    )
 
 
 def _within(got: np.ndarray, row: np.ndarray) -> bool:  # type: ignore[type-arg]

@@ -100,11 +100,16 @@ def sent_twice(frames: Sending, rng: random.Random) -> Sending:
 
 
 def short(frames: Sending, rng: random.Random) -> Sending:
-    return [(t, i, x, d[: rng.randrange(8)]) if rng.random() < 0.03 else (t, i, x, d) for t, i, x, d in frames]
+    return [
+        (t, i, x, d[: rng.randrange(8)]) if rng.random() < 0.03 else (t, i, x, d) for t, i, x, d in frames
+    ]
 
 
 def strangers(frames: Sending, rng: random.Random) -> Sending:
-    more = [(t + 0.0001, rng.randrange(0x700, 0x7F0), False, rng.randbytes(rng.randrange(9))) for t, *_ in frames[::3]]
+    more = [
+        (t + 0.0001, rng.randrange(0x700, 0x7F0), False, rng.randbytes(rng.randrange(9)))
+        for t, *_ in frames[::3]
+    ]
     return sorted([*frames, *more], key=lambda f: f[0])
 
 
@@ -179,7 +184,10 @@ def joined(*several: Readings) -> Readings:
 
 
 def of_truth(truth: Truth) -> Readings:
-    return {c + 1: set(np.rint(truth.cells[:, c] * 1000).astype(int).tolist()) for c in range(truth.cells.shape[1])}
+    return {
+        c + 1: set(np.rint(truth.cells[:, c] * 1000).astype(int).tolist())
+        for c in range(truth.cells.shape[1])
+    }
 
 
 def invented(log_path: Path, there: Readings) -> str | None:
@@ -191,7 +199,9 @@ def invented(log_path: Path, there: Readings) -> str | None:
         column = log.cell_voltage[:, k]
         got = set(np.rint(column[np.isfinite(column)] * 1000).astype(int).tolist())
         if not got <= there.get(int(cell), set()):
-            return f"cell {cell}: {sorted(got - there.get(int(cell), set()))[:3]} mV stand nowhere in the file"
+            return (
+                f"cell {cell}: {sorted(got - there.get(int(cell), set()))[:3]} mV stand nowhere in the file"
+            )
     return None
 
 
@@ -264,7 +274,9 @@ class Field:
         assert took < LONGEST_S, f"{took:.1f} s"
         return ended, kind, damage
 
-    def _recording(self, seed: int, kind: str, number: int, rng: random.Random, store: Path) -> tuple[str, str]:
+    def _recording(
+        self, seed: int, kind: str, number: int, rng: random.Random, store: Path
+    ) -> tuple[str, str]:
         one = sent(number)
         of_bytes = rng.random() < 0.6
         harm = rng.choice(FRAME_DAMAGES) if not of_bytes else untouched
@@ -300,7 +312,9 @@ class Field:
             self.whole[(kind, number)] = data
         return data
 
-    def _database(self, seed: int, kind: str, number: int, rng: random.Random, store: Path) -> tuple[str, str]:
+    def _database(
+        self, seed: int, kind: str, number: int, rng: random.Random, store: Path
+    ) -> tuple[str, str]:
         if kind == "arxml" and sent(number).banked:
             number -= 1  # the writer of ARXML here knows no multiplexers
         one = sent(number)

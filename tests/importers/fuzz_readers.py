@@ -42,13 +42,18 @@ def run(name: str, case: Case, seeds: range) -> int:
             ends["failed"] += 1
             print(f"{name}, seed {seed}: {type(error).__name__}: {str(error)[:400]}", flush=True)
     took = time.perf_counter() - began
-    print(ROW.format(name, len(seeds), ends["read"], ends["refused"], ends["failed"], f"{took:.0f} s"), flush=True)
+    print(
+        ROW.format(name, len(seeds), ends["read"], ends["refused"], ends["failed"], f"{took:.0f} s"),
+        flush=True,
+    )
     return ends["failed"]
 
 
 def main() -> None:
     """Run them all, or those that are named."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--count", type=int, default=2000, help="cases of each reader")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", nargs="+", metavar="READER", help="names as in the table")

@@ -75,7 +75,9 @@ def wild(rows: Rows, rng: random.Random) -> Rows:
 
 
 def words(rows: Rows, rng: random.Random) -> Rows:
-    text = rng.choice(("ERR", "n/a", "=1+1", "'; drop", "<b>", 'a "b"', "a\tb\nc", "3,7", "x" * 5000, "\u2028", "-"))
+    text = rng.choice(
+        ("ERR", "n/a", "=1+1", "'; drop", "<b>", 'a "b"', "a\tb\nc", "3,7", "x" * 5000, "\u2028", "-")
+    )
     for _ in range(rng.choice((1, 3))):
         rows[rng.randrange(1, len(rows))][rng.randrange(1, len(rows[0]))] = text
     return rows
@@ -95,7 +97,14 @@ def blank_rows(rows: Rows, rng: random.Random) -> Rows:
     return [*rows[:k], *[[None]] * rng.choice((1, 40)), *rows[k:]]
 
 
-TABLE_DAMAGES: tuple[Callable[[Rows, random.Random], Rows], ...] = (untouched, untouched, holes, twice, gone, wild)
+TABLE_DAMAGES: tuple[Callable[[Rows, random.Random], Rows], ...] = (
+    untouched,
+    untouched,
+    holes,
+    twice,
+    gone,
+    wild,
+)
 MIXED_DAMAGES = (words, title, notes, blank_rows)
 """Only where a column may hold numbers and words, or rows of any width."""
 BYTE_DAMAGES = (flip, flip, cut, cut_out, noughts, rubbish)
@@ -198,7 +207,13 @@ def verify(log_path: Path, there: Readings, loose: bool) -> str | None:
     log = read_log(log_path)
     if np.any(np.diff(log.time.astype(np.int64)) <= 0):
         return "stamps that do not rise"
-    if {r["rule"] for r in log.repairs} & {"clock_back", "clock_lost", "clock_unset", "stamps_spread", "no_date"}:
+    if {r["rule"] for r in log.repairs} & {
+        "clock_back",
+        "clock_lost",
+        "clock_unset",
+        "stamps_spread",
+        "no_date",
+    }:
         return None
     current = log.current if log.current is not None else np.full(log.rows, np.nan)
     block = np.column_stack([current, log.cell_voltage, log.temperature])
@@ -233,7 +248,9 @@ def balance(log_path: Path, rows: Rows) -> str | None:
     log = read_log(log_path)
     written = sum(isinstance(r[0], dt.datetime) for r in rows)
     named = sum(r["rows"] for r in log.repairs if r["rule"] in LEFT_OUT)
-    return None if written == log.rows + named else f"{written} rows written, {log.rows} stored, {named} named"
+    return (
+        None if written == log.rows + named else f"{written} rows written, {log.rows} stored, {named} named"
+    )
 
 
 class Field:
@@ -271,7 +288,9 @@ class Field:
         store = self.folder / f"store{seed}"
         began = time.perf_counter()
         try:
-            ended = self._brought(path, store, truth, kind, rows, of_bytes, damage is untouched and not of_bytes)
+            ended = self._brought(
+                path, store, truth, kind, rows, of_bytes, damage is untouched and not of_bytes
+            )
         finally:
             path.unlink(missing_ok=True)
             shutil.rmtree(store, ignore_errors=True)
@@ -301,7 +320,9 @@ class Field:
             wrong = None
         else:
             there = by_library(kind, path)
-            wrong = verify(log_path, as_written(rows) if there is None or kind in SUMMED else there, loose=True)
+            wrong = verify(
+                log_path, as_written(rows) if there is None or kind in SUMMED else there, loose=True
+            )
         assert wrong is None, wrong
         return "read"
 

@@ -36,7 +36,9 @@ def us(time: np.datetime64) -> int:
     return int(time.astype("datetime64[us]").astype(np.int64))
 
 
-def count_from(truth: Truth, start: float, scale: float = 1.0, decimals: int = 2) -> Callable[[np.datetime64], str]:
+def count_from(
+    truth: Truth, start: float, scale: float = 1.0, decimals: int = 2
+) -> Callable[[np.datetime64], str]:
     return lambda t: f"{start + (us(t) - us(truth.time[0])) / 1e6 * scale:.{decimals}f}"
 
 
@@ -73,7 +75,9 @@ def test_days_of_a_spreadsheet_are_days(seed: int, tmp_path: Path) -> None:
     assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth, d)
 
 
-@pytest.mark.parametrize("scale, form", [(1e3, "elapsed_ms"), (1 / 60, "elapsed_min"), (1 / 3600, "elapsed_h")])
+@pytest.mark.parametrize(
+    "scale, form", [(1e3, "elapsed_ms"), (1 / 60, "elapsed_min"), (1 / 3600, "elapsed_h")]
+)
 def test_a_unit_that_nothing_gives_is_asked_for(scale: float, form: str, tmp_path: Path) -> None:
     truth = drive()
     path = write(truth, D.but(time_name="time", time_text=count_from(truth, 0, scale, 7)), tmp_path)
@@ -176,7 +180,9 @@ def test_pairs_with_one_stamp_are_no_repeats_where_the_logger_is_a_little_fast(t
     truth.current[100:500], truth.cells[100:500] = 0.0, truth.cells[100]
     truth.temperatures[:] = 21.0
     log = imported(
-        write(truth, D.but(time_text=stamp("%Y-%m-%d %H:%M:%S")), tmp_path), pack_for(truth), tmp_path / "store"
+        write(truth, D.but(time_text=stamp("%Y-%m-%d %H:%M:%S")), tmp_path),
+        pack_for(truth),
+        tmp_path / "store",
     )
     assert log.rows == 900 and not [r for r in log.repairs if r["rule"] == "row_repeated"]
 
@@ -219,7 +225,9 @@ def test_a_stray_from_which_the_clock_comes_back(hours: int, tmp_path: Path) -> 
     truth = drive()
     shown = truth.time.copy()
     shown[100:140] += np.timedelta64(hours, "h")
-    log = imported(write(truth, D.but(time_text=showing(truth, shown)), tmp_path), pack_for(truth), tmp_path / "s")
+    log = imported(
+        write(truth, D.but(time_text=showing(truth, shown)), tmp_path), pack_for(truth), tmp_path / "s"
+    )
     assert_same(log, truth)
     assert [(r["rule"], r["rows"]) for r in log.repairs] == [("clock_unset", 40)]
 
@@ -229,7 +237,9 @@ def test_a_stray_from_which_the_clock_comes_back(hours: int, tmp_path: Path) -> 
 def test_a_few_wrong_stamps_are_left_out(rows: int, glitch: str, tmp_path: Path) -> None:
     truth = drive()
     shown = elsewhere(truth, 77, 77 + rows, glitch)
-    log = imported(write(truth, D.but(time_text=showing(truth, shown)), tmp_path), pack_for(truth), tmp_path / "s")
+    log = imported(
+        write(truth, D.but(time_text=showing(truth, shown)), tmp_path), pack_for(truth), tmp_path / "s"
+    )
     keep = (np.arange(400) < 77) | (np.arange(400) >= 77 + rows)
     assert np.array_equal(log.time, truth.time[keep])
     assert [(r["rule"], r["rows"]) for r in log.repairs] == [("stamp_wrong", rows)]
@@ -254,7 +264,9 @@ def test_moves_by_hand() -> None:
     assert move.shift == good + 3690 * second
 
 
-@pytest.mark.parametrize(("back_s", "times", "asked"), [(60, 4, True), (600, 4, True), (60, 2, False), (5, 4, False)])
+@pytest.mark.parametrize(
+    ("back_s", "times", "asked"), [(60, 4, True), (600, 4, True), (60, 2, False), (5, 4, False)]
+)
 def test_parts_of_a_file_in_turn_are_no_clock_that_was_set(back_s: int, times: int, asked: bool) -> None:
     """Stretches of 100 s, each beginning so long before the end of the last: four times 60 s in 260 s are asked about
     and more all the more; twice, or four times 5 s in 480 s, a clock may be set (by hand)."""
@@ -271,7 +283,9 @@ def test_parts_of_a_file_in_turn_are_no_clock_that_was_set(back_s: int, times: i
 
 @pytest.mark.parametrize("seed", range(6))
 @pytest.mark.parametrize("again", [True, False])
-def test_a_count_beside_tells_the_time_of_a_clock_that_was_reset(seed: int, again: bool, tmp_path: Path) -> None:
+def test_a_count_beside_tells_the_time_of_a_clock_that_was_reset(
+    seed: int, again: bool, tmp_path: Path
+) -> None:
     rng = np.random.default_rng(seed)
     truth = drive(rows=400, period_s=float(rng.choice([0.5, 2.0])), seed=seed)
     # rows are not even: a step that is only usual would be off by up to as much
@@ -280,7 +294,9 @@ def test_a_count_beside_tells_the_time_of_a_clock_that_was_reset(seed: int, agai
     end = first + int(rng.integers(5, 120)) if again else 400
     year = rng.choice(["1970", "1999", "2000"])
     elapsed = {"elapsed_s": lambda r: f"{(us(truth.time[r]) - us(truth.time[0])) / 1e6:.3f}"}
-    d = D.but(time_text=showing(truth, elsewhere(truth, first, end, f"{year}-01-01T00:00:03")), extras=elapsed)
+    d = D.but(
+        time_text=showing(truth, elsewhere(truth, first, end, f"{year}-01-01T00:00:03")), extras=elapsed
+    )
     log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
     assert_same(log, truth, d)
     assert [(r["rule"], r["rows"]) for r in log.repairs] == [("clock_reckoned", end - first)]
@@ -314,7 +330,9 @@ def test_an_epoch_in_a_unit_that_makes_another_century_of_it_is_asked_about(tmp_
 
 @pytest.mark.parametrize("start", ["2026-05-13T09:10:00", "2026-05-13T23:58:00"])
 @pytest.mark.parametrize("period", [1.0, 60.0])
-def test_a_spreadsheets_day_and_part_of_the_day_in_two_columns(start: str, period: float, tmp_path: Path) -> None:
+def test_a_spreadsheets_day_and_part_of_the_day_in_two_columns(
+    start: str, period: float, tmp_path: Path
+) -> None:
     """Day 25569 is 1970-01-01 (the spreadsheets' own count); a part of a day to 1e-9 is 0.1 ms."""
     truth = drive(rows=300, start=start, period_s=period)
 
@@ -345,7 +363,9 @@ def test_a_start_above_the_table_and_a_count_settle_day_and_month(form: str, tmp
         seconds = (us(t) - us(began)) // 1_000_000
         return [stamp(form)(t), f"{seconds // 3600}:{seconds // 60 % 60:02d}:{seconds % 60:02d}.000"]  # type: ignore[list-item]
 
-    d = D.but(time_name="Time Stamp|Prog Time", time_text=text, preamble=(f"Start Time,{stamp(form)(began)}", ""))
+    d = D.but(
+        time_name="Time Stamp|Prog Time", time_text=text, preamble=(f"Start Time,{stamp(form)(began)}", "")
+    )
     assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth, d)
 
 
@@ -357,7 +377,12 @@ def test_a_row_that_shares_a_stamp_by_chance_lies_within_its_second() -> None:
         8 * second, 68 * second, 128 * second, 128 * second + second // 2, 188 * second, 249 * second
     ]  # fmt: skip
     minutes = np.array([0, 60, 60, 120], dtype=np.int64) * second
-    assert spread(minutes, None, 1, False, 60 * second).tolist() == [0, 60 * second, 90 * second, 120 * second]
+    assert spread(minutes, None, 1, False, 60 * second).tolist() == [
+        0,
+        60 * second,
+        90 * second,
+        120 * second,
+    ]
 
 
 def test_a_first_column_without_a_name_is_a_clock_where_its_steps_differ(tmp_path: Path) -> None:

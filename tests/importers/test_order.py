@@ -75,7 +75,9 @@ def test_rows_out_of_place_at_the_borders_of_blocks(tmp_path: Path) -> None:
     rng = np.random.default_rng(5)
     truth = drive(rows=60_000, cells=3, sensors=0, period_s=0.1)
     order = shuffled(60_000, 30, 1.0, rng)
-    log = imported(put(reordered(text_of(truth, D), order), tmp_path / "log.csv"), pack_for(truth), tmp_path / "s")
+    log = imported(
+        put(reordered(text_of(truth, D), order), tmp_path / "log.csv"), pack_for(truth), tmp_path / "s"
+    )
     assert_rows(log, truth)
 
 
@@ -99,7 +101,9 @@ def test_a_clock_set_back_is_no_disorder(back: int) -> None:
 def test_the_second_part_before_the_first(cut: int, tmp_path: Path) -> None:
     truth = drive()
     order = np.concatenate([np.arange(cut, 400), np.arange(cut)])
-    log = imported(put(reordered(text_of(truth, D), order), tmp_path / "log.csv"), pack_for(truth), tmp_path / "s")
+    log = imported(
+        put(reordered(text_of(truth, D), order), tmp_path / "log.csv"), pack_for(truth), tmp_path / "s"
+    )
     assert_same(log, truth)
     assert [r["rule"] for r in log.repairs] == ["rows_sorted"]
 
@@ -108,7 +112,9 @@ def test_blocks_of_two_halves_in_turn(tmp_path: Path) -> None:
     truth = drive(rows=1600)
     halves = [np.arange(0, 800).reshape(4, 200), np.arange(800, 1600).reshape(4, 200)]
     order = np.concatenate([half[k] for k in range(4) for half in halves])
-    log = imported(put(reordered(text_of(truth, D), order), tmp_path / "log.csv"), pack_for(truth), tmp_path / "s")
+    log = imported(
+        put(reordered(text_of(truth, D), order), tmp_path / "log.csv"), pack_for(truth), tmp_path / "s"
+    )
     assert_same(log, truth)
 
 
@@ -117,20 +123,26 @@ def test_rows_written_a_second_time(first: int, count: int, at: int, tmp_path: P
     truth = drive()
     rows = np.arange(400)
     order = np.concatenate([rows[:at], rows[first : first + count], rows[at:]])
-    log = imported(put(reordered(text_of(truth, D), order), tmp_path / "log.csv"), pack_for(truth), tmp_path / "s")
+    log = imported(
+        put(reordered(text_of(truth, D), order), tmp_path / "log.csv"), pack_for(truth), tmp_path / "s"
+    )
     assert_same(log, truth)
     assert [(r["rule"], r["rows"]) for r in log.repairs] == [("row_twice", count)]
 
 
 @pytest.mark.parametrize("old, new", [(",", ";"), (";", ","), (";", "\t"), ("\t", "|")])
 @pytest.mark.parametrize("seed", range(3))
-def test_a_delimiter_that_changes_is_refused_with_its_line(old: str, new: str, seed: int, tmp_path: Path) -> None:
+def test_a_delimiter_that_changes_is_refused_with_its_line(
+    old: str, new: str, seed: int, tmp_path: Path
+) -> None:
     rng = np.random.default_rng(seed)
     truth = drive(rows=int(rng.integers(60, 400)), seed=seed)
     lines = text_of(truth, D.but(delimiter=old)).splitlines()
     at = int(rng.integers(3, len(lines) - 2))
     lines[at:] = [x.replace(old, new) for x in lines[at:]]
-    reason = refusal(put(("\n".join(lines) + "\n").encode(), tmp_path / "log.csv"), pack_for(truth), tmp_path / "s")
+    reason = refusal(
+        put(("\n".join(lines) + "\n").encode(), tmp_path / "log.csv"), pack_for(truth), tmp_path / "s"
+    )
     assert f"line {at + 1}: the delimiter changes" in reason
 
 
@@ -147,7 +159,9 @@ def test_a_delimiter_that_changes_far_from_the_start(tmp_path: Path) -> None:
     truth = drive(rows=40_000, cells=4, sensors=0)
     lines = text_of(truth, D).splitlines()
     lines[30_000:30_020] = [x.replace(",", ";") for x in lines[30_000:30_020]]
-    reason = refusal(put(("\n".join(lines) + "\n").encode(), tmp_path / "log.csv"), pack_for(truth), tmp_path / "s")
+    reason = refusal(
+        put(("\n".join(lines) + "\n").encode(), tmp_path / "log.csv"), pack_for(truth), tmp_path / "s"
+    )
     assert "line 30001: the delimiter changes from ',' to ';'" in reason
 
 
@@ -159,7 +173,9 @@ def test_a_quote_left_open_takes_no_rows(quote: bool, row: int, tmp_path: Path) 
     fields = lines[row + 1].split(";")
     fields[3] = fields[3].removesuffix('"') if quote else '"' + fields[3]
     lines[row + 1] = ";".join(fields)
-    log = imported(put(("\n".join(lines) + "\n").encode(), tmp_path / "log.csv"), pack_for(truth), tmp_path / "s")
+    log = imported(
+        put(("\n".join(lines) + "\n").encode(), tmp_path / "log.csv"), pack_for(truth), tmp_path / "s"
+    )
     assert_same(log, truth)
     assert [(r["rule"], r["rows"]) for r in log.repairs] == [("quote_stray", 1)]
 
@@ -168,7 +184,9 @@ def test_a_quote_left_open_takes_no_rows(quote: bool, row: int, tmp_path: Path) 
 def test_a_repeated_header_takes_no_column(every: int, tmp_path: Path) -> None:
     truth = drive(rows=300, sensors=1)
     truth.temperatures[:] = np.round(truth.temperatures)
-    path = put(text_of(truth, D.but(repeat_header=every, temperature_decimals=0)).encode(), tmp_path / "log.csv")
+    path = put(
+        text_of(truth, D.but(repeat_header=every, temperature_decimals=0)).encode(), tmp_path / "log.csv"
+    )
     log = imported(path, pack_for(truth), tmp_path / "store")
     assert log.temperature.shape == (300, 1)
     assert [r["rule"] for r in log.repairs] == ["header_repeated"]

@@ -80,7 +80,13 @@ def steps(rows: int = 2000) -> Truth:
     current = np.zeros(rows)
     current[700:900], current[1200:1203], current[1500:] = 150.0, 300.0, -60.0
     charge = np.cumsum(current)[:, None] * 1e-7
-    volts = 3.8 + rng.normal(0, 0.004, 12) - 0.0011 * current[:, None] - charge + rng.normal(0, 0.0005, (rows, 12))
+    volts = (
+        3.8
+        + rng.normal(0, 0.004, 12)
+        - 0.0011 * current[:, None]
+        - charge
+        + rng.normal(0, 0.0005, (rows, 12))
+    )
     truth.current[:], truth.cells[:], truth.temperatures[:] = current, np.round(volts, 3), 21.0
     return truth
 
@@ -175,7 +181,9 @@ def test_a_joint_at_the_one_step_of_current_is_told_by_the_sensors(colder: float
     assert log.sections == (400,)
 
 
-def test_a_joint_that_shares_its_row_with_a_large_step_is_told_by_the_drop_of_the_others(tmp_path: Path) -> None:
+def test_a_joint_that_shares_its_row_with_a_large_step_is_told_by_the_drop_of_the_others(
+    tmp_path: Path,
+) -> None:
     """A drive with 0.35 mohm, a third of what is usual; 136 A end in the row of a joint: 48 of 235 mV are theirs."""
     rng = np.random.default_rng(4)
     truth = drive(rows=1200, cells=12, seed=4)
@@ -196,7 +204,9 @@ def test_one_cell_of_three_may_stand_apart_at_a_joint(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("late", [1, 2])
 @pytest.mark.parametrize("tau", [1.0, 2.0, 4.0])
-def test_loads_that_come_by_and_by_under_a_late_current_are_no_joints(late: int, tau: float, tmp_path: Path) -> None:
+def test_loads_that_come_by_and_by_under_a_late_current_are_no_joints(
+    late: int, tau: float, tmp_path: Path
+) -> None:
     """The first row of such a load is its largest step, and the current shows it a row or two later."""
     rng = np.random.default_rng(int(10 * tau))
     truth = at_rest(3.8, 1500, 6)

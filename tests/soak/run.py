@@ -25,7 +25,9 @@ def soak(base: Path, days: int, seed: int, rows: int, say: Callable[[str], objec
                 )
         wrong = grown(shop)
         last_looks(shop, days)
-        with shop.store.locked():  # what a killed process left half done is finished by whoever changes the store next
+        with (
+            shop.store.locked()
+        ):  # what a killed process left half done is finished by whoever changes the store next
             pass
         wrong += lost_or_twice(shop)
         logs, others = other_than_afresh(shop)
@@ -34,7 +36,9 @@ def soak(base: Path, days: int, seed: int, rows: int, say: Callable[[str], objec
     finally:
         shop.close()
     wrong += left_over(shop)
-    say(f"{len(shop.kept)} logs written, {logs} held against fresh ones, {pages} pages against those of a fresh server")
+    say(
+        f"{len(shop.kept)} logs written, {logs} held against fresh ones, {pages} pages against those of a fresh server"
+    )
     for name, count in sorted(shop.figures.counts.items()):
         say(f"  {name:<28} {count}")
     if shop.figures.memory:

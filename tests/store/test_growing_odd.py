@@ -17,7 +17,19 @@ from tests.importers import fuzz
 from tests.importers.writing import drive, pack_for, text_of
 from tests.store.test_growing import grown, once
 
-DAMAGES = ("none", "flip", "cut", "cut_out", "rubbish", "huge_field", "twice", "shuffle", "words", "wide", "double")
+DAMAGES = (
+    "none",
+    "flip",
+    "cut",
+    "cut_out",
+    "rubbish",
+    "huge_field",
+    "twice",
+    "shuffle",
+    "words",
+    "wide",
+    "double",
+)
 
 
 def outcome(data: bytes, rng: random.Random, pack: object, folder: Path) -> str:

@@ -100,7 +100,9 @@ def test_a_newer_store_is_refused_in_one_line(first: Store, act: str, known: boo
         record["stamp"], record["meta"]["schema"] = [state.st_size, state.st_mtime_ns], "bmslogs.log/2"
         (first.root / "_index.json").write_text(json.dumps(index), encoding="utf-8")
     before = entry.path.read_bytes()
-    with pytest.raises(BmsLogsError, match=r"newer version of this program .*bmslogs.log/2.*update bmslogs") as caught:
+    with pytest.raises(
+        BmsLogsError, match=r"newer version of this program .*bmslogs.log/2.*update bmslogs"
+    ) as caught:
         ACTS[act](Store(first.root), entry.id)
     assert "\n" not in str(caught.value)
     assert entry.path.read_bytes() == before

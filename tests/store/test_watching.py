@@ -201,7 +201,9 @@ def test_killed_at_any_moment_the_store_is_whole_and_the_watch_goes_on(tmp_path:
 
 
 @pytest.mark.parametrize("kind", ["xlsx", "parquet", "JSON lines", "ods"])
-def test_a_recording_waits_until_it_is_whole_and_is_refused_by_no_half(tmp_path: Path, folder: Path, kind: str) -> None:
+def test_a_recording_waits_until_it_is_whole_and_is_refused_by_no_half(
+    tmp_path: Path, folder: Path, kind: str
+) -> None:
     truth = drive(rows=60)
     write_kind, name = KINDS[kind]
     whole = write_kind(typed(truth), tmp_path / name).read_bytes()
@@ -285,7 +287,11 @@ def test_a_watch_follows_what_somebody_changes_of_the_pack(tmp_path: Path, folde
         one.look(t)
     one.close()
     (entry,) = one.store.logs()
-    assert (entry.rows, entry.vehicle, one.store.pack(entry.pack).vehicle) == (300, "Golden Heron", "Golden Heron")
+    assert (entry.rows, entry.vehicle, one.store.pack(entry.pack).vehicle) == (
+        300,
+        "Golden Heron",
+        "Golden Heron",
+    )
     assert one.store.check().problems == ()
 
 

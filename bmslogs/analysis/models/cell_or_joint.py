@@ -39,12 +39,17 @@ def change_log_odds(share: float, half: float) -> float:
         return 0.0
     joint, cell = np.hypot(half / 1.96, JOINT_SD), np.hypot(half / 1.96, CELL_SD)
     return float(
-        0.5 * (((share - CELL_CHANGE) / cell) ** 2 - ((share - JOINT_CHANGE) / joint) ** 2) + np.log(cell / joint)
+        0.5 * (((share - CELL_CHANGE) / cell) ** 2 - ((share - JOINT_CHANGE) / joint) ** 2)
+        + np.log(cell / joint)
     )
 
 
 def weigh(
-    growth: tuple[float, float], change: tuple[float, float], warmth: tuple[float, float], link: bool, described: bool,
+    growth: tuple[float, float],
+    change: tuple[float, float],
+    warmth: tuple[float, float],
+    link: bool,
+    described: bool,
     least: float,
 ) -> Verdict:
     """Return which of the two it is, or that neither is ruled out.

@@ -61,7 +61,9 @@ class CellWarmth:
 def near_sensor(pack: Pack, cells: tuple[int, ...], sensors: Bools) -> tuple[Ints, Bools]:
     """Return (cells,) the nearest believed sensor (0-based, -1: none) and whether it is near."""
     described = [
-        (j, s.cells) for j, s in enumerate(pack.temperature_sensors) if j < len(sensors) and sensors[j] and s.cells
+        (j, s.cells)
+        for j, s in enumerate(pack.temperature_sensors)
+        if j < len(sensors) and sensors[j] and s.cells
     ]
     column, near = np.full(len(cells), -1, np.int64), np.zeros(len(cells), bool)
     if not described:
@@ -69,19 +71,24 @@ def near_sensor(pack: Pack, cells: tuple[int, ...], sensors: Bools) -> tuple[Int
     modules = {c: pack.module_of(c) for c in range(1, pack.cells_in_series + 1)}
     homes = [{modules[c] for c in listed if c in modules} for _, listed in described]
     precise = [
-        len(h - {None}) == 1 or len(listed) <= NEAR_CELLS for (_, listed), h in zip(described, homes, strict=True)
+        len(h - {None}) == 1 or len(listed) <= NEAR_CELLS
+        for (_, listed), h in zip(described, homes, strict=True)
     ]
     for i, cell in enumerate(cells):
         away = [0 if cell in listed else 1 + min(abs(cell - c) for c in listed) for _, listed in described]
-        same = [p and modules.get(cell) is not None and modules.get(cell) in h and len(h) == 1
-                for p, h in zip(precise, homes, strict=True)]
+        same = [
+            p and modules.get(cell) is not None and modules.get(cell) in h and len(h) == 1
+            for p, h in zip(precise, homes, strict=True)
+        ]
         best = min(range(len(away)), key=lambda k: (away[k] > 0 and not same[k], away[k], k))
         column[i] = described[best][0]
         near[i] = precise[best] and (away[best] == 0 or same[best])
     return column, near
 
 
-def cell_warmth(pack: Pack, cells: tuple[int, ...], level: Floats, believed: Bools, doubt_K: Floats) -> CellWarmth:
+def cell_warmth(
+    pack: Pack, cells: tuple[int, ...], level: Floats, believed: Bools, doubt_K: Floats
+) -> CellWarmth:
     """Return what the temperature of each cell can be.
 
     Parameters
@@ -112,13 +119,16 @@ def cell_warmth(pack: Pack, cells: tuple[int, ...], level: Floats, believed: Boo
     level_of = middle + share * (own - middle)
     sd = np.hypot(np.sqrt(share) * error, PLACE_K)
     ends = float(np.ptp(level[good])) if good.sum() > 1 else PLAUSIBLE_K / 3
-    return CellWarmth(column, reading, level_of, np.where(near, sd, np.hypot(sd, np.clip(ends / 2, 2.0, 5.0))), near)
+    return CellWarmth(
+        column, reading, level_of, np.where(near, sd, np.hypot(sd, np.clip(ends / 2, 2.0, 5.0))), near
+    )
 
 
 def _between(pack: Pack, cells: tuple[int, ...], level: Floats, good: Bools, otherwise: Floats) -> Floats:
     """Return (cells,) temperatures drawn straight between the places of the sensors [degC]."""
     sites = [
-        (float(np.mean(s.cells)), level[j]) for j, s in enumerate(pack.temperature_sensors)
+        (float(np.mean(s.cells)), level[j])
+        for j, s in enumerate(pack.temperature_sensors)
         if j < len(level) and good[j] and s.cells
     ]
     if not sites:
@@ -159,10 +169,14 @@ def expected_factor(ratio: Floats, w: CellWarmth, group: Ints, trusted: Bools) -
     for g in np.unique(group):
         others = names != g
         if others.sum() >= 3:
-            ea[group == g], ea_sd[group == g] = _activation(x[others], y[others], np.hypot(error[others], 0.03))
+            ea[group == g], ea_sd[group == g] = _activation(
+                x[others], y[others], np.hypot(error[others], 0.03)
+            )
     factor = np.exp(ea * lever)
     steep = np.array([per_kelvin(t, e) for t, e in zip(level, ea, strict=True)])
-    return factor, factor * np.hypot(ea_sd * np.abs(lever), steep * np.where(w.near, w.sd, np.minimum(w.sd, 1.0)))
+    return factor, factor * np.hypot(
+        ea_sd * np.abs(lever), steep * np.where(w.near, w.sd, np.minimum(w.sd, 1.0))
+    )
 
 
 def _activation(x: Floats, y: Floats, sd: Floats) -> tuple[float, float]:

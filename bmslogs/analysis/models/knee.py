@@ -26,7 +26,9 @@ LEAST_ROWS, END_ROWS = 10, 5
 """Rows with current that a charge must have, and rows whose median is a level (choice)."""
 
 
-def below_the_knee(volts: Floats, current: Floats, charged: Floats, resistance: float, capacity: float) -> Bools:
+def below_the_knee(
+    volts: Floats, current: Floats, charged: Floats, resistance: float, capacity: float
+) -> Bools:
     """Return which cells had not left the plateau when a charge ended.
 
     Parameters

@@ -32,7 +32,12 @@ TABLE_MARGIN_V, FLAT_MARGIN_V = 0.015, 0.010
 
 
 def lead_bounds(
-    volts: Floats, current: float, resistance: Floats, curve: OcvCurve, trusted: Bools, sign: int,
+    volts: Floats,
+    current: float,
+    resistance: Floats,
+    curve: OcvCurve,
+    trusted: Bools,
+    sign: int,
     lasting: Floats | None = None,
 ) -> Floats:
     """Return by how much each cell is ahead of the middle one at least and at most, as shares of charge.
@@ -75,7 +80,13 @@ def lead_bounds(
 
 
 def own_course(
-    volts: Floats, current: Floats, moved: Floats, resistance: Floats, margin: float, trusted: Bools, sign: int
+    volts: Floats,
+    current: Floats,
+    moved: Floats,
+    resistance: Floats,
+    margin: float,
+    trusted: Bools,
+    sign: int,
 ) -> Floats:
     """Return the charge that each cell moved since it stood where the middle one stands at the end, at least [Ah].
 

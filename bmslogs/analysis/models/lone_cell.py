@@ -93,8 +93,17 @@ class LoneCell:
 
 
 def lone_cell(
-    volts: Floats, charge: Floats, string: StringCurve, block: Ints, count: Floats, *, capacity: float, noise: float,
-    shape: float, resistance: float, excess: tuple[float, float] | None = None,
+    volts: Floats,
+    charge: Floats,
+    string: StringCurve,
+    block: Ints,
+    count: Floats,
+    *,
+    capacity: float,
+    noise: float,
+    shape: float,
+    resistance: float,
+    excess: tuple[float, float] | None = None,
 ) -> LoneCell:
     """Fit one cell.
 
@@ -133,8 +142,11 @@ def lone_cell(
     away = np.array(steps) - np.mean(steps, axis=0)
     size = np.outer(fit.scale, fit.scale)
     return LoneCell(
-        place * fit.scale, formal * size, (len(steps) - 1) / len(steps) * away.T @ away * size,
-        np.array([x.min(), x.max()]), misfit,
+        place * fit.scale,
+        formal * size,
+        (len(steps) - 1) / len(steps) * away.T @ away * size,
+        np.array([x.min(), x.max()]),
+        misfit,
     )
 
 
@@ -163,7 +175,9 @@ class _Fit:
         outside = np.maximum(np.maximum(self.string.low - x, x - self.string.high), 0.0) / self.capacity
         table = BEYOND_SD_V * np.sqrt(outside / BEYOND_EVERY)
         aside = np.hypot(self.shape, self.string.aside * outside * self.capacity)
-        return np.asarray(np.sqrt(self.noise**2 + (self.string.slope(x) * aside) ** 2 + table**2 + 1e-8), float)
+        return np.asarray(
+            np.sqrt(self.noise**2 + (self.string.slope(x) * aside) ** 2 + table**2 + 1e-8), float
+        )
 
     def misfit(self, p: Floats) -> Floats:
         """Return what is left of each row, in expected errors."""
@@ -175,7 +189,9 @@ class _Fit:
         """Return what is known beforehand, in standard deviations."""
         rows = [p[0] / OFFSET_SD, p[1] / LACK_SD, p[2] / EXCESS_SD, p[3] / EXCESS_SD]
         if self.excess is not None and np.isfinite(self.excess[0]) and np.isfinite(self.excess[1]):
-            rows.append((p[2] + p[3] - self.excess[0]) / max(self.excess[1], 0.01 * (1 + abs(self.excess[0]))))
+            rows.append(
+                (p[2] + p[3] - self.excess[0]) / max(self.excess[1], 0.01 * (1 + abs(self.excess[0])))
+            )
         return np.array(rows)
 
     def starts(self) -> list[Floats]:
@@ -208,6 +224,13 @@ class _Fit:
             bent = np.sign(row) * np.sqrt(2.0 * (np.sqrt(1.0 + (row / SOFT) ** 2) - 1.0)) * SOFT
             return np.concatenate([weight * bent, self.priors(p)])
 
-        found = least_squares(left, np.clip(start, LEAST + 1e-6, MOST - 1e-6), bounds=(LEAST, MOST), max_nfev=60)
+        found = least_squares(
+            left, np.clip(start, LEAST + 1e-6, MOST - 1e-6), bounds=(LEAST, MOST), max_nfev=60
+        )
         settled = float((self.count * np.log(self.spread(self.places(found.x)))).sum())
-        return found.x, float(found.cost) + settled, np.asarray(found.jac, float), np.asarray(found.fun, float)
+        return (
+            found.x,
+            float(found.cost) + settled,
+            np.asarray(found.jac, float),
+            np.asarray(found.fun, float),
+        )

@@ -132,8 +132,16 @@ def residuals(volts: Floats, loads: Floats, trusted: Bools) -> Floats:
 
 
 def find(
-    left: Floats, loads: Floats, current: Floats, seconds: Floats, section: Ints, resistance: Floats, trusted: Bools,
-    step: float, capacity: float, masked: Bools | None = None,
+    left: Floats,
+    loads: Floats,
+    current: Floats,
+    seconds: Floats,
+    section: Ints,
+    resistance: Floats,
+    trusted: Bools,
+    step: float,
+    capacity: float,
+    masked: Bools | None = None,
 ) -> tuple[list[LooseJoint], list[LooseWire]]:
     """Find cells whose drop comes and goes under load, and sense wires that open now and then.
 
@@ -177,7 +185,11 @@ def find(
         if cell in of_wire:
             continue
         bursts = _joint(settled(left[:, cell], loads), big[:, cell], current, least[:, cell], capacity)
-        found = None if bursts is None else _weighed(int(cell), *bursts, current, seconds, capacity, float(noise[cell]))
+        found = (
+            None
+            if bursts is None
+            else _weighed(int(cell), *bursts, current, seconds, capacity, float(noise[cell]))
+        )
         least_ohm = LEAST_OHM_SHARE * float(resistance[cell])
         found = found or _switching(
             int(cell), jump[:, cell], big[:, cell], steady, still, current, seconds, capacity, least_ohm
@@ -246,7 +258,8 @@ def _joint(
     edge = np.flatnonzero(np.diff(np.concatenate([[0], out.astype(np.int8), [0]])))
     near = np.convolve(np.concatenate([big, [False]]).astype(float), np.ones(3), "same") > 0.5
     runs = [
-        (int(a), int(b) - 1) for a, b in zip(edge[::2], edge[1::2], strict=True)
+        (int(a), int(b) - 1)
+        for a, b in zip(edge[::2], edge[1::2], strict=True)
         if near[max(a - 1, 0)] or near[max(b - 1, 0)]
     ]
     if len(runs) < LEAST_BURSTS:
@@ -257,8 +270,15 @@ def _joint(
 
 
 def _weighed(
-    cell: int, drop: Floats, amps: Floats, runs: list[tuple[int, int]], away: Floats, current: Floats, seconds: Floats,
-    capacity: float, noise: float,
+    cell: int,
+    drop: Floats,
+    amps: Floats,
+    runs: list[tuple[int, int]],
+    away: Floats,
+    current: Floats,
+    seconds: Floats,
+    capacity: float,
+    noise: float,
 ) -> LooseJoint | None:
     """Weigh which way the bursts of a cell go; None where not with the load."""
     length = np.array([seconds[min(b + 1, len(seconds) - 1)] - seconds[a] for a, b in runs])
@@ -276,13 +296,31 @@ def _weighed(
     rows = rows | np.roll(rows, 1) | np.roll(rows, -1)
     follows = _follows(drop[right], amps[right], min(charging, discharging), current, capacity, bursts)
     return LooseJoint(
-        cell, bursts, wrong, 0, middle, low, high, float(np.median(length[right])), charging, discharging, follows, rows
+        cell,
+        bursts,
+        wrong,
+        0,
+        middle,
+        low,
+        high,
+        float(np.median(length[right])),
+        charging,
+        discharging,
+        follows,
+        rows,
     )
 
 
 def _switching(
-    cell: int, jump: Floats, big: Bools, steady: Bools, still: Bools, current: Floats, seconds: Floats,
-    capacity: float, least_ohm: float,
+    cell: int,
+    jump: Floats,
+    big: Bools,
+    steady: Bools,
+    still: Bools,
+    current: Floats,
+    seconds: Floats,
+    capacity: float,
+    least_ohm: float,
 ) -> LooseJoint | None:
     """Weigh the jumps under a current that holds, of a contact that is open as often as not: no state is the usual one.
 
@@ -314,8 +352,19 @@ def _switching(
     low, middle, high = (float(v) for v in np.percentile(np.abs(ohm), [25, 50, 75]))
     into_charge = int((opens & (amps < 0)).sum())
     return LooseJoint(
-        cell, int(opens.sum()), 0, 0, middle, low, high, float(np.median(length)) if len(length) else 0.0,
-        into_charge, int(opens.sum()) - into_charge, True, np.asarray(open_rows, bool), True,
+        cell,
+        int(opens.sum()),
+        0,
+        0,
+        middle,
+        low,
+        high,
+        float(np.median(length)) if len(length) else 0.0,
+        into_charge,
+        int(opens.sum()) - into_charge,
+        True,
+        np.asarray(open_rows, bool),
+        True,
     )
 
 
@@ -329,7 +378,9 @@ def _in_proportion(size: Floats, load: Floats) -> bool:
     if load.std() <= LEAST_SPREAD or not size.std() > 0:
         return False
     correlation = float(np.corrcoef(size, load)[0, 1])
-    return correlation > 3.0 / np.sqrt(len(size)) and float((size - load).std()) < PROPORTION * float(size.std())
+    return correlation > 3.0 / np.sqrt(len(size)) and float((size - load).std()) < PROPORTION * float(
+        size.std()
+    )
 
 
 def _chance_of_missing_rests(resting: int, loaded: int, share: float) -> float:

@@ -38,7 +38,12 @@ LEAST_MOVED = 0.08
 
 
 def thinned(
-    seconds: Floats, current: Floats | None, charge: Floats | None, volts: Floats, cells: tuple[int, ...], step: float
+    seconds: Floats,
+    current: Floats | None,
+    charge: Floats | None,
+    volts: Floats,
+    cells: tuple[int, ...],
+    step: float,
 ) -> Thinned:
     """Return a log in few rows, evenly taken.
 
@@ -53,14 +58,19 @@ def thinned(
     """
     keep = np.arange(0, len(seconds), max(1, len(seconds) // ROWS))
     return Thinned(
-        seconds[keep], None if current is None else current[keep], None if charge is None else charge[keep],
-        volts[keep], cells, step, unseen_seconds(seconds)[keep],
+        seconds[keep],
+        None if current is None else current[keep],
+        None if charge is None else charge[keep],
+        volts[keep],
+        cells,
+        step,
+        unseen_seconds(seconds)[keep],
     )
 
 
-def pack_contradictions(log: Thinned, pack: Pack, rests: Anchors, curve: OcvCurve, table_sd: Floats) -> list[
-    Contradiction
-]:
+def pack_contradictions(
+    log: Thinned, pack: Pack, rests: Anchors, curve: OcvCurve, table_sd: Floats
+) -> list[Contradiction]:
     """Return every line of the pack file that the log contradicts.
 
     Parameters
@@ -94,7 +104,8 @@ def _flat_by_rests(rests: Anchors, pack: Pack) -> Contradiction | None:
                 f'chemistry = "{pack.chemistry}"',
                 f"between two rests {moved:.3g} Ah were drawn while the cells fell from {rests.volt[a]:.3f} to "
                 f"{rests.volt[b]:.3f} V only",
-                "an NMC cell falls much further there", curve=True,
+                "an NMC cell falls much further there",
+                curve=True,
             )
     return None
 
@@ -124,7 +135,9 @@ def capacity_by_curve(capacity: float, sd: float, moved: float, nominal: float) 
     )
 
 
-def _capacity_by_rests(rests: Anchors, curve: OcvCurve, table_sd: Floats, nominal: float) -> Contradiction | None:
+def _capacity_by_rests(
+    rests: Anchors, curve: OcvCurve, table_sd: Floats, nominal: float
+) -> Contradiction | None:
     """Return the contradiction between the charge counted from rest to rest and the table, where there is one."""
     if len(rests.charge) < 2:
         return None
@@ -143,7 +156,10 @@ def _capacity_by_rests(rests: Anchors, curve: OcvCurve, table_sd: Floats, nomina
         if not (0.0 < z[a] < 1.0 and 0.0 < z[b] < 1.0):
             return None
         slope = np.maximum(curve.slope(z, 0.02), 1e-3)
-        fell, off = float(z[a] - z[b]), SURE_SD * float(np.hypot(*(np.hypot(rests.sd, table_sd) / slope)[[a, b]]))
+        fell, off = (
+            float(z[a] - z[b]),
+            SURE_SD * float(np.hypot(*(np.hypot(rests.sd, table_sd) / slope)[[a, b]])),
+        )
         most = moved / (fell - off) if fell > off else np.inf
         least = moved / (fell + off) if fell + off > 0 else np.inf
     if most >= LEAST_Q * nominal and least <= MOST_Q * nominal:

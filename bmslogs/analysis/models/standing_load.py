@@ -90,8 +90,15 @@ class Standing:
 
 
 def weigh(
-    seconds: Floats, current: Floats, section: Ints, quiet: Bools, amps: float, level: Callable[[Ints], Floats],
-    curve: OcvCurve, capacity: float, step_V: float,
+    seconds: Floats,
+    current: Floats,
+    section: Ints,
+    quiet: Bools,
+    amps: float,
+    level: Callable[[Ints], Floats],
+    curve: OcvCurve,
+    capacity: float,
+    step_V: float,
 ) -> Standing:
     """Say what the reading `amps` over the rows `quiet` is.
 
@@ -124,7 +131,9 @@ def weigh(
         drop = DROP_V * float(rms) * (1.5 if curve.flat else 1.0)
         rows = np.unique(np.linspace(first, last, POINTS * 8).astype(np.int64))
         counted = rests[-1].charge[-1] if rests else None
-        found = _rest(seconds, charge, rows, level(rows), curve, capacity, step_V, drop, counted, int(section[first]))
+        found = _rest(
+            seconds, charge, rows, level(rows), curve, capacity, step_V, drop, counted, int(section[first])
+        )
         if found is not None:
             rests.append(found)
     if not rests:
@@ -149,7 +158,14 @@ def weigh(
     elif odds < -ODDS and share < 0.5:
         kind = "zero"
     return Standing(
-        kind, amps, share, sd, odds, hours, longest.fell_V, amps * hours / capacity * longest.slope,
+        kind,
+        amps,
+        share,
+        sd,
+        odds,
+        hours,
+        longest.fell_V,
+        amps * hours / capacity * longest.slope,
     )
 
 
@@ -167,8 +183,16 @@ class _Rest:
 
 
 def _rest(
-    seconds: Floats, charge: Floats, rows: Ints, volts: Floats, curve: OcvCurve, capacity: float, step_V: float,
-    drop: float, counted: float | None, section: int,
+    seconds: Floats,
+    charge: Floats,
+    rows: Ints,
+    volts: Floats,
+    curve: OcvCurve,
+    capacity: float,
+    step_V: float,
+    drop: float,
+    counted: float | None,
+    section: int,
 ) -> _Rest | None:
     """Put a rest on the curve; `drop` is that of the load before [V], `counted` the charge at the end of the last."""
     first = float(seconds[rows[0]])
@@ -187,11 +211,21 @@ def _rest(
     lasting = FLAT_LASTING_V if curve.flat else LASTING_V
     moved = 0.0 if counted is None else abs(float(q[0]) - counted)
     into = t - first
-    shapes = np.stack([np.ones(len(t)), (into - into.mean()) / max(float(np.ptp(into)), 1.0),
-                       *(np.exp(-into / tau) for tau in TAUS_S)])
+    shapes = np.stack(
+        [
+            np.ones(len(t)),
+            (into - into.mean()) / max(float(np.ptp(into)), 1.0),
+            *(np.exp(-into / tau) for tau in TAUS_S),
+        ]
+    )
     # the end of the relaxation is never wholly gone
-    sizes = np.array([np.hypot(lasting, WOBBLE * moved * slope / capacity), 0.5 * lasting,
-                      *(np.hypot(share * drop, 0.0003) for share in LEFT)])
+    sizes = np.array(
+        [
+            np.hypot(lasting, WOBBLE * moved * slope / capacity),
+            0.5 * lasting,
+            *(np.hypot(share * drop, 0.0003) for share in LEFT),
+        ]
+    )
     noise = np.hypot(0.0003, 0.3 * step_V)
     cover = (capacity / slope) ** 2 * ((shapes * sizes[:, None] ** 2).T @ shapes + noise**2 * np.eye(len(t)))
     # on a flat curve the table's own wiggles are no charge

@@ -157,7 +157,9 @@ def clean_steps(seconds: Floats, current: Floats, section: Ints, capacity: float
     jump = np.abs(np.diff(current))
     quick = 1.4826 * float(np.nanmedian(jump)) / np.sqrt(2.0) if np.isfinite(jump).any() else 0.0
     noise = min(quick, 0.02 * capacity)
-    past = _holds(seconds, current, section, noise, capacity, -(np.ceil(STEADY_S / interval) + 0.2) * interval)
+    past = _holds(
+        seconds, current, section, noise, capacity, -(np.ceil(STEADY_S / interval) + 0.2) * interval
+    )
     window = (max(np.floor(AFTER_S / interval + 1e-6), 1.0) + 0.2) * interval
     coming = np.flatnonzero(_holds(seconds, current, section, noise, capacity, window))
     out: list[Step] = []
@@ -183,7 +185,9 @@ def _holds(
         low, high = rows, np.searchsorted(seconds, seconds + window_s + 1e-6, side="right")
     else:
         low, high = np.searchsorted(seconds, seconds + window_s - 1e-6, side="left"), rows + 1
-    far = seconds[high - 1] - seconds[low] >= min(abs(window_s) - 1.3 * float(np.median(np.diff(seconds))), AFTER_S)
+    far = seconds[high - 1] - seconds[low] >= min(
+        abs(window_s) - 1.3 * float(np.median(np.diff(seconds))), AFTER_S
+    )
     known = ~np.isnan(current)
     filled = np.where(known, current, 0.0)
     middle = filled.mean()
@@ -215,9 +219,13 @@ def _step(
         a -= 1
     while b < last and abs(current[b] - new) > 0.6 * most:
         b += 1
-    off = np.flatnonzero(~(np.abs(current[first : a + 1] - old) <= most) | (section[first : a + 1] != section[a]))
+    off = np.flatnonzero(
+        ~(np.abs(current[first : a + 1] - old) <= most) | (section[first : a + 1] != section[a])
+    )
     before = slice(first + (int(off[-1]) + 1 if len(off) else 0), a + 1)
-    off = np.flatnonzero(~(np.abs(current[b : last + 1] - new) <= most) | (section[b : last + 1] != section[b]))
+    off = np.flatnonzero(
+        ~(np.abs(current[b : last + 1] - new) <= most) | (section[b : last + 1] != section[b])
+    )
     after = slice(b, b + int(off[0]) if len(off) else last + 1)
     if before.stop - before.start < 2 or after.stop <= after.start:
         return None
@@ -268,14 +276,27 @@ def step_fit(steps: list[Step], r: Readings, slopes: Floats) -> StepFit | None:
     middle = float(weight @ middles)
     shared = float(weight @ [x.shared for x in reads])
     if len(reads) > 1:
-        apart = float(np.sqrt((weight**2 * (middles / middle - 1.0) ** 2).sum() * len(reads) / (len(reads) - 1)))
+        apart = float(
+            np.sqrt((weight**2 * (middles / middle - 1.0) ** 2).sum() * len(reads) / (len(reads) - 1))
+        )
         shared = float(np.hypot(shared, apart * t_factor(len(reads)) / 1.96))
-    noise = float(np.nanmedian([np.nanmedian(x.se[r.trusted]) for x in reads])) / middle / np.sqrt(r.trusted.sum())
+    noise = (
+        float(np.nanmedian([np.nanmedian(x.se[r.trusted]) for x in reads]))
+        / middle
+        / np.sqrt(r.trusted.sum())
+    )
     growth, growth_se = _growth(reads, r.trusted)
     relative = relative / np.nanmedian(relative[r.trusted])
     amps = float(np.sqrt(weight @ np.array([s.amps for s in used]) ** 2))
     return StepFit(
-        relative * middle, float(np.hypot(shared, noise)), relative, relative_se, growth, growth_se, used, amps
+        relative * middle,
+        float(np.hypot(shared, noise)),
+        relative,
+        relative_se,
+        growth,
+        growth_se,
+        used,
+        amps,
     )
 
 
@@ -316,14 +337,17 @@ def _read(one: Step, r: Readings, slopes: Floats) -> _Read | None:
     rounding = lasting_error(scatter, r.voltage_step) if r.voltage_step > 0 else 0.0
     rounding = max(rounding, r.voltage_step / np.sqrt(12.0) if scatter < 0.1 * r.voltage_step else 0.0)
     se = np.sqrt(
-        scatter**2 * (1.0 / len(before) + 1.0 / len(here)) + 2.0 * rounding**2
+        scatter**2 * (1.0 / len(before) + 1.0 / len(here))
+        + 2.0 * rounding**2
         + (apart * PULSE_S) ** 2
         + ((slopes - slope) * one.amps * PULSE_S / 3600.0) ** 2  # a cell on its knee moves by itself
     )
     ocv = slope * one.amps * PULSE_S / 3600.0
     timing = np.hypot(LAG_SD_S, r.interval_s / np.sqrt(12.0)) + 0.2 * one.ramp_s
     shared = np.sqrt(
-        (SLOPE_ERROR * ocv) ** 2 + (growth * timing / PULSE_S) ** 2 + (0.5 * growth * away) ** 2
+        (SLOPE_ERROR * ocv) ** 2
+        + (growth * timing / PULSE_S) ** 2
+        + (0.5 * growth * away) ** 2
         + (0.3 * trend * PULSE_S) ** 2
     )
     ohm = (fall - ocv) / one.amps
@@ -337,7 +361,11 @@ def _read(one: Step, r: Readings, slopes: Floats) -> _Read | None:
         ohm = np.where(own | np.roll(own, 1) | np.roll(own, -1), np.nan, ohm)
     grown, grown_se, grown_shared = _minute(one, after, since, base, trend, scatter, rounding, slope, r)
     return _Read(
-        ohm, se / abs(one.amps), float(shared / abs(middle - ocv)), grown, grown_se,
+        ohm,
+        se / abs(one.amps),
+        float(shared / abs(middle - ocv)),
+        grown,
+        grown_se,
         grown_shared,
     )
 
@@ -357,7 +385,11 @@ def _before(rows: Ints, one: Step, r: Readings) -> tuple[Floats, float, float, F
     trend, apart = 0.0, np.zeros(volts.shape[1])
     if good.sum() >= 4:
         trend = float(np.polyfit(t[good], middle[good], 1)[0])
-        own = (t - t.mean()) @ np.nan_to_num(volts - np.nanmean(volts, axis=0)) / float(((t - t.mean()) ** 2).sum())
+        own = (
+            (t - t.mean())
+            @ np.nan_to_num(volts - np.nanmean(volts, axis=0))
+            / float(((t - t.mean()) ** 2).sum())
+        )
         sure = 3.0 * np.hypot(scatter, r.voltage_step) / np.sqrt(float(((t - t.mean()) ** 2).sum()))
         apart = np.maximum(np.abs(own - trend) - sure, 0.0)
     base = np.nanmean(volts, axis=0) - trend * float(t.mean())
@@ -388,12 +420,21 @@ def _late_rate(after: Ints, since: Floats, trend: float, scatter: float, r: Read
 
 
 def _minute(
-    one: Step, after: Ints, since: Floats, base: Floats, trend: float, scatter: float, rounding: float, slope: float,
+    one: Step,
+    after: Ints,
+    since: Floats,
+    base: Floats,
+    trend: float,
+    scatter: float,
+    rounding: float,
+    slope: float,
     r: Readings,
 ) -> tuple[Floats, float, float]:
     """Return the growth of the fall from a few seconds to a minute [ohm], its standard error, the string's share."""
     nothing = np.full(r.volts.shape[1], np.nan), np.nan, np.nan
-    early = after[(since >= max(EARLY_S[0], 1.5 * r.refresh_s)) & (since <= max(EARLY_S[1], 2.6 * r.refresh_s))]
+    early = after[
+        (since >= max(EARLY_S[0], 1.5 * r.refresh_s)) & (since <= max(EARLY_S[1], 2.6 * r.refresh_s))
+    ]
     late = after[(since >= LATE_S[0]) & (since <= LATE_S[1])]
     if not len(early) or not len(late) or r.refresh_s > 3.0 or since[-1] < 60.0:
         return nothing

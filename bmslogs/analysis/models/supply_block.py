@@ -46,7 +46,9 @@ class Block:
         return list(range(self.first, self.last + 1))
 
 
-def supply_blocks(amps: Floats, half: Floats, known: Bools, least: float, groups: list[list[int]]) -> list[Block]:
+def supply_blocks(
+    amps: Floats, half: Floats, known: Bools, least: float, groups: list[list[int]]
+) -> list[Block]:
     """Find blocks of neighbours that draw alike.
 
     Parameters

@@ -86,7 +86,13 @@ def leaps(ohm: Floats) -> Floats:
 
 
 def find(
-    left: Floats, current: Floats, seconds: Floats, section: Ints, usual: float, excess: Floats, trusted: Bools,
+    left: Floats,
+    current: Floats,
+    seconds: Floats,
+    section: Ints,
+    usual: float,
+    excess: Floats,
+    trusted: Bools,
     least_A: float,
 ) -> list[LooseJoint]:
     """Find cells with a contact that comes and goes for longer than a burst.
@@ -155,13 +161,26 @@ def _states(
     # the contact moved somewhere in the windows beside, and of those without a load nothing is known
     doubtful = opened | np.isnan(ohm) | np.append(opened[1:], False) | np.insert(opened[:-1], 0, False)
     return LooseJoint(
-        cell, bursts=(changes + 1) // 2, wrong=0, others=0, ohm=ohms, ohm_low=low_ohm, ohm_high=high_ohm,
-        seconds=_open_s(opened[found.number], seconds), charging=charging, discharging=len(begins) - charging,
-        follows=True, rows=doubtful[found.number] & loaded, switches=True, by_windows=True,
+        cell,
+        bursts=(changes + 1) // 2,
+        wrong=0,
+        others=0,
+        ohm=ohms,
+        ohm_low=low_ohm,
+        ohm_high=high_ohm,
+        seconds=_open_s(opened[found.number], seconds),
+        charging=charging,
+        discharging=len(begins) - charging,
+        follows=True,
+        rows=doubtful[found.number] & loaded,
+        switches=True,
+        by_windows=True,
     )
 
 
 def _open_s(opened: Bools, seconds: Floats) -> float:
     """Return how long the contact stays open in the middle [s]; (rows,) both."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], opened.astype(np.int8), [0]])))
-    return float(np.median([seconds[b - 1] - seconds[a] for a, b in zip(edges[::2], edges[1::2], strict=True)]))
+    return float(
+        np.median([seconds[b - 1] - seconds[a] for a, b in zip(edges[::2], edges[1::2], strict=True)])
+    )

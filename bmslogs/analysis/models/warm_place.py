@@ -216,15 +216,24 @@ def warmth(
             shapes.append(left_K * np.exp(-t / own) + at[2] * heat[:, j] / size)
             weight.append(0.5 * odds / heat.shape[1])
     return Warmth(
-        t, m, np.gradient(m, t) if len(t) > 1 else np.zeros(len(t)), np.stack(shapes, axis=1), np.array(weight),
-        np.exp(-t / tau), air, air_sd, still,
+        t,
+        m,
+        np.gradient(m, t) if len(t) > 1 else np.zeros(len(t)),
+        np.stack(shapes, axis=1),
+        np.array(weight),
+        np.exp(-t / tau),
+        air,
+        air_sd,
+        still,
     ), start
 
 
 def _of_the_weather(t: Floats, m: Floats, still: bool) -> Warmth:
     """Return the course of a pack that no load warms: it follows the air, and nothing is known of that but this."""
     lag = np.gradient(m, t) if len(t) > 1 else np.zeros(len(t))
-    return Warmth(t, m, lag, FOLLOW_S * lag[:, None], np.ones(1), np.zeros(len(t)), float(m[0]), np.inf, still, True)
+    return Warmth(
+        t, m, lag, FOLLOW_S * lag[:, None], np.ones(1), np.zeros(len(t)), float(m[0]), np.inf, still, True
+    )
 
 
 def wandering(t: Floats, sd_K: float, noise_K: float) -> Floats:
@@ -238,9 +247,18 @@ def sound(w: Warmth, step_K: float) -> Floats:
     """Return the lower factor of the covariance of a sound sensor's difference from the middle [K]."""
     noise = np.hypot(0.1, step_K / np.sqrt(12.0))
     alike = np.full(len(w.seconds), CALIBRATION_K)
-    columns = np.column_stack([alike, IDLE_LAG_S * w.lag]) if w.idle else np.column_stack([
-        alike, SHARE * (w.middle - w.air), LAG_S * w.lag, (0.1 if w.soaked else STILL_K) * w.fading,
-    ])
+    columns = (
+        np.column_stack([alike, IDLE_LAG_S * w.lag])
+        if w.idle
+        else np.column_stack(
+            [
+                alike,
+                SHARE * (w.middle - w.air),
+                LAG_S * w.lag,
+                (0.1 if w.soaked else STILL_K) * w.fading,
+            ]
+        )
+    )
     return np.asarray(np.linalg.cholesky(wandering(w.seconds, WANDER_K, noise) + columns @ columns.T), float)
 
 
@@ -284,15 +302,22 @@ def weigh(away: Floats, w: Warmth, step_K: float) -> list[Weighed]:
         total = place[0] + np.log(w.shape_prior)
         best = int(np.argmax(total))
         found = {
-            "place": (float(np.logaddexp.reduce(total)), place[1][best] * PLACE_SHARE, place[2][best] * PLACE_SHARE),
+            "place": (
+                float(np.logaddexp.reduce(total)),
+                place[1][best] * PLACE_SHARE,
+                place[2][best] * PLACE_SHARE,
+            ),
             "shift": _one(shift, y[:, j], SHIFT_K),
             "curve": _one(curve, y[:, j], TURN),
             "air": (_several(air, y[:, j]), float("nan"), float("nan")),
         }
-        out.append(Weighed(
-            {k: v[0] + PRIOR[k] for k, v in found.items()}, {k: float(v[1]) for k, v in found.items()},
-            {k: float(v[2]) for k, v in found.items()},
-        ))
+        out.append(
+            Weighed(
+                {k: v[0] + PRIOR[k] for k, v in found.items()},
+                {k: float(v[1]) for k, v in found.items()},
+                {k: float(v[2]) for k, v in found.items()},
+            )
+        )
     return out
 
 

@@ -72,10 +72,15 @@ def excursions(
         if not passed.any():
             continue
         clear = both[:, j] >= step + NOISE_SDS * noise
-        out.append(Excursion(
-            int(column), float(both[:, j].max()), float(length[passed].sum()), float(length[clear].sum()),
-            int(np.argmax(passed)),
-        ))
+        out.append(
+            Excursion(
+                int(column),
+                float(both[:, j].max()),
+                float(length[passed].sum()),
+                float(length[clear].sum()),
+                int(np.argmax(passed)),
+            )
+        )
     return out
 
 
@@ -94,12 +99,16 @@ def alike(found: list[Excursion], most: int = 4) -> list[list[Excursion]]:
     """
     groups: list[list[Excursion]] = []
     for one in sorted(found, key=lambda e: (-e.worst, -e.seconds)):
-        fits = next((
-            g for g in groups
-            if g[0].worst <= ALIKE_SIZE * one.worst
-            and max(e.seconds for e in g) <= ALIKE_TIME * one.seconds
-            and one.seconds <= ALIKE_TIME * min(e.seconds for e in g)
-        ), None)
+        fits = next(
+            (
+                g
+                for g in groups
+                if g[0].worst <= ALIKE_SIZE * one.worst
+                and max(e.seconds for e in g) <= ALIKE_TIME * one.seconds
+                and one.seconds <= ALIKE_TIME * min(e.seconds for e in g)
+            ),
+            None,
+        )
         if fits is None and len(groups) >= most:
             fits = groups[-1]
         if fits is None:

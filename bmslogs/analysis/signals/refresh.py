@@ -46,7 +46,9 @@ class Turns:
     period_s: float
 
 
-def find_turns(volts: Floats, current: Floats, seconds: Floats, step_V: float, usual_ohm: float) -> Turns | None:
+def find_turns(
+    volts: Floats, current: Floats, seconds: Floats, step_V: float, usual_ohm: float
+) -> Turns | None:
     """Find channels that are read in turns; None where all are read together, or where no load tells.
 
     Parameters

@@ -15,7 +15,8 @@ from bmslogs.faces.output import STDOUT, say, write_json
 def own_curve(
     log: Annotated[str, typer.Argument(metavar="LOG", help="Log id, as `bmslogs logs` lists it.")],
     out: Annotated[
-        Path | None, typer.Option("--out", metavar="FILE.csv", help="Write the table for a pack file's ocv_table.")
+        Path | None,
+        typer.Option("--out", metavar="FILE.csv", help="Write the table for a pack file's ocv_table."),
     ] = None,
     keep: Annotated[
         bool, typer.Option("--keep", help="Keep it with the pack in the store: logs brought in later use it.")
@@ -54,8 +55,18 @@ def own_curve(
             say("kept with the pack: logs brought in from now on use it")
         say(CAUTIONS[0])
     if json is not None:
-        write_json(json, {
-            "schema": "bmslogs.own_curve/1", "log": log_id, "pack": read.pack.id, "source": found.source,
-            "soc_low": found.soc_low, "soc_high": found.soc_high, "c_rate": found.c_rate, "moved_V": found.moved_V,
-            "table": [list(row) for row in found.table], "cautions": list(CAUTIONS),
-        })
+        write_json(
+            json,
+            {
+                "schema": "bmslogs.own_curve/1",
+                "log": log_id,
+                "pack": read.pack.id,
+                "source": found.source,
+                "soc_low": found.soc_low,
+                "soc_high": found.soc_high,
+                "c_rate": found.c_rate,
+                "moved_V": found.moved_V,
+                "table": [list(row) for row in found.table],
+                "cautions": list(CAUTIONS),
+            },
+        )

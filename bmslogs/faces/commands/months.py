@@ -77,6 +77,8 @@ def topic_of(name: str) -> str:
     if len(fits) == 1:
         return fits[0]
     raise BadInput(
-        f"no quantity of a history is named {name!r}" if not fits else f"{name!r} fits {len(fits)} quantities",
+        f"no quantity of a history is named {name!r}"
+        if not fits
+        else f"{name!r} fits {len(fits)} quantities",
         f"one of: {', '.join(fits or TOPICS)}",
     )

@@ -16,7 +16,9 @@ if TYPE_CHECKING:
     from bmslogs.store import Store
     from bmslogs.store.order import Remark
 
-ByOption = Annotated[str, typer.Option("--by", metavar="NAME", help="Who does it; told to whoever comes next.")]
+ByOption = Annotated[
+    str, typer.Option("--by", metavar="NAME", help="Who does it; told to whoever comes next.")
+]
 LogArgument = Annotated[str, typer.Argument(metavar="LOG", help="Log id, or enough of its beginning.")]
 
 
@@ -39,7 +41,9 @@ def bin_list(store: StoreOption = None) -> None:
 
 
 def bring_back(
-    name: Annotated[str, typer.Argument(metavar="LOG", help="Log id as `bmslogs bin` lists it, or a pack id.")],
+    name: Annotated[
+        str, typer.Argument(metavar="LOG", help="Log id as `bmslogs bin` lists it, or a pack id.")
+    ],
     store: StoreOption = None,
     by: ByOption = "",
 ) -> None:
@@ -74,16 +78,22 @@ def move(
 
 
 def note(
-    where: Annotated[str, typer.Argument(metavar="LOG|PACK", help="Log id, or pack id for a note on a cell.")],
-    text: Annotated[str | None, typer.Argument(metavar="TEXT", help="Without it, the notes are listed.")] = None,
+    where: Annotated[
+        str, typer.Argument(metavar="LOG|PACK", help="Log id, or pack id for a note on a cell.")
+    ],
+    text: Annotated[
+        str | None, typer.Argument(metavar="TEXT", help="Without it, the notes are listed.")
+    ] = None,
     at: Annotated[
-        str | None, typer.Option("--at", metavar="TIME", help="Moment in the log, UTC, such as 2026-05-13T09:12.")
+        str | None,
+        typer.Option("--at", metavar="TIME", help="Moment in the log, UTC, such as 2026-05-13T09:12."),
     ] = None,
     cell: Annotated[
         int | None, typer.Option("--cell", min=1, metavar="N", help="The cell that it is about.")
     ] = None,
     take_out: Annotated[
-        str | None, typer.Option("--take-out", metavar="NOTE", help="Take a note out, by the id that the list shows.")
+        str | None,
+        typer.Option("--take-out", metavar="NOTE", help="Take a note out, by the id that the list shows."),
     ] = None,
     store: StoreOption = None,
     by: ByOption = "",

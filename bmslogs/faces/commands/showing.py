@@ -46,7 +46,9 @@ def serve(
     port: PortOption = 8050,
     zone: Annotated[
         str | None,
-        typer.Option("--zone", metavar="ZONE", help="Time zone of the workshop, such as Europe/Oslo; this machine's."),
+        typer.Option(
+            "--zone", metavar="ZONE", help="Time zone of the workshop, such as Europe/Oslo; this machine's."
+        ),
     ] = None,
 ) -> None:
     """Serve the dashboard; for other machines only with a password in BMSLOGS_PASSWORD."""
@@ -58,7 +60,9 @@ def serve(
 def explain(
     name: Annotated[
         str | None,
-        typer.Argument(metavar="NAME", help="A quantity, cause, chapter or word; without it, all are listed."),
+        typer.Argument(
+            metavar="NAME", help="A quantity, cause, chapter or word; without it, all are listed."
+        ),
     ] = None,
 ) -> None:
     """Say what a quantity, a cause or a word means; show a page of the handbook."""

@@ -49,7 +49,11 @@ class Against:
 
 
 def against(
-    sight: Sight, time: Times, block: npt.NDArray[np.floating], cells: Sequence[int], sensors: Line | None = None
+    sight: Sight,
+    time: Times,
+    block: npt.NDArray[np.floating],
+    cells: Sequence[int],
+    sensors: Line | None = None,
 ) -> Against:
     """Return what is drawn of a sight.
 
@@ -97,7 +101,9 @@ def cell_lines(drawn: Against, pack: Pack, look: Look) -> list[dict[str, object]
         out.append(_line(drawn.rest, REST, style, f"%{{y:.3f}} V<extra>{REST}</extra>"))
     for cell in (c for c in reversed(list(drawn.cells)) if c not in sight.mates):
         name = safe(short_place(pack, cell))
-        out.append(_line(drawn.cells[cell], name, _style(sight, cell, look), f"%{{y:.3f}} V<extra>{name}</extra>"))
+        out.append(
+            _line(drawn.cells[cell], name, _style(sight, cell, look), f"%{{y:.3f}} V<extra>{name}</extra>")
+        )
     return out
 
 
@@ -108,7 +114,9 @@ def gap_strip(drawn: Against, pack: Pack, look: Look) -> Drawn:
         name = safe(short_place(pack, cell))
         line = _line(drawn.gaps[cell], f"{name}, difference", _style(drawn.sight, cell, look),
                      f"%{{y:.1f}} mV<extra>{name} less the {REST}</extra>")  # fmt: skip
-        traces.append({**line, "showlegend": False, "fill": "tozeroy" if cell == drawn.sight.worst else "none"})
+        traces.append(
+            {**line, "showlegend": False, "fill": "tozeroy" if cell == drawn.sight.worst else "none"}
+        )
         traces[-1]["fillcolor"] = look.band
     axis: dict[str, object] = {"zeroline": True, "zerolinecolor": look.series[0], "zerolinewidth": 2}
     return traces, "less the rest's<br>median [mV]", axis
@@ -119,7 +127,9 @@ def sensor_line(drawn: Against, look: Look) -> list[dict[str, object]]:
     if drawn.sensors is None:
         return []
     style = {"color": look.series[0], "width": 2.4}
-    return [_line(drawn.sensors, "median of the others", style, "%{y:.1f} °C<extra>median of the others</extra>")]
+    return [
+        _line(drawn.sensors, "median of the others", style, "%{y:.1f} °C<extra>median of the others</extra>")
+    ]
 
 
 def labels(

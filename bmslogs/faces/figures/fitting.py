@@ -86,9 +86,7 @@ def _legend_below(
     columns = max(1, int(room // widest))
     scale = any(t.get("marker", {}).get("colorbar", {}).get("orientation") == "h" for t in traces)
     axis = (
-        0
-        if all(layout[k].get("visible") is False for k in layout if re.fullmatch(r"xaxis\d*", k))
-        else TICKS
+        0 if all(layout[k].get("visible") is False for k in layout if re.fullmatch(r"xaxis\d*", k)) else TICKS
     )
     margin["b"] = (64 if scale else axis) + 8 + LINE * -(-len(names) // columns)
     layout["legend"] = {

@@ -23,7 +23,12 @@ WRAP = 46  # letters of a reason on one line of the pointer's box
 
 
 def history_picture(
-    sheet: Sheet | None, *, picked: Sequence[Column] = (), look: Look = LIGHT, height: int = 480, title: str = ""
+    sheet: Sheet | None,
+    *,
+    picked: Sequence[Column] = (),
+    look: Look = LIGHT,
+    height: int = 480,
+    title: str = "",
 ) -> go.Figure:
     """Draw a topic over the logs.
 

@@ -127,7 +127,9 @@ def bursts(scene: Scene) -> go.Figure:
     away = deviation(log, cell)
     far = np.abs(away - np.nanmedian(away))
     # the moments that the finding is about must not be thinned away
-    rows = np.union1d(np.arange(log.rows)[spread_rows(log.rows)], np.argsort(np.nan_to_num(far))[-MOST_BURST_ROWS:])
+    rows = np.union1d(
+        np.arange(log.rows)[spread_rows(log.rows)], np.argsort(np.nan_to_num(far))[-MOST_BURST_ROWS:]
+    )
     figure = blank(look, scene.height)
     other = next((c for c in log.cells if c not in scene.cells), None)
     if other is not None:

@@ -16,7 +16,9 @@ import plotly.graph_objects as go
 from bmslogs.faces.figures.lanes import clock
 
 
-def by_clock(figure: go.Figure | dict[str, Any], shift: dt.timedelta, words: str) -> go.Figure | dict[str, Any]:
+def by_clock(
+    figure: go.Figure | dict[str, Any], shift: dt.timedelta, words: str
+) -> go.Figure | dict[str, Any]:
     """Return a picture with its times `shift` later and its axis named by `words`; one without times as it is.
 
     Parameters

@@ -53,7 +53,9 @@ def log_view(
     time = log.time[a:b]
     block = np.ascontiguousarray(log.cell_voltage[a:b].T, np.float32) * np.float32(1e3)
     flags = None if log.bleed is None else np.ascontiguousarray(log.bleed[a:b].T)
-    temperatures = {log.pack.sensor_name(i + 1): log.temperature[a:b, i] for i in range(log.temperature.shape[1])}
+    temperatures = {
+        log.pack.sensor_name(i + 1): log.temperature[a:b, i] for i in range(log.temperature.shape[1])
+    }
     return view_of(
         reduce_rows(block, flags, columns_of(b - a)),
         time,
@@ -121,7 +123,9 @@ def _thin(time: Times, values: Floats, points: int = LINE_POINTS) -> tuple[Times
     return np.asarray(x, "datetime64[us]"), y
 
 
-def reduce_rows(block: Floats32, flags: npt.NDArray[np.bool_] | None, start: npt.NDArray[np.int64]) -> Reduced:
+def reduce_rows(
+    block: Floats32, flags: npt.NDArray[np.bool_] | None, start: npt.NDArray[np.int64]
+) -> Reduced:
     """Reduce (cells, rows) to the parts that begin at `start`; missing readings do not count."""
     if len(start) == block.shape[1]:
         share = None if flags is None else flags.astype(np.float32)
@@ -169,7 +173,9 @@ def coarser(part: Reduced) -> Reduced:
 def _nanmean(values: Floats32) -> npt.NDArray[np.float64]:
     good = np.isfinite(values)
     with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(np.where(good, values, 0).sum(axis=0, dtype=np.float64) / good.sum(axis=0), np.float64)
+        return np.asarray(
+            np.where(good, values, 0).sum(axis=0, dtype=np.float64) / good.sum(axis=0), np.float64
+        )
 
 
 def _fold(what: np.ufunc, values: Floats32) -> npt.NDArray[np.float64]:

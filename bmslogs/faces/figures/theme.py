@@ -110,7 +110,9 @@ DARK = Look(
 PHONE, TABLET = 340, 720
 """Width of a picture on a small screen held upright [px]."""
 LOOKS = {look.name: look for look in (LIGHT, DARK)}
-LOOKS |= {f"{look.name} {room}": replace(look, room=room) for look in (LIGHT, DARK) for room in (PHONE, TABLET)}
+LOOKS |= {
+    f"{look.name} {room}": replace(look, room=room) for look in (LIGHT, DARK) for room in (PHONE, TABLET)
+}
 """Looks by name; with the room behind it for small screens."""
 
 

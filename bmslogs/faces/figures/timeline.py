@@ -205,10 +205,19 @@ def against_pack_file(scene: Scene) -> go.Figure:
     volts = log.cell_voltage[keep][:, others] if others.any() else log.cell_voltage[keep]
     with np.errstate(all="ignore"):
         levels = (np.nanmin(volts, axis=1), np.nanmedian(volts, axis=1), np.nanmax(volts, axis=1))
-    for n, (name, level) in enumerate(zip(("lowest cell", "middle cell", "highest cell"), levels, strict=True)):
+    for n, (name, level) in enumerate(
+        zip(("lowest cell", "middle cell", "highest cell"), levels, strict=True)
+    ):
         line(figure, scene.times[keep], level, name, look, n)
     for n, cell in enumerate(scene.cells[:2], 3):
-        line(figure, scene.times[keep], log.cell_voltage[keep, log.cells.index(cell)], scene.name(cell), look, n)
+        line(
+            figure,
+            scene.times[keep],
+            log.cell_voltage[keep, log.cells.index(cell)],
+            scene.name(cell),
+            look,
+            n,
+        )
     for name, value in (("lower limit", limits.voltage_min_V), ("upper limit", limits.voltage_max_V)):
         if value is not None and 0.3 <= value <= 5.0:
             figure.add_hline(
@@ -219,7 +228,11 @@ def against_pack_file(scene: Scene) -> go.Figure:
     figure.update_xaxes(title_text=TIME_AXIS)
     figure.update_yaxes(title_text="cell voltage [V]")
     pack = scene.pack
-    remark(figure, f"Pack file: {pack.chemistry}, {pack.nominal_capacity_Ah:g} Ah, {pack.cells_in_series} cells", look)
+    remark(
+        figure,
+        f"Pack file: {pack.chemistry}, {pack.nominal_capacity_Ah:g} Ah, {pack.cells_in_series} cells",
+        look,
+    )
     return below_legend(figure, dated=True)
 
 

@@ -63,7 +63,9 @@ def say_bound(estimate: Estimate) -> str:
     if estimate.status != "bounded" or bound is None:
         return ""
     quantity = QUANTITIES.get(estimate.quantity)
-    away = (bound - ((quantity.centre if quantity else None) or 0.0)) * (quantity.shown_factor if quantity else 1.0)
+    away = (bound - ((quantity.centre if quantity else None) or 0.0)) * (
+        quantity.shown_factor if quantity else 1.0
+    )
     unit = shown_unit(estimate.quantity)
     upper = estimate.low is None
     if is_difference(estimate.quantity) and (away < 0) == upper and away != 0:

@@ -19,7 +19,9 @@ ROOM = 0.05  # of the span, left free at either end
 
 def numbers(values: Any) -> Floats:
     """Return coordinates as numbers: times in hours since 1970, NaN for what is missing."""
-    items = values if isinstance(values, np.ndarray) else np.array([np.nan if v is None else v for v in values])
+    items = (
+        values if isinstance(values, np.ndarray) else np.array([np.nan if v is None else v for v in values])
+    )
     if items.dtype.kind == "M":
         return np.asarray((items - np.datetime64(0, "s")) / np.timedelta64(3600, "s"), np.float64)
     if items.dtype.kind in "US" or items.dtype == object:
@@ -28,7 +30,9 @@ def numbers(values: Any) -> Floats:
 
 
 def _number(value: Any) -> float:
-    if isinstance(value, dt.date | dt.datetime | np.datetime64) or (isinstance(value, str) and "-" in value[1:8]):
+    if isinstance(value, dt.date | dt.datetime | np.datetime64) or (
+        isinstance(value, str) and "-" in value[1:8]
+    ):
         moment = np.datetime64(str(value).replace(" ", "T").removesuffix("Z"))
         return float((moment - np.datetime64(0, "s")) / np.timedelta64(3600, "s"))
     try:
@@ -69,7 +73,10 @@ class Axis:
         first = math.ceil(self.low / step - 1e-9)
         count = int((self.high / step + 1e-9) - first) + 1
         places = max(0, -math.floor(math.log10(step) + 1e-9))
-        return [((first + k) * step, f"{(first + k) * step:.{places}f}".replace("-", "\u2212")) for k in range(count)]
+        return [
+            ((first + k) * step, f"{(first + k) * step:.{places}f}".replace("-", "\u2212"))
+            for k in range(count)
+        ]
 
     def _dates(self, most: int) -> list[tuple[float, str]]:
         step = next((s for s in DATE_STEPS_H if (self.high - self.low) / s <= most), DATE_STEPS_H[-1])
@@ -78,7 +85,9 @@ class Axis:
         for k in range(int(self.high / step) - first + 1):
             at = (first + k) * step
             when = dt.datetime(1970, 1, 1) + dt.timedelta(hours=at)
-            out.append((at, f"{when:%H:%M}" if step < 24 and when.hour + when.minute else f"{when.day} {when:%b}"))
+            out.append(
+                (at, f"{when:%H:%M}" if step < 24 and when.hour + when.minute else f"{when.day} {when:%b}")
+            )
         return out
 
 

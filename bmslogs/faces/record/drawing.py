@@ -18,7 +18,13 @@ from bmslogs.faces.record.axes import Axis, Floats, numbers, spanned
 
 SMALL = 9.0  # size of type [px]
 LETTER = 5.1  # width of a letter [px]
-DASHES = {"dash": "5 3", "dot": "1.5 2.5", "dashdot": "5 2 1.5 2", "longdash": "8 3", "longdashdot": "8 2 1.5 2"}
+DASHES = {
+    "dash": "5 3",
+    "dot": "1.5 2.5",
+    "dashdot": "5 2 1.5 2",
+    "longdash": "8 3",
+    "longdashdot": "8 2 1.5 2",
+}
 SIGNS = {
     "square": "M-1-1h2v2h-2z", "diamond": "M0-1.3L1.3 0L0 1.3L-1.3 0z", "triangle-up": "M0-1.2L1.1 .9H-1.1z",
     "cross": "M-.4-1.2h.8v.8h.8v.8h-.8v.8h-.8v-.8h-.8v-.8h.8z", "line-ns": "M0-1V1", "x-thin": "M-1-1L1 1M-1 1L1-1",
@@ -49,12 +55,19 @@ class _Sheet:
         self.out: list[str] = []
         self.ink = str(layout.get("font", {}).get("color") or "#1f2a30")
         self.hidden = layout.get("xaxis", {}).get("visible") is False
-        named = [t for t in traces if t.showlegend is not False and t.name] if layout.get("showlegend") else []
+        named = (
+            [t for t in traces if t.showlegend is not False and t.name] if layout.get("showlegend") else []
+        )
         self.rows = self._legend_rows(named)
         scale: Any = next((t.marker.colorbar for t in traces if t.marker.showscale), None)
         bottom = (8 if self.hidden else 32) + (30 if scale is not None else 0) + 12 * len(self.rows)
         left = 6 if self.hidden else 46
-        self.box = (left, 22 if self._heads() else 12, width - (6 if self._right() is None else 40), height - bottom)
+        self.box = (
+            left,
+            22 if self._heads() else 12,
+            width - (6 if self._right() is None else 40),
+            height - bottom,
+        )
         self.x, self.ys = self._axes()
         self.scale = scale
 
@@ -79,7 +92,9 @@ class _Sheet:
             xs.append(x)
             on = t.yaxis or "y"
             parts: list[Floats] = ys.setdefault(on, [])
-            base = numbers(t.base) if t.type == "bar" and t.base is not None and np.ndim(t.base) else np.zeros(1)
+            base = (
+                numbers(t.base) if t.type == "bar" and t.base is not None and np.ndim(t.base) else np.zeros(1)
+            )
             parts += [y + base, base] if t.type == "bar" else [y]
             if t.type == "scatter" and t.error_y.array is not None:
                 up = numbers(t.error_y.array)
@@ -120,7 +135,9 @@ class _Sheet:
         plain = html.escape(html.unescape(re.sub(r"</?[a-z]+>", "", plain)), quote=False)
         self.out.append(f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}"{more}>{plain}</text>')
 
-    def _line(self, x0: float, y0: float, x1: float, y1: float, colour: str, width: float = 1, dash: str = "") -> None:
+    def _line(
+        self, x0: float, y0: float, x1: float, y1: float, colour: str, width: float = 1, dash: str = ""
+    ) -> None:
         dashes = f' stroke-dasharray="{DASHES[dash]}"' if dash in DASHES else ""
         self.out.append(
             f'<path d="M{x0:.1f} {y0:.1f}L{x1:.1f} {y1:.1f}" stroke="{colour}" stroke-width="{width:g}"{dashes} '
@@ -214,7 +231,9 @@ class _Sheet:
         down = up if t.error_y.arrayminus is None else numbers(t.error_y.arrayminus)
         high, low = axis.place(y + up), axis.place(y - down)
         steps = [
-            f"M{a:.1f} {b:.1f}V{c:.1f}" for a, b, c in zip(x, low, high, strict=True) if np.isfinite(a + b + c)
+            f"M{a:.1f} {b:.1f}V{c:.1f}"
+            for a, b, c in zip(x, low, high, strict=True)
+            if np.isfinite(a + b + c)
         ]
         self.out.append(f'<path d="{"".join(steps)}" stroke="{t.error_y.color or self.ink}" fill="none"/>')
 
@@ -248,7 +267,11 @@ class _Sheet:
 
     def _bars(self, t: Any, axis: Axis) -> None:
         x, y = numbers(t.x), numbers(t.y)
-        base = numbers(t.base) if t.base is not None and np.ndim(t.base) else np.full(len(x), float(t.base or 0.0))
+        base = (
+            numbers(t.base)
+            if t.base is not None and np.ndim(t.base)
+            else np.full(len(x), float(t.base or 0.0))
+        )
         wide = t.width
         for k in range(len(x)):
             half = 0.5 * float(_each(wide, k) or 0.8)
@@ -270,7 +293,9 @@ class _Sheet:
         x = [part.get("x0"), part.get("x1")]
         y = [part.get("y0"), part.get("y1")]
         a, b = (left + float(v or 0) * (right - left) for v in x) if xref != "x" else self.x.place(x)
-        c, d = (bottom - float(v or 0) * (bottom - top) for v in y) if yref not in ("y", "y2") else axis.place(y)
+        c, d = (
+            (bottom - float(v or 0) * (bottom - top) for v in y) if yref not in ("y", "y2") else axis.place(y)
+        )
         return float(a), float(c), float(b), float(d)
 
     def _shape(self, part: dict[str, Any]) -> None:
@@ -332,10 +357,14 @@ class _Sheet:
                 colour = str(_each(t.marker.color, 0) or t.line.color or self.ink)
                 if t.type == "scatter" and "lines" in (t.mode or "lines"):
                     width = min(4.0, float(t.line.width or 1.5))
-                    self._line(x, y - 3, x + 14, y - 3, str(t.line.color or colour), width, str(t.line.dash or ""))
+                    self._line(
+                        x, y - 3, x + 14, y - 3, str(t.line.color or colour), width, str(t.line.dash or "")
+                    )
                 elif t.type == "bar":
                     fill = "url(#hatch)" if t.marker.pattern.shape else colour
-                    self.out.append(f'<rect x="{x}" y="{y - 7}" width="12" height="8" fill="{fill}" stroke="#777"/>')
+                    self.out.append(
+                        f'<rect x="{x}" y="{y - 7}" width="12" height="8" fill="{fill}" stroke="#777"/>'
+                    )
                 else:
                     edge = str(_each(t.marker.line.color, 0) or colour)
                     self._sign(x + 7, y - 3, str(_each(t.marker.symbol, 0) or "circle"), 3.2, colour, edge)

@@ -126,7 +126,9 @@ def _signed(value: object) -> object:
 def _typed(record: Contents, key: str) -> str:
     """Return what was typed in beside the logs for a blank of the sheet."""
     ohm = record.typed.insulation_ohm
-    return {"insulation": f"{ohm:.0f}" if ohm else "", "instrument": record.typed.instrument or ""}.get(key, "")
+    return {"insulation": f"{ohm:.0f}" if ohm else "", "instrument": record.typed.instrument or ""}.get(
+        key, ""
+    )
 
 
 def _days(record: Contents) -> str:

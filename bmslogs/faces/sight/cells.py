@@ -223,7 +223,11 @@ def _edges(scene: SightScene) -> dict[int, list[int]]:
     for cell in scene.named:
         flag = scene.log.bleed[:, scene.log.cells.index(cell)]
         rows = [int(r) + 1 for r in np.flatnonzero(np.diff(flag.astype(np.int8)))]
-        calm = [r for r in rows if abs(_jump(scene, scene.current, r)) < STEADY * scene.log.pack.nominal_capacity_Ah]
+        calm = [
+            r
+            for r in rows
+            if abs(_jump(scene, scene.current, r)) < STEADY * scene.log.pack.nominal_capacity_Ah
+        ]
         out[cell] = calm or rows
     return out
 

@@ -15,7 +15,8 @@ from bmslogs.log import Log
 Rule = Callable[[SightScene], Spot | None]
 RULES: dict[str, Rule] = {
     **dict.fromkeys(
-        ("cell_resistance_high", "joint_resistance_high", "cell_or_joint_resistance_high"), cells.strongest_pull
+        ("cell_resistance_high", "joint_resistance_high", "cell_or_joint_resistance_high"),
+        cells.strongest_pull,
     ),
     "joint_loose": cells.jumps,
     **dict.fromkeys(("capacity_low", "soc_offset_low", "soc_offset_high"), cells.knee),

@@ -23,7 +23,14 @@ GAP_AROUND_S = 300.0  # [s] shown on both sides of a gap (choice)
 def whole(scene: SightScene) -> Spot:
     """Return the whole log, where no part of it says more than another."""
     last = scene.log.rows - 1
-    return Spot(0, last, last // 2, ((0, last),), None, "It rests on the whole log; no part shows it more than others.")
+    return Spot(
+        0,
+        last,
+        last // 2,
+        ((0, last),),
+        None,
+        "It rests on the whole log; no part shows it more than others.",
+    )
 
 
 def parked(scene: SightScene) -> Spot | None:
@@ -108,7 +115,11 @@ def _too_hot(scene: SightScene) -> Spot | None:
     if limit is None or not names:
         return None
     column = names.index(scene.finding.sensor) if scene.finding.sensor in names else None
-    warm = scene.log.temperature[:, column] if column is not None else np.fmax.reduce(scene.log.temperature, axis=1)
+    warm = (
+        scene.log.temperature[:, column]
+        if column is not None
+        else np.fmax.reduce(scene.log.temperature, axis=1)
+    )
     if not np.isfinite(warm).any() or np.nanmax(warm) <= limit:
         return None
     row = int(np.nanargmax(warm))
@@ -130,9 +141,7 @@ def cold_charge(scene: SightScene) -> Spot | None:
         return None
     row = int(np.argmax(np.where(mask, charging, -np.inf)))
     first, last = scene.around(row, row, COLD_AROUND_S)
-    says = (
-        f"Charged with {charging[row]:.0f} A at {coldest[row]:.1f} °C; the limit for charging is {limit:g} °C."
-    )
+    says = f"Charged with {charging[row]:.0f} A at {coldest[row]:.1f} °C; the limit for charging is {limit:g} °C."
     return Spot(first, last, row, tuple(runs_of(mask[first : last + 1], first)), None, says)
 
 

@@ -20,7 +20,14 @@ LEAST_RELATIVE_HALF_WIDTH = 1e-4
 """An interval narrower than this is taken as this wide, so that no log weighs without bound."""
 
 RESISTANCE = ("resistance_10s", "resistance_10s_relative")
-CHARGE = ("soc_offset", "charge_to_full", "bleed_needed", "balancing_time", "usable_charge", "gain_by_balancing")
+CHARGE = (
+    "soc_offset",
+    "charge_to_full",
+    "bleed_needed",
+    "balancing_time",
+    "usable_charge",
+    "gain_by_balancing",
+)
 TOUCHES: dict[str, tuple[str, ...] | None] = {
     "module swapped": None,
     "joint remade": RESISTANCE,
@@ -122,9 +129,7 @@ def measured(quantity: str, diagnoses: Sequence[Diagnosis], pack: Pack) -> Measu
         why = f"the logs that tell it are from before the work of {gone.date.isoformat()}: {gone.kind}{where}"
         settle = settle or "A log like those, taken since then, would settle it."
     starts = tuple(started(d) for d in logs)
-    return Measured(
-        quantity, pack, value, half, temperature, low, high, rms, columns, starts, why, settle
-    )
+    return Measured(quantity, pack, value, half, temperature, low, high, rms, columns, starts, why, settle)
 
 
 def started(diagnosis: Diagnosis) -> dt.datetime:

@@ -89,7 +89,9 @@ def _notes(packs: Sequence[Pack]) -> tuple[str, ...]:
     kinds = sorted({f"{p.chemistry} {p.nominal_capacity_Ah:g} Ah" for p in packs})
     if all(alike(a, b) for a, b in combinations(packs, 2)):
         return ()
-    return (f"the packs are of unlike cells ({', '.join(kinds)}): their values stand side by side, no ratio is made",)
+    return (
+        f"the packs are of unlike cells ({', '.join(kinds)}): their values stand side by side, no ratio is made",
+    )
 
 
 def _compare(quantity: str, table: list[Measured]) -> tuple[Compared, list[Difference]]:
@@ -107,7 +109,11 @@ def _compare(quantity: str, table: list[Measured]) -> tuple[Compared, list[Diffe
     if not enough and len(table) == 1 and not missing:
         missing = [f"{table[0].pack.id} alone; a second pack is needed"]
     compared = Compared(
-        quantity, enough, shown, reference.to_json() if any(reference.usable) else {}, "; ".join(missing) or None
+        quantity,
+        enough,
+        shown,
+        reference.to_json() if any(reference.usable) else {},
+        "; ".join(missing) or None,
     )
     if not enough or quantity not in RATIO or len(table) > MOST_PAIRED:
         return compared, []

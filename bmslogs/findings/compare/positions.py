@@ -141,7 +141,9 @@ def _by_module(pack: Pack, values: Mapping[int | str, float]) -> dict[str, float
     sensors = {s.name: s.cells for s in pack.temperature_sensors}
     for module in pack.modules:
         own = [v for c, v in values.items() if isinstance(c, int) and c in module.cells]
-        own += [v for c, v in values.items() if isinstance(c, str) and set(sensors.get(c, ())) & set(module.cells)]
+        own += [
+            v for c, v in values.items() if isinstance(c, str) and set(sensors.get(c, ())) & set(module.cells)
+        ]
         if own:
             out[module.name] = float(np.median(own))
     return out

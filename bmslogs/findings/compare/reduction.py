@@ -99,7 +99,9 @@ def reduced(m: Measured, reference: Reference) -> Reduced:
         keep &= np.isfinite(m.temperature).any(axis=1)
     m = m.rows(keep)
     if not m.start:
-        raise NotEnoughData("none of its logs with a temperature lies in the band; a drive there would settle it")
+        raise NotEnoughData(
+            "none of its logs with a temperature lies in the band; a drive there would settle it"
+        )
     by_log = np.nanmedian(m.value, axis=1)
     log_half = np.nanmedian(m.half_width, axis=1)
     if m.quantity == "resistance_10s" and np.isfinite(reference.temperature_C):
@@ -133,7 +135,9 @@ def _systematic(m: Measured, reference: Reference) -> float:
     if m.quantity != "resistance_10s" or not np.isfinite(reference.current_rms_C):
         return gain
     rate = _rate(m)
-    return float(np.hypot(gain, LOAD_SLOPE * abs(np.log(rate / reference.current_rms_C)))) if rate > 0 else gain
+    return (
+        float(np.hypot(gain, LOAD_SLOPE * abs(np.log(rate / reference.current_rms_C)))) if rate > 0 else gain
+    )
 
 
 def _nothing(m: Measured) -> str:
@@ -144,7 +148,9 @@ def _temperature(packs: Sequence[Measured], why: list[str | None]) -> float:
     """Return the temperature that most packs reach within 5 K, and note the reason of those that do not."""
     for i, m in enumerate(packs):
         if why[i] is None and m.quantity == "resistance_10s" and not np.isfinite(_span(m)[0]):
-            why[i] = f"{m.pack.id}: its logs hold no temperature; a drive logged with its sensors would settle it"
+            why[i] = (
+                f"{m.pack.id}: its logs hold no temperature; a drive logged with its sensors would settle it"
+            )
     spans = [_span(m) if w is None else (np.nan, np.nan) for m, w in zip(packs, why)]
     known = [s for s in spans if np.isfinite(s[0])]
     if not known or all(m.quantity not in ("resistance_10s", "capacity") for m in packs):

@@ -69,7 +69,9 @@ def compare_before_after(before: Diagnosis, after: Diagnosis, pack: Pack) -> Com
     return Comparison(
         tuple(compared),
         changes=tuple(changes),
-        events=tuple(f"{e.date.isoformat()} {e.kind}" + (f" ({e.where})" if e.where else "") for e in between),
+        events=tuple(
+            f"{e.date.isoformat()} {e.kind}" + (f" ({e.where})" if e.where else "") for e in between
+        ),
         notes=(*unnamed, *_notes(between, pack)),
     )
 
@@ -181,6 +183,7 @@ def _notes(between: list[Event], pack: Pack) -> list[str]:
             )
         elif event.kind == "module swapped":
             cells = ", ".join(str(c) for c in cells_of(event, pack))
-            out.append(f"cells {cells} are new since {event.date.isoformat()}: they took no part in centre and scatter")
+            out.append(
+                f"cells {cells} are new since {event.date.isoformat()}: they took no part in centre and scatter"
+            )
     return out
-

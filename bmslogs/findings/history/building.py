@@ -31,7 +31,9 @@ class Weighed:
 
     def why_untold(self, topic: str) -> str:
         """Return why no log tells a topic, in the words of the latest log that says so."""
-        keys = {"soc_offset": ("bleed_needed", "soc_offset"), "capacity": ("capacity_relative",)}.get(topic, (topic,))
+        keys = {"soc_offset": ("bleed_needed", "soc_offset"), "capacity": ("capacity_relative",)}.get(
+            topic, (topic,)
+        )
         told = [t for k in keys if (t := self.gathered.told.get(k)) is not None]
         return next((w for t in told for w in reversed(t.why) if w), "")
 

@@ -73,7 +73,9 @@ class Ahead:
     latest: float
 
 
-def time_to(level: float, target: float, slope: float, low: float, high: float, most_months: float) -> Ahead | None:
+def time_to(
+    level: float, target: float, slope: float, low: float, high: float, most_months: float
+) -> Ahead | None:
     """Return when a line at `level` comes to `target`, None where that cannot be said.
 
     Not said where the line goes the other way, where the interval of the time is wider than threefold, or further

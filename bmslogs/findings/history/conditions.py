@@ -23,7 +23,13 @@ PREFERRED_C, WITHIN_K = 20.0, 5.0
 """[degC] taken as reference where the logs' middle lies within so many kelvin of it (judgement)."""
 MOST_CHARGE_APART = 0.25
 """Distance of the middle of a log's charge from that of the others, fraction (judgement)."""
-MEASURES_AT = {"resistance_10s", "resistance_10s_relative", "leak_current_relative", "capacity", "capacity_relative"}
+MEASURES_AT = {
+    "resistance_10s",
+    "resistance_10s_relative",
+    "leak_current_relative",
+    "capacity",
+    "capacity_relative",
+}
 """Quantities that change with temperature: compared only within 10 K of the reference."""
 AT_CHARGE = {"resistance_10s", "resistance_10s_relative"}
 """Quantities that change with the charge they are measured at."""
@@ -79,7 +85,11 @@ def outside(quantity: str, told: Told, at: Reference) -> list[str]:
                     f"taken at {warmth[k]:.0f} degC, more than {MOST_EXTRAPOLATION_K:.0f} K from the "
                     f"{at.temperature_C:.0f} degC at which all are compared"
                 )
-        if not why and np.isfinite(at.soc_low) and abs(soc[k] - (at.soc_low + at.soc_high) / 2) > MOST_CHARGE_APART:
+        if (
+            not why
+            and np.isfinite(at.soc_low)
+            and abs(soc[k] - (at.soc_low + at.soc_high) / 2) > MOST_CHARGE_APART
+        ):
             low, high = (100 * told.conditions[n][k] for n in ("soc_low", "soc_high"))
             why = (
                 f"taken at {low:.0f} to {high:.0f} % charge; the others lie about {100 * at.soc_low:.0f} to "

@@ -39,7 +39,13 @@ def counted(
     step = np.diff(seconds, append=seconds[-1]) if len(seconds) else np.zeros(0)
     usual = float(np.median(step[:-1])) if len(step) > 1 else 0.0
     step = np.where(step <= LONGEST_STEP * usual, step, 0.0)
-    out = {"drawn_Ah": NAN, "charged_Ah": NAN, "drawn_kWh": NAN, "charged_kWh": NAN, "hours": step.sum() / 3600.0}
+    out = {
+        "drawn_Ah": NAN,
+        "charged_Ah": NAN,
+        "drawn_kWh": NAN,
+        "charged_kWh": NAN,
+        "hours": step.sum() / 3600.0,
+    }
     if current is not None and np.isfinite(current).any():
         flow = np.nan_to_num(current) * step / 3600.0
         out["drawn_Ah"], out["charged_Ah"] = float(flow[flow > 0].sum()), float(-flow[flow < 0].sum())
@@ -52,5 +58,7 @@ def counted(
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", RuntimeWarning)
             sensors = np.nanmedian(temperature - np.nanmedian(temperature, axis=1, keepdims=True), axis=0)
-            out["spread_K"] = float(np.nanmedian(np.nanmax(temperature, axis=1) - np.nanmin(temperature, axis=1)))
+            out["spread_K"] = float(
+                np.nanmedian(np.nanmax(temperature, axis=1) - np.nanmin(temperature, axis=1))
+            )
     return {k: float(v) for k, v in out.items()}, sensors

@@ -21,7 +21,9 @@ def offset_at_full(g: Gathered) -> Told | None:
     From what is still to be bled where a charge went to its end; else from the charge at the log's beginning, carried
     to full with the capacities that the pack's logs tell: a small cell lags at half charge without being unbalanced.
     """
-    bled, start = (t if t is not None and t.columns else None for t in map(g.told.get, ("bleed_needed", "soc_offset")))
+    bled, start = (
+        t if t is not None and t.columns else None for t in map(g.told.get, ("bleed_needed", "soc_offset"))
+    )
     some = bled or start
     if some is None:
         return None
@@ -37,12 +39,21 @@ def offset_at_full(g: Gathered) -> Told | None:
     tells = np.isfinite(value).any(axis=1)
     sources = [t for t in (start, bled) if t is not None]
     why = tuple(
-        "" if tells[k] else next((t.why[k] for t in sources if t.why[k]), "") or "its charge at the beginning is open"
+        ""
+        if tells[k]
+        else next((t.why[k] for t in sources if t.why[k]), "") or "its charge at the beginning is open"
         for k in range(len(g.ids))
     )
     spoiled = np.logical_or.reduce([t.spoiled for t in sources if t.columns == some.columns])
     return Told(
-        some.columns, value, value - half, value + half, np.full(value.shape, np.nan), some.conditions, why, spoiled
+        some.columns,
+        value,
+        value - half,
+        value + half,
+        np.full(value.shape, np.nan),
+        some.conditions,
+        why,
+        spoiled,
     )
 
 
@@ -120,12 +131,20 @@ def heating_share(g: Gathered) -> Told | None:
     with np.errstate(divide="ignore", invalid="ignore"):
         scale = np.where(middle > 0, 1.0 / middle, np.nan)
     return Told(
-        told.columns, told.value * scale, told.low * scale, told.high * scale, told.temperature, told.conditions,
-        told.why, told.spoiled,
+        told.columns,
+        told.value * scale,
+        told.low * scale,
+        told.high * scale,
+        told.temperature,
+        told.conditions,
+        told.why,
+        told.spoiled,
     )
 
 
-def counted_up(g: Gathered, drawn: str, charged: str) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+def counted_up(
+    g: Gathered, drawn: str, charged: str
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Return (logs,) what was drawn and what was charged up to the end of each log; NaN for logs that lack it."""
     out = []
     for name in (drawn, charged):

@@ -172,7 +172,10 @@ def fitted_lines(
     y = np.where(good & told[:, None], y, np.nan)
     known, period = np.isfinite(y), periods(days)
     values = drawn_together(y, period)
-    sd, t = mean_of(half, known, period) / 1.96, mean_of(np.broadcast_to(days, y.shape), known, period) / MONTH_DAYS
+    sd, t = (
+        mean_of(half, known, period) / 1.96,
+        mean_of(np.broadcast_to(days, y.shape), known, period) / MONTH_DAYS,
+    )
     beside = None
     if other is not None:
         beside = np.nan_to_num(mean_of(other[:, some], known, period))
@@ -277,7 +280,13 @@ def _trigamma_inverse(x: float) -> float:
 
 
 def _steady(
-    t: Floats, y: Floats, weight: Floats, other: Floats | None, prior_sd: Floats | None, slope: Floats, factor: Floats
+    t: Floats,
+    y: Floats,
+    weight: Floats,
+    other: Floats | None,
+    prior_sd: Floats | None,
+    slope: Floats,
+    factor: Floats,
 ) -> Bools:
     """Return (lines,) whether the slope keeps its side and its interval leaves nought out without any one period."""
     steady = np.ones(len(y), bool)

@@ -98,7 +98,13 @@ class Series:
             "unit": self.unit,
             "against": self.against,
             "points": [
-                {"log": p.log, "time": p.time, "value": number(p.value), "low": number(p.low), "high": number(p.high)}
+                {
+                    "log": p.log,
+                    "time": p.time,
+                    "value": number(p.value),
+                    "low": number(p.low),
+                    "high": number(p.high),
+                }
                 for p in self.points
             ],
             "gaps": [{"log": g.log, "time": g.time, "why": g.why} for g in self.gaps],

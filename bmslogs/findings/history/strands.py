@@ -104,10 +104,16 @@ def all_strands(g: Gathered) -> dict[str, tuple[Strands, ...]]:
 
 
 def _told(g: Gathered, topic: Topic) -> Told | None:
-    made = {"soc_offset": derived.offset_at_full, "bleed_done": derived.bled_weekly, "heating": derived.heating_share}
+    made = {
+        "soc_offset": derived.offset_at_full,
+        "bleed_done": derived.bled_weekly,
+        "heating": derived.heating_share,
+    }
     if topic.key in made:
         return made[topic.key](g)
-    key = {"resistance_10s": "resistance_10s_relative", "capacity": "capacity_relative"}.get(topic.key, topic.key)
+    key = {"resistance_10s": "resistance_10s_relative", "capacity": "capacity_relative"}.get(
+        topic.key, topic.key
+    )
     return g.told.get(key)
 
 
@@ -217,7 +223,9 @@ def _warmth(g: Gathered, topic: Topic) -> Strands | None:
     values = np.stack(list(g.sensors.values()), axis=1)
     if not np.isfinite(values).any():
         return None
-    return _flat(g, topic, topic.key, topic.unit, tuple(g.sensors), values, "the log has fewer than two temperatures")
+    return _flat(
+        g, topic, topic.key, topic.unit, tuple(g.sensors), values, "the log has fewer than two temperatures"
+    )
 
 
 def _flat(
@@ -235,8 +243,16 @@ def _flat(
 
 
 def _strands(
-    g: Gathered, topic: Topic, quantity: str, unit: str, told: Told, shown: Floats, width: Floats, part: Ints,
-    lines: Lines, logarithmic: bool,
+    g: Gathered,
+    topic: Topic,
+    quantity: str,
+    unit: str,
+    told: Told,
+    shown: Floats,
+    width: Floats,
+    part: Ints,
+    lines: Lines,
+    logarithmic: bool,
 ) -> Strands:
     scale = np.exp(lines.centre) if logarithmic else np.ones_like(lines.level)
     told_some = np.isfinite(told.value).any(axis=1)

@@ -55,7 +55,9 @@ def drift_sentence(g: Gathered, s: Strands, index: int) -> str:
     what = _moves(s, index)
     begun = since(g, s, index)
     work = last_work(g, s.topic, column)
-    where = f" since the work of {day_words(work.date)} ({work.kind})" if work else f" since {day_words(begun)}"
+    where = (
+        f" since the work of {day_words(work.date)} ({work.kind})" if work else f" since {day_words(begun)}"
+    )
     ahead = _comes_to(g, s, index)
     return f"{name[:1].upper()}{name[1:]} {what}{where}{f': {ahead}' if ahead else ''}."
 

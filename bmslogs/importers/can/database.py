@@ -234,7 +234,9 @@ def _refuse_harm(text: str, kind: str, path: Path) -> None:
         # a range of identifiers becomes as many messages
         ranges = re.findall(r"=[ \t]*([0-9A-Fa-f]{1,16})h?[ \t]*-[ \t]*([0-9A-Fa-f]{1,16})h?\b", text)
         if sum(max(int(last, 16) - int(first, 16), 0) for first, last in ranges) > MOST_MESSAGES:
-            raise BadInput(f"identifiers of more than {MOST_MESSAGES} messages", "one message each", file=path)
+            raise BadInput(
+                f"identifiers of more than {MOST_MESSAGES} messages", "one message each", file=path
+            )
     if ids > MOST_MULTIPLEX * 4:
         raise BadInput("multiplexed signals name millions of ids", f"{MOST_MULTIPLEX} at most", file=path)
     if kind == "dbc":

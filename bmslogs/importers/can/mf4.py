@@ -182,7 +182,13 @@ def get_physical(mdf: Any, name: str, group: int, index: int, offset: int, count
     """Return some samples of a channel in its unit, texts where it has a table of them."""
     with _damage_told(source):
         return mdf.get(
-            name, group, index, record_offset=offset, record_count=count, ignore_invalidation_bits=False, raw=False
+            name,
+            group,
+            index,
+            record_offset=offset,
+            record_count=count,
+            ignore_invalidation_bits=False,
+            raw=False,
         )
 
 

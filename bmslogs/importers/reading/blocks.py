@@ -254,7 +254,11 @@ class BlockReader:
             return None
         for mark in DELIMITERS:
             code = mark.encode()
-            if mark in (dialect.delimiter, dialect.decimal) or mark in dialect.header_text or code not in block:
+            if (
+                mark in (dialect.delimiter, dialect.decimal)
+                or mark in dialect.header_text
+                or code not in block
+            ):
                 continue
             for k, text in enumerate(block.decode("utf-8", "replace").splitlines()):
                 if text.count(mark) == dialect.width - 1 > 1 and is_row(text, mark):
@@ -267,7 +271,12 @@ class BlockReader:
             if not repeated + nuls + quotes:
                 return None
             chunk = self._chunk(self._nothing(), {}, set())
-            chunk.line, chunk.repeated_headers, chunk.nul_lines, chunk.odd_quotes = line, repeated, nuls, quotes
+            chunk.line, chunk.repeated_headers, chunk.nul_lines, chunk.odd_quotes = (
+                line,
+                repeated,
+                nuls,
+                quotes,
+            )
             return chunk
         wrong = Wrong()
         bad: Bad = {}
@@ -387,7 +396,9 @@ class BlockReader:
         rows = np.flatnonzero(np.bincount(np.concatenate(list(bad.values()))) > 0.5 * numeric)
         names = [plain(n.strip().strip('"')) for n in self.plan.dialect.names] if len(rows) else []
         for row in rows[:MOST_HEADERS].tolist():
-            fields = [plain(str(f or "").strip().strip('"')) for f in text.slice(row, 1).to_pylist()[0].values()]
+            fields = [
+                plain(str(f or "").strip().strip('"')) for f in text.slice(row, 1).to_pylist()[0].values()
+            ]
             known = sum(bool(f) and f in names for f in fields)
             if known > 0.5 * len([n for n in names if n]) and fields != names[: len(fields)]:
                 mark = self.plan.dialect.delimiter

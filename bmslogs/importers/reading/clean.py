@@ -135,7 +135,9 @@ class Finisher:
         self._regular = regular
         self.joints = Joints(plan.voltage_step * 1e3, capacity)
         self._twice = Repeats() if corrections.twice else None
-        self._sorter = Sorter(corrections.scattered) if corrections.shuffled or corrections.scattered else None
+        self._sorter = (
+            Sorter(corrections.scattered) if corrections.shuffled or corrections.scattered else None
+        )
         self._tail: Chunk | None = None
         self._first = True
         self._last: int | None = None
@@ -177,7 +179,9 @@ class Finisher:
         if self._sorter is not None and self._sorter.moved:
             sentence = "{rows} that stood a few rows from their place sorted by their stamps"
             if self._sorter.everything:
-                sentence = "blocks of rows stood in another order than that of time: {rows} sorted by their stamps"
+                sentence = (
+                    "blocks of rows stood in another order than that of time: {rows} sorted by their stamps"
+                )
             self.repairs.add("rows_sorted", sentence, self._sorter.moved, ["time"])
         tail = self._spread_tail()
         if ready is None or tail is None:

@@ -422,7 +422,9 @@ def _with_told(scans: Chunk, blocks: list[Chunk]) -> Chunk:
 def _note_joined(joiner: Pivot | Gatherer, plan: Plan, rows: int, repairs: Repairs) -> None:
     """Name the rows of the file that became one row of the log with others."""
     if isinstance(joiner, Gatherer):
-        sentence = f"the logger spreads each scan over {plan.spread} rows; put together at the first one's stamp"
+        sentence = (
+            f"the logger spreads each scan over {plan.spread} rows; put together at the first one's stamp"
+        )
         repairs.add("scan_gathered", sentence, rows)
         return
     repairs.add("rows_put_together", "one row a cell: {rows} put beside the first one of their scan", rows)

@@ -56,11 +56,15 @@ class Thinner:
         return self._paused + unseen_seconds(np.concatenate([before, seconds]))[1:]
 
     @staticmethod
-    def _ampere_hours(time: npt.NDArray[np.int64], current: npt.NDArray[np.float32]) -> npt.NDArray[np.float64]:
+    def _ampere_hours(
+        time: npt.NDArray[np.int64], current: npt.NDArray[np.float32]
+    ) -> npt.NDArray[np.float64]:
         """Return (rows,) charge [Ah] that came with each row; the first of a block stands for nothing."""
         step = np.diff(time, prepend=time[:1])
         if len(step) > 2:
-            np.minimum(step, LONGEST_ROW * np.median(step[1 :: max(1, len(step) // 64)]), out=step, casting="unsafe")
+            np.minimum(
+                step, LONGEST_ROW * np.median(step[1 :: max(1, len(step) // 64)]), out=step, casting="unsafe"
+            )
         out = current * step
         if not np.isfinite(out[-1]) or np.isnan(out.sum()):
             out = np.nan_to_num(out)
@@ -97,5 +101,8 @@ class Thinner:
             (time - time[0]) * 1e-6,
             sign * np.concatenate(self._current) if whole else None,
             sign * np.concatenate(self._charge) if whole else None,
-            volts, cells, step, np.concatenate(self._unseen),
+            volts,
+            cells,
+            step,
+            np.concatenate(self._unseen),
         )

@@ -58,7 +58,12 @@ def counts_beside(
     """Return what other columns count since a start, at some rows of the sample [us]."""
     out = []
     for c in sample.columns:
-        if c.index in taken or c.style is None or c.filled < 0.95 * sample.rows or not is_named(headers[c.index]):
+        if (
+            c.index in taken
+            or c.style is None
+            or c.filled < 0.95 * sample.rows
+            or not is_named(headers[c.index])
+        ):
             continue
         t = track(c, sample)
         if t is None or t.rising < 0.99 or not t.span:
@@ -147,7 +152,10 @@ def find_fraction(
     coarse = coarseness(us, sample)
     if not coarse:
         return None
-    found = (_part(c, headers[c.index], us, sample, coarse) or _running(c, us, coarse) for c in _full(sample, taken))
+    found = (
+        _part(c, headers[c.index], us, sample, coarse) or _running(c, us, coarse)
+        for c in _full(sample, taken)
+    )
     return next((one for one in found if one is not None), None)
 
 

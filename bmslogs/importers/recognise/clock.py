@@ -87,7 +87,9 @@ def find_clock(
                     column=c.name,
                 )
         rising = next((c.name for c in sample.columns if may_be_a_clock(c, sample)), None)
-        named = f"[time] column = {json.dumps(rising, ensure_ascii=False)} and its format, such as \"elapsed_s\","
+        named = (
+            f'[time] column = {json.dumps(rising, ensure_ascii=False)} and its format, such as "elapsed_s",'
+        )
         raise BadInput(
             "no column that tells the time",
             f"a time column, or {'[time]' if rising is None else named} in a profile",
@@ -251,9 +253,7 @@ def _from_texts(
     for c in clocks:
         means, tokens = headers[c.index].means, headers[c.index].tokens
         first = elapsed_us(next(t for t in c.texts if t))
-        if not _clocklike(c) or ELAPSED_WORDS & set(tokens) or (
-            0 <= first < 60_000_000 and "time" in means
-        ):
+        if not _clocklike(c) or ELAPSED_WORDS & set(tokens) or (0 <= first < 60_000_000 and "time" in means):
             return Clock("elapsed_text", (c.index,), "elapsed_hms", "reads as time since the start")
         return Clock("day", (c.index,), "%H:%M:%S", "reads as time of day, without a date")
     return None
@@ -291,6 +291,4 @@ def _from_numbers(
     if found is None:
         return None
     index, counted = found
-    return Clock(
-        "number", (index,), counted.format, counted.why, scale=counted.scale, offset=counted.offset
-    )
+    return Clock("number", (index,), counted.format, counted.why, scale=counted.scale, offset=counted.offset)

@@ -138,7 +138,17 @@ def format_text(column: SampledColumn, order: str) -> str:
     match = match_stamp(text, order)
     if match is None:
         return order
-    names = {"a": "%a", "Y": "%Y", "m": "%m", "d": "%d", "H": "%H", "M": "%M", "S": "%S", "f": "%f", "z": "%z"}
+    names = {
+        "a": "%a",
+        "Y": "%Y",
+        "m": "%m",
+        "d": "%d",
+        "H": "%H",
+        "M": "%M",
+        "S": "%S",
+        "f": "%f",
+        "z": "%z",
+    }
     if len(match.groupdict().get("p") or "") == 2:
         names["p"] = "%p"
     out, last = "", 0

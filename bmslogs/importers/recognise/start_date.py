@@ -104,9 +104,7 @@ def _first_us(clock: Clock, sample: Sample) -> int:
     return round(float(values[0]) * clock.scale * 1e6) if len(values) else 0
 
 
-def _noughted(
-    clock: Clock, sample: Sample, hint: tuple[int, bool], named_only: bool, file: Path
-) -> int:
+def _noughted(clock: Clock, sample: Sample, hint: tuple[int, bool], named_only: bool, file: Path) -> int:
     """Return the moment at which a count reads nought, by a date with or without time of day.
 
     Raises

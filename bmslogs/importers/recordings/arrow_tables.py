@@ -73,6 +73,10 @@ def _none_of(kind: Any) -> Any:
 
 
 def _refuse_twins(names: list[str], file: Path) -> None:
-    twin = next((n for k, n in enumerate(names) if n in names[:k]), None) if len(set(names)) < len(names) else None
+    twin = (
+        next((n for k, n in enumerate(names) if n in names[:k]), None)
+        if len(set(names)) < len(names)
+        else None
+    )
     if twin is not None:
         raise BadInput(f"two columns of the name {twin!r}", "one name a column", file=file, column=twin)

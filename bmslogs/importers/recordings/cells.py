@@ -13,7 +13,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 _MARKS = re.compile("[\x00-\x1f\x7f\x85\u2028\u2029]+")
-_ODD = "[\\x00-\\x1f\\x7f\"\u0085\u2028\u2029]"
+_ODD = '[\\x00-\\x1f\\x7f"\u0085\u2028\u2029]'
 _DURATION = re.compile(r"(-?)P(?:(\d+)D)?T?(?:(\d+)H)?(?:(\d+)M)?(?:(\d+)(?:[.,](\d+))?S)?")
 _FRACTION = {"s": 0, "ms": 3, "us": 6, "ns": 9}
 _PLAIN_LOW, _PLAIN_HIGH = 1e-30, 1e22

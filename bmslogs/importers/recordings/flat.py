@@ -18,9 +18,7 @@ DEEPEST = 8
 
 def is_list(kind: Any) -> bool:
     """Whether a type is a list of any kind."""
-    return bool(
-        pa.types.is_list(kind) or pa.types.is_large_list(kind) or pa.types.is_fixed_size_list(kind)
-    )
+    return bool(pa.types.is_list(kind) or pa.types.is_large_list(kind) or pa.types.is_fixed_size_list(kind))
 
 
 def is_nested(kind: Any) -> bool:

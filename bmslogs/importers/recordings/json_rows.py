@@ -83,7 +83,9 @@ def _write(source: Source, text: TableText, names: dict[str, int]) -> bool:
 
 def _lines(rows: list[Row | str], names: dict[str, int]) -> list[str]:
     return [
-        not_a_row(row) if isinstance(row, str) and row else DELIMITER.join([row.get(n, "") for n in names])
+        not_a_row(row)
+        if isinstance(row, str) and row
+        else DELIMITER.join([row.get(n, "") for n in names])
         if isinstance(row, dict)
         else ""
         for row in rows
@@ -101,7 +103,11 @@ def _by_lines(source: Source) -> bool:
         return isinstance(found, dict) and (_wrapped(found) is None or bool(head[len(first) :].strip()))
     except ValueError:
         # a line alone that is cut off, or an object spread over lines
-        return b"\n" in head and bool(re.search(rb"\}\s*\n\s*\{", head)) and not re.search(rb"^\s+\"", head, re.M)
+        return (
+            b"\n" in head
+            and bool(re.search(rb"\}\s*\n\s*\{", head))
+            and not re.search(rb"^\s+\"", head, re.M)
+        )
 
 
 def _decode(text: str) -> Any:
@@ -161,7 +167,9 @@ def _objects(source: Source) -> Iterator[dict[str, Any]]:
         number += 1
         value = decoder.value(number)
         if not isinstance(value, dict):
-            raise BadInput(f"{_kind(value)} where an object should stand", _EXPECTED, file=source.path, row=number)
+            raise BadInput(
+                f"{_kind(value)} where an object should stand", _EXPECTED, file=source.path, row=number
+            )
         rows = _wrapped(value) if number == 1 and not array and decoder.at_end() else None
         if rows is not None:
             yield from rows
@@ -171,7 +179,11 @@ def _objects(source: Source) -> Iterator[dict[str, Any]]:
 
 def _wrapped(value: dict[str, Any]) -> list[dict[str, Any]] | None:
     """Return the rows of an object that holds one list of objects beside what describes them."""
-    lists = [v for v in value.values() if isinstance(v, list) and len(v) > 1 and all(isinstance(x, dict) for x in v)]
+    lists = [
+        v
+        for v in value.values()
+        if isinstance(v, list) and len(v) > 1 and all(isinstance(x, dict) for x in v)
+    ]
     return lists[0] if len(lists) == 1 else None
 
 
@@ -226,14 +238,19 @@ class _Rolling:
                 waits = len(self.text) - self.at
                 if waits > LONGEST_LINE:
                     raise BadInput(
-                        f"an object longer than {LONGEST_LINE >> 20} MB", _EXPECTED, file=self.file, row=number
+                        f"an object longer than {LONGEST_LINE >> 20} MB",
+                        _EXPECTED,
+                        file=self.file,
+                        row=number,
                     ) from None
                 if not self._more():
                     raise BadInput(
                         f"the JSON is broken ({error.msg})", "a whole array", file=self.file, row=number
                     ) from None
             except ValueError as error:
-                raise BadInput(f"the JSON is broken ({error})", _EXPECTED, file=self.file, row=number) from None
+                raise BadInput(
+                    f"the JSON is broken ({error})", _EXPECTED, file=self.file, row=number
+                ) from None
             except RecursionError:
                 raise BadInput("nested too deep", "rows of readings", file=self.file, row=number) from None
             else:

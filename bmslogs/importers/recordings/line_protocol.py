@@ -31,7 +31,10 @@ _POINT = re.compile(
 _PART = re.compile(rf"({_KEY})=({_TEXT}|[^\s,\"]+)(?:,|$)")
 _TAG = re.compile(rf",({_KEY})=({_KEY})")
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?")
-_TRUE, _FALSE = frozenset(["t", "T", "true", "True", "TRUE"]), frozenset(["f", "F", "false", "False", "FALSE"])
+_TRUE, _FALSE = (
+    frozenset(["t", "T", "true", "True", "TRUE"]),
+    frozenset(["f", "F", "false", "False", "FALSE"]),
+)
 _ESCAPED = re.compile(r"\\([,= \\\"])")
 UNITS = ((1e17, 9), (1e14, 6), (1e11, 3), (0.0, 0))
 """Least size of a stamp of our time and the digits of its fraction of a second: ns, us, ms, s."""
@@ -46,7 +49,9 @@ def tells(head: bytes) -> bool:
     lines = head.decode("utf-8", "replace").removeprefix("\ufeff").split("\n")
     whole = lines[:-1] if len(lines) > 1 else lines
     filled = [x.strip("\r") for x in whole if x.strip() and not x.startswith("#")][:20]
-    return bool(filled) and sum(len(x) < 65536 and _POINT.fullmatch(x) is not None for x in filled) > 0.8 * len(filled)
+    return bool(filled) and sum(
+        len(x) < 65536 and _POINT.fullmatch(x) is not None for x in filled
+    ) > 0.8 * len(filled)
 
 
 @dataclass
@@ -130,7 +135,11 @@ def _parted(text: str) -> tuple[str, int | None, list[tuple[str, str]] | None]:
     fields = [_valued(_unescaped(k), v) for k, v in _PART.findall(match["fields"])]
     if None in fields:
         return "", None, None
-    return match["name"], int(match["stamp"]) if match["stamp"] else None, [f for f in fields if f is not None]
+    return (
+        match["name"],
+        int(match["stamp"]) if match["stamp"] else None,
+        [f for f in fields if f is not None],
+    )
 
 
 def _without_texts(text: str) -> tuple[str, int | None, list[tuple[str, str]]] | None:

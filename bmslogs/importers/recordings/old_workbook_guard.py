@@ -32,7 +32,9 @@ def guard_old(path: Path, file: Path) -> None:
     size = path.stat().st_size
     if size > MOST_BYTES:
         raise BadInput(
-            f"an .xls of {size >> 20} MB", f"{MOST_BYTES >> 20} MB at most; export the sheet as CSV", file=file
+            f"an .xls of {size >> 20} MB",
+            f"{MOST_BYTES >> 20} MB at most; export the sheet as CSV",
+            file=file,
         )
     try:
         stream = _stream(path.read_bytes(), file)
@@ -104,7 +106,9 @@ def _walk(stream: bytes, file: Path) -> None:
         if kind in _PLACED and size >= 4:
             row, column = unpack(stream, body)
             if kind in _RUNS:
-                column = unpack(stream, at - 4)[1] if size < 6 else int.from_bytes(stream[at - 2 : at], "little")
+                column = (
+                    unpack(stream, at - 4)[1] if size < 6 else int.from_bytes(stream[at - 2 : at], "little")
+                )
             rows, columns = max(rows, row + 1), max(columns, column + 1)
             if kind == _LABEL_SHARED and size >= 10:
                 index = int.from_bytes(stream[body + 6 : body + 10], "little")
@@ -135,7 +139,9 @@ def _refuse(cells: int, text: int, file: Path) -> None:
     if cells > MOST_CELLS:
         raise BadInput(f"sheets of {cells} cells", f"{MOST_CELLS} at most; export them as CSV", file=file)
     if text > MOST_TEXT:
-        raise BadInput(f"cells with more than {MOST_TEXT >> 20} MB of text", "a workbook of readings", file=file)
+        raise BadInput(
+            f"cells with more than {MOST_TEXT >> 20} MB of text", "a workbook of readings", file=file
+        )
 
 
 def _text_lengths(parts: list[bytes]) -> list[int]:

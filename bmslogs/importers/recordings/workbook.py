@@ -40,7 +40,9 @@ def make(source: Source, asked: Asked) -> MadeTable:
             sheet, count = _chosen(book, source, asked)
             return _written(sheet, source, None, count, notes)
     except calamine.PasswordError:
-        raise BadInput("the workbook is locked with a password", "an open workbook", file=source.path) from None
+        raise BadInput(
+            "the workbook is locked with a password", "an open workbook", file=source.path
+        ) from None
     except (calamine.CalamineError, OSError, ValueError, OverflowError) as error:
         says = " ".join(str(error).split())[:160]
         raise BadInput(f"the workbook is broken ({says})", "a whole workbook", file=source.path) from None

@@ -222,7 +222,7 @@ class _Count:
             if rows == 0 or columns == 0:
                 # cells that do not say where they stand: as many as there are, each in a row and a column of its own
                 inline += piece.count(b"<c") + piece.count(b":c")
-            if b"\"s\"" in piece or b"'s'" in piece:
+            if b'"s"' in piece or b"'s'" in piece:
                 self.named = self.named or []
                 found = [int(n) for tag, n in _VALUED.findall(piece) if _IS_SHARED.search(tag)]
                 self.named.append(np.array(found, dtype=np.int64))

@@ -181,7 +181,9 @@ class Source:
         ) as error:
             raise BadInput(f"the archive is broken ({error})", "a whole archive", file=self.path) from None
         except OSError as error:
-            what = "cannot be read" if self.text_path is not None else "the archive is broken or cannot be read"
+            what = (
+                "cannot be read" if self.text_path is not None else "the archive is broken or cannot be read"
+            )
             raise BadInput(f"{what} ({error})", "a readable log file", file=self.path) from None
 
     def sha256(self) -> str:

@@ -111,7 +111,9 @@ def held(store: Store, log_id: str, seen: str | None) -> LogEntry:
 def in_bin(store: Store) -> list[Removed]:
     """Return the logs in the bin, the last removed first."""
     found = [_read(path) for path in sorted((store.root / FOLDER).glob("*.parquet"))]
-    return sorted((item for item in found if item is not None), key=lambda i: (i.removed, i.log), reverse=True)
+    return sorted(
+        (item for item in found if item is not None), key=lambda i: (i.removed, i.log), reverse=True
+    )
 
 
 def bring_back(store: Store, log_id: str, *, by: str = "") -> LogEntry:
@@ -130,7 +132,9 @@ def bring_back(store: Store, log_id: str, *, by: str = "") -> LogEntry:
         if item is None:
             raise StoreError(f"no log {log_id!r} in the bin; `bmslogs bin` lists what is in it")
         if any(e.id == log_id for e in store.logs()):
-            raise StoreError(f"log {log_id} was brought in again since it was removed; it is in the store already")
+            raise StoreError(
+                f"log {log_id} was brought in again since it was removed; it is in the store already"
+            )
         meta = read_metadata(file)
         own = Pack.model_validate_json(meta["bmslogs.pack_json"])
         pack = known_pack(store, item.pack)
@@ -187,7 +191,11 @@ def _empty(store: Store, at: dt.datetime) -> list[Removed]:
                 (store.root / folder / item.pack / f"{item.log}.json").unlink(missing_ok=True)
         if not back:
             what = f"emptied from the bin, {KEPT_DAYS} days after it was removed"
-            told(store, f"log-{item.log}", Change(what, item.by, item.removed, item.pack, item.vehicle, item.start))
+            told(
+                store,
+                f"log-{item.log}",
+                Change(what, item.by, item.removed, item.pack, item.vehicle, item.start),
+            )
         gone.append(item)
     return gone
 

@@ -109,7 +109,9 @@ def rename_vehicle(store: Store, vehicle: str, to: str, *, by: str = "", seen: s
         packs = [p for p in store.packs() if p.vehicle == vehicle]
         logs = [e for e in store.logs() if e.vehicle == vehicle]
         if not packs and not logs:
-            raise StoreError(f"no vehicle {vehicle!r} in the store; it may have been renamed by somebody else")
+            raise StoreError(
+                f"no vehicle {vehicle!r} in the store; it may have been renamed by somebody else"
+            )
         if packs:
             subjects = [f"pack-{p.id}" for p in packs]
             refuse_other(store, subjects, f"vehicle {vehicle}", seen, vehicle_version(store, vehicle))

@@ -199,7 +199,9 @@ def answer_file(root: Path, pack: str, log: str) -> Path:
     return root / "_answers" / folder_name("pack", pack).removeprefix("pack=") / f"{log}.json"
 
 
-def step_for(store: Store, path: Path, log: str, pack: Pack, labels: Mapping[str, str], *, keep_answer: bool) -> Step:
+def step_for(
+    store: Store, path: Path, log: str, pack: Pack, labels: Mapping[str, str], *, keep_answer: bool
+) -> Step:
     """Return the step that brings a log to the folder of a pack."""
     target = store.folder_of(pack) / f"{log}.parquet"
     return Step(place_in(store, path), place_in(store, target), dict(labels), keep_answer)

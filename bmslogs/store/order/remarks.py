@@ -93,7 +93,14 @@ def noted(store: Store, pack: str) -> set[str]:
 
 
 def add_remark(
-    store: Store, pack: str, text: str, *, log: str = "", at: dt.datetime | None = None, cell: int = 0, by: str = ""
+    store: Store,
+    pack: str,
+    text: str,
+    *,
+    log: str = "",
+    at: dt.datetime | None = None,
+    cell: int = 0,
+    by: str = "",
 ) -> Remark:
     """Note something on a log, on a moment in it (`at`), or on a cell of the pack.
 
@@ -140,12 +147,16 @@ def change_remark(
     return _put(store, pack, log, note, seen, by, {"text": said, "out": False})
 
 
-def take_out(store: Store, pack: str, log: str, note: str, *, by: str = "", seen: int | None = None) -> Remark:
+def take_out(
+    store: Store, pack: str, log: str, note: str, *, by: str = "", seen: int | None = None
+) -> Remark:
     """Take a note out; `put_back` undoes it."""
     return _put(store, pack, log, note, seen, by, {"out": True})
 
 
-def put_back(store: Store, pack: str, log: str, note: str, *, by: str = "", seen: int | None = None) -> Remark:
+def put_back(
+    store: Store, pack: str, log: str, note: str, *, by: str = "", seen: int | None = None
+) -> Remark:
     """Put back a note that was taken out."""
     return _put(store, pack, log, note, seen, by, {"out": False})
 
@@ -188,7 +199,9 @@ def _within(store: Store, log: str, at: dt.datetime) -> None:
 
 
 def _write(store: Store, pack: str, log: str, every: list[Remark]) -> None:
-    write_atomic(_file(store.root, pack, log), json.dumps([asdict(r) for r in every], ensure_ascii=False, indent=1))
+    write_atomic(
+        _file(store.root, pack, log), json.dumps([asdict(r) for r in every], ensure_ascii=False, indent=1)
+    )
     touched(store.root)
 
 

@@ -114,7 +114,10 @@ def test_dated_work_begins_the_slope_anew_where_it_was_done_and_nowhere_else() -
     late = {**event, "date": dt.date(2026, 1, 10)}
     short = series_of(weighed(documents, pack_of((late,))), 6)
     assert short.slope_per_month is None
-    assert "since the work of 10 Jan 2026 (joint remade) 2 dates tell the resistance so far" in short.why_no_slope
+    assert (
+        "since the work of 10 Jan 2026 (joint remade) 2 dates tell the resistance so far"
+        in short.why_no_slope
+    )
 
 
 def test_a_single_wrong_log_makes_no_drift_and_hides_none() -> None:
@@ -173,7 +176,9 @@ def test_the_json_is_as_its_schema_says_and_three_logs_will_do(seed: int) -> Non
 
 
 def test_offset_at_full_allows_for_a_small_cell_in_a_half_charged_pack() -> None:
-    def answer(day: int, quantity: str, unit: str, value: np.ndarray, kind: str, soc: float) -> dict[str, Any]:
+    def answer(
+        day: int, quantity: str, unit: str, value: np.ndarray, kind: str, soc: float
+    ) -> dict[str, Any]:
         one = drive(day, np.ones(12))
         at = {"soc_low": 0.3 if kind == "charge" else soc, "soc_high": soc}
         one["estimates"] = rows(quantity, unit, value, np.full(12, 0.002), at)
@@ -197,7 +202,9 @@ def test_charge_and_energy_are_counted_without_pauses_and_signs_apart() -> None:
     current = np.array([10.0, -20.0, 10.0, 10.0, 0.0])
     warm = np.array([[20.0, 21.0, 24.0]] * 5)
     got, sensors = counted(seconds, current, np.full(5, 50.0), warm)
-    assert_allclose([got["drawn_Ah"], got["charged_Ah"]], [10.0, 10.0])  # half an hour each, the day's pause left out
+    assert_allclose(
+        [got["drawn_Ah"], got["charged_Ah"]], [10.0, 10.0]
+    )  # half an hour each, the day's pause left out
     assert_allclose([got["drawn_kWh"], got["charged_kWh"], got["spread_K"]], [0.5, 0.5, 4.0])
     assert_allclose(sensors, [-1.0, 0.0, 3.0])
     nothing, _ = counted(seconds, None, None, np.zeros((5, 0)))
@@ -230,7 +237,9 @@ def test_an_answer_of_another_version_is_still_to_be_made(tmp_path: Path) -> Non
     store = store_of(tmp_path, year)
     log_id = year.documents[0]["log"]["id"]
     path = next((tmp_path / "_answers").rglob(f"{log_id}.json"))
-    path.write_text(path.read_text(encoding="utf-8").replace('"version": "', '"version": "9'), encoding="utf-8")
+    path.write_text(
+        path.read_text(encoding="utf-8").replace('"version": "', '"version": "9'), encoding="utf-8"
+    )
     g = gather(store, year.pack)
     assert g.unanswered == (log_id,) and g.missing == 1
 

@@ -63,7 +63,11 @@ def test_clean_lines_have_the_slope_of_linregress_and_a_wild_log_does_not_move_t
     wild = y.copy()
     wild[3, 11] += 20 * sd
     moved = fitted_lines(MONTHLY, wild, half)
-    assert abs(moved.slope[3] - 0.05) < 3 * se < abs(stats.linregress(MONTHLY, wild[3]).slope * MONTH_DAYS - 0.05)
+    assert (
+        abs(moved.slope[3] - 0.05)
+        < 3 * se
+        < abs(stats.linregress(MONTHLY, wild[3]).slope * MONTH_DAYS - 0.05)
+    )
 
 
 def test_robust_lines_follow_statsmodels_rlm() -> None:

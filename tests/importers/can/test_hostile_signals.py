@@ -79,12 +79,17 @@ HOSTILE: dict[str, tuple[str, Callable[[], str], str]] = {
     "digits without end": ("dbc", lambda: HEAD + 'CM_ "SG_MUL_VAL_ ' + "9" * (15 << 20) + '";\n', "letters"),
     "a range to a number of 5,000 digits": (
         "dbc",
-        lambda: f"{HEAD}BO_ 1 M: 8 B\n SG_ S m0 : 8|8@1+ (1,0) [0|0] \"\" B\nSG_MUL_VAL_ 1 S A 0-{'9' * 5000};\n",
+        lambda: (
+            f'{HEAD}BO_ 1 M: 8 B\n SG_ S m0 : 8|8@1+ (1,0) [0|0] "" B\nSG_MUL_VAL_ 1 S A 0-{"9" * 5000};\n'
+        ),
         "ids",
     ),
     "multiplexed signals without end": (
         "dbc",
-        lambda: HEAD + "".join(f"SG_MUL_VAL_ 1 S{k} S{k // 64 * 64 + (k + 1) % 64} 0-0;\n" for k in range(300_000)),
+        lambda: (
+            HEAD
+            + "".join(f"SG_MUL_VAL_ 1 S{k} S{k // 64 * 64 + (k + 1) % 64} 0-0;\n" for k in range(300_000))
+        ),
         "more than",
     ),
     "a million signals": ("kcd", lambda: "<N>" + '<Signal name="a"/>' * 800_000 + "</N>", "signals"),

@@ -79,17 +79,25 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="tests.importers.classes", description=__doc__)
     parser.add_argument("--count", type=int, default=200, help="files a class")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--class", dest="names", action="append", choices=list(CLASSES), help="only this class")
+    parser.add_argument(
+        "--class", dest="names", action="append", choices=list(CLASSES), help="only this class"
+    )
     parser.add_argument("--only", type=int, help="only the case of this number")
     parser.add_argument("--show", action="store_true", help="list each case that is not stored right")
-    parser.add_argument("--keep", type=Path, metavar="DIR", help="write the files of the cases that are shown here")
+    parser.add_argument(
+        "--keep", type=Path, metavar="DIR", help="write the files of the cases that are shown here"
+    )
     given = parser.parse_args()
     names = given.names or list(CLASSES)
     found: dict[str, list[Verdict]] = {name: [] for name in names}
     for name, verdict in verdicts(names, given.count, given.seed, given.only):
         found[name].append(verdict)
         # A refusal of a file that nobody could read unasked is no news.
-        if given.show and verdict.outcome != "right" and (verdict.kind != "refuse" or verdict.outcome != "asked"):
+        if (
+            given.show
+            and verdict.outcome != "right"
+            and (verdict.kind != "refuse" or verdict.outcome != "asked")
+        ):
             show(name, verdict)
             if given.keep:
                 keep(given.keep, name, make_case(name, verdict.number, given.seed), verdict)

@@ -180,7 +180,14 @@ def pack_voltages(rng: Rng) -> Case:
     d = log(rng, cells=(2, 96))
     english(d)
     total = d.volts.sum(axis=1)
-    names = ["Pack voltage", "Bus voltage", "Inverter voltage", "DC link voltage", "Battery voltage", "Total voltage"]
+    names = [
+        "Pack voltage",
+        "Bus voltage",
+        "Inverter voltage",
+        "DC link voltage",
+        "Battery voltage",
+        "Total voltage",
+    ]
     picked = [names[int(k)] for k in rng.permutation(len(names))[:2]]
     d.write_time()
     readings = []

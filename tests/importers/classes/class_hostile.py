@@ -96,9 +96,14 @@ def slow_pattern(rng: Rng) -> Case:
     d.dialect.units = "none"
     d.dialect.cell_unit = "V"
     d.write()
-    pattern = str(rng.choice([r"U(?P<cell>\\d+)(a+)+$", r"(?P<cell>(\\d|U|a)*)*b", r"(U|\\d)+(?P<cell>\\d+)(a|aa)+$"]))
+    pattern = str(
+        rng.choice([r"U(?P<cell>\\d+)(a+)+$", r"(?P<cell>(\\d|U|a)*)*b", r"(U|\\d)+(?P<cell>\\d+)(a|aa)+$"])
+    )
     return refused(
-        d, "a profile whose pattern never ends", d.sheet.data(), profile=f'[cell_voltage]\npattern = "{pattern}"\n'
+        d,
+        "a profile whose pattern never ends",
+        d.sheet.data(),
+        profile=f'[cell_voltage]\npattern = "{pattern}"\n',
     )
 
 
@@ -120,7 +125,9 @@ def huge_numbers(rng: Rng) -> Case:
     d.write()
     truth = d.volts * 1000
     current = d.current.copy()
-    text = str(rng.choice(["1e400", "9" * 5000, "-1e308", "1e" + "9" * 300, "0." + "3" * 20_000 + "e9", "1E+38"]))
+    text = str(
+        rng.choice(["1e400", "9" * 5000, "-1e308", "1e" + "9" * 300, "0." + "3" * 20_000 + "e9", "1E+38"])
+    )
     for r in rng.integers(5, d.rows - 5, 3):
         if rng.random() < 0.5:
             c = int(rng.integers(0, d.cells))
@@ -185,8 +192,15 @@ def nul_bytes(rng: Rng) -> Case:
     data[start : stop - len(d.dialect.newline)] = b"\0" * (stop - start - len(d.dialect.newline))
     keep = np.ones(d.rows, bool)
     keep[at : at + lost] = False
-    d.time_s, d.current, d.volts, d.temperatures = d.time_s[keep], d.current[keep], d.volts[keep], d.temperatures[keep]
-    return d.case("a block of NUL bytes in place of some rows", "ambiguous", data=bytes(data), other_lines=lost)
+    d.time_s, d.current, d.volts, d.temperatures = (
+        d.time_s[keep],
+        d.current[keep],
+        d.volts[keep],
+        d.temperatures[keep],
+    )
+    return d.case(
+        "a block of NUL bytes in place of some rows", "ambiguous", data=bytes(data), other_lines=lost
+    )
 
 
 def quotes_without_end(rng: Rng) -> Case:
@@ -203,14 +217,20 @@ def junk(rng: Rng) -> Case:
 
 def bomb(rng: Rng) -> Case:
     d = log(rng).write()
-    unit, times = [(b"\0" * 1_000_000, 600), (b"a" * 1_000_000, 600), (b"1,2,3\n" * 200_000, 300)][int(rng.integers(3))]
-    return refused(d, "an archive of hundreds of megabytes", gzip.compress(unit * times, 6), name="log.csv.gz")
+    unit, times = [(b"\0" * 1_000_000, 600), (b"a" * 1_000_000, 600), (b"1,2,3\n" * 200_000, 300)][
+        int(rng.integers(3))
+    ]
+    return refused(
+        d, "an archive of hundreds of megabytes", gzip.compress(unit * times, 6), name="log.csv.gz"
+    )
 
 
 def cut_archive(rng: Rng) -> Case:
     d = log(rng).write()
     whole = gzip.compress(d.sheet.data())
-    return refused(d, "an archive cut short", whole[: int(rng.integers(10, len(whole) - 20))], name="log.csv.gz")
+    return refused(
+        d, "an archive cut short", whole[: int(rng.integers(10, len(whole) - 20))], name="log.csv.gz"
+    )
 
 
 def nothing(rng: Rng) -> Case:
@@ -227,7 +247,9 @@ def huge_cell_number(rng: Rng) -> Case:
     number = str(rng.choice(["1000000000", "99999999999999999999", "65535000"]))
     if rng.random() < 0.5:
         column = d.sheet.by_role("cell")[-1]
-        column.header = d.dialect.cell_name.replace("{k:02d}", "{k}").replace("{k:03d}", "{k}").format(k=number)
+        column.header = (
+            d.dialect.cell_name.replace("{k:02d}", "{k}").replace("{k:03d}", "{k}").format(k=number)
+        )
         return refused(d, "a header that names cell 1000000000", d.sheet.data())
     d.dialect.layout = "long"
     head, body = d.sheet.lines()
@@ -317,7 +339,9 @@ def wide_pack(rng: Rng) -> Case:
     d = log(rng, cells=(96, 96), rows=(300, 400))
     d.write()
     modules = "".join(f'[[module]]\nname = "M{k}"\ncells = [{k + 1}]\n' for k in range(d.cells))
-    return d.case("a pack file of 96 modules", "plain", pack=pack_text(d.cells, d.run.chemistry, 100.0, modules))
+    return d.case(
+        "a pack file of 96 modules", "plain", pack=pack_text(d.cells, d.run.chemistry, 100.0, modules)
+    )
 
 
 HABITS: tuple[Habit, ...] = (

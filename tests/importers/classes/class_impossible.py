@@ -117,7 +117,9 @@ def text_in_every_row(rng: Rng) -> Case:
 def text_in_some_rows(rng: Rng) -> Case:
     d = log(rng)
     d.write()
-    word = str(rng.choice(["nan", "NaN", "inf", "-inf", "#N/A", "#DIV/0!", "null", "", "--", "ERR", "OL", "None"]))
+    word = str(
+        rng.choice(["nan", "NaN", "inf", "-inf", "#N/A", "#DIV/0!", "null", "", "--", "ERR", "OL", "None"])
+    )
     truth = d.volts * 1000
     for r in some_rows(rng, d.rows):
         c = int(rng.integers(0, d.cells))
@@ -137,7 +139,9 @@ def fahrenheit(rng: Rng) -> Case:
         d.dialect.units = "()"
     unit = str(rng.choice(["F", "°F", "degF"])) if d.dialect.encoding != "cp1252" else "degF"
     for s in range(reading.shape[1]):
-        d.sheet.add(d.dialect.temperature_name.format(k=s + 1), unit, numbers(reading[:, s], 1), "temperature")
+        d.sheet.add(
+            d.dialect.temperature_name.format(k=s + 1), unit, numbers(reading[:, s], 1), "temperature"
+        )
     d.fields["temperatures_C"] = (reading - 32) / 1.8
     return d.case(f"temperatures in {unit}", "plain")
 

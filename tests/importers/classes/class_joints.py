@@ -68,7 +68,9 @@ def joined(rng: Rng) -> Case:
         soc = (soc + float(rng.uniform(0.3, 0.5))) % 0.7 + 0.22
         h = min(1.0, step)
         wanted = drive(rng, rows * step, h, min(0.5, 0.2 * 3600 / (rows * step)))
-        other = simulate(rng, d.run.chemistry, cells, sensors, wanted, h, max(1, round(step / h)), soc, capacity)
+        other = simulate(
+            rng, d.run.chemistry, cells, sensors, wanted, h, max(1, round(step / h)), soc, capacity
+        )
         soc = float(other.soc[-1])
         joints.append(sum(len(p[0]) for p in parts))
         part = measured(d, other)
@@ -81,7 +83,11 @@ def trimmed(part: tuple[Array, Array, Array], capacity_Ah: float) -> tuple[Array
     still = np.flatnonzero(np.abs(part[0]) < 0.05 * capacity_Ah)
     if len(still) < 2 or still[-1] - still[0] < 100:
         return part
-    return part[0][still[0] : still[-1] + 1], part[1][still[0] : still[-1] + 1], part[2][still[0] : still[-1] + 1]
+    return (
+        part[0][still[0] : still[-1] + 1],
+        part[1][still[0] : still[-1] + 1],
+        part[2][still[0] : still[-1] + 1],
+    )
 
 
 def stitched(d: Draft, parts: list[tuple[Array, Array, Array]], joints: list[int], habit: str) -> Case:
@@ -111,7 +117,15 @@ def key_off(rng: Rng) -> Case:
     soc = min(0.93, float(d.run.soc[-1]) + float(rng.uniform(0.15, 0.5)))
     wanted = drive(rng, rows * step, h, min(0.5, 0.2 * 3600 / (rows * step)))
     other = simulate(
-        rng, "NMC", d.cells, d.temperatures.shape[1], wanted, h, max(1, round(step / h)), soc, d.run.capacity_Ah
+        rng,
+        "NMC",
+        d.cells,
+        d.temperatures.shape[1],
+        wanted,
+        h,
+        max(1, round(step / h)),
+        soc,
+        d.run.capacity_Ah,
     )
     parts = [(d.current, d.volts, d.temperatures), measured(d, other)]
     return stitched(d, parts, [d.rows], "clock stands while the key is off, charged")
@@ -126,7 +140,9 @@ def relaxed(rng: Rng) -> Case:
     )  # fmt: skip
     wanted = np.concatenate([np.full(load, float(rng.uniform(0.8, 1.3))), np.zeros(awake + asleep + after)])
     soc = float(rng.uniform(0.8, 0.95))
-    run = simulate(rng, d.run.chemistry, d.cells, d.temperatures.shape[1], wanted, step, 1, soc, d.run.capacity_Ah)
+    run = simulate(
+        rng, d.run.chemistry, d.cells, d.temperatures.shape[1], wanted, step, 1, soc, d.run.capacity_Ah
+    )
     current, volts, warm = measured(d, run)
     # The load is off and rows are still written for a moment; then the logger sleeps, and its clock with it.
     first, second = slice(0, load + awake), slice(load + awake + asleep, None)

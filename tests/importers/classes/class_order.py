@@ -19,7 +19,9 @@ def log(rng: Rng, style: str | None = None, **over: Any) -> Draft:
         "layout": False, "noise_mV": 1.0, "current_step": 0.1,
     }  # fmt: skip
     d = draw(rng, **{**base, **over})
-    return d.write(style or str(rng.choice(["iso", "isoz", "blank", "epoch", "epoch_ms", "dotted", "elapsed"])))
+    return d.write(
+        style or str(rng.choice(["iso", "isoz", "blank", "epoch", "epoch_ms", "dotted", "elapsed"]))
+    )
 
 
 def in_order(order: Callable[[Draft], list[int]], habit: str) -> Habit:
@@ -109,7 +111,12 @@ def delimiter_changes(rng: Rng) -> Case:
     head, body = d.sheet.lines()
     turn = int(rng.integers(5, d.rows - 5))
     again = head if rng.random() < 0.4 else []
-    lines = [*head, *body[:turn], *(h.replace(old, new) for h in again), *(b.replace(old, new) for b in body[turn:])]
+    lines = [
+        *head,
+        *body[:turn],
+        *(h.replace(old, new) for h in again),
+        *(b.replace(old, new) for b in body[turn:]),
+    ]
     return d.case(
         f"delimiter {old!r} changes to {new!r} in mid-file", "ambiguous", data=d.sheet.encode(lines),
         other_lines=len(again),
@@ -181,7 +188,9 @@ def blank_and_comment_lines(rng: Rng) -> Case:
         if rng.random() < 0.03:
             lines.append(str(rng.choice(["", "   ", "# key off", "# key on"])))
     extra = len(lines) - len(head) - len(body)
-    return d.case("blank lines and remarks between the rows", "plain", data=d.sheet.encode(lines), other_lines=extra)
+    return d.case(
+        "blank lines and remarks between the rows", "plain", data=d.sheet.encode(lines), other_lines=extra
+    )
 
 
 def cut_at_the_end(rng: Rng) -> Case:
@@ -190,7 +199,11 @@ def cut_at_the_end(rng: Rng) -> Case:
     data = d.sheet.encode(head + body)
     unit = 2 if d.dialect.encoding == "utf-16" else 1
     # At least the last delimiter is gone: a number that lost digits only looks like any other.
-    least = len(d.dialect.newline) + 1 + len(body[-1].rstrip(d.dialect.delimiter).rsplit(d.dialect.delimiter, 1)[1])
+    least = (
+        len(d.dialect.newline)
+        + 1
+        + len(body[-1].rstrip(d.dialect.delimiter).rsplit(d.dialect.delimiter, 1)[1])
+    )
     least += len(body[-1]) - len(body[-1].rstrip(d.dialect.delimiter))
     cut = int(rng.integers(least, len(body[-1]) + len(d.dialect.newline) - 2)) * unit
     optional = np.zeros(d.rows, bool)

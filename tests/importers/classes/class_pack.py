@@ -92,7 +92,9 @@ def capacity_too_small(rng: Rng) -> Case:
 
 
 def capacity_too_large(rng: Rng) -> Case:
-    d = log(rng, str(rng.choice(["charge", "discharge"])), dt_s=(10.0, 30.0), rows=(1000, 1500), chemistry="NMC")
+    d = log(
+        rng, str(rng.choice(["charge", "discharge"])), dt_s=(10.0, 30.0), rows=(1000, 1500), chemistry="NMC"
+    )
     d.write()
     nominal = round(d.run.capacity_Ah * float(rng.uniform(4.0, 10.0)), 1)
     plain = np.ptp(d.run.soc) > 0.6
@@ -116,7 +118,9 @@ def limits_changed(rng: Rng) -> Case:
 def limits_alike(rng: Rng) -> Case:
     d = log(rng, "drive", cells=(4, 4)).write()
     first = log(rng, "drive", cells=(4, 4), chemistry=d.run.chemistry).write()
-    text = pack_text(4, d.run.chemistry, round(d.run.capacity_Ah * 1.05, 1), "[pack.limits]\nvoltage_min_V = 2.4\n")
+    text = pack_text(
+        4, d.run.chemistry, round(d.run.capacity_Ah * 1.05, 1), "[pack.limits]\nvoltage_min_V = 2.4\n"
+    )
     # The first log's cells may be of another size than the second's: only the second log is held against the file.
     return d.case("a second log of a pack id, pack file alike", "plain", pack=text,
                   before=(Before("first.csv", first.sheet.data(), text),), must_not_say="limit")  # fmt: skip
@@ -146,14 +150,18 @@ def profile_for(d: Draft, sign: int, current_unit: str = "A", cell_unit: str | N
 
 def right_profile(rng: Rng) -> Case:
     d = log(rng).write()
-    return d.case("a profile that says what the log says", "plain", profile=profile_for(d, d.sign), must_not_say=DOUBT)
+    return d.case(
+        "a profile that says what the log says", "plain", profile=profile_for(d, d.sign), must_not_say=DOUBT
+    )
 
 
 def right_profile_rest(rng: Rng) -> Case:
     d = log(rng, "rest", dt_s=(10.0, 60.0))
     d.current = np.round(rng.normal(0.0, 0.1, d.rows), 1) + 0.0
     d.write()
-    return d.case("a profile that says the sign where the log cannot", "plain", profile=profile_for(d, d.sign))
+    return d.case(
+        "a profile that says the sign where the log cannot", "plain", profile=profile_for(d, d.sign)
+    )
 
 
 def wrong_discharge(rng: Rng) -> Case:
@@ -163,7 +171,9 @@ def wrong_discharge(rng: Rng) -> Case:
     if kind == "charge" or d.signal() > 4:
         return d.case(habit, "refuse", profile=profile)
     # Where the readings cannot contradict the profile, its word is taken.
-    return d.case(habit, "ambiguous", profile=profile, truths=(d.truth(), d.truth(current_A=-d.current + 0.0)))
+    return d.case(
+        habit, "ambiguous", profile=profile, truths=(d.truth(), d.truth(current_A=-d.current + 0.0))
+    )
 
 
 def wrong_current_unit(rng: Rng) -> Case:

@@ -59,7 +59,9 @@ def slow_drive(rng: Rng) -> Case:
 
 
 def coarse_drive(rng: Rng) -> Case:
-    d = log(rng, "drive", step_mV=float(rng.choice([5, 10])), current_step=1.0, noise_mV=float(rng.choice([1, 3])))
+    d = log(
+        rng, "drive", step_mV=float(rng.choice([5, 10])), current_step=1.0, noise_mV=float(rng.choice([1, 3]))
+    )
     d.write_time()
     d.write_current()
     return finish(d, "drive in coarse steps", by_steps(d))
@@ -100,7 +102,9 @@ COUNTERS = (
 
 
 def tester_counters(rng: Rng) -> Case:
-    d = log(rng, "tester", dt_s=(10.0, 30.0, 60.0), rows=(800, 3000), cells=(1, 2), noise_mV=0.5, step_mV=None)
+    d = log(
+        rng, "tester", dt_s=(10.0, 30.0, 60.0), rows=(800, 3000), cells=(1, 2), noise_mV=0.5, step_mV=None
+    )
     d.write_time()
     d.write_current()
     counters(d, COUNTERS[int(rng.integers(len(COUNTERS)))], rng.random() < 0.5)
@@ -152,7 +156,9 @@ def following_voltage(rng: Rng, beside: bool) -> Case:
 
 
 def resistor_only(rng: Rng) -> Case:
-    d = log(rng, "discharge", dt_s=(10.0, 30.0), rows=(700, 2000), cells=(1, 4), step_mV=1.0, current_step=0.01)
+    d = log(
+        rng, "discharge", dt_s=(10.0, 30.0), rows=(700, 2000), cells=(1, 4), step_mV=1.0, current_step=0.01
+    )
     share = d.run.cells.mean(axis=1) / float(np.mean(d.run.cells))
     d.current = np.round(d.run.current * share, 2)
     d.write_time()
@@ -217,7 +223,9 @@ def pure_discharge(rng: Rng) -> Case:
 
 
 def parked_week(rng: Rng) -> Case:
-    d = log(rng, "parked", dt_s=(300.0, 600.0), rows=(1000, 2200), current_step=float(rng.choice([0.01, 0.1])))
+    d = log(
+        rng, "parked", dt_s=(300.0, 600.0), rows=(1000, 2200), current_step=float(rng.choice([0.01, 0.1]))
+    )
     d.write_time()
     d.write_current()
     return finish(d, "parked week with 0.1 A", by_trend(d))
@@ -365,7 +373,9 @@ def regen_heavy(rng: Rng) -> Case:
     extra = np.where(np.sin(d.run.t / 40) > 0.4, -0.9, 0.0) * d.run.capacity_Ah * 0.6
     r0 = 0.05 / d.run.capacity_Ah
     d.current = np.round(d.current + extra, d.current_places) + 0.0
-    d.volts = np.round(np.round((d.volts - r0 * extra[:, None]) / (d.step_mV / 1000)) * d.step_mV / 1000, d.places)
+    d.volts = np.round(
+        np.round((d.volts - r0 * extra[:, None]) / (d.step_mV / 1000)) * d.step_mV / 1000, d.places
+    )
     d.write_time()
     d.write_current()
     return finish(d, "mostly braking", by_steps(d))

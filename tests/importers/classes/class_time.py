@@ -18,7 +18,13 @@ PLAIN_S = (0.5, 1.0, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
 
 def log(rng: Rng, **over: Any) -> Draft:
     """Return a draft of a drive or a day, large enough that the current's sign is plain."""
-    base: dict[str, Any] = {"kind": "drive", "dt_s": PLAIN_S, "noise_mV": 0.5, "cells": (1, 24), "layout": False}
+    base: dict[str, Any] = {
+        "kind": "drive",
+        "dt_s": PLAIN_S,
+        "noise_mV": 0.5,
+        "cells": (1, 24),
+        "layout": False,
+    }
     fields = {**base, **over}
     step = fields["dt_s"]
     if not isinstance(step, float | int):
@@ -171,7 +177,9 @@ def dated_forms(rng: Rng) -> Case:
 
 def year_of_two_digits(rng: Rng) -> Case:
     d = log(rng, dt_s=(1.0, 2.0, 5.0), jitter=False)
-    form = str(rng.choice(["%d.%m.%y %H:%M:%S", "%d/%m/%y %H:%M:%S", "%m/%d/%y %H:%M:%S", "%y-%m-%d %H:%M:%S"]))
+    form = str(
+        rng.choice(["%d.%m.%y %H:%M:%S", "%d/%m/%y %H:%M:%S", "%m/%d/%y %H:%M:%S", "%y-%m-%d %H:%M:%S"])
+    )
     d.sheet.add(stamp_name(d), "", formatted(d.time_s, form), "time", False)
     return rest_of(d, "year of two digits", "ambiguous")
 
@@ -218,7 +226,10 @@ def whole_second_with_elapsed(rng: Rng) -> Case:
     if rng.random() < 0.5:
         texts, name = numbers(since, 3), str(rng.choice(["elapsed_s", "Elapsed [s]", "t_rel_s", "seconds"]))
     else:
-        texts, name = numbers(np.round(since * 1000), 0), str(rng.choice(["elapsed_ms", "millis", "uptime_ms"]))
+        texts, name = (
+            numbers(np.round(since * 1000), 0),
+            str(rng.choice(["elapsed_ms", "millis", "uptime_ms"])),
+        )
     d.sheet.add(name, "", texts, "time")
     if rng.random() < 0.3:
         d.sheet.columns.reverse()
@@ -245,7 +256,9 @@ def jittered_one_hertz(rng: Rng) -> Case:
     whole = np.floor(d.time_s)
     alike = np.zeros(d.rows, bool)
     # Two rows of one stamp that are alike in every field may be one row written twice: nobody can tell.
-    alike[1:] = (np.diff(whole) == 0) & (np.diff(d.current) == 0) & np.all(np.diff(d.volts, axis=0) == 0, axis=1)
+    alike[1:] = (
+        (np.diff(whole) == 0) & (np.diff(d.current) == 0) & np.all(np.diff(d.volts, axis=0) == 0, axis=1)
+    )
     return rest_of(
         d, "rows a little faster than their whole-second stamps", time_tolerance_s=1.0, block_slack_s=(1.0,),
         optional=alike,
@@ -424,8 +437,6 @@ def stray_stamps(rng: Rng) -> Case:
         blocks=optional.astype(np.int64) * (1 + np.cumsum(optional)),
         block_slack_s=(0.0015, *[float(d.run.t[1]) * 1.01] * 5),
     )  # fmt: skip
-
-
 
 
 def _reset_with_elapsed(rng: Rng) -> Case:

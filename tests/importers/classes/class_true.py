@@ -81,13 +81,17 @@ def fill_like_temperatures(rng: Rng) -> Case:
 
 
 def coarse_parked(rng: Rng) -> Case:
-    d = log(rng, "parked", rows=(600, 2200), dt_s=(60.0, 300.0), step_mV=float(rng.choice([5, 10])), noise_mV=0.0)
+    d = log(
+        rng, "parked", rows=(600, 2200), dt_s=(60.0, 300.0), step_mV=float(rng.choice([5, 10])), noise_mV=0.0
+    )
     say_sign(d)
     return d.case("parked days in coarse steps, most rows alike", "plain")
 
 
 def taper_at_limit(rng: Rng) -> Case:
-    d = log(rng, "charge", rows=(600, 2500), dt_s=(1.0, 5.0, 10.0), chemistry="NMC", cells=(1, 16), noise_mV=0.0)
+    d = log(
+        rng, "charge", rows=(600, 2500), dt_s=(1.0, 5.0, 10.0), chemistry="NMC", cells=(1, 16), noise_mV=0.0
+    )
     held = d.run.soc > 0.8
     d.volts[held] = rounded(d, np.full((int(held.sum()), d.cells), 4.2))
     d.current[held] = np.minimum(d.current[held], -0.1)
@@ -159,7 +163,9 @@ def single_pulses(rng: Rng) -> Case:
 
 
 def fine_steps(rng: Rng) -> Case:
-    d = log(rng, "day", rows=(500, 2500), dt_s=(1.0, 10.0), step_mV=0.1, noise_mV=float(rng.choice([0.05, 0.1])))
+    d = log(
+        rng, "day", rows=(500, 2500), dt_s=(1.0, 10.0), step_mV=0.1, noise_mV=float(rng.choice([0.05, 0.1]))
+    )
     say_sign(d)
     return d.case("steps of 0.1 mV", "plain")
 

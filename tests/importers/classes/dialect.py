@@ -20,7 +20,15 @@ WORDS = {
     "sv": ("Tid", "Datum", "Tid", "Ström", "Cell {k}", "Temperatur {k}", "Total spänning"),
 }
 """Words of each language: stamp, date, time of day, current, cell, temperature, pack voltage."""
-ENGLISH_CELLS = ("Cell {k}", "Cell {k} voltage", "U{k}", "V{k:02d}", "cell_{k:03d}", "Vcell{k}", "Cell{k:02d}")
+ENGLISH_CELLS = (
+    "Cell {k}",
+    "Cell {k} voltage",
+    "U{k}",
+    "V{k:02d}",
+    "cell_{k:03d}",
+    "Vcell{k}",
+    "Cell{k:02d}",
+)
 ENGLISH_TEMPERATURES = ("Temperature {k}", "T{k}", "Temp {k}", "temp_{k}")
 
 

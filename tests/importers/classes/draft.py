@@ -17,7 +17,9 @@ RATES_S = (0.1, 0.2, 0.5, 1.0, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0)
 STEPS_MV = (1.0, 1.0, 5.0, 10.0)
 
 
-def pack_text(cells: int, chemistry: str, capacity_Ah: float, extra: str = "", pack: str = "heron-main") -> str:
+def pack_text(
+    cells: int, chemistry: str, capacity_Ah: float, extra: str = "", pack: str = "heron-main"
+) -> str:
     """Return a pack file."""
     return (
         f'[pack]\nid = "{pack}"\nvehicle = "Heron"\nchemistry = "{chemistry}"\n'
@@ -198,7 +200,9 @@ def draw(
         amp = float(rng.choice([0.01, 0.1]))
     places = 4 if step < 1 else 3
     grid = step / 1000
-    volts = np.round(np.round((run.cells + rng.normal(0, 1, run.cells.shape) * noise / 1000) / grid) * grid, places)
+    volts = np.round(
+        np.round((run.cells + rng.normal(0, 1, run.cells.shape) * noise / 1000) / grid) * grid, places
+    )
     error = amp / 2 if kind not in ("parked", "rest", "charge", "discharge", "tester") else 0.0
     current = np.round(np.round((run.current + rng.normal(0, 1, len(run.t)) * error) / amp) * amp, 3) + 0.0
     t = run.t.copy()

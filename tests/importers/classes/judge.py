@@ -52,6 +52,7 @@ class Answer:
 NOISE_A = 0.5
 """A current that stays below this and has no mean is a sensor's noise [A] (choice)."""
 
+
 def command(arguments: list[str]) -> Answer:
     """Run the command line in this process."""
     out, err = io.StringIO(), io.StringIO()
@@ -109,12 +110,20 @@ def judge_apart(case: Case, number: int = 0) -> Verdict:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         cost = folder / "cost.json"
-        arguments = [sys.executable, "-m", "tests.importers.classes.launch", str(cost), *import_arguments(folder, case)]
+        arguments = [
+            sys.executable,
+            "-m",
+            "tests.importers.classes.launch",
+            str(cost),
+            *import_arguments(folder, case),
+        ]
         try:
             done = subprocess.run(arguments, capture_output=True, timeout=WALL_S, cwd=ROOT)
         except subprocess.TimeoutExpired:
             return Verdict(number, case.habit, case.kind, "crash", [f"no end after {WALL_S} s"])
-        answer = Answer(done.returncode, done.stdout.decode(errors="replace"), done.stderr.decode(errors="replace"))
+        answer = Answer(
+            done.returncode, done.stdout.decode(errors="replace"), done.stderr.decode(errors="replace")
+        )
         outcome, details = weigh(case, answer, stored_files(folder))
         spent = json.loads(cost.read_text(encoding="utf-8")) if cost.exists() else {}
     over = [
@@ -163,7 +172,9 @@ def said(file: Path) -> list[str]:
     """Return what a stored log says of itself, short."""
     meta = pq.read_schema(file).metadata
     repairs = json.loads(meta.get(b"bmslogs.repairs", b"[]"))
-    lines = [f"  repair {r.get('rule')}: {r.get('rows')} rows {r.get('columns')}: {r.get('says')}" for r in repairs]
+    lines = [
+        f"  repair {r.get('rule')}: {r.get('rows')} rows {r.get('columns')}: {r.get('says')}" for r in repairs
+    ]
     return [*lines, *(f"  note: {n}" for n in json.loads(meta.get(b"bmslogs.notes", b"[]")))]
 
 
@@ -341,7 +352,9 @@ def readings(what: str, bad: NDArray[np.bool_], stored: Array, expected: Array, 
 def compare_current(truth: Truth, which: NDArray[np.int64], current: Array | None) -> list[str]:
     """Return how the current is false; an inverted one is named."""
     if truth.current_A is None:
-        return [] if current is None or np.isnan(current).all() else ["a current is stored where there is none"]
+        return (
+            [] if current is None or np.isnan(current).all() else ["a current is stored where there is none"]
+        )
     expected = truth.current_A[which]
     if current is None:
         return [] if np.isnan(expected).all() else ["no current stored"]
@@ -408,7 +421,20 @@ def marked_rows(sections: str | None, stored_t: Array) -> list[int]:
     return sorted(r for r in rows if 1 < r < len(stored_t) - 2)
 
 
-PLACES = {"row", "first", "last", "start", "end", "from", "to", "time", "at", "first_row", "last_row", "begin"}
+PLACES = {
+    "row",
+    "first",
+    "last",
+    "start",
+    "end",
+    "from",
+    "to",
+    "time",
+    "at",
+    "first_row",
+    "last_row",
+    "begin",
+}
 """Keys under which a section may say where it lies."""
 
 

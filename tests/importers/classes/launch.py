@@ -34,7 +34,9 @@ def run(cost: Path, arguments: list[str]) -> None:
     finally:
         after = peak_memory()
         memory = None if before is None or after is None else after - before
-        cost.write_text(json.dumps({"seconds": time.process_time() - begin, "memory_MB": memory}), encoding="utf-8")
+        cost.write_text(
+            json.dumps({"seconds": time.process_time() - begin, "memory_MB": memory}), encoding="utf-8"
+        )
 
 
 if __name__ == "__main__":

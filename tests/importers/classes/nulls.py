@@ -184,7 +184,9 @@ def main() -> int:
     tally = run(given.rows, given.seed)
     lost = tally.nulled + tally.altered
     per_million = 1e6 * lost / max(1, tally.readings)
-    print(f"{tally.logs} fault-free logs, {tally.rows} rows, {tally.readings} readings; refused {len(tally.asked)}")
+    print(
+        f"{tally.logs} fault-free logs, {tally.rows} rows, {tally.readings} readings; refused {len(tally.asked)}"
+    )
     for line in tally.asked:
         print(f"    refused: {line}")
     print(f"null {tally.nulled}, altered {tally.altered}: {per_million:.3f} per million readings"

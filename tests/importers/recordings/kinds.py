@@ -32,13 +32,17 @@ NAMES = ("Time", "Current (A)")
 
 
 def stamp_of(time: np.datetime64) -> dt.datetime:
-    return dt.datetime(1970, 1, 1) + dt.timedelta(microseconds=int(time.astype("datetime64[us]").astype(np.int64)))
+    return dt.datetime(1970, 1, 1) + dt.timedelta(
+        microseconds=int(time.astype("datetime64[us]").astype(np.int64))
+    )
 
 
 def typed(truth: Truth) -> Rows:
     """Return a truth as header and typed rows, in the plainest names."""
     n, s = truth.cells.shape[1], truth.temperatures.shape[1]
-    rows: Rows = [[*NAMES, *(f"Cell{c} (V)" for c in range(1, n + 1)), *(f"T{k} (C)" for k in range(1, s + 1))]]
+    rows: Rows = [
+        [*NAMES, *(f"Cell{c} (V)" for c in range(1, n + 1)), *(f"T{k} (C)" for k in range(1, s + 1))]
+    ]
     for k in range(len(truth.time)):
         readings = [truth.current[k], *truth.cells[k], *truth.temperatures[k]]
         rows.append([stamp_of(truth.time[k]), *(None if np.isnan(x) else float(x) for x in readings)])
@@ -85,7 +89,9 @@ def as_xlsx_with_shared_texts(rows: Rows, path: Path) -> Path:
     inline = re.compile(rb'(<c r="\w+"(?: s="\d+")?) t="inlineStr"><is><t[^>]*>(.*?)</t></is></c>')
     with_part(path, "xl/worksheets/sheet1.xml", lambda x: inline.sub(named, x))
     kind = "http://schemas.openxmlformats.org/officeDocument/2006/relationships/sharedStrings"
-    relation = b'<Relationship Id="rIdS" Type="%s" Target="sharedStrings.xml"/></Relationships>' % kind.encode()
+    relation = (
+        b'<Relationship Id="rIdS" Type="%s" Target="sharedStrings.xml"/></Relationships>' % kind.encode()
+    )
     with_part(path, "xl/_rels/workbook.xml.rels", lambda x: x.replace(b"</Relationships>", relation))
     items = b"".join(b"<si><t>%s</t></si>" % t for t in texts)
     space = b"http://schemas.openxmlformats.org/spreadsheetml/2006/main"
@@ -174,7 +180,8 @@ def as_arrow_stream(rows: Rows, path: Path) -> Path:
 
 def objects(rows: Rows) -> list[dict[str, Any]]:
     return [
-        {n: v.isoformat() if isinstance(v, dt.datetime) else v for n, v in zip(rows[0], row)} for row in rows[1:]
+        {n: v.isoformat() if isinstance(v, dt.datetime) else v for n, v in zip(rows[0], row)}
+        for row in rows[1:]
     ]
 
 

@@ -84,7 +84,9 @@ def test_lists_and_records_become_numbered_columns(tmp_path: Path) -> None:
 def test_lists_of_unequal_length_are_filled_with_nothing(tmp_path: Path) -> None:
     lists: list[Any] = TRUTH.cells.tolist()
     lists[10], lists[11] = lists[10][:4], None
-    table = pa.table([TABLE["Time"], TABLE["Current (A)"], pa.array(lists)], names=["Time", "Current (A)", "cells"])
+    table = pa.table(
+        [TABLE["Time"], TABLE["Current (A)"], pa.array(lists)], names=["Time", "Current (A)", "cells"]
+    )
     log = read(table, tmp_path, row_group_size=7)
     assert np.isnan(log.cell_voltage).sum() == 2 + 6 and np.isnan(log.cell_voltage[11]).all()
 
@@ -114,7 +116,9 @@ def test_cut_files_are_refused_in_one_line(write: Any, share: float, tmp_path: P
 def test_two_columns_of_one_name_are_refused(tmp_path: Path) -> None:
     twin = TABLE.rename_columns([*TABLE.column_names[:3], "Cell1 (V)", *TABLE.column_names[4:]])
     pq.write_table(twin, tmp_path / "log.parquet")
-    assert "two columns of the name 'Cell1 (V)'" in refusal(tmp_path / "log.parquet", PACK, tmp_path / "store")
+    assert "two columns of the name 'Cell1 (V)'" in refusal(
+        tmp_path / "log.parquet", PACK, tmp_path / "store"
+    )
 
 
 def test_refusals_count_rows() -> None:

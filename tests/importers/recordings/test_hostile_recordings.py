@@ -41,7 +41,9 @@ SHEET = "xl/worksheets/sheet1.xml"
 
 def blown_up_part(path: Path) -> None:
     """Blow one part up to 150 MB of blanks."""
-    with_part(as_xlsx(ROWS, path), SHEET, lambda x: x.replace(b"<sheetData>", b" " * (150 * MB) + b"<sheetData>"))
+    with_part(
+        as_xlsx(ROWS, path), SHEET, lambda x: x.replace(b"<sheetData>", b" " * (150 * MB) + b"<sheetData>")
+    )
 
 
 def lying_part(path: Path) -> None:
@@ -86,7 +88,9 @@ def far_cell_in_disguise(path: Path) -> None:
 def shared_text_a_million_times(path: Path) -> None:
     """Let 90,000 cells name one text of 30,000 letters: 2.7 GB out of 600 kB."""
     as_xlsx_with_shared_texts([["x" * 30_000]], path)
-    rows = [b"".join(b'<c r="%c%d" t="s"><v>0</v></c>' % (65 + c, r) for c in range(10)) for r in range(1, 9001)]
+    rows = [
+        b"".join(b'<c r="%c%d" t="s"><v>0</v></c>' % (65 + c, r) for c in range(10)) for r in range(1, 9001)
+    ]
     table = b"".join(b'<row r="%d">%s</row>' % (r, x) for r, x in enumerate(rows, 1))
 
     def change(x: bytes) -> bytes:
@@ -172,9 +176,13 @@ def deep_ods(path: Path) -> None:
 
 
 def entities_ods(path: Path) -> None:
-    laugh = b'<!DOCTYPE x [<!ENTITY a "' + b"x" * 1000 + b'">' + b"".join(
-        b'<!ENTITY a%d "%s">' % (k, (b"&a%d;" % (k - 1) if k else b"&a;") * 10) for k in range(9)
-    ) + b"]><office:document-content"
+    laugh = (
+        b'<!DOCTYPE x [<!ENTITY a "'
+        + b"x" * 1000
+        + b'">'
+        + b"".join(b'<!ENTITY a%d "%s">' % (k, (b"&a%d;" % (k - 1) if k else b"&a;") * 10) for k in range(9))
+        + b"]><office:document-content"
+    )
     with_part(as_ods(ROWS, path), "content.xml", lambda x: x.replace(b"<office:document-content", laugh, 1))
 
 
@@ -191,7 +199,9 @@ def long_text_parquet(path: Path) -> None:
 
 
 def long_text_arrow(path: Path) -> None:
-    pyarrow.feather.write_feather(pa.table({"Time": ["x" * (150 * MB)], "b": [1.0]}), path, compression="zstd")
+    pyarrow.feather.write_feather(
+        pa.table({"Time": ["x" * (150 * MB)], "b": [1.0]}), path, compression="zstd"
+    )
 
 
 def noughts_parquet(path: Path) -> None:
@@ -298,13 +308,15 @@ def test_gz_of_a_workbook_is_unpacked_within_limits(tmp_path: Path) -> None:
 
 def with_formulas_and_links(path: Path) -> Path:
     """Let names, headers and relations of a workbook name formulas and files outside itself."""
-    rows = [[*ROWS[0][:-1], "=HYPERLINK(\"file:///etc/hostname\";1)"], *ROWS[1:]]
+    rows = [[*ROWS[0][:-1], '=HYPERLINK("file:///etc/hostname";1)'], *ROWS[1:]]
     as_xlsx(rows, path)
     names = (
         b'<definedNames><definedName name="_xlnm.Auto_Open">[1]Sheet1!$A$1</definedName>'
         b'<definedName name="x">cmd|"/c calc"!A0</definedName></definedNames><calcPr'
     )
-    with_part(path, "xl/workbook.xml", lambda x: x.replace(b"<definedNames/>", b"").replace(b"<calcPr", names))
+    with_part(
+        path, "xl/workbook.xml", lambda x: x.replace(b"<definedNames/>", b"").replace(b"<calcPr", names)
+    )
     outside = (
         b'<Relationship Id="rIdX" Type="http://schemas.openxmlformats.org/officeDocument/2006/relationships/'
         b'externalLink" Target="file:///etc/hostname" TargetMode="External"/></Relationships>'

@@ -28,7 +28,9 @@ def points(unit: int = 1, board: bool = False) -> list[str]:
             more = f",board={'AB'[c // 3]}" if board else ""
             out.append(f"cell{more},cell={c + 1},vehicle=heron voltage={float(TRUTH.cells[k, c])!r} {stamp}")
         for s in range(2):
-            out.append(f"temperature,sensor={s + 1},vehicle=heron value={float(TRUTH.temperatures[k, s])!r} {stamp}")
+            out.append(
+                f"temperature,sensor={s + 1},vehicle=heron value={float(TRUTH.temperatures[k, s])!r} {stamp}"
+            )
     return out
 
 
@@ -100,7 +102,9 @@ def test_lines_that_are_no_points_are_named(tmp_path: Path) -> None:
 
 def test_a_point_twice_is_named(tmp_path: Path) -> None:
     lines = points()
-    report = bring(put("\n".join([*lines, *lines[-9:], ""]).encode(), tmp_path / "log.lp"), PACK, tmp_path / "store")
+    report = bring(
+        put("\n".join([*lines, *lines[-9:], ""]).encode(), tmp_path / "log.lp"), PACK, tmp_path / "store"
+    )
     assert report.logs[0].rows == 240 and [r["rows"] for r in report.logs[0].repairs] == [1]
 
 

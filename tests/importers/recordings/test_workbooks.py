@@ -203,7 +203,9 @@ def test_truth_values_are_flags(tmp_path: Path) -> None:
 
 
 def test_the_only_sheet_that_looks_like_a_log(tmp_path: Path) -> None:
-    path = book_of({"Summary": SUMMARY, "Empty": [], "Drive": ROWS, "Notes": [["a"], ["b"]]}, tmp_path / "log.xlsx")
+    path = book_of(
+        {"Summary": SUMMARY, "Empty": [], "Drive": ROWS, "Notes": [["a"], ["b"]]}, tmp_path / "log.xlsx"
+    )
     assert_same(read(path, tmp_path), TRUTH)
     profile = inspect_file(path, pack=PACK).profile_toml()
     assert '[file]\nsheet = "Drive"' in profile

@@ -37,7 +37,9 @@ def test_what_is_removed_comes_back_byte_for_byte_with_its_notes(workshop: Works
     item = remove_log(store, log.id, by="Ann")
     assert [e.id for e in store.logs()] == [workshop.logs()[0].id] != [log.id]
     assert not list(store.root.rglob(f"_answers/*/{log.id}.json"))
-    assert not list(store.root.rglob("heron-main.npz")) and not list(store.root.rglob("_standing/heron-main.*"))
+    assert not list(store.root.rglob("heron-main.npz")) and not list(
+        store.root.rglob("_standing/heron-main.*")
+    )
     assert [(i.log, i.pack, i.by) for i in in_bin(store)] == [(log.id, "heron-main", "Ann")]
     told = gone(store, log.id)
     assert told is not None and told.in_bin and "removed by Ann" in str(told.change)
@@ -54,10 +56,14 @@ def test_the_bin_lies_where_no_reader_of_logs_looks(workshop: Workshop) -> None:
     remove_log(store, log.id)
     (file,) = store.root.rglob(f"{log.id}.parquet")
     assert file.relative_to(store.root).parts[0].startswith("_")
-    assert [e.id for e in Store(store.root).logs()] != [] and log.id not in {e.id for e in Store(store.root).logs()}
+    assert [e.id for e in Store(store.root).logs()] != [] and log.id not in {
+        e.id for e in Store(store.root).logs()
+    }
 
 
-@pytest.mark.parametrize(("days", "left"), [(0, 1), (KEPT_DAYS - 1e-6, 1), (KEPT_DAYS, 1), (KEPT_DAYS + 1e-6, 0)])
+@pytest.mark.parametrize(
+    ("days", "left"), [(0, 1), (KEPT_DAYS - 1e-6, 1), (KEPT_DAYS, 1), (KEPT_DAYS + 1e-6, 0)]
+)
 def test_the_bin_is_emptied_after_thirty_days_and_not_before(
     workshop: Workshop, monkeypatch: pytest.MonkeyPatch, days: float, left: int
 ) -> None:
@@ -94,7 +100,9 @@ def test_a_log_brought_in_again_is_not_overwritten_from_the_bin(workshop: Worksh
     assert gone(store, log.id) is None
     add_remark(store, log.pack, "kept", log=log.id)
     empty_bin(store, dt.datetime(2100, 1, 1, tzinfo=dt.UTC))
-    assert [r.text for r in remarks(store, log.pack, log.id)] == ["kept"]  # they belong to the log that is there
+    assert [r.text for r in remarks(store, log.pack, log.id)] == [
+        "kept"
+    ]  # they belong to the log that is there
 
 
 def test_it_comes_back_under_the_name_that_its_vehicle_has_by_then(workshop: Workshop) -> None:

@@ -28,8 +28,12 @@ from tests.store.order.conftest import Workshop
 BETWEEN = dt.date(2026, 6, 1)
 
 
-@pytest.mark.parametrize(("since", "given"), [(None, 0), (BETWEEN, 1), (dt.date(2026, 6, 20), 1), (dt.date.min, 2)])
-def test_logs_from_a_day_on_get_the_description(workshop: Workshop, since: dt.date | None, given: int) -> None:
+@pytest.mark.parametrize(
+    ("since", "given"), [(None, 0), (BETWEEN, 1), (dt.date(2026, 6, 20), 1), (dt.date.min, 2)]
+)
+def test_logs_from_a_day_on_get_the_description(
+    workshop: Workshop, since: dt.date | None, given: int
+) -> None:
     store, logs = workshop.store, workshop.logs()
     new = workshop.heron.model_copy(update={"nominal_capacity_Ah": 90.0})
     ids = describe_pack(store, new, since=since, by="Ann")
@@ -56,7 +60,9 @@ def test_the_second_of_two_authors_is_told_who_changed_what(workshop: Workshop) 
     state = state_of(store.root)
     describe_pack(store, workshop.heron.model_copy(update={"nominal_capacity_Ah": 90.0}), by="Ann", seen=seen)
     assert state_of(store.root) != state
-    with pytest.raises(ChangedMeanwhile, match=r"pack heron-main was changed \(nominal capacity Ah\) by Ann on"):
+    with pytest.raises(
+        ChangedMeanwhile, match=r"pack heron-main was changed \(nominal capacity Ah\) by Ann on"
+    ):
         describe_pack(store, workshop.heron.model_copy(update={"design": "x"}), by="Bo", seen=seen)
     assert store.pack("heron-main").nominal_capacity_Ah == 90.0 and store.pack("heron-main").design is None
     with pytest.raises(ChangedMeanwhile, match="heron-main was changed"):

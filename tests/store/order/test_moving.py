@@ -41,7 +41,11 @@ def test_a_moved_log_is_as_if_it_had_been_brought_in_there(workshop: Workshop) -
     assert (store.root / "_notes" / "plover-main" / f"{moved.id}.json").exists()
     assert store.answer(moved.id) is None and not list(store.root.rglob(f"_answers/*/{log.id}.json"))
     told = gone(store, log.id)
-    assert told is not None and told.to == moved.id and "moved to Plover (plover-main) by Ann" in str(told.change)
+    assert (
+        told is not None
+        and told.to == moved.id
+        and "moved to Plover (plover-main) by Ann" in str(told.change)
+    )
     assert store.check().problems == ()
     again = store.import_files([workshop.files[0]], workshop.plover).logs[0]
     assert (again.status, again.id) == ("known", moved.id)
@@ -51,7 +55,11 @@ def test_there_and_back_again(workshop: Workshop) -> None:
     store, log = workshop.store, workshop.logs()[0]
     moved = move_log(store, log.id, "plover-main")
     assert move_log(store, moved.id, "heron-main").id == log.id
-    assert gone(store, log.id) is None and len(store.logs()) == 2 and len(list(store.root.glob("vehicle=*"))) == 1
+    assert (
+        gone(store, log.id) is None
+        and len(store.logs()) == 2
+        and len(list(store.root.glob("vehicle=*"))) == 1
+    )
 
 
 def test_another_number_of_cells_is_refused_in_one_line(workshop: Workshop) -> None:

@@ -74,7 +74,9 @@ def test_many_hands_at_once_lose_no_note(workshop: Workshop) -> None:
 
     with ThreadPoolExecutor(8) as hands:
         list(hands.map(write, range(40)))
-    assert sorted(r.text for r in remarks(workshop.store, "heron-main")) == sorted(f"note {n}" for n in range(40))
+    assert sorted(r.text for r in remarks(workshop.store, "heron-main")) == sorted(
+        f"note {n}" for n in range(40)
+    )
 
 
 def test_of_many_hands_at_one_note_one_is_first(workshop: Workshop) -> None:
