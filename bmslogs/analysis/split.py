@@ -102,8 +102,9 @@ class Split:
         The span of q that the mean of the reference cells covers [Ah].
     least, most
         (cells,) the span that each cell covers on the same curve [Ah].
-    misfit
-        (cells,) what the model leaves of each cell's deviation, in expected errors, against the usual cell.
+    misfit, least_misfit
+        (cells,) what the model leaves of each cell's deviation, in expected errors, against the usual cell; the same of
+        the better of its fits, with the others and by itself.
     shift, shift_se, shift_odds
         (cells,) as `weigh_shifts` has them [V].
     growing
@@ -128,6 +129,7 @@ class Split:
     least: Floats
     most: Floats
     misfit: Floats
+    least_misfit: Floats
     shift: Floats
     shift_se: Floats
     shift_odds: Floats
@@ -159,11 +161,6 @@ def mean_over(charge: Floats, values: Floats, q: Floats) -> Floats:
 FAR_OFFSET, FAR_LACK, FAR_MISFIT = 0.15, 0.16, 2.0
 """A cell beyond one of these (share of the capacity, b, misfit against the usual cell's) is fitted by itself: in one
 fit with the others it would be held back by what is usual, and bend their curve (choice)."""
-FAR_CELLS = 12
-"""Of fewer cells what the usual one leaves is hardly known, and the curve is drawn by few: there misfit must be larger,
-and what it leaves of all alike is not told from what it leaves of each (choice)."""
-FAR_SURELY, FAR_WORSE = 3.0, 2.0
-"""Unless the common fit left less of it than so many times the usual, and its own fit so many times more (choice)."""
 
 
 def split(
@@ -218,41 +215,40 @@ def split(
         )
 
     first = together(reference)
-    far, stay = _far(first, volts, reference, capacity), np.zeros_like(reference)
-    while far.any():
-        found = together(reference & ~far)
-        # without those that bent it the curve may part from others that had followed it
-        more = (far | _far(found, volts, reference & ~far, capacity)) & ~stay
-        if more.sum() > far.sum() and 2 * more.sum() < reference.sum():
-            far, found = more, together(reference & ~more)
-        curve, slope = _beyond(found, table, capacity, anchors)
-        if (reference & ~far).sum() >= FAR_CELLS:
-            curve, slope = _with_shared(found, volts, charge, current, curve, slope)
-        string = StringCurve(
-            curve,
-            slope,
-            found.q_low,
-            found.q_high,
-            found.polarisation,
-            found.growing,
-            current,
-            BEYOND_ASIDE if table is not None and table.flat else 0.0,
+    far = _far(first, volts, reference, capacity)
+    if not far.any():
+        return with_shifts(
+            first,
+            StringCurve(
+                first.curve,
+                first.slope,
+                first.q_low,
+                first.q_high,
+                first.polarisation,
+                first.growing,
+                current,
+            ),
         )
-        alone = _with_lone_cells(
-            found, far, volts, charge, string, block, count, capacity, resistance, noise, excess
-        )
-        # whom the common fit had told better by far than a fit of its own goes back to it
-        back = far & (first.misfit < FAR_SURELY) & (alone.misfit > FAR_WORSE * first.misfit)
-        back &= (np.abs(first.a) < FAR_OFFSET * capacity) & (np.abs(first.b) < FAR_LACK)
-        back &= reference.sum() >= FAR_CELLS
-        if not back.any():
-            return with_shifts(alone, string)
-        stay |= back
-        far = _far(first, volts, reference, capacity) & ~stay
+    found = together(reference & ~far)
+    # without those that bent it the curve may part from others that had followed it
+    more = far | _far(found, volts, reference & ~far, capacity)
+    if more.sum() > far.sum() and 2 * more.sum() < reference.sum():
+        far, found = more, together(reference & ~more)
+    curve, slope = _with_shared(found, volts, charge, current, *_beyond(found, table, capacity, anchors))
     string = StringCurve(
-        first.curve, first.slope, first.q_low, first.q_high, first.polarisation, first.growing, current
+        curve,
+        slope,
+        found.q_low,
+        found.q_high,
+        found.polarisation,
+        found.growing,
+        current,
+        BEYOND_ASIDE if table is not None and table.flat else 0.0,
     )
-    return with_shifts(first, string)
+    alone = _with_lone_cells(
+        found, far, volts, charge, string, block, count, capacity, resistance, noise, excess
+    )
+    return with_shifts(replace(alone, least_misfit=np.fmin(alone.misfit, first.misfit)), string)
 
 
 def _with_shifts(
@@ -288,9 +284,12 @@ def _with_shifts(
 
 def _far(found: Split, volts: Floats, reference: Bools, capacity: float) -> Bools:
     """Return (cells,) True where a cell is far from the others; never half of them."""
-    most = FAR_MISFIT if reference.sum() >= FAR_CELLS else FAR_SURELY
     with np.errstate(invalid="ignore"):
-        far = (np.abs(found.a) > FAR_OFFSET * capacity) | (np.abs(found.b) > FAR_LACK) | (found.misfit > most)
+        far = (
+            (np.abs(found.a) > FAR_OFFSET * capacity)
+            | (np.abs(found.b) > FAR_LACK)
+            | (found.misfit > FAR_MISFIT)
+        )
     far = np.asarray(far & reference, bool)
     if 2 * far.sum() < reference.sum():
         return far
@@ -392,11 +391,8 @@ def _with_shared(
     left = volts[:, known] - found.curve(place) - drop
     grid = np.linspace(found.q_low, found.q_high, SHARED_POINTS)
     shared = mean_over(place.ravel(), left.ravel(), grid)
-    steps = np.gradient(shared, grid)
-    return (
-        lambda x: curve(x) + np.interp(x, grid, shared),
-        lambda x: slope(x) + np.interp(x, grid, steps, left=0.0, right=0.0),
-    )
+    # its slope from point to point is noise beside the curve's own
+    return (lambda x: curve(x) + np.interp(x, grid, shared)), slope
 
 
 def _worth_of_rows(rows: int, period_s: float, new: Floats | None) -> Floats:
@@ -718,6 +714,7 @@ def _answer(problem: Problem, at: Point, reference: Bools, block: Ints, drop: Fl
         least=spans[0],
         most=spans[1],
         misfit=spread,
+        least_misfit=spread,
         shift=unknown,
         shift_se=unknown,
         shift_odds=unknown,
