@@ -24,11 +24,18 @@ CHAPTERS: dict[str, tuple[str, ...]] = {
     "Begin": ("first-evening", "cautions"),
     "Stories": ("weak-module", "first-charge", "between-vehicles"),
     "Files": ("pack-file", "profile", "order"),
+    "What comes in": (),
     "Reference": ("mathematics", "glossary", "changes"),
     "Python": ("door",),
 }
 """Chapters of `bmslogs/handbook` by group, in the order in which they are listed."""
 OFFERED = "Python"
+COMES_IN = "What comes in"
+KINDS = {
+    "bmslogs.importers.recordings": ("spreadsheets", "parquet", "arrow", "json", "line_protocol"),
+    "bmslogs.importers.can": ("recordings",),
+}
+"""Pages of the kinds of files beside CSV, which lie beside their readers."""
 QUANTITY_GROUP, CAUSE_GROUP, METHOD_GROUP = "Quantities", "Causes", "Methods"
 METHODS = ("history",)
 """Pages in `bmslogs.findings.history` that explain a method rather than one quantity or cause."""
@@ -62,6 +69,9 @@ def pages() -> dict[str, Page]:
     made: list[Page] = []
     for group, names in CHAPTERS.items():
         made += [_page(name, group, _chapter(name)) for name in names]
+        if group == COMES_IN:
+            kinds = ((package, name) for package, names in KINDS.items() for name in names)
+            made += [_page(name, group, _read(package, "pages", f"{name}.md")) for package, name in kinds]
         if group == OFFERED:
             made += [Page(name, name, group, text) for name, text in door_pages().items()]
     for group, package, registry in (

@@ -176,7 +176,7 @@ def _controls(frame: Frame, w: Weighed, key: str) -> Any:
         dmc.MultiSelect(
             id={"history-control": "cells"}, label="Cells as lines", value=picked, searchable=True, clearable=True,
             w=260, data=[str(c) for c in range(1, pack.cells_in_series + 1)], comboboxProps={"withinPortal": False},
-            placeholder=None if picked else "those that drift",
+            placeholder=None if picked else "those that drift, or are named",
         ),
     ]  # fmt: skip
     if pack.modules:
@@ -226,11 +226,21 @@ def _cells_of(pack: Pack, place: str) -> tuple[int, ...]:
 
 
 def picked_columns(frame: Frame, sheet: Sheet) -> tuple[Column, ...]:
-    """Return the picked lines: cells, or the sensors that sit nearest to picked cells."""
+    """Return the picked lines: cells, or the sensors that sit nearest to picked cells.
+
+    Where nothing is picked and nothing drifts, the cells that the findings of the chosen log name stand in.
+    """
+    cells = frame.picked or (() if sheet.drift.any() else _named(frame))
     if sheet.topic.per != "sensor":
-        return frame.picked
-    near = {s.name for s in sheet.pack.temperature_sensors if set(s.cells) & set(frame.picked)}
+        return cells
+    near = {s.name for s in sheet.pack.temperature_sensors if set(s.cells) & set(cells)}
     return tuple(c for c in sheet.columns if c in near)
+
+
+def _named(frame: Frame) -> tuple[int, ...]:
+    """Return the cells that the findings of the chosen log name."""
+    told = frame.desk.at_hand(frame.entry.id) if frame.entry else None
+    return tuple(sorted({c for f in told.findings for c in f.cells})) if told else ()
 
 
 def _pictures(frame: Frame, w: Weighed, sheet: Sheet) -> Any:

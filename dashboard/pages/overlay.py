@@ -8,6 +8,7 @@ import dash_mantine_components as dmc
 from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 
 from bmslogs.base.errors import BmsLogsError
+from bmslogs.base.results import by_urgency
 from bmslogs.faces.figures.overlaid import overlaid_picture
 from bmslogs.faces.figures.words import short_place
 from bmslogs.faces.overlaid import BY, Course, course, overlaid
@@ -61,7 +62,7 @@ def _controls(frame: Frame) -> html.Div:
     if other == SAME:
         parts.append(
             select("Second cell", {"overlay": "second"}, cells, str(second) if second else None, w=130,
-                   placeholder="choose", searchable=True)
+                   placeholder="median", clearable=True, searchable=True)
         )  # fmt: skip
     by = dmc.SegmentedControl(
         id={"overlay": "by"}, value=frame.view.by or "time", size="sm",
@@ -72,8 +73,14 @@ def _controls(frame: Frame) -> html.Div:
 
 
 def _cells(frame: Frame) -> tuple[int | None, int | None]:
-    """Return the cell of the first log, and the second cell where there is no second log."""
+    """Return the cell of the first log, and the second cell where there is no second log; None for the median.
+
+    Where the address names neither log nor cell, the cell that the log's most urgent finding names stands in.
+    """
     picked = frame.picked
+    if not picked and not frame.view.other and frame.entry is not None:
+        told = frame.desk.at_hand(frame.entry.id)
+        picked = next((f.cells[:1] for f in by_urgency(told.findings) if f.cells), ()) if told else ()
     return (picked[0] if picked else None), (picked[1] if len(picked) > 1 else None)
 
 
@@ -97,17 +104,19 @@ def courses(frame: Frame) -> tuple[Course, Course] | None:
         ]
         end = f", cell {first}" if first else ""
         return course(log, first, "apart", names[0] + end), course(theirs, first, "apart", names[1] + end)
-    if first is None or second is None:
+    if first is None and second is None:
         return None
-    names = [short_place(log.pack, c) for c in (first, second)]
-    return course(log, first, "voltage", names[0]), course(log, second, "voltage", names[1])
+    names = [short_place(log.pack, c) if c else "the median" for c in (first, second)]
+    two = [course(log, c, "voltage", name) for c, name in zip((first, second), names, strict=True)]
+    # the median is the ground that a cell is laid over
+    return (two[0], two[1]) if second is not None else (two[1], two[0])
 
 
 def _drawn(frame: Frame) -> list[Any]:
     try:
         two = courses(frame)
         if two is None:
-            says = "Choose another log to lay over this one, or two cells of it."
+            says = "Choose another log to lay over this one, or a cell of it."
             return [None, html.Div([html.H2("Nothing to lay over it yet"), html.P(says)], className="empty")]
         by = next((w for w in BY if w == frame.view.by), "time")
         drawn = overlaid(*two, by)

@@ -145,7 +145,7 @@ def test_the_strip_answers_a_tap(site: Site, stores: Stores, chromium: Any) -> N
 def test_two_logs_over_each_other_have_an_address(site: Site, stores: Stores, reader: Reader) -> None:
     before, after = entries(stores)[1], entries(stores)[2]
     page = reader.open(f"{site('sample')}/overlay?pack=heron-main&log={before.id}&cells=2")
-    page.get_by_text("Nothing to lay over it yet").wait_for()
+    page.locator("#overlay-says").get_by_text(re.compile("F1, cell 2 lies .* the median")).wait_for()
     page.get_by_role("textbox", name="Laid over it").click()
     page.get_by_role("option", name=re.compile("Heron, 16 May 2026")).click()
     page.wait_for_url(re.compile(f"other={after.id}"))
@@ -179,6 +179,16 @@ def test_logs_with_nothing_in_common_are_refused_in_a_line(
         f"{site('sample')}/overlay?pack=heron-main&log={drive.id}&other=20200101-0000-000000000000"
     )
     page.locator("#page-content .refused").wait_for()
+
+
+def test_an_overlay_begins_with_the_cell_that_the_log_accuses(
+    site: Site, stores: Stores, reader: Reader
+) -> None:
+    log = entries(stores)[1]
+    reader.open(f"{site('sample')}/answers?pack=heron-main&log={log.id}")
+    page = reader.open(f"{site('sample')}/overlay?pack=heron-main&log={log.id}")
+    drawn(page, "#overlay-figure")
+    page.locator("#overlay-says").get_by_text(re.compile("F1, cell 1 lies .* under the median")).wait_for()
 
 
 def test_two_cells_against_each_other(site: Site, stores: Stores, reader: Reader) -> None:

@@ -36,7 +36,11 @@ def blocks(text: str, language: str) -> list[str]:
 def test_every_chapter_is_listed_and_every_name_is_one_page() -> None:
     there = {f.name.removesuffix(".md") for f in HANDBOOK.iterdir() if f.name.endswith(".md")}
     assert there == {name for names in CHAPTERS.values() for name in names}
-    assert {*there, *OFFERED, *QUANTITIES, *CAUSES, *METHODS} == set(pages())
+    beside = resources.files("bmslogs") / "importers"
+    kinds = {
+        f.name.removesuffix(".md") for of in ("recordings", "can") for f in (beside / of / "pages").iterdir()
+    }
+    assert {*there, *kinds, *OFFERED, *QUANTITIES, *CAUSES, *METHODS} == set(pages())
     for page in pages().values():
         assert page.text.startswith("# ") and page.title, page.name
         assert "{" not in page.title and not re.search(r"\{(cautions|door)\}", page.text)
