@@ -402,6 +402,11 @@ def resistance_outside_taps(k: Knowledge) -> list[Estimate]:
     )
 
 
+SUPPLY_A = 0.1
+"""What a BMS and its relays draw from the pack through the sensor while nothing else does [A] (common practice, no
+source)."""
+
+
 def current_zero(k: Knowledge) -> list[Estimate]:
     """Reading of the current sensor when nothing flows [A]."""
     found = k.zero
@@ -409,14 +414,16 @@ def current_zero(k: Knowledge) -> list[Estimate]:
         return _all_refused(k, "current_zero", found)
     value, half, rest_s = found
     standing = k.study.standing
-    may_flow = value > half and (standing is None or standing.kind == "either")
-    # what is drawn at rest may be a load that stays on: then the sensor's zero lies anywhere between
+    unsettled = standing is None or standing.kind == "either"
+    may_flow = value > half and unsettled
+    # what is drawn at rest may be a load that stays on: then the sensor's zero lies anywhere between, and under it
+    supply = SUPPLY_A if unsettled else 0.0
     return [
         Estimate(
             "current_zero",
             QUANTITIES["current_zero"].unit,
             value=value,
-            low=-half if may_flow else value - half,
+            low=min(-half if may_flow else np.inf, value - half - supply),
             high=value + half,
             conditions={"rest_min": rest_s / 60.0, "load_possible": may_flow},
         )

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis.reference import ACTIVATION_EV, ACTIVATION_SD_EV, arrhenius_factor
-from bmslogs.analysis.thermal import SHIFT_LEAST_K, SensorFault
+from bmslogs.analysis.thermal import LONE_LEAST, SHIFT_LEAST_K, SensorFault, lone_share
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.results import Finding, Level
 from bmslogs.findings.case import METER_FIRST, Case, finding
@@ -27,6 +27,8 @@ HUMP, HUMP_OF_THREE = 0.08, 0.25
 warm by so much more before it stands out. Of three blocks in a row the ends lose heat through five faces and the middle
 through four, 5/4; of four the middle two against the mean of all, 1.25 / 1.125 and less (judgement: blocks as wide as
 long, all faces alike)."""
+COLD_AIR = 0.5
+"""A place of a sound pack that warms by less than this share of the middle's is cooled by other air (judgement)."""
 COLD_K = 10.0
 """A sensor that reads too warm here hides charging in the cold [degC] (choice)."""
 THERMOMETER = "Put another thermometer beside it after a night's rest and after a drive, and compare the two."
@@ -129,6 +131,7 @@ def hot(case: Case) -> list[Finding]:
     # the warmth that cells cause which drop a little more is theirs; much of it is told of the place, too
     cold = np.maximum(_cold_heats(case, good), np.where(losses < CELLS_TOLD, 0.5 * losses, 0.0))
     doubts = {f.column: f for f in study.settled_sensor_faults if f.doubt == "hot"}
+    airy = _in_other_air(excess, good)
     out = []
     for j in np.flatnonzero(good & _stand_out(excess, half, good, cold)):
         out.append(
@@ -140,8 +143,25 @@ def hot(case: Case) -> list[Finding]:
                 pair,
                 doubts.get(int(j)),
                 float(losses[j]),
+                bool(airy[j]),
             )
         )
+    return out
+
+
+def _in_other_air(excess: Floats, good: Bools) -> Bools:
+    """Return (sensors,) True where a place warms more along a gradient whose other end hardly warms at all.
+
+    The current warms every place: one that warms by less than half as much as the middle stands in other air, and so
+    may those that lie along the same line on the other side of the middle, as far over it, in proportion, as that one
+    is under it.
+    """
+    out, columns = np.zeros(len(excess), bool), np.flatnonzero(good)
+    least = float(excess[columns].min())
+    if len(columns) < 3 or least > COLD_AIR - 1.0:
+        return out
+    over = (excess[columns] > 0.0) & (lone_share(excess[columns]) < LONE_LEAST)
+    out[columns] = over & (np.log1p(excess[columns]) <= -np.log(max(1.0 + least, 1e-3)))
     return out
 
 
@@ -205,7 +225,14 @@ def _surely(excess: float, half: float) -> bool:
 
 
 def _hot_finding(
-    case: Case, column: int, size: float, half: float, pair: bool, doubt: SensorFault | None, losses: float
+    case: Case,
+    column: int,
+    size: float,
+    half: float,
+    pair: bool,
+    doubt: SensorFault | None,
+    losses: float,
+    airy: bool,
 ) -> Finding:
     study = case.knowledge.study
     found = study.heating
@@ -232,6 +259,12 @@ def _hot_finding(
         "Look for a loose joint, a covered vent or a gap in the thermal path at this place.",
         "The same place hot in several vehicles speaks for the design, not the workmanship.",
     ]
+    if airy:
+        says += " Or the air at the other end of the pack is colder: this log cannot tell the two apart."
+        because.append(
+            "the places part along a line, and at its other end the pack hardly warms, as in another air"
+        )
+        steps.insert(1, "Log a drive again after the pack has stood in one air for a night.")
     if doubt is not None:
         says += " Or the sensor reads wrong: this log cannot tell the two apart. Take it for hot until then."
         because.append(f"the sensor itself explains it as well: {doubt.evidence}")
@@ -239,7 +272,7 @@ def _hot_finding(
     return finding(
         case.pack,
         "runs_hot",
-        "act" if size > HOT_ACT else "look",
+        "note" if airy else "act" if size > HOT_ACT else "look",
         cells,
         says,
         because,

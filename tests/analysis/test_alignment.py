@@ -40,7 +40,8 @@ def test_a_curve_that_climbs_everywhere_is_placed_within_its_error(z0, capacity,
     found = align(q, true_curve("NMC", lift)(z0 - q / capacity), built_in("NMC"), NOMINAL)
     assert abs(found.z0 - z0) < 2.5 * found.z0_se
     assert abs(found.capacity - capacity) < 2.5 * found.capacity_se
-    assert found.z0_se < 0.015 and found.capacity_se < 0.05 * NOMINAL
+    # a table's error of 7 mV on a mean slope of 0.45 V per unit of charge is 0.016 by itself
+    assert found.z0_se < 0.02 and found.capacity_se < 0.05 * NOMINAL
     for charge in (0.0, 30.0, 60.0):
         assert abs(found.soc(charge) - (z0 - charge / capacity)) < 2.5 * max(found.soc_se(charge), 0.002)
 
