@@ -17,10 +17,10 @@ from bmslogs.base.pack import Pack
 from bmslogs.base.version import __version__
 from bmslogs.importers.can.into_table import Table, as_table, recording_kind, with_delays
 from bmslogs.importers.plan.profile import Profile
+from bmslogs.importers.plan.profile_text import profile_toml
 from bmslogs.importers.reading.stream import Progress as BytesRead
 from bmslogs.importers.reading.stream import Reading, metadata, read_whole
 from bmslogs.importers.reading.table_writer import TableWriter
-from bmslogs.importers.recognise.inspection import profile_toml
 from bmslogs.importers.recognise.look import look_at
 from bmslogs.importers.text.source import Source, open_source
 from bmslogs.store.beginnings import beginning_of, first_names

@@ -21,12 +21,12 @@ from bmslogs.base.version import __version__
 from bmslogs.importers.can.into_table import Table, as_table, recording_kind, with_delays
 from bmslogs.importers.clock_offset import align, nearest
 from bmslogs.importers.plan.profile import Profile
+from bmslogs.importers.plan.profile_text import profile_toml
 from bmslogs.importers.plan.repairs import iso
 from bmslogs.importers.plan.sign import Stated, judge_sign
 from bmslogs.importers.reading.stream import Reading, metadata, read_whole
 from bmslogs.importers.reading.table_writer import ROW_GROUP, TableWriter, finish_parquet, open_parquet
 from bmslogs.importers.recognise.currents import NO_CURRENT
-from bmslogs.importers.recognise.inspection import profile_toml
 from bmslogs.importers.recognise.look import Job, look_at
 from bmslogs.importers.text.arrow import arrow_numbers
 from bmslogs.store.entries import Imported, RepairEntry, content_key, log_id, mapping_key, moment, seal

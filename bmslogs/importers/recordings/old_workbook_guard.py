@@ -9,7 +9,7 @@ import struct
 from pathlib import Path
 
 from bmslogs.base.errors import BadInput
-from bmslogs.importers.recordings.workbook_guard import MOST_CELLS, MOST_TEXT
+from bmslogs.importers.recordings.workbook_count import MOST_CELLS, MOST_TEXT
 
 MOST_BYTES = 96 << 20
 """Choice [bytes]: an .xls has 65,536 rows a sheet; it is held in memory."""
