@@ -9,13 +9,14 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, html, no_update
+from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 
 from bmslogs.base.errors import BmsLogsError
 from dashboard import live, order, safety
 from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
+from dashboard.framework import attributes, in_browser, server_of
 from dashboard.jobs import Jobs
 from dashboard.junk import refuse_junk
 from dashboard.pages import PAGES, bring
@@ -92,7 +93,7 @@ def create_app(
     serve_uploads(app.server, jobs, inbox, most_upload_bytes)
     refuse_junk(app)
 
-    @app.server.errorhandler(413)
+    @server_of(app).errorhandler(413)
     def _too_large(_error: Exception) -> tuple[dict[str, str], int]:
         return {"error": "More was sent than this page takes."}, 413
 
@@ -157,7 +158,7 @@ def _register(app: Dash, desk: Desk, jobs: Jobs, watched: Watched) -> None:
         now = [path, repr(frame.view.hard()), scheme, revision]
         if before == now:
             return (no_update,) * 4
-        page = html.Div(shown(content(frame, path, jobs, watched)), **{"data-path": path or "/"})
+        page = html.Div(shown(content(frame, path, jobs, watched)), **attributes(data_path=path or "/"))
         return page, now, pickers(frame), clock(frame)
 
     @app.callback(
@@ -198,16 +199,20 @@ def _register(app: Dash, desk: Desk, jobs: Jobs, watched: Watched) -> None:
         new = picked_view(search, point)
         return (no_update if new is None else new), kept
 
-    app.clientside_callback(
-        ClientsideFunction("bmslogs", "scheme"),
+    in_browser(
+        app,
+        "bmslogs",
+        "scheme",
         Output("scheme", "data"),
         Output("colours", "forceColorScheme"),
         Output("scheme-button", "children"),
         Input("scheme-button", "n_clicks"),
         State("scheme", "data"),
     )
-    app.clientside_callback(
-        ClientsideFunction("bmslogs", "links"),
+    in_browser(
+        app,
+        "bmslogs",
+        "links",
         Output({"nav": ALL}, "href"),
         Output({"nav": ALL}, "className"),
         Input("at", "search"),

@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import flask
-from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from bmslogs.base.errors import BmsLogsError
 from bmslogs.base.results import Finding
@@ -15,6 +15,7 @@ from bmslogs.store import order
 from dashboard.address import View, parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
+from dashboard.framework import attributes, in_browser, server_of
 from dashboard.notes import Note, latest
 from dashboard.parts import action, empty, heading
 
@@ -39,7 +40,7 @@ def bar() -> html.Div:
         [
             dcc.Store(id="order-state"),
             dcc.Store(id="order-by", storage_type="local"),
-            html.Div(id="order-said", role="status", **{"aria-live": "polite"}),
+            html.Div(id="order-said", role="status", **attributes(aria_live="polite")),
             html.Div(
                 [
                     html.P(
@@ -132,13 +133,12 @@ def gone_log(frame: Frame, path: str) -> html.Div | None:
     log = frame.view.log
     if not log or frame.entry is not None:
         return None
-    newest = action("The newest log", frame.view.but(log="", act="", start="", end="").link(path), main=True)
+    newest, to_newest = "The newest log", frame.view.but(log="", act="", start="", end="").link(path)
     elsewhere = next((e for e in frame.desk.store.logs() if e.id == log), None)
     if elsewhere is not None:
-        there = action("Show it there", View(pack=elsewhere.pack, log=log).link(path), main=True)
-        return _gone(
-            "This log lies in another pack", f"It is a log of {elsewhere.vehicle} ({elsewhere.pack}).", there
-        )
+        there = View(pack=elsewhere.pack, log=log).link(path)
+        says = f"It is a log of {elsewhere.vehicle} ({elsewhere.pack})."
+        return _gone("This log lies in another pack", says, action("Show it there", there, main=True))
     gone = order.gone(frame.desk.store, log)
     if gone is None:
         return None
@@ -147,8 +147,8 @@ def gone_log(frame: Frame, path: str) -> html.Div | None:
     if gone.to and frame.desk.has(gone.to):
         entry = frame.desk.store.entry(gone.to)
         there = View(pack=entry.pack, log=entry.id).link(path)
-        newest.className = "button"
-        return _gone("This log was moved", says, action("Show it there", there, main=True), newest)
+        moved = action("Show it there", there, main=True)
+        return _gone("This log was moved", says, moved, action(newest, to_newest))
     if gone.in_bin:
         back = html.Button(
             "Bring it back",
@@ -156,9 +156,8 @@ def gone_log(frame: Frame, path: str) -> html.Div | None:
             className="button main",
             type="button",
         )
-        newest.className = "button"
-        return _gone("This log was removed", says, back, newest)
-    return _gone("This log was removed", says, newest)
+        return _gone("This log was removed", says, back, action(newest, to_newest))
+    return _gone("This log was removed", says, action(newest, to_newest, main=True))
 
 
 def gone_pack(frame: Frame, path: str) -> html.Div | None:
@@ -257,30 +256,38 @@ def register(app: Dash, desk: Desk) -> None:
 def _follow(app: Dash, desk: Desk) -> None:
     """Close the bar, serve the state, and tell the browser which one this page shows."""
 
-    @app.server.get(STATE)
+    @server_of(app).get(STATE)
     def _state() -> flask.Response:
         return flask.jsonify({"state": desk.state()})
 
-    app.clientside_callback(
-        ClientsideFunction("bmslogs_order", "close"),
+    in_browser(
+        app,
+        "bmslogs_order",
+        "close",
         SAID,
         Input("at", "pathname"),
         prevent_initial_call=True,
     )
-    app.clientside_callback(
-        ClientsideFunction("bmslogs_order", "known"),
+    in_browser(
+        app,
+        "bmslogs_order",
+        "known",
         Output("order-news", "hidden"),
         Input("order-state", "data"),
         prevent_initial_call=True,
     )
-    app.clientside_callback(
-        ClientsideFunction("bmslogs_order", "laid"),
+    in_browser(
+        app,
+        "bmslogs_order",
+        "laid",
         Output("order-news", "hidden", allow_duplicate=True),
         Input("laid-out", "data"),
         prevent_initial_call=True,
     )
-    app.clientside_callback(
-        ClientsideFunction("bmslogs_order", "show"),
+    in_browser(
+        app,
+        "bmslogs_order",
+        "show",
         Output("revision", "data", allow_duplicate=True),
         Input("order-show", "n_clicks"),
         prevent_initial_call=True,

@@ -10,6 +10,7 @@ from dash import dcc, html
 
 from bmslogs.base.version import __version__
 from dashboard.frame import Frame
+from dashboard.framework import attributes
 from dashboard.order import bar
 from dashboard.parts import cautions_footer
 from dashboard.take_away import of_tables
@@ -63,7 +64,7 @@ def shell(pages: Sequence[Any]) -> dmc.MantineProvider:
                         [
                             dcc.Link(
                                 [
-                                    html.Span(className="mark", **{"aria-hidden": "true"}),
+                                    html.Span(className="mark", **attributes(aria_hidden="true")),
                                     html.Span("bmslogs"),
                                 ],
                                 href="/",
@@ -81,7 +82,7 @@ def shell(pages: Sequence[Any]) -> dmc.MantineProvider:
                                     dcc.Link(p.TITLE, href=p.PATH, id={"nav": p.PATH}, className="page-link")
                                     for p in pages
                                 ],
-                                **{"aria-label": "Pages"},
+                                **attributes(aria_label="Pages"),
                             ),
                             html.Button(
                                 "Dark",
@@ -137,7 +138,7 @@ def pickers(frame: Frame) -> list[Any]:
             placeholder="Which pack?",
             size="sm",
             allowDeselect=False,
-            **{"aria-label": "Pack"},
+            **attributes(aria_label="Pack"),
         )
     ]
     if frame.pack and frame.logs:
@@ -149,7 +150,7 @@ def pickers(frame: Frame) -> list[Any]:
                 value=frame.entry.id if frame.entry else None,
                 data=[{"value": e.id, "label": log_name(frame, e)} for e in frame.logs],
                 placeholder="Which log?",
-                **{"aria-label": "Log"},
+                **attributes(aria_label="Log"),
             )
         )
     return out

@@ -35,7 +35,7 @@ def shown(part: Any) -> Any:
     if isinstance(part, html.Code | html.Pre):
         return part
     if isinstance(part, Component):
-        for name in part.available_properties:
+        for name in getattr(part, "available_properties", ()):
             if name == "figure" and hasattr(part, "figure"):
                 part.figure = figure_shown(part.figure)
             elif name in SPOKEN and hasattr(part, name):

@@ -14,6 +14,7 @@ from dashboard.address import View
 from dashboard.bring_card import card
 from dashboard.desk import Desk
 from dashboard.frame import Frame
+from dashboard.framework import attributes
 from dashboard.jobs import QUEUE, Job, Jobs, ready
 from dashboard.parts import action, empty, heading
 from dashboard.remembered import forget
@@ -81,7 +82,7 @@ def layout(frame: Frame, jobs: Jobs | None = None, watched: Watched | None = Non
                 id="drop-area",
                 className="drop",
             ),
-            html.Ul(id="upload-list", className="uploads", **{"aria-live": "polite"}),
+            html.Ul(id="upload-list", className="uploads", **attributes(aria_live="polite")),
             dcc.Store(id="arrived"),
             dcc.Store(id="jobs-seen", data=_seen(jobs) if jobs else {}),
             dcc.Interval(id="jobs-clock", interval=700),
@@ -165,7 +166,7 @@ def queue(jobs: Jobs) -> list[Any]:
                 [
                     html.Strong(f"{files}: {100 * part:.0f} %"),
                     html.Span("" if left is None else f"about {_time_text(left)} left", className="quiet"),
-                    html.Progress(value=f"{100 * part:.0f}", max="100", **{"aria-label": "all files"}),
+                    html.Progress(value=f"{100 * part:.0f}", max="100", **attributes(aria_label="all files")),
                     _do("Cancel all", "cancel-all") if len(running) > 1 else None,
                 ],
                 className="queue",
@@ -313,8 +314,9 @@ def _register_choices(app: Dash, desk: Desk, jobs: Jobs) -> None:
         known = {m.name for m in pack.modules} if pack else set()
         wanted = tuple(m for m in modules or () if m in known)
         for job in jobs.all():
-            ours = pack is not None and job.pack in ("", pack.id)
-            if job.state in ("confirm", "refused") and ours and (job.pack, job.modules) != (pack.id, wanted):
+            if pack is None or job.pack not in ("", pack.id):
+                continue
+            if job.state in ("confirm", "refused") and (job.pack, job.modules) != (pack.id, wanted):
                 work.inspect(jobs, job.token, pack, job.profile if job.changed else "", wanted, desk.store)
         return no_update
 

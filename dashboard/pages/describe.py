@@ -17,6 +17,7 @@ from dashboard.address import View, parse
 from dashboard.desk import Desk
 from dashboard.form import LIMITS, NUMBERS, even_boxes, nowhere, pack_of, typed_of
 from dashboard.frame import Frame
+from dashboard.framework import attributes
 from dashboard.pack_files import files, register_files
 from dashboard.parts import action, graph, heading, section, select
 from dashboard.typed import checked, number_of
@@ -52,7 +53,7 @@ def layout(frame: Frame) -> html.Div:
                     html.Form(
                         _fields(typed, frame.desk.packs(), frame.view, changing),
                         className="form",
-                        **{"aria-label": "The pack"},
+                        **attributes(aria_label="The pack"),
                     ),
                     html.Div(
                         [

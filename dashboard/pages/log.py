@@ -6,7 +6,7 @@ from typing import Any
 
 import dash_mantine_components as dmc
 import numpy as np
-from dash import ClientsideFunction, Dash, Input, Output, State, ctx, html, no_update
+from dash import Dash, Input, Output, State, ctx, html, no_update
 
 from bmslogs.base.errors import BmsLogsError
 from bmslogs.faces.figures.fitting import fitted
@@ -19,6 +19,7 @@ from dashboard.address import View
 from dashboard.desk import Desk
 from dashboard.evidence import marks
 from dashboard.frame import Frame
+from dashboard.framework import attributes, in_browser
 from dashboard.light_json import light
 from dashboard.open_log import OpenLog
 from dashboard.order import aside_mark
@@ -122,7 +123,7 @@ def _controls(frame: Frame, opened: OpenLog) -> Any:
             ],
             className="steps",
             role="group",
-            **{"aria-label": "Window of time"},
+            **attributes(aria_label="Window of time"),
         ),
         html.P(
             "Drag over the picture to look closer, double-click for the whole log.",
@@ -216,8 +217,10 @@ def stepped(view: View, step: str, first: np.datetime64, last: np.datetime64) ->
 
 def register(app: Dash, desk: Desk) -> None:
     """Let the page follow the address, and the address follow the page."""
-    app.clientside_callback(
-        ClientsideFunction("bmslogs", "zoom"),
+    in_browser(
+        app,
+        "bmslogs",
+        "zoom",
         Output("at", "search", allow_duplicate=True),
         Input("log-figure", "relayoutData"),
         State("at", "search"),

@@ -8,7 +8,7 @@ from functools import cached_property
 from typing import Any
 
 import dash_mantine_components as dmc
-from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
+from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from bmslogs.base.errors import BadInput, BmsLogsError
 from bmslogs.store import LogEntry, order
@@ -16,6 +16,7 @@ from dashboard import order_notes
 from dashboard.address import View, parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
+from dashboard.framework import attributes, in_browser
 from dashboard.order import DONE, GIVEN, done, gone_log, gone_pack, not_done, said, undo
 from dashboard.parts import action, choose_pack, heading, no_logs, section
 
@@ -140,7 +141,9 @@ def _logs(frame: Frame, name: Any) -> list[Any]:
         className="controls",
     )  # fmt: skip
     return [
-        section("The logs", controls, html.Div(listed(frame), id="logbook-list", **{"aria-live": "polite"}))
+        section(
+            "The logs", controls, html.Div(listed(frame), id="logbook-list", **attributes(aria_live="polite"))
+        )
     ]
 
 
@@ -182,7 +185,7 @@ def _row(frame: Frame, entry: LogEntry, every: Listed) -> html.Tr:
             action("Move", form.but(act="move").link(PATH)),
             html.Button(
                 "Remove", id={"order": "remove", "at": "list", **ids}, className="button", type="button",
-                **{"aria-label": f"Remove the log of {began}"},
+                **attributes(aria_label=f"Remove the log of {began}"),
             ),
         ],
         className="actions",
@@ -409,8 +412,10 @@ def register(app: Dash, desk: Desk) -> None:
             None,
         ]
 
-    app.clientside_callback(
-        ClientsideFunction("bmslogs_order", "name"),
+    in_browser(
+        app,
+        "bmslogs_order",
+        "name",
         Output("order-by", "data"),
         Input("order-name", "value"),
         prevent_initial_call=True,
