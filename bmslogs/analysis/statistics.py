@@ -11,6 +11,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from bmslogs.base.nan_statistics import nanmedian
+
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
@@ -47,7 +49,7 @@ def modified_z(x: npt.ArrayLike, floor: float = 0.0) -> Floats:
     """
     x = np.asarray(x, dtype=float)
     scale = robust_scale(x, floor)
-    away = x - np.nanmedian(x) if np.isfinite(x).any() else x
+    away = x - nanmedian(x) if np.isfinite(x).any() else x
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(away == 0.0, 0.0, away / scale)
 

@@ -20,6 +20,7 @@ from bmslogs.analysis.sampling import row_medians
 from bmslogs.analysis.shifted_reading import either, shifted_boards, shifted_singly
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.nan_statistics import median, nanmedian, nanvar
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -213,7 +214,7 @@ class Study(LoadStudy):
             if len(volts) < 10:
                 continue
             with np.errstate(all="ignore"):
-                scatter = float(np.sqrt(np.nanmedian(np.nanvar(np.diff(volts, axis=0), axis=0)) / 2.0))
+                scatter = float(np.sqrt(nanmedian(nanvar(np.diff(volts, axis=0), axis=0)) / 2.0))
             kept = lasting_error(scatter, self.log.voltage_step)
             minutes = (self.seconds[part.last] - self.seconds[part.first]) / splitting.MINUTE_S
             out[(s.row >= part.first) & (s.row <= part.last)] = 1.0 / (
@@ -308,7 +309,7 @@ class Study(LoadStudy):
         good = ~np.isnan(volts[:, self.trusted]).any(axis=1)
         if good.sum() < 40:
             raise NotEnoughData("too few readings at rest")
-        level = float(np.median(volts[good][:, self.trusted]))
+        level = float(median(volts[good][:, self.trusted]))
         z = self.curve.inverse(np.array([level]))
         slope = float(self.curve.slope(z, 0.015)[0])
         if self.curve.flat:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.base.nan_statistics import nanmedian
 from bmslogs.base.pack import Pack
 
 
@@ -40,8 +41,8 @@ def touch_order(values: npt.ArrayLike, seconds: npt.ArrayLike, least: float) -> 
     (channel counted from 1, time of its largest answer [s]) in order of time; channels without answer are left out.
     """
     x, t = np.asarray(values, dtype=float), np.asarray(seconds, dtype=float)
-    own = x - np.nanmedian(x[: max(3, len(x) // 50)], axis=0)
-    own = np.abs(own - np.nanmedian(own, axis=1, keepdims=True))
+    own = x - nanmedian(x[: max(3, len(x) // 50)], axis=0)
+    own = np.abs(own - nanmedian(own, axis=1, keepdims=True))
     own = np.where(np.isfinite(own), own, 0.0)
     peak = own.argmax(axis=0)
     answered = [(int(c) + 1, float(t[peak[c]])) for c in range(x.shape[1]) if own[peak[c], c] >= least]
