@@ -139,6 +139,13 @@ def picked_view(search: str | None, point: Any) -> str | None:
 
 def _register(app: Dash, desk: Desk, jobs: Jobs, watched: Watched) -> None:
     """What is not of one page: laying pages out, pickers, links, colours, picking."""
+    _lay_out(app, desk, jobs, watched)
+    _pickers(app, desk)
+    _in_browser(app)
+
+
+def _lay_out(app: Dash, desk: Desk, jobs: Jobs, watched: Watched) -> None:
+    """Lay the page out that the address names."""
 
     @app.callback(
         Output("page-content", "children"),
@@ -160,6 +167,10 @@ def _register(app: Dash, desk: Desk, jobs: Jobs, watched: Watched) -> None:
             return (no_update,) * 4
         page = html.Div(shown(content(frame, path, jobs, watched)), **attributes(data_path=path or "/"))
         return page, now, pickers(frame), clock(frame)
+
+
+def _pickers(app: Dash, desk: Desk) -> None:
+    """Put the chosen pack and log, and a picked cell, into the address."""
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),
@@ -198,6 +209,10 @@ def _register(app: Dash, desk: Desk, jobs: Jobs, watched: Watched) -> None:
         point = click["points"][0].get("customdata") if click and click.get("points") else None
         new = picked_view(search, point)
         return (no_update if new is None else new), kept
+
+
+def _in_browser(app: Dash) -> None:
+    """Colours and links, which the browser sets by itself."""
 
     in_browser(
         app,

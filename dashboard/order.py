@@ -189,20 +189,13 @@ def _gone(title: str, says: str, *actions: Any) -> html.Div:
 def register(app: Dash, desk: Desk) -> None:
     """Remove, bring back, move back; tell pages what was changed elsewhere."""
     _follow(app, desk)
+    _of_logs(app, desk)
+    _of_packs(app, desk)
+    _of_notes(app, desk)
 
-    def act(kind: str, keys: tuple[str, ...], work: Callable[..., list[Any]]) -> None:
-        wanted = {"order": kind, "at": ALL, **dict.fromkeys(keys, ALL)}
 
-        @app.callback(DONE, Input(wanted, "n_clicks"), GIVEN, prevent_initial_call=True)
-        def _act(_clicks: Any, by: str | None, search: str, revision: int) -> list[Any]:
-            what = pressed()
-            if what is None:
-                return [no_update] * 4
-            desk.release()
-            try:
-                return work(what, by or "", parse(search), revision)
-            except BmsLogsError as error:
-                return refused(error)
+def _of_logs(app: Dash, desk: Desk) -> None:
+    """Remove a log, bring it back, move it back."""
 
     def remove(what: dict[str, str], by: str, view: View, revision: int) -> list[Any]:
         item = order.remove_log(desk.store, what["log"], by=by, seen=what["seen"])
@@ -224,6 +217,14 @@ def register(app: Dash, desk: Desk) -> None:
         line = said(f"Moved back to {entry.vehicle} ({entry.pack}).")
         return done(desk, line, revision, without(view, what["log"]), (before, entry.pack))
 
+    _act_on(app, desk, "remove", ("log", "seen"), remove)
+    _act_on(app, desk, "back", ("log",), back)
+    _act_on(app, desk, "move-back", ("log", "to"), move_back)
+
+
+def _of_packs(app: Dash, desk: Desk) -> None:
+    """Remove a pack, bring it back."""
+
     def back_pack(what: dict[str, str], by: str, view: View, revision: int) -> list[Any]:
         pack = order.bring_back_pack(desk.store, what["pack"], by=by)
         return done(desk, said(f"Brought back: pack {pack.id} of {pack.vehicle}."), revision)
@@ -232,6 +233,13 @@ def register(app: Dash, desk: Desk) -> None:
         pack = order.remove_pack(desk.store, what["pack"], by=by, seen=what["seen"])
         line = said(f"Removed: pack {pack.id} of {pack.vehicle}.", undo("back-pack", "Undo", pack=pack.id))
         return done(desk, line, revision, view.but(pack="", log="", act=""))
+
+    _act_on(app, desk, "back-pack", ("pack",), back_pack)
+    _act_on(app, desk, "remove-pack", ("pack", "seen"), remove_pack)
+
+
+def _of_notes(app: Dash, desk: Desk) -> None:
+    """Take a note out, put it back."""
 
     def put(what: dict[str, str], by: str, view: View, revision: int) -> list[Any]:
         out = what["order"] == "note-out"
@@ -244,13 +252,24 @@ def register(app: Dash, desk: Desk) -> None:
         )
         return done(desk, said("Taken out: a note.", again), revision, view.but(act="", note=""))
 
-    act("remove", ("log", "seen"), remove)
-    act("back", ("log",), back)
-    act("move-back", ("log", "to"), move_back)
-    act("back-pack", ("pack",), back_pack)
-    act("remove-pack", ("pack", "seen"), remove_pack)
-    act("note-out", ("pack", "log", "note", "seen"), put)
-    act("note-back", ("pack", "log", "note", "seen"), put)
+    _act_on(app, desk, "note-out", ("pack", "log", "note", "seen"), put)
+    _act_on(app, desk, "note-back", ("pack", "log", "note", "seen"), put)
+
+
+def _act_on(app: Dash, desk: Desk, kind: str, keys: tuple[str, ...], work: Callable[..., list[Any]]) -> None:
+    """Let the buttons of a kind do some work, given what the button says of itself by `keys`."""
+    wanted = {"order": kind, "at": ALL, **dict.fromkeys(keys, ALL)}
+
+    @app.callback(DONE, Input(wanted, "n_clicks"), GIVEN, prevent_initial_call=True)
+    def _act(_clicks: Any, by: str | None, search: str, revision: int) -> list[Any]:
+        what = pressed()
+        if what is None:
+            return [no_update] * 4
+        desk.release()
+        try:
+            return work(what, by or "", parse(search), revision)
+        except BmsLogsError as error:
+            return refused(error)
 
 
 def _follow(app: Dash, desk: Desk) -> None:

@@ -58,60 +58,9 @@ def shell(pages: Sequence[Any]) -> dmc.MantineProvider:
             dcc.Store(id="live-seen"),
             dcc.Interval(id="live-clock", interval=LIVE_MS),
             html.A("Skip to the page", href="#page", className="skip"),
-            html.Header(
-                [
-                    html.Div(
-                        [
-                            dcc.Link(
-                                [
-                                    html.Span(className="mark", **attributes(aria_hidden="true")),
-                                    html.Span("bmslogs"),
-                                ],
-                                href="/",
-                                className="name",
-                            ),
-                            html.Span("what a pack's logs tell", className="quiet motto"),
-                            html.Div(id="pickers", className="pickers"),
-                        ],
-                        className="bar",
-                    ),
-                    html.Div(
-                        [
-                            html.Nav(
-                                [
-                                    dcc.Link(p.TITLE, href=p.PATH, id={"nav": p.PATH}, className="page-link")
-                                    for p in pages
-                                ],
-                                **attributes(aria_label="Pages"),
-                            ),
-                            html.Button(
-                                "Dark",
-                                id="scheme-button",
-                                className="button quiet-button",
-                                type="button",
-                                title="Light or dark",
-                            ),
-                        ],
-                        className="ways",
-                    ),
-                ],
-                className="top",
-            ),
+            _head(pages),
             bar(),
-            html.Main(
-                [
-                    dcc.Loading(
-                        html.Div(id="page-content"),
-                        delay_show=400,
-                        type="dot",
-                        color="#00616e",
-                        overlay_style={"visibility": "visible", "opacity": 0.6},
-                    ),
-                    of_tables(),
-                ],
-                id="page",
-                tabIndex=-1,
-            ),
+            _page(),
             html.Footer(
                 [
                     cautions_footer(),
@@ -121,6 +70,67 @@ def shell(pages: Sequence[Any]) -> dmc.MantineProvider:
                 className="foot",
             ),
         ],
+    )
+
+
+def _page() -> html.Main:
+    """Return the place where pages are laid out."""
+    return html.Main(
+        [
+            dcc.Loading(
+                html.Div(id="page-content"),
+                delay_show=400,
+                type="dot",
+                color="#00616e",
+                overlay_style={"visibility": "visible", "opacity": 0.6},
+            ),
+            of_tables(),
+        ],
+        id="page",
+        tabIndex=-1,
+    )
+
+
+def _head(pages: Sequence[Any]) -> html.Header:
+    """Return the name, the pickers and the ways to the pages."""
+    return html.Header(
+        [
+            html.Div(
+                [
+                    dcc.Link(
+                        [
+                            html.Span(className="mark", **attributes(aria_hidden="true")),
+                            html.Span("bmslogs"),
+                        ],
+                        href="/",
+                        className="name",
+                    ),
+                    html.Span("what a pack's logs tell", className="quiet motto"),
+                    html.Div(id="pickers", className="pickers"),
+                ],
+                className="bar",
+            ),
+            html.Div(
+                [
+                    html.Nav(
+                        [
+                            dcc.Link(p.TITLE, href=p.PATH, id={"nav": p.PATH}, className="page-link")
+                            for p in pages
+                        ],
+                        **attributes(aria_label="Pages"),
+                    ),
+                    html.Button(
+                        "Dark",
+                        id="scheme-button",
+                        className="button quiet-button",
+                        type="button",
+                        title="Light or dark",
+                    ),
+                ],
+                className="ways",
+            ),
+        ],
+        className="top",
     )
 
 

@@ -68,20 +68,7 @@ def layout(frame: Frame, jobs: Jobs | None = None, watched: Watched | None = Non
                 ],
                 className="controls",
             ),
-            html.Div(
-                [
-                    html.P(html.Strong("Drop log files here")),
-                    html.P("a CAN recording with its signal database", className="quiet"),
-                    html.Button("Choose files", id="drop-button", className="button main", type="button"),
-                    html.P(
-                        "CSV, spreadsheets, Parquet, Arrow, JSON or line protocol, plain or packed; "
-                        f"up to {MOST_UPLOAD_BYTES // 2**30} GiB a file",
-                        className="quiet",
-                    ),
-                ],
-                id="drop-area",
-                className="drop",
-            ),
+            _drop_area(),
             html.Ul(id="upload-list", className="uploads", **attributes(aria_live="polite")),
             dcc.Store(id="arrived"),
             dcc.Store(id="jobs-seen", data=_seen(jobs) if jobs else {}),
@@ -90,6 +77,24 @@ def layout(frame: Frame, jobs: Jobs | None = None, watched: Watched | None = Non
             html.Div(id="jobs", children=job_list(frame, jobs) if jobs else []),
             _watch_part(frame, watched),
         ]
+    )
+
+
+def _drop_area() -> html.Div:
+    """Return where files are dropped or chosen."""
+    return html.Div(
+        [
+            html.P(html.Strong("Drop log files here")),
+            html.P("a CAN recording with its signal database", className="quiet"),
+            html.Button("Choose files", id="drop-button", className="button main", type="button"),
+            html.P(
+                "CSV, spreadsheets, Parquet, Arrow, JSON or line protocol, plain or packed; "
+                f"up to {MOST_UPLOAD_BYTES // 2**30} GiB a file",
+                className="quiet",
+            ),
+        ],
+        id="drop-area",
+        className="drop",
     )
 
 

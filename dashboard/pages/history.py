@@ -438,6 +438,24 @@ def _shown_key(view: View) -> str:
 
 def register(app: Dash, desk: Desk) -> None:
     """Let the page follow the address, the address the page, and serve the tables."""
+    _serve_tables(app, desk)
+
+    in_browser(
+        app,
+        "bmslogs",
+        "zoom",
+        Output("at", "search", allow_duplicate=True),
+        Input("history-figure", "relayoutData"),
+        State("at", "search"),
+        prevent_initial_call=True,
+    )
+    _follow(app, desk)
+    _choose(app, desk)
+    _turn(app, desk)
+
+
+def _serve_tables(app: Dash, desk: Desk) -> None:
+    """Serve the table of a topic and that of its plot."""
 
     @server_of(app).get(TABLE)
     def _history_table() -> flask.Response:
@@ -467,15 +485,9 @@ def register(app: Dash, desk: Desk) -> None:
             return flask.Response(str(error), 400, mimetype="text/plain")
         return table_response(table, f"{pack.id}-{key}-{name}.csv")
 
-    in_browser(
-        app,
-        "bmslogs",
-        "zoom",
-        Output("at", "search", allow_duplicate=True),
-        Input("history-figure", "relayoutData"),
-        State("at", "search"),
-        prevent_initial_call=True,
-    )
+
+def _follow(app: Dash, desk: Desk) -> None:
+    """Draw what the address asks for, and say where its table lies."""
 
     @app.callback(
         Output("history-body", "children"),
@@ -502,6 +514,10 @@ def register(app: Dash, desk: Desk) -> None:
         if frame.pack is None:
             return no_update
         return plot_address(frame.view, frame.pack, topic_in(frame.view, desk.history(frame.pack)[0]))
+
+
+def _choose(app: Dash, desk: Desk) -> None:
+    """Put what is set or clicked into the address."""
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),
@@ -534,6 +550,10 @@ def register(app: Dash, desk: Desk) -> None:
     )
     def module_point(_clicks: Any, search: str) -> Any:
         return _clicked(desk, next((t["value"] for t in ctx.triggered if t["value"]), None), search)
+
+
+def _turn(app: Dash, desk: Desk) -> None:
+    """Lay the page out anew once logs that were waiting are gathered."""
 
     @app.callback(
         Output("revision", "data", allow_duplicate=True),

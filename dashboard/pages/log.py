@@ -226,6 +226,13 @@ def register(app: Dash, desk: Desk) -> None:
         State("at", "search"),
         prevent_initial_call=True,
     )
+    _follow(app, desk)
+    _step(app, desk)
+    _pick(app, desk)
+
+
+def _follow(app: Dash, desk: Desk) -> None:
+    """Draw the window and the cells that the address names."""
 
     @app.callback(
         Output("log-figure", "figure"),
@@ -242,6 +249,10 @@ def register(app: Dash, desk: Desk) -> None:
             return (no_update,) * 4
         drawn = figure_shown(fitted(drawing(frame)))
         return drawn, shown(side(frame)), [str(c) for c in lines_of(frame)], shown(says_of(frame))
+
+
+def _step(app: Dash, desk: Desk) -> None:
+    """Put chosen cells and steps of the window into the address."""
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),
@@ -273,6 +284,10 @@ def register(app: Dash, desk: Desk) -> None:
             return no_update
         time = desk.open(frame.entry.id).time
         return stepped(windowed(frame).view, ctx.triggered_id["step"], time[0], time[-1]).query()
+
+
+def _pick(app: Dash, desk: Desk) -> None:
+    """Put what was clicked in the picture into the address."""
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),

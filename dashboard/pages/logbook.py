@@ -334,6 +334,22 @@ def _removed(frame: Frame, item: order.Removed) -> html.Li:
 def register(app: Dash, desk: Desk) -> None:
     """Let the list follow the address; move and rename."""
     order_notes.register(app, desk)
+    _follow(app, desk)
+    _on_move(app, desk)
+    _on_rename(app, desk)
+
+    in_browser(
+        app,
+        "bmslogs_order",
+        "name",
+        Output("order-by", "data"),
+        Input("order-name", "value"),
+        prevent_initial_call=True,
+    )
+
+
+def _follow(app: Dash, desk: Desk) -> None:
+    """Let the list follow the address, and the address its controls."""
 
     @app.callback(
         Output("logbook-list", "children"),
@@ -358,6 +374,10 @@ def register(app: Dash, desk: Desk) -> None:
         wanted = "" if only in (None, "all") else only
         new = view.but(find=(find or "").strip()[:80], only=wanted)
         return no_update if (new.find, new.only) == (view.find, view.only) else new.but(part=0).query()
+
+
+def _on_move(app: Dash, desk: Desk) -> None:
+    """Move a log to another pack."""
 
     @app.callback(
         DONE,
@@ -385,6 +405,10 @@ def register(app: Dash, desk: Desk) -> None:
         line = said(f"Moved to {entry.vehicle} ({entry.pack}).", again)
         return [*done(desk, line, revision, view.but(act="", log=""), (view.pack, entry.pack)), None]
 
+
+def _on_rename(app: Dash, desk: Desk) -> None:
+    """Rename a vehicle."""
+
     @app.callback(
         DONE,
         Output("order-rename-says", "children"),
@@ -411,12 +435,3 @@ def register(app: Dash, desk: Desk) -> None:
             *done(desk, said(f"{pack.vehicle} is now called {name}, in {logs}."), revision, None, packs),
             None,
         ]
-
-    in_browser(
-        app,
-        "bmslogs_order",
-        "name",
-        Output("order-by", "data"),
-        Input("order-name", "value"),
-        prevent_initial_call=True,
-    )

@@ -92,39 +92,44 @@ def layout(frame: Frame) -> html.Div:
         [
             head,
             _controls(frame),
-            html.Div(
-                [
-                    html.Div(
-                        [
-                            graph(
-                                picture(frame),
-                                "the pack as it is built; pick cells, links and modules",
-                                id={"pick": "pack"},
-                            ),
-                            html.P(apart(frame), id="pack-apart", className="picture-says"),
-                            html.P(id="pack-note", children=note(frame), className="quiet"),
-                            graph(
-                                cells_figure(frame),
-                                "the quantity over the cells with intervals",
-                                id={"pick": "cells"},
-                            ),
-                        ],
-                        className="wide",
-                    ),
-                    html.Aside(
-                        id="pack-side",
-                        children=side(frame),
-                        className="side",
-                        **attributes(aria_live="polite"),
-                    ),
-                ],
-                className="columns",
-            ),
+            _drawn(frame),
             section("All cells of this log", _table(frame)),
             html.Div(
                 [action("Change the pack's description", f"/describe?edit={pack.id}")], className="actions"
             ),
         ]
+    )
+
+
+def _drawn(frame: Frame) -> html.Div:
+    """Return the pack as it is built, its cells in figures, and beside them what is picked."""
+    return html.Div(
+        [
+            html.Div(
+                [
+                    graph(
+                        picture(frame),
+                        "the pack as it is built; pick cells, links and modules",
+                        id={"pick": "pack"},
+                    ),
+                    html.P(apart(frame), id="pack-apart", className="picture-says"),
+                    html.P(id="pack-note", children=note(frame), className="quiet"),
+                    graph(
+                        cells_figure(frame),
+                        "the quantity over the cells with intervals",
+                        id={"pick": "cells"},
+                    ),
+                ],
+                className="wide",
+            ),
+            html.Aside(
+                id="pack-side",
+                children=side(frame),
+                className="side",
+                **attributes(aria_live="polite"),
+            ),
+        ],
+        className="columns",
     )
 
 
