@@ -17,7 +17,7 @@ from bmslogs.analysis.load_study import BLOCKS, WARMING_LEAST_K, LoadStudy
 from bmslogs.analysis.regression import equal_blocks
 from bmslogs.analysis.rounding import lasting_error
 from bmslogs.analysis.sampling import row_medians
-from bmslogs.analysis.shifted_reading import either, shifted_boards, shifted_singly
+from bmslogs.analysis.shifted_reading import shifted_boards, shifted_singly
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.nan_statistics import median, nanmedian, nanvar
@@ -118,14 +118,6 @@ class Study(LoadStudy):
         alone = self._split(left) if off.any() else first
         single = shifted_singly(alone.shift, alone.shift_se, alone.shift_odds, self._least_shift(), left)
         return off | single if 2 * (off | single).sum() <= self.trusted.sum() else off
-
-    @cached_property
-    def shifted_or_charged(self) -> Bools:
-        """(cells,) True where no one can tell whether the reading or the charge of a cell is off; raises as `split`."""
-        found = self.split
-        return either(
-            found.shift, found.shift_se, found.shift_odds, self._least_shift(), self.trusted & ~self.shifted
-        )
 
     def _least_shift(self) -> Floats:
         """(cells,) least shift that counts [V]: what a load leaves unexplained on an aged cell is no shift."""

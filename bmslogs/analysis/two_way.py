@@ -226,30 +226,3 @@ def _effects(beta: Floats, rows: int, columns: int) -> tuple[float, Floats, Floa
     vehicle = np.append(beta[1:rows], -beta[1:rows].sum())
     position = np.append(beta[rows:], -beta[rows:].sum())
     return float(beta[0]), vehicle, position
-
-
-def median_polish(table: npt.ArrayLike, rounds: int = 10) -> tuple[float, Floats, Floats, Floats]:
-    """Return overall, row effects, column effects and residuals by Tukey's median polish, rows first.
-
-    J. W. Tukey, Exploratory Data Analysis, 1977. NaN is left out.
-    """
-    residual = np.array(table, dtype=float)
-    row = np.zeros(residual.shape[0])
-    column = np.zeros(residual.shape[1])
-    overall, last = 0.0, np.inf
-    for _ in range(rounds):
-        step = nanmedian(residual, axis=1)
-        residual -= step[:, None]
-        row += step
-        middle = float(np.median(column))
-        column, overall = column - middle, overall + middle
-        step = nanmedian(residual, axis=0)
-        residual -= step
-        column += step
-        middle = float(np.median(row))
-        row, overall = row - middle, overall + middle
-        size = float(np.nansum(np.abs(residual)))
-        if size == 0.0 or abs(size - last) <= 1e-12 * size:
-            break
-        last = size
-    return overall, row, column, residual
