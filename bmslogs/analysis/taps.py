@@ -135,6 +135,23 @@ def tap_resistance(
     # the same two levels read again and again err by the same rounding, where noise does not stir it
     kept = np.sqrt(2.0) * lasting_error(noise, step_V) if step_V > 0 and np.isfinite(noise) else 0.0
     noise = max(noise, step_V / np.sqrt(12.0), 1e-9)
+    return _from_jumps(jump, drive, noise, kept)
+
+
+def _from_jumps(jump: Floats, drive: Floats, noise: float, kept: float) -> TapResistance:
+    """Solve the normal equations of all jumps.
+
+    Parameters
+    ----------
+    jump
+        (edges, cells) [V], NaN where not known.
+    drive
+        (edges, cells + 1) change of the current out of each tap [A].
+    noise, kept
+        Of a jump, one standard deviation [V]: what scatters, and what rounding leaves in all alike.
+    """
+    n = jump.shape[1]
+    good = ~np.isnan(jump)
     # V_k gains -R_k c_k + R_k-1 c_k-1 (c: current out of a tap)
     left, right = drive[:, :-1], drive[:, 1:]
     low = np.where(good, left, 0.0)

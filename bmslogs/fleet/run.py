@@ -188,7 +188,7 @@ def _sort(
     return known, pending
 
 
-def _on_machine(
+def _on_machine(  # noqa: C901 - one pool until a worker dies
     root: str, pending: Sequence[StoredLog], count: int, context: Context | None
 ) -> Iterator[Outcome]:
     """Run on processes of this machine; after the death of a worker the rest goes on in a new pool."""

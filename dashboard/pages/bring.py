@@ -297,6 +297,12 @@ def _register_choices(app: Dash, desk: Desk, jobs: Jobs) -> None:
             work.inspect(jobs, waiting, desk.pack(pack_id or ""), modules=modules or (), store=desk.store)
         return no_update
 
+    _register_pack_choices(app, desk, jobs)
+
+
+def _register_pack_choices(app: Dash, desk: Desk, jobs: Jobs) -> None:
+    """The chosen pack, and which of its modules were logged."""
+
     @app.callback(
         Output("bring-modules", "data"),
         Output("bring-modules", "value"),
@@ -377,24 +383,9 @@ def _move_bars(jobs: Jobs) -> None:
 
 
 def _register_acts(app: Dash, desk: Desk, jobs: Jobs) -> None:
-    """Buttons and drop-downs of the cards."""
+    """Buttons of the cards, and their drop-downs."""
 
-    @app.callback(
-        Output("jobs-clock", "interval", allow_duplicate=True),
-        Input({"role": ALL, "of": ALL}, "value"),
-        Input({"unit": ALL, "of": ALL}, "value"),
-        prevent_initial_call=True,
-    )
-    def choose_column(_roles: list[str | None], _units: list[str | None]) -> Any:
-        one, value = ctx.triggered_id, ctx.triggered[0]["value"] if ctx.triggered else None
-        if not isinstance(one, dict) or not value or len(ctx.triggered) != 1:
-            return no_update  # a card that is laid out tells of all its drop-downs at once
-        job = jobs.get(str(one.get("role") or one.get("unit") or ""))
-        if job is not None and job.inspection is not None and not job.busy:
-            chosen = chosen_of(job, one, str(value))
-            if chosen:
-                work.choose(jobs, job.token, desk.pack(job.pack), chosen, store=desk.store)
-        return no_update
+    _register_columns(app, desk, jobs)
 
     @app.callback(
         Output("jobs-clock", "interval"),
@@ -431,6 +422,27 @@ def _register_acts(app: Dash, desk: Desk, jobs: Jobs) -> None:
             _bring_together(jobs, desk, pack, typed)
         else:
             act_on(jobs, desk, job, pack, what, typed.get(token, ""))
+        return no_update
+
+
+def _register_columns(app: Dash, desk: Desk, jobs: Jobs) -> None:
+    """Drop-downs of the columns."""
+
+    @app.callback(
+        Output("jobs-clock", "interval", allow_duplicate=True),
+        Input({"role": ALL, "of": ALL}, "value"),
+        Input({"unit": ALL, "of": ALL}, "value"),
+        prevent_initial_call=True,
+    )
+    def choose_column(_roles: list[str | None], _units: list[str | None]) -> Any:
+        one, value = ctx.triggered_id, ctx.triggered[0]["value"] if ctx.triggered else None
+        if not isinstance(one, dict) or not value or len(ctx.triggered) != 1:
+            return no_update  # a card that is laid out tells of all its drop-downs at once
+        job = jobs.get(str(one.get("role") or one.get("unit") or ""))
+        if job is not None and job.inspection is not None and not job.busy:
+            chosen = chosen_of(job, one, str(value))
+            if chosen:
+                work.choose(jobs, job.token, desk.pack(job.pack), chosen, store=desk.store)
         return no_update
 
 

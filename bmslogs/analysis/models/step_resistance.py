@@ -300,17 +300,7 @@ def step_fit(steps: list[Step], r: Readings, slopes: Floats) -> StepFit | None:
 def _read(one: Step, r: Readings, slopes: Floats) -> _Read | None:
     """Read one step; None where too few rows tell of it."""
     slope = float(nanmedian(slopes[r.trusted]))
-    before = np.arange(one.before.start, one.before.stop)
-    # the voltages of the last rows may be read after a step that the current does not show yet, before and after
-    guard = max(1.05 * r.interval_s, min(2.05 * r.interval_s, GUARD_S))
-    sure = before[r.seconds[before] < r.seconds[before[-1]] - guard]
-    before = sure if len(sure) >= 2 else before[:-1] if len(before) > 2 else before
-    after = np.arange(one.after.start, one.after.stop)
-    since = r.seconds[after] - one.moment
-    kept = since < since[-1] - guard
-    if (kept & (since >= WINDOW_S[0])).any():
-        after, since = after[kept], since[kept]
-    late_s = max(WINDOW_S[0], min(r.refresh_s, 10.0)) if r.refresh_s > 3.0 else WINDOW_S[0]
+    before, after, since, late_s = _rows_around(one, r)
     here = after[(since >= late_s) & (since <= max(WINDOW_S[1], 2.5 * r.interval_s))]
     if not len(here):
         return None
@@ -365,6 +355,22 @@ def _read(one: Step, r: Readings, slopes: Floats) -> _Read | None:
         grown_se,
         grown_shared,
     )
+
+
+def _rows_around(one: Step, r: Readings) -> tuple[Ints, Ints, Floats, float]:
+    """Return the rows before and after a step that tell of it, the time since [s], and when they begin to [s]."""
+    before = np.arange(one.before.start, one.before.stop)
+    # the voltages of the last rows may be read after a step that the current does not show yet, before and after
+    guard = max(1.05 * r.interval_s, min(2.05 * r.interval_s, GUARD_S))
+    sure = before[r.seconds[before] < r.seconds[before[-1]] - guard]
+    before = sure if len(sure) >= 2 else before[:-1] if len(before) > 2 else before
+    after = np.arange(one.after.start, one.after.stop)
+    since = r.seconds[after] - one.moment
+    kept = since < since[-1] - guard
+    if (kept & (since >= WINDOW_S[0])).any():
+        after, since = after[kept], since[kept]
+    late_s = max(WINDOW_S[0], min(r.refresh_s, 10.0)) if r.refresh_s > 3.0 else WINDOW_S[0]
+    return before, after, since, late_s
 
 
 def _before(rows: Ints, one: Step, r: Readings) -> tuple[Floats, float, float, Floats]:

@@ -459,7 +459,7 @@ def _told(
     return Table(given, notes, delays, facts, chosen.paced)
 
 
-def _notes(feed: Feed, chosen: Chosen, made: Made, definitions: Definitions | None) -> Iterable[str]:
+def _notes(feed: Feed, chosen: Chosen, made: Made, definitions: Definitions | None) -> Iterable[str]:  # noqa: C901 - one sentence a condition
     """Say in words what was done, the ordinary first."""
     counted, tally, layout = feed.counted, feed.tally, chosen.layout
     what = "samples" if definitions is None else "frames"
