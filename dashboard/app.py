@@ -9,13 +9,14 @@ from pathlib import Path
 from types import ModuleType
 from typing import Any
 
-from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, html, no_update
+from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 
 from bmslogs.base.errors import BmsLogsError
 from dashboard import live, order, safety
 from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
+from dashboard.framework import attributes, in_browser, server_of
 from dashboard.jobs import Jobs
 from dashboard.junk import refuse_junk
 from dashboard.pages import PAGES, bring
@@ -92,7 +93,7 @@ def create_app(
     serve_uploads(app.server, jobs, inbox, most_upload_bytes)
     refuse_junk(app)
 
-    @app.server.errorhandler(413)
+    @server_of(app).errorhandler(413)
     def _too_large(_error: Exception) -> tuple[dict[str, str], int]:
         return {"error": "More was sent than this page takes."}, 413
 
@@ -138,6 +139,13 @@ def picked_view(search: str | None, point: Any) -> str | None:
 
 def _register(app: Dash, desk: Desk, jobs: Jobs, watched: Watched) -> None:
     """What is not of one page: laying pages out, pickers, links, colours, picking."""
+    _lay_out(app, desk, jobs, watched)
+    _pickers(app, desk)
+    _in_browser(app)
+
+
+def _lay_out(app: Dash, desk: Desk, jobs: Jobs, watched: Watched) -> None:
+    """Lay the page out that the address names."""
 
     @app.callback(
         Output("page-content", "children"),
@@ -157,8 +165,12 @@ def _register(app: Dash, desk: Desk, jobs: Jobs, watched: Watched) -> None:
         now = [path, repr(frame.view.hard()), scheme, revision]
         if before == now:
             return (no_update,) * 4
-        page = html.Div(shown(content(frame, path, jobs, watched)), **{"data-path": path or "/"})
+        page = html.Div(shown(content(frame, path, jobs, watched)), **attributes(data_path=path or "/"))
         return page, now, pickers(frame), clock(frame)
+
+
+def _pickers(app: Dash, desk: Desk) -> None:
+    """Put the chosen pack and log, and a picked cell, into the address."""
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),
@@ -198,16 +210,24 @@ def _register(app: Dash, desk: Desk, jobs: Jobs, watched: Watched) -> None:
         new = picked_view(search, point)
         return (no_update if new is None else new), kept
 
-    app.clientside_callback(
-        ClientsideFunction("bmslogs", "scheme"),
+
+def _in_browser(app: Dash) -> None:
+    """Colours and links, which the browser sets by itself."""
+
+    in_browser(
+        app,
+        "bmslogs",
+        "scheme",
         Output("scheme", "data"),
         Output("colours", "forceColorScheme"),
         Output("scheme-button", "children"),
         Input("scheme-button", "n_clicks"),
         State("scheme", "data"),
     )
-    app.clientside_callback(
-        ClientsideFunction("bmslogs", "links"),
+    in_browser(
+        app,
+        "bmslogs",
+        "links",
         Output({"nav": ALL}, "href"),
         Output({"nav": ALL}, "className"),
         Input("at", "search"),

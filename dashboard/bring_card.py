@@ -12,6 +12,7 @@ from dash import html
 from bmslogs.base.pack import Pack
 from dashboard.bring_columns import columns_table, sign_choice
 from dashboard.frame import Frame
+from dashboard.framework import attributes
 from dashboard.jobs import BUSY, QUEUE, Job, ready
 from dashboard.parts import action
 
@@ -64,14 +65,14 @@ def card(frame: Frame, job: Job, together: bool = False) -> list[Any]:
 
 
 def _state(job: Job) -> str:
-    asked = job.state == "confirm" and getattr(job.inspection, "problems", ())
+    asked = job.state == "confirm" and bool(getattr(job.inspection, "problems", ()))
     return "asks" if asked else SAYS[job.state]
 
 
 def _busy(job: Job) -> list[Any]:
-    done = {"value": f"{100 * job.fraction:.0f}"} if job.state in QUEUE else {}
+    done: dict[str, Any] = {"value": f"{100 * job.fraction:.0f}"} if job.state in QUEUE else {}
     bar = html.Progress(
-        max="100", id={"bar": job.token}, **done, **{"aria-label": f"{SAYS[job.state]}: {job.name}"}
+        max="100", id={"bar": job.token}, **done, **attributes(aria_label=f"{SAYS[job.state]}: {job.name}")
     )
     cancel = [button(job, "cancel", "Cancel")] if job.state in QUEUE else []
     return [bar, html.Div(cancel, className="actions") if cancel else None]
@@ -192,7 +193,7 @@ def _typed(job: Job, title: str) -> list[Any]:
                     minRows=6,
                     maxRows=22,
                     className="mono",
-                    **{"aria-label": f"Mapping of {job.name}"},
+                    **attributes(aria_label=f"Mapping of {job.name}"),
                 ),
                 button(job, "again", "Look again"),
             ],

@@ -8,6 +8,7 @@ from typing import Any
 import dash_mantine_components as dmc
 from dash import html
 
+from dashboard.framework import attributes
 from dashboard.jobs import Job
 from dashboard.mapping import BESIDE, ROLES, SHOWN, UNITS, Column, alike, columns_of
 
@@ -43,7 +44,7 @@ def columns_table(job: Job) -> html.Div:
                 className="scroll tall framed",
                 tabIndex=0,
                 role="region",
-                **{"aria-label": "Columns"},
+                **attributes(aria_label="Columns"),
             ),
             html.Div(
                 [
@@ -89,8 +90,8 @@ def _row(job: Job, column: Column, told: Any, group: Sequence[Column] | None) ->
             html.Th(column.name, scope="row"),
             html.Td(what),
             html.Td(_unit(job, group, column.name) if group is not None else unit),
-            html.Td(values, className="mono", **{"data-label": "values"}),
-            html.Td(str(told.why or ""), className="quiet", **{"data-label": "why"}),
+            html.Td(values, className="mono", **attributes(data_label="values")),
+            html.Td(str(told.why or ""), className="quiet", **attributes(data_label="why")),
         ],
         className="" if group is not None else "member",
     )
@@ -109,7 +110,7 @@ def _role(job: Job, group: Sequence[Column], name: str) -> dmc.Select:
         size="xs",
         w=190,
         comboboxProps={"withinPortal": True},
-        **{"aria-label": f"What {name} is"},
+        **attributes(aria_label=f"What {name} is"),
     )
 
 
@@ -127,7 +128,7 @@ def _unit(job: Job, group: Sequence[Column], name: str) -> dmc.Select | str:
         size="xs",
         w=100,
         comboboxProps={"withinPortal": True},
-        **{"aria-label": f"Unit of {name}"},
+        **attributes(aria_label=f"Unit of {name}"),
     )
 
 
@@ -178,7 +179,7 @@ def sign_choice(job: Job) -> html.Div | None:
                                         id={"job": job.token, "do": f"sign-{key}"},
                                         className="button choice" + (" chosen" if key == now else ""),
                                         type="button",
-                                        **{"aria-pressed": "true" if key == now else "false"},
+                                        **attributes(aria_pressed="true" if key == now else "false"),
                                     )
                                     for key, text in SIGNS.items()
                                 ],

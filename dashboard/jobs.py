@@ -172,7 +172,7 @@ class Jobs:
         with self._lock:
             if token in self._jobs:
                 job = self._jobs[token]
-                more = {} if set(what) <= {"fraction"} else {"stamp": job.stamp + 1}
+                more: dict[str, Any] = {} if set(what) <= {"fraction"} else {"stamp": job.stamp + 1}
                 self._jobs[token] = replace(job, **what, **more)
                 self.version += 1
 

@@ -15,6 +15,8 @@ from dash import Dash
 from dash.exceptions import DashException
 from werkzeug.exceptions import HTTPException
 
+from dashboard.framework import server_of
+
 UPDATE = "/_dash-update-component"
 """Where the page sends what its callbacks are to work on."""
 NOT_OURS = "Not a request of this page.\n"
@@ -23,14 +25,17 @@ NOT_OURS = "Not a request of this page.\n"
 def refuse_junk(app: Dash) -> None:
     """Put the checks around the requests of a dashboard; to be called once its callbacks are registered."""
 
-    @app.server.before_request
+    server = server_of(app)
+
     def _shape() -> flask.Response | None:
         request = flask.request
         if request.path != UPDATE or request.method != "POST" or _is_call(request, app.callback_map):
             return None
         return flask.Response(NOT_OURS, 400)
 
-    @app.server.errorhandler(Exception)
+    server.before_request(_shape)
+
+    @server.errorhandler(Exception)
     def _failed(error: Exception) -> Any:
         if isinstance(error, HTTPException):
             return error
@@ -49,7 +54,9 @@ def _is_call(request: flask.Request, known: dict[str, Any]) -> bool:
         body = request.get_json(silent=True)
     except (RecursionError, ValueError):
         return False
-    output = body.get("output") if isinstance(body, dict) else None
+    if not isinstance(body, dict):
+        return False
+    output = body.get("output")
     spec = known.get(output) if isinstance(output, str) else None
     if spec is None:
         return False

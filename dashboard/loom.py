@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import warnings
-
 import numpy as np
 
 from bmslogs.analysis.loom import LoomReadings, LoomReport, check_loom
+from bmslogs.base.nan_statistics import nanmedian
 from bmslogs.log import Log
 
 FIRST_ROWS = 60  # rows at the start of the log that are taken as one reading (choice)
@@ -22,12 +21,10 @@ def readings(log: Log, meter_V: float | None, ambient_C: float | None) -> LoomRe
     """
     first = slice(0, FIRST_ROWS)
     volts = np.full(log.pack.cells_in_series, np.nan)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # a channel without any reading stays NaN
-        for column, cell in enumerate(log.cells):
-            volts[cell - 1] = np.nanmedian(log.cell_voltage[first, column])
-        warm = np.nanmedian(log.temperature[first], axis=0) if log.temperature.shape[1] else None
-        current = None if log.current is None else float(np.nanmedian(log.current[first]))
+    for column, cell in enumerate(log.cells):
+        volts[cell - 1] = nanmedian(log.cell_voltage[first, column])
+    warm = nanmedian(log.temperature[first], axis=0) if log.temperature.shape[1] else None
+    current = None if log.current is None else float(nanmedian(log.current[first]))
     bleed = None
     if log.bleed is not None:
         bleed = np.zeros(len(volts), bool)

@@ -142,10 +142,10 @@ def profile_of(
             document[section] = made
     if sign:
         currents = [c for c in wanted if c.role == "current"]
-        section = dict(document.get("current", {}))
-        if currents and "charge_column" not in section:
-            section.setdefault("column", currents[0].name)
-        document["current"] = {**section, "discharge": sign}
+        current = dict(document.get("current", {}))
+        if currents and "charge_column" not in current:
+            current.setdefault("column", currents[0].name)
+        document["current"] = {**current, "discharge": sign}
     return toml_text(document), ""
 
 

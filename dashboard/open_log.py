@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import threading
 from collections import OrderedDict
-from collections.abc import Iterable
+from collections.abc import Hashable, Iterable
 from functools import cached_property
 from pathlib import Path
+from typing import Generic, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -39,6 +40,8 @@ PARTS = 6000  # parts of the overview (choice: some ten megabytes for a hundred 
 LEAST_PARTS = 900  # a window with fewer parts than this is read from its rows
 KEPT_BLOCKS = 12  # decoded row groups that stay in memory over all logs
 KEPT_LOGS = 6
+Block = tuple[Floats32, npt.NDArray[np.bool_] | None]
+"""(cells, rows) voltages [V] and bleed flags of one row group."""
 
 
 class OpenLog:
@@ -66,7 +69,7 @@ class OpenLog:
         self.has_bleed = bool(flags)
         sensors = [n for n in names if numbered("temperature", n)]
         rest = self._file.read(columns=["time", *(["current_A"] if "current_A" in names else []), *sensors])
-        self.time = rest.column("time").to_numpy().astype("datetime64[us]")
+        self.time: npt.NDArray[np.datetime64] = rest.column("time").to_numpy().astype("datetime64[us]")
         self.current = _numbers(rest.column("current_A")) if "current_A" in names else None
         self.temperatures = {
             self.pack.sensor_name(numbered("temperature", n) or 0): _numbers(rest.column(n)) for n in sensors
@@ -99,7 +102,7 @@ class OpenLog:
             start = np.arange(0, block.shape[1], size)
             pieces.append((start + self._offsets[group], reduce_rows(block, flags, start)))
         parts = [r for _, r in pieces]
-        bleed = None if parts[0].bleed is None else np.concatenate([r.bleed for r in parts], axis=1)  # type: ignore[misc]
+        bleed = None if parts[0].bleed is None else np.concatenate([r.bleed for r in parts], axis=1)
         return Reduced(
             np.concatenate([s for s, _ in pieces]),
             np.concatenate([r.low for r in parts], axis=1),
@@ -218,7 +221,7 @@ class OpenLog:
         with self._lock:
             self._file.close()
 
-    def _group(self, group: int) -> tuple[Floats32, npt.NDArray[np.bool_] | None]:
+    def _group(self, group: int) -> Block:
         key = (str(self.path), group)
         with self._lock:
             held = _BLOCKS.get(key)
@@ -230,42 +233,45 @@ class OpenLog:
             return held
 
 
-class _Kept:
+Kept = TypeVar("Kept")
+
+
+class _Kept(Generic[Kept]):
     """The latest few of something, safe to share between threads."""
 
     def __init__(self, most: int) -> None:
         self._most = most
-        self._items: OrderedDict[object, object] = OrderedDict()
+        self._items: OrderedDict[Hashable, Kept] = OrderedDict()
         self._lock = threading.Lock()
 
-    def get(self, key: object):
+    def get(self, key: Hashable) -> Kept | None:
         with self._lock:
             if key in self._items:
                 self._items.move_to_end(key)
             return self._items.get(key)
 
-    def put(self, key: object, value: object) -> None:
+    def put(self, key: Hashable, value: Kept) -> None:
         with self._lock:
             self._items[key] = value
             self._items.move_to_end(key)
             while len(self._items) > self._most:
                 self._items.popitem(last=False)
 
-    def clear(self) -> list[object]:
+    def clear(self) -> list[Kept]:
         with self._lock:
             items = list(self._items.values())
             self._items.clear()
             return items
 
 
-_BLOCKS = _Kept(KEPT_BLOCKS)
+_BLOCKS: _Kept[Block] = _Kept(KEPT_BLOCKS)
 
 
 class OpenLogs:
     """The logs that were looked at last, kept open."""
 
     def __init__(self) -> None:
-        self._kept = _Kept(KEPT_LOGS)
+        self._kept: _Kept[OpenLog] = _Kept(KEPT_LOGS)
         self._lock = threading.Lock()
 
     def get(self, path: Path) -> OpenLog:
@@ -283,17 +289,15 @@ class OpenLogs:
         """Close every log, so that a file can be moved where the system does not let an open one be."""
         with self._lock:
             for log in self._kept.clear():
-                if isinstance(log, OpenLog):
-                    log.close()
+                log.close()
 
 
 def _numbers(column: pa.ChunkedArray) -> npt.NDArray[np.float64]:
-    return column.cast(pa.float64()).to_numpy(zero_copy_only=False).astype(np.float64, copy=False)
+    numbers: npt.NDArray[np.float64] = column.cast(pa.float64()).to_numpy(zero_copy_only=False)
+    return numbers.astype(np.float64, copy=False)
 
 
-def _decode(
-    table: pa.Table, cells: list[str], flags: list[str | None]
-) -> tuple[Floats32, npt.NDArray[np.bool_] | None]:
+def _decode(table: pa.Table, cells: list[str], flags: list[str | None]) -> Block:
     block = np.empty((len(cells), table.num_rows), np.float32)
     for i, name in enumerate(cells):
         block[i] = table.column(name).to_numpy(zero_copy_only=False)

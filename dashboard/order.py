@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from typing import Any
 
 import flask
-from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from bmslogs.base.errors import BmsLogsError
 from bmslogs.base.results import Finding
@@ -15,6 +15,7 @@ from bmslogs.store import order
 from dashboard.address import View, parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
+from dashboard.framework import attributes, in_browser, server_of
 from dashboard.notes import Note, latest
 from dashboard.parts import action, empty, heading
 
@@ -39,7 +40,7 @@ def bar() -> html.Div:
         [
             dcc.Store(id="order-state"),
             dcc.Store(id="order-by", storage_type="local"),
-            html.Div(id="order-said", role="status", **{"aria-live": "polite"}),
+            html.Div(id="order-said", role="status", **attributes(aria_live="polite")),
             html.Div(
                 [
                     html.P(
@@ -132,13 +133,12 @@ def gone_log(frame: Frame, path: str) -> html.Div | None:
     log = frame.view.log
     if not log or frame.entry is not None:
         return None
-    newest = action("The newest log", frame.view.but(log="", act="", start="", end="").link(path), main=True)
+    newest, to_newest = "The newest log", frame.view.but(log="", act="", start="", end="").link(path)
     elsewhere = next((e for e in frame.desk.store.logs() if e.id == log), None)
     if elsewhere is not None:
-        there = action("Show it there", View(pack=elsewhere.pack, log=log).link(path), main=True)
-        return _gone(
-            "This log lies in another pack", f"It is a log of {elsewhere.vehicle} ({elsewhere.pack}).", there
-        )
+        there = View(pack=elsewhere.pack, log=log).link(path)
+        says = f"It is a log of {elsewhere.vehicle} ({elsewhere.pack})."
+        return _gone("This log lies in another pack", says, action("Show it there", there, main=True))
     gone = order.gone(frame.desk.store, log)
     if gone is None:
         return None
@@ -147,8 +147,8 @@ def gone_log(frame: Frame, path: str) -> html.Div | None:
     if gone.to and frame.desk.has(gone.to):
         entry = frame.desk.store.entry(gone.to)
         there = View(pack=entry.pack, log=entry.id).link(path)
-        newest.className = "button"
-        return _gone("This log was moved", says, action("Show it there", there, main=True), newest)
+        moved = action("Show it there", there, main=True)
+        return _gone("This log was moved", says, moved, action(newest, to_newest))
     if gone.in_bin:
         back = html.Button(
             "Bring it back",
@@ -156,9 +156,8 @@ def gone_log(frame: Frame, path: str) -> html.Div | None:
             className="button main",
             type="button",
         )
-        newest.className = "button"
-        return _gone("This log was removed", says, back, newest)
-    return _gone("This log was removed", says, newest)
+        return _gone("This log was removed", says, back, action(newest, to_newest))
+    return _gone("This log was removed", says, action(newest, to_newest, main=True))
 
 
 def gone_pack(frame: Frame, path: str) -> html.Div | None:
@@ -190,20 +189,13 @@ def _gone(title: str, says: str, *actions: Any) -> html.Div:
 def register(app: Dash, desk: Desk) -> None:
     """Remove, bring back, move back; tell pages what was changed elsewhere."""
     _follow(app, desk)
+    _of_logs(app, desk)
+    _of_packs(app, desk)
+    _of_notes(app, desk)
 
-    def act(kind: str, keys: tuple[str, ...], work: Callable[..., list[Any]]) -> None:
-        wanted = {"order": kind, "at": ALL, **dict.fromkeys(keys, ALL)}
 
-        @app.callback(DONE, Input(wanted, "n_clicks"), GIVEN, prevent_initial_call=True)
-        def _act(_clicks: Any, by: str | None, search: str, revision: int) -> list[Any]:
-            what = pressed()
-            if what is None:
-                return [no_update] * 4
-            desk.release()
-            try:
-                return work(what, by or "", parse(search), revision)
-            except BmsLogsError as error:
-                return refused(error)
+def _of_logs(app: Dash, desk: Desk) -> None:
+    """Remove a log, bring it back, move it back."""
 
     def remove(what: dict[str, str], by: str, view: View, revision: int) -> list[Any]:
         item = order.remove_log(desk.store, what["log"], by=by, seen=what["seen"])
@@ -225,6 +217,14 @@ def register(app: Dash, desk: Desk) -> None:
         line = said(f"Moved back to {entry.vehicle} ({entry.pack}).")
         return done(desk, line, revision, without(view, what["log"]), (before, entry.pack))
 
+    _act_on(app, desk, "remove", ("log", "seen"), remove)
+    _act_on(app, desk, "back", ("log",), back)
+    _act_on(app, desk, "move-back", ("log", "to"), move_back)
+
+
+def _of_packs(app: Dash, desk: Desk) -> None:
+    """Remove a pack, bring it back."""
+
     def back_pack(what: dict[str, str], by: str, view: View, revision: int) -> list[Any]:
         pack = order.bring_back_pack(desk.store, what["pack"], by=by)
         return done(desk, said(f"Brought back: pack {pack.id} of {pack.vehicle}."), revision)
@@ -233,6 +233,13 @@ def register(app: Dash, desk: Desk) -> None:
         pack = order.remove_pack(desk.store, what["pack"], by=by, seen=what["seen"])
         line = said(f"Removed: pack {pack.id} of {pack.vehicle}.", undo("back-pack", "Undo", pack=pack.id))
         return done(desk, line, revision, view.but(pack="", log="", act=""))
+
+    _act_on(app, desk, "back-pack", ("pack",), back_pack)
+    _act_on(app, desk, "remove-pack", ("pack", "seen"), remove_pack)
+
+
+def _of_notes(app: Dash, desk: Desk) -> None:
+    """Take a note out, put it back."""
 
     def put(what: dict[str, str], by: str, view: View, revision: int) -> list[Any]:
         out = what["order"] == "note-out"
@@ -245,42 +252,61 @@ def register(app: Dash, desk: Desk) -> None:
         )
         return done(desk, said("Taken out: a note.", again), revision, view.but(act="", note=""))
 
-    act("remove", ("log", "seen"), remove)
-    act("back", ("log",), back)
-    act("move-back", ("log", "to"), move_back)
-    act("back-pack", ("pack",), back_pack)
-    act("remove-pack", ("pack", "seen"), remove_pack)
-    act("note-out", ("pack", "log", "note", "seen"), put)
-    act("note-back", ("pack", "log", "note", "seen"), put)
+    _act_on(app, desk, "note-out", ("pack", "log", "note", "seen"), put)
+    _act_on(app, desk, "note-back", ("pack", "log", "note", "seen"), put)
+
+
+def _act_on(app: Dash, desk: Desk, kind: str, keys: tuple[str, ...], work: Callable[..., list[Any]]) -> None:
+    """Let the buttons of a kind do some work, given what the button says of itself by `keys`."""
+    wanted = {"order": kind, "at": ALL, **dict.fromkeys(keys, ALL)}
+
+    @app.callback(DONE, Input(wanted, "n_clicks"), GIVEN, prevent_initial_call=True)
+    def _act(_clicks: Any, by: str | None, search: str, revision: int) -> list[Any]:
+        what = pressed()
+        if what is None:
+            return [no_update] * 4
+        desk.release()
+        try:
+            return work(what, by or "", parse(search), revision)
+        except BmsLogsError as error:
+            return refused(error)
 
 
 def _follow(app: Dash, desk: Desk) -> None:
     """Close the bar, serve the state, and tell the browser which one this page shows."""
 
-    @app.server.get(STATE)
+    @server_of(app).get(STATE)
     def _state() -> flask.Response:
         return flask.jsonify({"state": desk.state()})
 
-    app.clientside_callback(
-        ClientsideFunction("bmslogs_order", "close"),
+    in_browser(
+        app,
+        "bmslogs_order",
+        "close",
         SAID,
         Input("at", "pathname"),
         prevent_initial_call=True,
     )
-    app.clientside_callback(
-        ClientsideFunction("bmslogs_order", "known"),
+    in_browser(
+        app,
+        "bmslogs_order",
+        "known",
         Output("order-news", "hidden"),
         Input("order-state", "data"),
         prevent_initial_call=True,
     )
-    app.clientside_callback(
-        ClientsideFunction("bmslogs_order", "laid"),
+    in_browser(
+        app,
+        "bmslogs_order",
+        "laid",
         Output("order-news", "hidden", allow_duplicate=True),
         Input("laid-out", "data"),
         prevent_initial_call=True,
     )
-    app.clientside_callback(
-        ClientsideFunction("bmslogs_order", "show"),
+    in_browser(
+        app,
+        "bmslogs_order",
+        "show",
         Output("revision", "data", allow_duplicate=True),
         Input("order-show", "n_clicks"),
         prevent_initial_call=True,

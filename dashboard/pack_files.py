@@ -14,6 +14,7 @@ from bmslogs.faces.figures import ocv_picture
 from dashboard.desk import Desk
 from dashboard.form import ocv_of
 from dashboard.frame import Frame
+from dashboard.framework import server_of
 from dashboard.parts import graph
 from dashboard.uploads import plain_name
 
@@ -82,7 +83,7 @@ def register_files(app: Dash, desk: Desk) -> None:
     def draw_curve(text: str | None, scheme: str | None, search: str) -> Any:
         return curve(text or "", Frame.of(desk, search, scheme))
 
-    @app.server.get(FILES)
+    @server_of(app).get(FILES)
     def _pack_file() -> flask.Response:
         pack = desk.pack(flask.request.args.get("pack", ""))
         table = bool(flask.request.args.get("table"))

@@ -25,6 +25,7 @@ from bmslogs.faces.figures.words import (
     sentence,
     title_of,
 )
+from dashboard.framework import attributes
 from dashboard.take_away import of_plot
 
 DAYS = {
@@ -39,7 +40,7 @@ DAYS = {
     "year": "%Y", "month": "%b %Y", "dayMonth": "%-d %b", "dayMonthYear": "%-d %b %Y",
 }  # fmt: skip
 """Dates on the axes as everywhere on the pages: day, month, year."""
-GRAPH = {
+GRAPH: Any = {
     "displayModeBar": False, "displaylogo": False, "responsive": True, "plotlyServerURL": "", "showTips": False,
     "locale": "en-pages", "locales": {"en-pages": {"dictionary": {}, "format": DAYS}},
 }  # fmt: skip
@@ -60,7 +61,7 @@ def graph(
         ],
         className="figure",
         role="group",
-        **{"aria-label": label},
+        **attributes(aria_label=label),
     )
 
 
@@ -80,7 +81,7 @@ def heading(title: str, says: Any = None, *, answer: Any = None, chapter: str | 
 
 def section(title: Any, *content: Any, id: str | None = None) -> html.Section:
     """Return a titled part of a page."""
-    more = {"id": id} if id else {}
+    more: dict[str, Any] = {"id": id} if id else {}
     return html.Section([html.H2(title), *content], className="part", **more)
 
 
@@ -125,7 +126,7 @@ def action(text: str, href: str, *, main: bool = False) -> dcc.Link:
 def level(name: str) -> html.Span:
     """Return urgency as a shape and a word."""
     return html.Span(
-        [html.Span(LEVEL_SHAPES[name], **{"aria-hidden": "true"}), f" {LEVEL_WORDS[name]}"],
+        [html.Span(LEVEL_SHAPES[name], **attributes(aria_hidden="true")), f" {LEVEL_WORDS[name]}"],
         className=f"level {name}",
         title=LEVEL_SAYS[name],
     )

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
 import hmac
-from base64 import b64encode
 from collections.abc import Callable, Sequence
 
 import flask
@@ -15,7 +13,6 @@ LOOPBACK = ("127.0.0.1", "localhost", "::1")
 MOST_REQUEST_BYTES = 8 * 2**20  # of anything but an upload
 USER = "bench"
 """The user name that goes with the password."""
-INLINE = "script-src 'self'"
 
 
 def check_host(host: str, password: str | None) -> None:
@@ -44,11 +41,6 @@ def policy(hashes: Sequence[str]) -> str:
         "font-src 'self' data:; connect-src 'self'; frame-src 'self'; form-action 'self'; base-uri 'none'; "
         "frame-ancestors 'self'; object-src 'none'"
     )
-
-
-def script_hash(text: str) -> str:
-    """Return the hash by which a policy allows one inline script."""
-    return "sha256-" + b64encode(hashlib.sha256(text.encode()).digest()).decode()
 
 
 def guard(server: flask.Flask, password: str | None, page_policy: Callable[[], str]) -> None:

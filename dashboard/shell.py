@@ -10,6 +10,7 @@ from dash import dcc, html
 
 from bmslogs.base.version import __version__
 from dashboard.frame import Frame
+from dashboard.framework import attributes
 from dashboard.order import bar
 from dashboard.parts import cautions_footer
 from dashboard.take_away import of_tables
@@ -57,60 +58,9 @@ def shell(pages: Sequence[Any]) -> dmc.MantineProvider:
             dcc.Store(id="live-seen"),
             dcc.Interval(id="live-clock", interval=LIVE_MS),
             html.A("Skip to the page", href="#page", className="skip"),
-            html.Header(
-                [
-                    html.Div(
-                        [
-                            dcc.Link(
-                                [
-                                    html.Span(className="mark", **{"aria-hidden": "true"}),
-                                    html.Span("bmslogs"),
-                                ],
-                                href="/",
-                                className="name",
-                            ),
-                            html.Span("what a pack's logs tell", className="quiet motto"),
-                            html.Div(id="pickers", className="pickers"),
-                        ],
-                        className="bar",
-                    ),
-                    html.Div(
-                        [
-                            html.Nav(
-                                [
-                                    dcc.Link(p.TITLE, href=p.PATH, id={"nav": p.PATH}, className="page-link")
-                                    for p in pages
-                                ],
-                                **{"aria-label": "Pages"},
-                            ),
-                            html.Button(
-                                "Dark",
-                                id="scheme-button",
-                                className="button quiet-button",
-                                type="button",
-                                title="Light or dark",
-                            ),
-                        ],
-                        className="ways",
-                    ),
-                ],
-                className="top",
-            ),
+            _head(pages),
             bar(),
-            html.Main(
-                [
-                    dcc.Loading(
-                        html.Div(id="page-content"),
-                        delay_show=400,
-                        type="dot",
-                        color="#00616e",
-                        overlay_style={"visibility": "visible", "opacity": 0.6},
-                    ),
-                    of_tables(),
-                ],
-                id="page",
-                tabIndex=-1,
-            ),
+            _page(),
             html.Footer(
                 [
                     cautions_footer(),
@@ -120,6 +70,67 @@ def shell(pages: Sequence[Any]) -> dmc.MantineProvider:
                 className="foot",
             ),
         ],
+    )
+
+
+def _page() -> html.Main:
+    """Return the place where pages are laid out."""
+    return html.Main(
+        [
+            dcc.Loading(
+                html.Div(id="page-content"),
+                delay_show=400,
+                type="dot",
+                color="#00616e",
+                overlay_style={"visibility": "visible", "opacity": 0.6},
+            ),
+            of_tables(),
+        ],
+        id="page",
+        tabIndex=-1,
+    )
+
+
+def _head(pages: Sequence[Any]) -> html.Header:
+    """Return the name, the pickers and the ways to the pages."""
+    return html.Header(
+        [
+            html.Div(
+                [
+                    dcc.Link(
+                        [
+                            html.Span(className="mark", **attributes(aria_hidden="true")),
+                            html.Span("bmslogs"),
+                        ],
+                        href="/",
+                        className="name",
+                    ),
+                    html.Span("what a pack's logs tell", className="quiet motto"),
+                    html.Div(id="pickers", className="pickers"),
+                ],
+                className="bar",
+            ),
+            html.Div(
+                [
+                    html.Nav(
+                        [
+                            dcc.Link(p.TITLE, href=p.PATH, id={"nav": p.PATH}, className="page-link")
+                            for p in pages
+                        ],
+                        **attributes(aria_label="Pages"),
+                    ),
+                    html.Button(
+                        "Dark",
+                        id="scheme-button",
+                        className="button quiet-button",
+                        type="button",
+                        title="Light or dark",
+                    ),
+                ],
+                className="ways",
+            ),
+        ],
+        className="top",
     )
 
 
@@ -137,7 +148,7 @@ def pickers(frame: Frame) -> list[Any]:
             placeholder="Which pack?",
             size="sm",
             allowDeselect=False,
-            **{"aria-label": "Pack"},
+            **attributes(aria_label="Pack"),
         )
     ]
     if frame.pack and frame.logs:
@@ -149,7 +160,7 @@ def pickers(frame: Frame) -> list[Any]:
                 value=frame.entry.id if frame.entry else None,
                 data=[{"value": e.id, "label": log_name(frame, e)} for e in frame.logs],
                 placeholder="Which log?",
-                **{"aria-label": "Log"},
+                **attributes(aria_label="Log"),
             )
         )
     return out

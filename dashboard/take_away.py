@@ -7,6 +7,8 @@ from __future__ import annotations
 
 from dash import html
 
+from dashboard.framework import attributes
+
 KINDS = (("csv", "Shown values (CSV)"), ("png", "Picture (PNG)"), ("svg", "Picture (SVG)"))
 
 
@@ -21,13 +23,13 @@ def of_plot(label: str, *, values: bool = True) -> html.Details:
         Whether its values are offered here: not where the page has a table of them that tells more.
     """
     buttons = [
-        html.Button(text, type="button", className="button", **{"data-take": kind, "data-name": label})
+        html.Button(text, type="button", className="button", **attributes(data_take=kind, data_name=label))
         for kind, text in KINDS
         if values or kind != "csv"
     ]
     return html.Details(
         [
-            html.Summary("Take away", **{"aria-label": f"Take away: {label}"}),
+            html.Summary("Take away", **attributes(aria_label=f"Take away: {label}")),
             html.Div(buttons, className="actions"),
         ],
         className="take",

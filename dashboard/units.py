@@ -35,15 +35,20 @@ def shown(part: Any) -> Any:
     if isinstance(part, html.Code | html.Pre):
         return part
     if isinstance(part, Component):
-        for name in part.available_properties:
-            if name == "figure" and hasattr(part, "figure"):
-                part.figure = figure_shown(part.figure)
-            elif name in SPOKEN and hasattr(part, name):
-                setattr(part, name, shown(getattr(part, name)))
-        for name in ("aria-label", "data-label"):
-            if hasattr(part, name):
-                setattr(part, name, shown(getattr(part, name)))
+        _spoken(part)
     return part
+
+
+def _spoken(part: Component) -> None:
+    """Change what a component shows or says, and what lies in it."""
+    for name in getattr(part, "available_properties", ()):
+        if name == "figure" and hasattr(part, "figure"):
+            part.figure = figure_shown(part.figure)
+        elif name in SPOKEN and hasattr(part, name):
+            setattr(part, name, shown(getattr(part, name)))
+    for name in ("aria-label", "data-label"):
+        if hasattr(part, name):
+            setattr(part, name, shown(getattr(part, name)))
 
 
 def _outside_code(text: Any) -> Any:

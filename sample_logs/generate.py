@@ -164,11 +164,16 @@ def _heron(rng: np.random.Generator) -> Iterator[Story]:
         rng,
     )
 
+    yield _heron_parked(rng, string, meter)
+
+
+def _heron_parked(rng: np.random.Generator, string: String, meter: Meter) -> Story:
+    """Park the pack, mended by then, for a week; one cell leaks."""
     _apart(rng, string, 0.72)
     faults = [inject.leak(string, int(rng.integers(1, 17)), rng.uniform(0.006, 0.009))]
     bench = Bench(string, rng, ambient_C=19)
     bench.park(8, swing_C=2.0)
-    yield _tell(
+    return _tell(
         "heron-4-parked-week",
         "heron-main",
         _utc(6, 1, 6),

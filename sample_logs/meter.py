@@ -161,20 +161,7 @@ class Meter:
         volts = np.column_stack([np.interp(read_at + skew[i], trace.seconds, true[:, i]) for i in range(n)])
         row = np.clip(np.searchsorted(trace.seconds, read_at, side="right") - 1, 0, None)
         volts += self._wires(trace.bleed[row] * volts, n)
-        for tap, size in self.open_taps.items():
-            wander = _wander(read_at, trace.bleed[row], tap, size, rng)
-            if tap > 0:
-                volts[:, tap - 1] += wander
-            if tap < n:
-                volts[:, tap] -= wander
-        for tap in self.swapped_taps:
-            volts = _swap_taps(volts, tap)
-        for a, b in self.swapped_labels:
-            volts[:, [a, b]] = volts[:, [b, a]]
-        if self.channel_gain is not None:
-            volts = volts * self.channel_gain
-        if self.channel_offset is not None:
-            volts = volts + self.channel_offset
+        volts = self._miswired(volts, read_at, trace.bleed[row], rng)
         noise = rng.normal(0, self.volt_noise, volts.shape)
         stale = np.zeros(len(times), dtype=bool)
         if self.refresh_s:
@@ -187,6 +174,27 @@ class Meter:
             volts[first:, cell] = volts[first, cell]
         if self.lost:
             volts[rng.random(volts.shape) < self.lost] = np.nan
+        return volts
+
+    def _miswired(
+        self, volts: np.ndarray, read_at: np.ndarray, bleed: np.ndarray, rng: np.random.Generator
+    ) -> np.ndarray:
+        """Return the voltages as open and swapped wires and the channels' own errors leave them [V]."""
+        n = volts.shape[1]
+        for tap, size in self.open_taps.items():
+            wander = _wander(read_at, bleed, tap, size, rng)
+            if tap > 0:
+                volts[:, tap - 1] += wander
+            if tap < n:
+                volts[:, tap] -= wander
+        for tap in self.swapped_taps:
+            volts = _swap_taps(volts, tap)
+        for a, b in self.swapped_labels:
+            volts[:, [a, b]] = volts[:, [b, a]]
+        if self.channel_gain is not None:
+            volts = volts * self.channel_gain
+        if self.channel_offset is not None:
+            volts = volts + self.channel_offset
         return volts
 
     def _wires(self, bled_V: np.ndarray, n: int) -> np.ndarray:

@@ -21,6 +21,7 @@ from bmslogs.analysis.leading import fuller_at_rest
 from bmslogs.analysis.models.empty_or_small import least_shortfall
 from bmslogs.analysis.statistics import robust_scale
 from bmslogs.analysis.study import Study
+from bmslogs.base.nan_statistics import nanmedian
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -85,7 +86,7 @@ def between_rests(study: Study, shifted: Bools) -> BetweenRests:
         if found is None:
             continue
         with np.errstate(all="ignore"):
-            level = float(np.nanmedian(s.log.cell_voltage[s.stretches[k].last][reliable]))
+            level = float(nanmedian(s.log.cell_voltage[s.stretches[k].last][reliable]))
         place[k] = float(s.curve.inverse(np.array([level]))[0])
         if place[k] >= nearest:
             nearest, near, near_half = place[k], *found

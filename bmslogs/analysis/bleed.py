@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from bmslogs.analysis.regression import equal_blocks, t_factor
 from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.nan_statistics import median
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -80,7 +81,7 @@ def bleed_effect(
     if trusted.sum() < 4:
         raise NotEnoughData("too few cells to tell one from the others")
     v = volts[settled]
-    away = v - np.median(v[:, trusted], axis=1, keepdims=True)
+    away = v - median(v[:, trusted], axis=1, keepdims=True)
     step = max(1, len(h) // 1200)
     pick = slice(None, None, step)
     blocks = equal_blocks(len(h[pick]), 6)
@@ -90,9 +91,9 @@ def bleed_effect(
     share = ((at[2] + at[3]) - (at[0] + at[1])) / 2 / (h[-1] - h[0])
     lost = drop / volt_per_ah / share
     # most cells lose what is commanded: that sets the level which the voltages alone leave open
-    level_ah = np.median((lost - commanded)[trusted])
+    level_ah = median((lost - commanded)[trusted])
     lost = lost - level_ah
-    spread = 1.4826 * float(np.median(np.abs((lost - commanded)[trusted])))
+    spread = 1.4826 * float(median(np.abs((lost - commanded)[trusted])))
     scatter = t_factor(max(int(trusted.sum()) - 1, 4)) * max(spread, 0.0005 / volt_per_ah)
     half = np.hypot(scatter, 1.96 * SLOPE_ERROR * lost)
     return BleedEffect(commanded, lost, half, float(h[-1] - h[0]), commanded * volt_per_ah)

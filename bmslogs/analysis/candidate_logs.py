@@ -19,6 +19,7 @@ from bmslogs.analysis.polarisation import charge_drawn, low_pass
 from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.study import Study
 from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.nan_statistics import median
 from bmslogs.log import Log
 
 Floats = npt.NDArray[np.float64]
@@ -98,12 +99,12 @@ def model_of(study: Study, soc: float | None = None) -> Model:
     if not isinstance(known, str) and study.rows_of("drive").any() and not study.by_steps:
         load = study.load
         taus, count = load.taus, len(load.taus) + 1
-        parts = np.maximum(np.median(load.fit.coef[:count, study.trusted], axis=1, keepdims=True), 0.0)
+        parts = np.maximum(median(load.fit.coef[:count, study.trusted], axis=1, keepdims=True), 0.0)
         ratio = np.where(study.trusted & (np.abs(known.relative - 1.0) < 0.5), known.relative, 1.0)
         parts = parts * ratio
         colour = _colour(study, load, reading)
         _, without = load.resistance()
-        middles = np.median(without[:, study.trusted], axis=1)
+        middles = median(without[:, study.trusted], axis=1)
         seen = float(jackknife_se(middles[:, None])[0] / np.median(middles)) * t_factor(len(without))
         common = float(np.sqrt(seen * LEAST_COMMON))  # eight blocks tell a scatter roughly: half way
     still = study.log.current[study.quiet] if study.log.current is not None else np.array([])
@@ -164,9 +165,9 @@ def _colour(study: Study, load: resistance.LoadFit, noise: float) -> float:
     weights = resistance.at_time(resistance.PULSE_S, load.taus)
     white = float(np.linalg.norm(weights @ load.fit.pseudo_inverse[: len(weights)])) * noise
     value, without = load.resistance()
-    middle = float(np.median(value[study.trusted]))
-    blocks = without / np.median(without[:, study.trusted], axis=1, keepdims=True)
-    seen = float(np.median(jackknife_se(blocks)[study.trusted])) * middle
+    middle = float(median(value[study.trusted]))
+    blocks = without / median(without[:, study.trusted], axis=1, keepdims=True)
+    seen = float(median(jackknife_se(blocks)[study.trusted])) * middle
     return float(np.clip(seen / white, 1.0, 6.0)) if white > 0 and np.isfinite(seen) else 1.0
 
 

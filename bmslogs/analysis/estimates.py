@@ -14,6 +14,7 @@ from bmslogs.analysis.knowledge import Knowledge
 from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.analysis.settle import SETTLE
 from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.nan_statistics import nanmedian
 from bmslogs.base.results import Estimate, refused
 
 Floats = npt.NDArray[np.float64]
@@ -225,7 +226,7 @@ def capacity(k: Knowledge) -> list[Estimate]:
         found.conditions,
         0.08 * k.study.capacity,
         found.why,
-        alike=float(np.nanmedian(found.ampere_hours)),
+        alike=float(nanmedian(found.ampere_hours)),
     )
 
 
@@ -242,7 +243,7 @@ def charge_to_full(k: Knowledge) -> list[Estimate]:
         found.conditions,
         found.most,
         found.why,
-        alike=float(np.nanmedian(found.missing)),
+        alike=float(nanmedian(found.missing)),
     )
 
 
@@ -259,7 +260,7 @@ def bleed_needed(k: Knowledge) -> list[Estimate]:
         found.conditions,
         found.most,
         found.why,
-        alike=float(np.nanmedian(found.needed)),
+        alike=float(nanmedian(found.needed)),
     )
 
 
@@ -354,7 +355,7 @@ def heating(k: Knowledge) -> list[Estimate]:
         found = s.heating
     except NotEnoughData as reason:
         return _all_refused(k, "heating", str(reason))
-    middle = float(np.nanmedian(found.slope))
+    middle = float(nanmedian(found.slope))
     out = []
     for j, name in enumerate(names):
         half = float(found.relative_half_width[j])

@@ -12,6 +12,7 @@ from bmslogs.analysis.models.lead import FLAT_MARGIN_V, TABLE_MARGIN_V, lead_bou
 from bmslogs.analysis.rounding import mean_error
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.analysis.study import Study
+from bmslogs.base.nan_statistics import nanmean, nanmedian
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -114,13 +115,13 @@ def _ahead_at_end(
     resistance = s.usual_resistance * (1.0 + np.maximum(excess, 0.0))
     rows = np.arange(max(part.first, part.last - END_ROWS + 1), part.last + 1)
     with np.errstate(all="ignore"):
-        volts = np.nanmedian(s.log.cell_voltage[rows], axis=0)
-        current = float(np.nanmedian(s.current[rows]))
+        volts = nanmedian(s.log.cell_voltage[rows], axis=0)
+        current = float(nanmedian(s.current[rows]))
     if not np.isfinite(current):
         return None
     # an aged cell still answers what flowed before the current tapered off
     before = s.current[(s.seconds > s.seconds[part.last] - SLOW_S) & (np.arange(s.log.rows) <= part.last)]
-    past = float(np.nanmean(before)) / current if current else 1.0
+    past = float(nanmean(before)) / current if current else 1.0
     lasting = resistance + s.usual_resistance * np.maximum(excess, 0.0) * np.clip(past - 1.0, 0.0, 20.0)
     found = lead_bounds(volts, current, resistance, s.curve, reliable, sign, lasting)
     moved = np.abs(s._charge_rows[part.rows] - s._charge_rows[part.first])
@@ -185,8 +186,8 @@ def fuller_at_rest(s: Study, rest: Stretch, reliable: Bools) -> tuple[Floats, Fl
     if not len(early):
         return None
     with np.errstate(all="ignore"):
-        level, before = np.nanmean(volts[end], axis=0), np.nanmean(volts[early], axis=0)
+        level, before = nanmean(volts[end], axis=0), nanmean(volts[early], axis=0)
     # what a cell still settles otherwise than the others it has settled before
-    settles = (level - before) - float(np.nanmedian((level - before)[reliable]))
+    settles = (level - before) - float(nanmedian((level - before)[reliable]))
     sd = np.sqrt(mean_error(volts[end], s.log.voltage_step) ** 2 + REST_READING_SD_V**2 + settles**2)
     return ahead_at_start(level, sd, s.curve, reliable, 1)

@@ -13,6 +13,7 @@ from bmslogs.analysis.readings import Readings, renumber
 from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.nan_statistics import mean, median, nanmean, nanmedian
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -177,7 +178,7 @@ class LoadStudy(Readings):
             ratio, se = self.relative_resistance
         except NotEnoughData:
             return None
-        if not np.median(self.load.resistance()[0][self.trusted]) > 0 or np.median(se[self.trusted]) > 0.05:
+        if not median(self.load.resistance()[0][self.trusted]) > 0 or median(se[self.trusted]) > 0.05:
             return None
         return ratio - 1.0, np.maximum(se, 0.002)
 
@@ -212,7 +213,7 @@ class LoadStudy(Readings):
     def _slope_before(self, one: step_resistance.Step) -> Floats:
         """(cells,) slope of the curve at each cell where a step begins [V per unit of charge]."""
         with np.errstate(all="ignore"):
-            volts = np.nanmedian(self.bridged_volts[one.before], axis=0)
+            volts = nanmedian(self.bridged_volts[one.before], axis=0)
         level = volts + float(np.median(self.current[one.before])) * 0.1 / self.capacity
         return np.asarray(self.curve.slope(np.nan_to_num(self.curve.inverse(level), nan=0.5), 0.02), float)
 
@@ -233,11 +234,11 @@ class LoadStudy(Readings):
             se = self.relative_resistance[1]
         except NotEnoughData:
             return True
-        middle = float(np.median(self.load.resistance()[0][self.trusted]))
+        middle = float(median(self.load.resistance()[0][self.trusted]))
         spread = t_factor(BLOCKS) * se[self.trusted] / 1.96
         own = self.steps.relative_se[self.trusted]
         known = np.isfinite(own).sum() > 0.5 * len(own)
-        return bool(known and (not middle > 0 or np.median(spread) > np.nanmedian(own)))
+        return bool(known and (not middle > 0 or np.median(spread) > nanmedian(own)))
 
     @cached_property
     def usual_resistance(self) -> float:
@@ -249,8 +250,8 @@ class LoadStudy(Readings):
             value, without = self.load.resistance()
         except NotEnoughData:
             return usual
-        middle = float(np.median(value[self.trusted]))
-        sd = float(jackknife_se(np.median(without[:, self.trusted], axis=1)[:, None])[0])
+        middle = float(median(value[self.trusted]))
+        sd = float(jackknife_se(median(without[:, self.trusted], axis=1)[:, None])[0])
         return middle if middle > 0 and sd < USUAL_WITHIN * middle else usual
 
     @cached_property
@@ -260,7 +261,7 @@ class LoadStudy(Readings):
         if self.turns is not None:
             # what is carried over between readings scatters less than the readings do
             try:
-                return float(max(np.median(self.load.fit.residual_sd[self.trusted]), 2e-4))
+                return float(max(median(self.load.fit.residual_sd[self.trusted]), 2e-4))
             except NotEnoughData:
                 return float(max(self.log.voltage_step, 2e-3))
         away = s.volts[:, self.trusted] - s.volts[:, self.trusted].mean(axis=1, keepdims=True)
@@ -422,7 +423,7 @@ class LoadStudy(Readings):
         if excess is None or not any(f.kind == "offset" for f in self.sensor_faults):
             return self.sensor_faults
         ratio = np.where(self.trusted, 1.0 + excess[0], np.nan)
-        middle = float(np.nanmedian(self.mean_temperature)) if self.mean_temperature is not None else 20.0
+        middle = float(nanmedian(self.mean_temperature)) if self.mean_temperature is not None else 20.0
         return thermal.settled_by_cells(self.sensor_faults, ratio, self.cells_at_sensors, middle)
 
     @cached_property
@@ -442,7 +443,7 @@ class LoadStudy(Readings):
         level = np.full(n, np.nan)
         if n and len(rows):
             with np.errstate(all="ignore"):
-                level = np.nanmean(self.log.temperature[rows], axis=0)
+                level = nanmean(self.log.temperature[rows], axis=0)
         believed, doubt = ~np.isnan(level), np.zeros(n)
         one = [f.column for f in self.settled_sensor_faults if f.doubt == "one"]
         if one:  # the cells say that the places are alike, whichever of the two sensors is off
@@ -495,12 +496,12 @@ class LoadStudy(Readings):
             raise NotEnoughData(f"readings are {self.refresh_s:.1f} s apart, or there was no drive")
         rows &= self._fresh[0]
         volts = self.log.cell_voltage
-        mean = (volts if self.trusted.all() else volts[:, self.trusted]).mean(axis=1)[rows]
-        index = np.flatnonzero(rows)[~np.isnan(mean)]
+        string = mean(volts if self.trusted.all() else volts[:, self.trusted], axis=1)[rows]
+        index = np.flatnonzero(rows)[~np.isnan(string)]
         if len(index) < 200:
             raise NotEnoughData("too few rows with every reading")
         return terminals.current_lag(
-            mean[~np.isnan(mean)],
+            string[~np.isnan(string)],
             self.current[index],
             self.seconds[index],
             renumber(self.section[index]),

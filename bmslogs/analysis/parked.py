@@ -21,6 +21,7 @@ from bmslogs.analysis.rounding import middle_error, weighted_error
 from bmslogs.analysis.statistics import LEAST_CELLS, robust_scale
 from bmslogs.analysis.stretches import Kind, Stretch
 from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.nan_statistics import median, nanmedian
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -124,7 +125,7 @@ def drift(
     # settling may hang on the first block alone: over weeks it is gone by the second
     fit = block_fit(design, np.where(trusted, away, 0.0), parts, wanted=2)
     # what bends further than any settling does is the curve under a cell that empties
-    empties = np.abs(fit.coef[-1] - np.median(fit.coef[-1][trusted])) > MOST_SETTLING_V
+    empties = np.abs(fit.coef[-1] - median(fit.coef[-1][trusted])) > MOST_SETTLING_V
     if empties.any():
         plain = block_fit(design[:, :-1], np.where(trusted, away, 0.0), parts, wanted=2)
         fit = replace(
@@ -132,8 +133,8 @@ def drift(
             coef=np.where(empties, plain.coef[:2], fit.coef[:2]),
             without=np.where(empties, plain.without[:, :2], fit.without[:, :2]),
         )
-    middle = np.median(fit.coef[1][trusted])
-    without = fit.without[:, 1] - np.median(fit.without[:, 1][:, trusted], axis=1, keepdims=True)
+    middle = median(fit.coef[1][trusted])
+    without = fit.without[:, 1] - median(fit.without[:, 1][:, trusted], axis=1, keepdims=True)
     slope = np.where(trusted, fit.coef[1] - middle, np.nan)
     own, of_middle = _rounded(fit.pseudo_inverse[1], v, trusted, step_V)
     # blocks show the rounding of what moves from step to step, and none of what stands still
@@ -148,7 +149,7 @@ def drift(
         float(h[-1] - h[0]),
         fit.coef[0] - back * fit.coef[1],
         np.hypot(np.maximum(jackknife_se(levels), own), of_middle),
-        float(np.median(np.polyfit(h, v[:, trusted], 1)[0])),
+        float(median(np.polyfit(h, v[:, trusted], 1)[0])),
     )
 
 
@@ -181,7 +182,7 @@ def _as_it_was(volts: Floats, trusted: Bools, before: Stretch, part: Stretch) ->
         return False
     with np.errstate(all="ignore"):
         levels = [
-            float(np.nanmedian(volts[rows][:, trusted]))
+            float(nanmedian(volts[rows][:, trusted]))
             for rows in (
                 slice(max(before.first, before.last - 9), before.last + 1),
                 slice(part.first, min(part.last, part.first + 9) + 1),
@@ -214,7 +215,7 @@ def as_seen(whole: Drift, volts: Floats, seconds: Floats, piece: Ints, trusted: 
     hours = (seconds - seconds[0]) / 3600.0
     settled = hours >= min(SETTLE_H, 0.25 * hours[-1])
     h, v, number = hours[settled], volts[settled], piece[settled]
-    away = v - np.median(v[:, trusted], axis=1, keepdims=True)
+    away = v - median(v[:, trusted], axis=1, keepdims=True)
     names, index = np.unique(number, return_inverse=True)
     count = np.bincount(index).astype(float)
     within = h - (np.bincount(index, h) / count)[index]
@@ -222,10 +223,10 @@ def as_seen(whole: Drift, volts: Floats, seconds: Floats, piece: Ints, trusted: 
     if len(names) < 2 or not total > 0 or trusted.sum() < LEAST_CELLS:
         return whole
     seen = within @ np.where(trusted, away, 0.0) / total
-    seen = seen - np.median(seen[trusted])
+    seen = seen - median(seen[trusted])
     apart = np.where(trusted, whole.slope - seen, np.nan)
     null = robust_scale(apart, 0.0)
-    unseen = np.abs(np.nan_to_num(apart - np.nanmedian(apart))) > AGREE * np.maximum(null, whole.se)
+    unseen = np.abs(np.nan_to_num(apart - nanmedian(apart))) > AGREE * np.maximum(null, whole.se)
     return replace(
         whole,
         slope=np.where(unseen, seen, whole.slope),
@@ -277,7 +278,7 @@ def unlike_slopes(found: Drift, trusted: Bools) -> Floats:
 
 def slope_ratio_sd(found: Drift, trusted: Bools) -> Floats:
     """Return (cells,) how far the curve's slope at a cell is from that at the middle one: fraction, one sd."""
-    away = found.level - np.median(found.level[trusted])
+    away: Floats = found.level - median(found.level[trusted])
     return np.hypot(ALIKE_SLOPE, OTHER_SLOPE * np.sqrt(-np.expm1(-((away / KINK_V) ** 2))))
 
 

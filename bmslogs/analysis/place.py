@@ -25,6 +25,7 @@ from bmslogs.analysis.split import POLARISATION_ERROR
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.analysis.study import Study
 from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.nan_statistics import nanmax, nanmean, nanmedian, nanmin
 from bmslogs.base.pack_claims import Contradiction
 
 Floats = npt.NDArray[np.float64]
@@ -146,7 +147,7 @@ class Place:
         if len(rests.charge) and float(np.abs(rests.charge - at).min()) < FIRST_IDLE_C_RATE * s.capacity:
             return rests
         level = row_medians(s.log.cell_voltage[rows][:, s.trusted])
-        first, last = float(np.nanmedian(level[:5])), float(np.nanmedian(level[-5:]))
+        first, last = float(nanmedian(level[:5])), float(nanmedian(level[-5:]))
         if not abs(last - first) < FIRST_IDLE_SD_V:  # it still recovers from a load that came before
             return rests
         return Anchors(
@@ -184,8 +185,8 @@ class Place:
         )
         parts = []
         for cell, ahead, end, drop in (
-            (int(np.nanargmin(split.least)), float(np.nanmin(split.least)), split.q_low, drops[0]),
-            (int(np.nanargmax(split.most)), float(np.nanmax(split.most)), split.q_high, drops[-1]),
+            (int(np.nanargmin(split.least)), float(nanmin(split.least)), split.q_low, drops[0]),
+            (int(np.nanargmax(split.most)), float(nanmax(split.most)), split.q_high, drops[-1]),
         ):
             if abs(ahead - end) < LEAD_LEAST * s.capacity:
                 continue
@@ -218,7 +219,7 @@ class Place:
                     rows[part.first] = True
                 volts = s.log.cell_voltage[rows]
                 with np.errstate(all="ignore"):
-                    level = np.asarray(np.nanmean(volts, axis=0), float)
+                    level = np.asarray(nanmean(volts, axis=0), float)
                 own = mean_error(volts, s.log.voltage_step)
                 middle = middle_error(own[s.trusted], level[s.trusted], s.log.voltage_step)
                 return self._level_while_parked(part, level) or (level, np.hypot(own, middle))
@@ -262,7 +263,7 @@ class Place:
             low, high = float(np.clip(ends.min(), 0, 1)), float(np.clip(ends.max(), 0, 1))
             return low, high
         if self.rest_level is not None:
-            z = float(s.curve.inverse(np.array([np.nanmedian(self.rest_level[0][s.trusted])]))[0])
+            z = float(s.curve.inverse(np.array([nanmedian(self.rest_level[0][s.trusted])]))[0])
             return z, z
         return None
 

@@ -17,6 +17,7 @@ from bmslogs.analysis.signals import physics, refresh
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.analysis.trembling import trembling_channels
 from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.nan_statistics import median, nanmean
 from bmslogs.log import Log
 
 Floats = npt.NDArray[np.float64]
@@ -337,7 +338,7 @@ class Readings:
 
         Where the curve is steep, neighbours of which one is fuller and one emptier mirror each other.
         """
-        middle = np.median(volts[keep][:, trusted], axis=1) + s.current[keep] * 0.1 / self.capacity
+        middle = median(volts[keep][:, trusted], axis=1) + s.current[keep] * 0.1 / self.capacity
         z = self.curve.inverse(middle)
         here = self.curve.beyond(z)
         fuller, emptier = self.curve.beyond(z + 0.02) - here, self.curve.beyond(z - 0.02) - here
@@ -550,7 +551,7 @@ class Readings:
             return None
         t = self.log.temperature[:, good]
         with np.errstate(all="ignore"):
-            out = np.nanmean(t, axis=1) if np.isnan(t).any() else t.mean(axis=1)
+            out = nanmean(t, axis=1) if np.isnan(t).any() else t.mean(axis=1)
         return np.asarray(out, float)
 
     @cached_property

@@ -17,7 +17,6 @@ KELVIN = 273.15  # [K] of 0 degC
 ACTIVATION_EV = 0.30  # [eV] usual for the 10 s resistance of a lithium cell (common practice, no source)
 ACTIVATION_SD_EV = 0.08  # [eV] how far cells differ from that (common practice, no source)
 MOST_EXTRAPOLATION_K = 10.0  # [K] beyond this a reduced resistance is a guess (common practice, no source)
-COPPER_OHM_MM2_PER_M = 1.0 / 58.0  # [ohm mm2/m] annealed copper at 20 degC, IEC 60028
 COPPER_PER_K = 0.00393  # [1/K] at 20 degC, IEC 60028
 
 
@@ -91,53 +90,14 @@ def reduce_to_temperature(
     return Reduced(value, value * factor * float(sd), float(beta[1]), float(activation_sd))
 
 
-def copper_ohm(length_mm: float, area_mm2: float, temperature_C: float = 20.0) -> float:
-    """Return the resistance [ohm] of a copper bar or wire from its length [mm] and section [mm2]."""
-    return copper_factor(temperature_C) * COPPER_OHM_MM2_PER_M * length_mm * 1e-3 / area_mm2
-
-
-def copper_factor(temperature_C: float) -> float:
-    """Return copper's resistance at a temperature against 20 degC."""
-    return 1.0 + COPPER_PER_K * (temperature_C - 20.0)
-
-
-def beta_of(ohm_1: float, temperature_1_C: float, ohm_2: float, temperature_2_C: float) -> float:
-    """Return the beta [K] of a thermistor from two points of its table."""
-    t1, t2 = temperature_1_C + KELVIN, temperature_2_C + KELVIN
-    return float(np.log(ohm_1 / ohm_2) / (1.0 / t1 - 1.0 / t2))
-
-
-def thermistor_temperature(ohm: npt.ArrayLike, beta_K: float, ohm_25: float = 10_000.0) -> Floats:
-    """Return the temperature [degC] of a resistance by the beta equation 1/T = 1/T25 + ln(R/R25)/beta."""
-    inverse = 1.0 / (25.0 + KELVIN) + np.log(np.asarray(ohm, dtype=float) / ohm_25) / beta_K
-    return np.asarray(1.0 / inverse - KELVIN)
-
-
-def steinhart_hart(ohm: npt.ArrayLike, temperature_C: npt.ArrayLike) -> Floats:
-    """Return (a, b, c) of 1/T = a + b ln R + c (ln R)^3 through three points of a table [ohm, degC]."""
-    x = np.log(np.asarray(ohm, dtype=float))
-    inverse = 1.0 / (np.asarray(temperature_C, dtype=float) + KELVIN)
-    return np.asarray(np.linalg.solve(np.column_stack([np.ones(3), x, x**3]), inverse))
-
-
 def bleed_current(voltage_V: npt.ArrayLike, resistor_ohm: float) -> Floats:
     """Return the current [A] that a bleed resistor takes."""
     return np.asarray(voltage_V, dtype=float) / resistor_ohm
 
 
-def bleed_power(voltage_V: npt.ArrayLike, resistor_ohm: float) -> Floats:
-    """Return the heat [W] that a bleed resistor makes."""
-    return np.asarray(voltage_V, dtype=float) ** 2 / resistor_ohm
-
-
 def bleed_hours(charge_Ah: npt.ArrayLike, voltage_V: float, resistor_ohm: float, duty: float = 1.0) -> Floats:
     """Return how long [h of powered time] a bleed resistor needs for a charge, on for `duty` of that time."""
     return np.asarray(charge_Ah, dtype=float) / (bleed_current(voltage_V, resistor_ohm) * duty)
-
-
-def adiabatic_rise(current_A: float, resistance_ohm: float, mass_kg: float, heat_J_per_kgK: float) -> float:
-    """Return how fast [K/s] a cell warms when no heat leaves it: I^2 R / (m c)."""
-    return current_A**2 * resistance_ohm / (mass_kg * heat_J_per_kgK)
 
 
 class PackCharge(NamedTuple):

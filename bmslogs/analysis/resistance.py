@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis.regression import BlockFit, block_fit, jackknife_se, spline_columns, t_factor
+from bmslogs.base.nan_statistics import median
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -249,8 +250,8 @@ def relative(value: Floats, without: Floats, reference: npt.NDArray[np.bool_]) -
 
 def _ratios(value: Floats, without: Floats, reference: npt.NDArray[np.bool_]) -> tuple[Floats, Floats]:
     return (
-        value / np.median(value[reference]),
-        without / np.median(without[:, reference], axis=1, keepdims=True),
+        value / median(value[reference]),
+        without / median(without[:, reference], axis=1, keepdims=True),
     )
 
 
@@ -268,7 +269,7 @@ def relative_of_both(
         return ratio, jackknife_se(blocks)
     value, without = bent.resistance()
     own, own_blocks = _ratios(value, without, reference)
-    fall = abs(float(np.median(bent.bend()[reference]) / np.median(value[reference])))
+    fall = abs(float(median(bent.bend()[reference]) / median(value[reference])))
     wrong = np.abs(ratio - 1.0) * fall
     noise = jackknife_se(own_blocks - blocks)
     share = wrong**2 / np.maximum(wrong**2 + noise**2, 1e-18)

@@ -10,6 +10,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.base.nan_statistics import nanvar
+
 Floats = npt.NDArray[np.float64]
 
 
@@ -71,7 +73,7 @@ def mean_error(readings: Floats, step: float) -> Floats:
     equal = np.full(len(readings), 1.0 / len(readings))
     still = np.array([weighted_error(equal, cell, step) for cell in readings.T])
     with np.errstate(all="ignore"):
-        scatter = np.sqrt(np.nanvar(np.diff(readings, axis=0), axis=0) / 2.0)
+        scatter = np.sqrt(nanvar(np.diff(readings, axis=0), axis=0) / 2.0)
     kept = np.array([lasting_error(float(one), step) if np.isfinite(one) else 0.0 for one in scatter])
     return np.asarray(np.maximum(still, kept), float)
 
@@ -90,5 +92,7 @@ def middle_error(own: Floats, levels: Floats, step: float) -> float:
     """
     if not step > 0:
         return 0.0
+    if not len(own):
+        return float("nan")
     alike = lasting_error(float(levels.std()), step) / lasting_error(0.0, step)
     return float(np.median(own) * np.hypot(alike, 1.25 / np.sqrt(len(own))))

@@ -18,6 +18,7 @@ import numpy.typing as npt
 from bmslogs.analysis.models.lone_cell import StringCurve
 from bmslogs.analysis.split_problem import CAPACITY_SD, EXCESS_SD, OFFSET_SD
 from bmslogs.analysis.statistics import outliers
+from bmslogs.base.nan_statistics import nanmedian
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -262,7 +263,7 @@ def unlike_the_others(shift: Floats, se: Floats, trusted: Bools) -> Bools:
     """Return (cells,) True where a shift does not belong to those of the others; all of fewer than six cells."""
     if trusted.sum() < FEW_CELLS:
         return trusted.copy()
-    floor = float(np.nanmedian(se[trusted]))
+    floor = float(nanmedian(se[trusted]))
     return outliers(
         np.where(trusted, shift, np.nan), floor=floor, alpha=0.01, most=max(3, int(trusted.sum()) // 4)
     )

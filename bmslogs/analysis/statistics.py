@@ -1,4 +1,4 @@
-"""Statistics for "one of N differs", intervals from repeats, and values of several logs made one.
+"""Statistics for "one of N differs" and values of several logs made one.
 
 All functions take and return plain arrays; NaN marks what is not known and is ignored.
 """
@@ -38,18 +38,6 @@ def robust_scale(x: npt.ArrayLike, floor: float = 0.0) -> float:
     if x.size == 0:
         return float("nan")
     return max(MAD_TO_SD * float(np.median(np.abs(x - np.median(x)))), floor)
-
-
-def modified_z(x: npt.ArrayLike, floor: float = 0.0) -> Floats:
-    """Return each value's distance from the median in robust scales (Iglewicz and Hoaglin, 1993).
-
-    Zero where the scale is nought and the value sits on the median, infinite where it does not.
-    """
-    x = np.asarray(x, dtype=float)
-    scale = robust_scale(x, floor)
-    away = x - np.nanmedian(x) if np.isfinite(x).any() else x
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(away == 0.0, 0.0, away / scale)
 
 
 class ExtremeDeviates(NamedTuple):
@@ -155,34 +143,6 @@ def benjamini_hochberg(p: npt.ArrayLike, level: float = 0.05) -> Bools:
         found[order[: below[-1] + 1 if len(below) else 0]] = True
         mask[known] = found
     return mask
-
-
-def segment_interval(values: npt.ArrayLike, axis: int = 0, level: float = 0.95) -> tuple[Floats, Floats]:
-    """Return mean and half width from repeats, by Student's t over their scatter.
-
-    Residuals of a drive are autocorrelated, so a fit's own standard error is several times too small; the
-    scatter between segments or trips is not.
-
-    Parameters
-    ----------
-    values
-        Repeats along `axis` (segments or trips).
-    level
-        Confidence of the interval mean +- half width.
-
-    Returns
-    -------
-    Mean and half width [unit of values], `axis` removed. One repeat: half width infinite. None: NaN.
-    """
-    values = np.asarray(values, dtype=float)
-    k = np.isfinite(values).sum(axis=axis)
-    total = np.nansum(values, axis=axis)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        mean = np.where(k > 0, total / k, np.nan)
-        squares = np.nansum((values - np.expand_dims(mean, axis)) ** 2, axis=axis)
-        se = np.sqrt(squares / (k - 1) / k)
-        half = np.where(k > 1, special.stdtrit(np.maximum(k - 1, 1), 0.5 + level / 2) * se, np.inf)
-    return mean, np.where(k > 0, half, np.nan)
 
 
 class Combined(NamedTuple):

@@ -8,6 +8,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.base.nan_statistics import nanmax, nanmean, nanmedian
+
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 Kind = Literal["drive", "charge", "rest", "parked"]
@@ -106,7 +108,7 @@ def still_levels(current: Floats, seconds: Floats, capacity: float) -> list[Stil
     level = smooth(current, seconds, window)
     spread = np.sqrt(np.maximum(smooth(current**2, seconds, window) - level**2, 0.0))
     # where the sensor is noisier than that, the mean over the window may wander a little further
-    quick = 1.4826 * float(np.nanmedian(np.abs(np.diff(current)))) / np.sqrt(2.0) if len(current) > 2 else 0.0
+    quick = 1.4826 * float(nanmedian(np.abs(np.diff(current)))) / np.sqrt(2.0) if len(current) > 2 else 0.0
     usual = float(np.median(np.diff(seconds))) if len(seconds) > 1 else 1.0
     noise = min(quick, 0.02 * capacity)
     rest = max(capacity * REST_C_RATE, 0.05, 4.0 * noise / np.sqrt(max(window / usual, 1.0)))
@@ -154,7 +156,7 @@ def _closed(quiet: Bools, level: Floats, seconds: Floats, most: float) -> Bools:
     longest = max(120.0, 6.5 * float(np.median(np.diff(seconds)))) if len(seconds) > 1 else 120.0
     for a, b in _runs(~quiet):
         inside = a > 0 and b < len(quiet) - 1
-        if inside and seconds[b] - seconds[a] < longest and np.nanmax(np.abs(level[a : b + 1])) < most:
+        if inside and seconds[b] - seconds[a] < longest and nanmax(np.abs(level[a : b + 1])) < most:
             out[a : b + 1] = True
     return np.asarray(out, bool)
 
@@ -212,7 +214,7 @@ def _activities(seconds: Floats, current: Floats, first: int, last: int) -> list
         long = seconds[first + b] - seconds[first + a] >= CHARGE_LEAST_S or (
             a == 0 and b == last - first and b > a
         )
-        if long and np.nanmean(inside) < -3 * noise and (inside < -noise).mean() > 0.8:
+        if long and nanmean(inside) < -3 * noise and (inside < -noise).mean() > 0.8:
             if first + a > at:
                 out.append(Stretch("drive", at, first + a - 1))
             out.append(Stretch("charge", first + a, first + b))

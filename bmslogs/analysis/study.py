@@ -17,9 +17,10 @@ from bmslogs.analysis.load_study import BLOCKS, WARMING_LEAST_K, LoadStudy
 from bmslogs.analysis.regression import equal_blocks
 from bmslogs.analysis.rounding import lasting_error
 from bmslogs.analysis.sampling import row_medians
-from bmslogs.analysis.shifted_reading import either, shifted_boards, shifted_singly
+from bmslogs.analysis.shifted_reading import shifted_boards, shifted_singly
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.nan_statistics import median, nanmedian, nanvar
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -118,14 +119,6 @@ class Study(LoadStudy):
         single = shifted_singly(alone.shift, alone.shift_se, alone.shift_odds, self._least_shift(), left)
         return off | single if 2 * (off | single).sum() <= self.trusted.sum() else off
 
-    @cached_property
-    def shifted_or_charged(self) -> Bools:
-        """(cells,) True where no one can tell whether the reading or the charge of a cell is off; raises as `split`."""
-        found = self.split
-        return either(
-            found.shift, found.shift_se, found.shift_odds, self._least_shift(), self.trusted & ~self.shifted
-        )
-
     def _least_shift(self) -> Floats:
         """(cells,) least shift that counts [V]: what a load leaves unexplained on an aged cell is no shift."""
         least = np.full(len(self.cells), SHIFT_LEAST_V)
@@ -213,7 +206,7 @@ class Study(LoadStudy):
             if len(volts) < 10:
                 continue
             with np.errstate(all="ignore"):
-                scatter = float(np.sqrt(np.nanmedian(np.nanvar(np.diff(volts, axis=0), axis=0)) / 2.0))
+                scatter = float(np.sqrt(nanmedian(nanvar(np.diff(volts, axis=0), axis=0)) / 2.0))
             kept = lasting_error(scatter, self.log.voltage_step)
             minutes = (self.seconds[part.last] - self.seconds[part.first]) / splitting.MINUTE_S
             out[(s.row >= part.first) & (s.row <= part.last)] = 1.0 / (
@@ -308,7 +301,7 @@ class Study(LoadStudy):
         good = ~np.isnan(volts[:, self.trusted]).any(axis=1)
         if good.sum() < 40:
             raise NotEnoughData("too few readings at rest")
-        level = float(np.median(volts[good][:, self.trusted]))
+        level = float(median(volts[good][:, self.trusted]))
         z = self.curve.inverse(np.array([level]))
         slope = float(self.curve.slope(z, 0.015)[0])
         if self.curve.flat:

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis.rounding import lasting_error
+from bmslogs.base.nan_statistics import nanmedian
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -123,17 +124,34 @@ def tap_resistance(
     if single:
         jump = volts[at] - volts[at - 1]
     jump[:, ~trusted] = np.nan
-    taps = tap_currents(bleed, np.where(np.isnan(volts), np.nanmedian(volts), volts), resistor)
+    taps = tap_currents(bleed, np.where(np.isnan(volts), nanmedian(volts), volts), resistor)
     drive = taps[at] - taps[at - 1] if single else taps[at + 1] - taps[at - 1]
     # against the jumps, not the readings, of cells that no bleeding touches: one that was not read then moves no mean
     untouched = ~np.isnan(jump) & (np.abs(drive[:, 1:]) < 1e-6) & (np.abs(drive[:, :-1]) < 1e-6)
     untouched = np.where(untouched.sum(axis=1, keepdims=True) >= 3, untouched, ~np.isnan(jump))
     jump = jump - (np.where(untouched, jump, 0.0).sum(axis=1) / np.maximum(untouched.sum(axis=1), 1))[:, None]
     good = ~np.isnan(jump)
-    noise = 1.4826 * float(np.nanmedian(np.abs(jump - np.nanmedian(jump)))) if good.any() else np.inf
+    noise = 1.4826 * float(nanmedian(np.abs(jump - nanmedian(jump)))) if good.any() else np.inf
     # the same two levels read again and again err by the same rounding, where noise does not stir it
     kept = np.sqrt(2.0) * lasting_error(noise, step_V) if step_V > 0 and np.isfinite(noise) else 0.0
     noise = max(noise, step_V / np.sqrt(12.0), 1e-9)
+    return _from_jumps(jump, drive, noise, kept)
+
+
+def _from_jumps(jump: Floats, drive: Floats, noise: float, kept: float) -> TapResistance:
+    """Solve the normal equations of all jumps.
+
+    Parameters
+    ----------
+    jump
+        (edges, cells) [V], NaN where not known.
+    drive
+        (edges, cells + 1) change of the current out of each tap [A].
+    noise, kept
+        Of a jump, one standard deviation [V]: what scatters, and what rounding leaves in all alike.
+    """
+    n = jump.shape[1]
+    good = ~np.isnan(jump)
     # V_k gains -R_k c_k + R_k-1 c_k-1 (c: current out of a tap)
     left, right = drive[:, :-1], drive[:, 1:]
     low = np.where(good, left, 0.0)

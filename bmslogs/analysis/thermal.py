@@ -18,6 +18,7 @@ from bmslogs.analysis.polarisation import low_pass
 from bmslogs.analysis.regression import block_fit, equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.sampling import row_medians
 from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.nan_statistics import nanmax, nanmean, nanmedian, nanmin
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -134,7 +135,7 @@ def sensor_faults(
 def _readable(temperature: Floats, found: list[SensorFault]) -> Ints:
     """Return the sensors that are neither open nor short; the others are added to `found`."""
     with np.errstate(all="ignore"):
-        level = np.nanmedian(temperature, axis=0)
+        level = nanmedian(temperature, axis=0)
     silent = np.asarray(np.isnan(temperature).all(axis=0))
     missing = np.isnan(temperature).mean(axis=0)
     least = float(np.min(missing[~silent])) if (~silent).sum() >= 2 else 1.0
@@ -197,8 +198,8 @@ def _moving(temperature: Floats, good: Ints, found: list[SensorFault]) -> Ints:
     """Return the sensors that move; those that stand still while all others move are added to `found`."""
     t = temperature[:, good]
     with np.errstate(all="ignore"):
-        moved = np.nanmax(t, axis=0) - np.nanmin(t, axis=0)
-        level, middle = np.nanmedian(t, axis=0), row_medians(t)
+        moved = nanmax(t, axis=0) - nanmin(t, axis=0)
+        level, middle = nanmedian(t, axis=0), row_medians(t)
     step = reading_step(t)
     keep = []
     for k, j in enumerate(good):
@@ -213,7 +214,7 @@ def _moving(temperature: Floats, good: Ints, found: list[SensorFault]) -> Ints:
                 SensorFault(
                     int(j),
                     "stuck",
-                    float(np.nanmax(np.abs(level[k] - middle))),
+                    float(nanmax(np.abs(level[k] - middle))),
                     None,
                     f"it reads {level[k]:.1f} degC "
                     f"{'without a change' if still else f'within {moved[k]:.1f} K'} while the "
@@ -250,7 +251,7 @@ def _weighed(
     """Sensors that part from the others, each explanation weighed on the same rows."""
     pair = len(columns) == 2
     with np.errstate(all="ignore"):
-        middle = np.nanmean(temperature, axis=1) if pair else row_medians(temperature)
+        middle = nanmean(temperature, axis=1) if pair else row_medians(temperature)
     if np.isfinite(middle).sum() < 20:
         return []
     course, start = warm_place.warmth(middle, seconds, current, soaked, idle)

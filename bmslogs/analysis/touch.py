@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
-import numpy.typing as npt
-
 from bmslogs.base.pack import Pack
 
 
@@ -20,29 +17,3 @@ def touch_test(pack: Pack) -> tuple[str, ...]:
         "and log it: the order of the dips is the map.",
         "Measure each cell at its own terminals with a rated meter and compare it with its channel: the meter proves.",
     )
-
-
-def touch_order(values: npt.ArrayLike, seconds: npt.ArrayLike, least: float) -> tuple[tuple[int, float], ...]:
-    """Return which channel answered when, from a log of a touch test.
-
-    Parameters
-    ----------
-    values
-        (rows, channels) temperatures [degC] or voltages [V].
-    seconds
-        (rows,) time [s].
-    least
-        Step away from the channel's own start, against the median of all channels, that counts as an answer
-        [unit of values]: 1 K for a finger, 1 mV or more for a bleed resistor.
-
-    Returns
-    -------
-    (channel counted from 1, time of its largest answer [s]) in order of time; channels without answer are left out.
-    """
-    x, t = np.asarray(values, dtype=float), np.asarray(seconds, dtype=float)
-    own = x - np.nanmedian(x[: max(3, len(x) // 50)], axis=0)
-    own = np.abs(own - np.nanmedian(own, axis=1, keepdims=True))
-    own = np.where(np.isfinite(own), own, 0.0)
-    peak = own.argmax(axis=0)
-    answered = [(int(c) + 1, float(t[peak[c]])) for c in range(x.shape[1]) if own[peak[c], c] >= least]
-    return tuple(sorted(answered, key=lambda pair: pair[1]))

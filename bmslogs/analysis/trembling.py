@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis.sensing import STUCK_LEAST_S, SensingFault, loaded, regulated
+from bmslogs.base.nan_statistics import nanmax, nanmean, nanmedian, nanmin
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -47,9 +48,9 @@ def trembling_channels(
     if count < LEAST_BLOCKS or cells < 3:
         return []
     with np.errstate(all="ignore"):
-        means = np.nanmean(volts[: count * block].reshape(count, block, cells), axis=1)
-        centred = means - np.nanmedian(means, axis=0)
-        middle = np.nanmedian(centred, axis=1)
+        means = nanmean(volts[: count * block].reshape(count, block, cells), axis=1)
+        centred = means - nanmedian(means, axis=0)
+        middle = nanmedian(centred, axis=1)
     tolerance = max(TREMBLES_V, step)
     if not float(np.ptp(middle[np.isfinite(middle)])) > max(MOVES * tolerance, MOVES_V):
         return []
@@ -61,17 +62,17 @@ def trembling_channels(
         first, last = run
         inside = np.arange(first * block, (last + 1) * block)
         part = middle[first : last + 1]
-        moved = float(np.nanmax(part) - np.nanmin(part))
+        moved = float(nanmax(part) - nanmin(part))
         stood = float(seconds[inside[-1]] - seconds[inside[0]])
         if stood < STUCK_LEAST_S or not moved > max(MOVES * tolerance, MOVES_V):
             continue
         if not loaded(drop, inside, step) or regulated(current, volts, cell, inside):
             continue
-        value = float(np.nanmean(means[first : last + 1, cell]))
-        level = float(np.nanmedian(np.nanmedian(means, axis=0)))
+        value = float(nanmean(means[first : last + 1, cell]))
+        level = float(nanmedian(nanmedian(means, axis=0)))
         if abs(value - level) > FAR_V:
             continue
-        off = float(np.nanmax(np.abs(part + level - value)))
+        off = float(nanmax(np.abs(part + level - value)))
         found.append(
             SensingFault(
                 "channel_stuck",

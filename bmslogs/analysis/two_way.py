@@ -9,6 +9,7 @@ import numpy.typing as npt
 from scipy import special
 
 from bmslogs.analysis.statistics import MAD_TO_SD
+from bmslogs.base.nan_statistics import nanmax, nanmean, nanmedian
 
 Floats = npt.NDArray[np.float64]
 
@@ -132,9 +133,9 @@ def position_p_values(table: npt.ArrayLike, permutations: int = 1999, seed: int 
     """
     y = np.asarray(table, dtype=float)
     known = np.isfinite(y)
-    away = y - np.nanmedian(y, axis=1, keepdims=True)
-    scale = MAD_TO_SD * np.nanmedian(np.abs(away), axis=1, keepdims=True)
-    scale = np.where(scale > 0, scale, np.maximum(np.nanmax(np.abs(away), axis=1, keepdims=True), 1e-300))
+    away = y - nanmedian(y, axis=1, keepdims=True)
+    scale = MAD_TO_SD * nanmedian(np.abs(away), axis=1, keepdims=True)
+    scale = np.where(scale > 0, scale, np.maximum(nanmax(np.abs(away), axis=1, keepdims=True), 1e-300))
     score = np.clip(np.where(known, away / scale, 0.0), -CLIP, CLIP)
     n = np.sqrt(np.maximum(known.sum(axis=0), 1))
     own = np.abs(score.sum(axis=0)) / n
@@ -183,11 +184,11 @@ def few_row_positions(
         Standard deviation of an entry by the spread within its place, and its degrees of freedom; none given: NaN.
     """
     y = np.asarray(table, dtype=float)
-    away = y - np.nanmedian(y, axis=1, keepdims=True)
+    away = y - nanmedian(y, axis=1, keepdims=True)
     n = np.isfinite(y).sum(axis=0)
-    position = np.nanmean(away, axis=0)
+    position = nanmean(away, axis=0)
     left = away - position
-    left = left - np.nanmean(left, axis=1, keepdims=True)
+    left = left - nanmean(left, axis=1, keepdims=True)
     freedom = float(max(np.isfinite(y).sum() - y.shape[0] - y.shape[1] + 1, 1))
     variance = float(np.nansum(left**2)) / freedom
     if np.isfinite(within_sd) and within_freedom > 0 and within_sd > 0:
@@ -196,7 +197,7 @@ def few_row_positions(
             more = min(within_freedom, LENT_FREEDOM)
             variance = (freedom * variance + more * lent) / (freedom + more)
             freedom += more
-    others = np.array([np.nanmedian(np.delete(position, k)) for k in range(len(position))])
+    others = np.array([nanmedian(np.delete(position, k)) for k in range(len(position))])
     effect = position - others
     se = np.sqrt(variance * (1.0 + 1.0 / max(len(position) - 1, 1)) / np.maximum(n, 1))
     single = 2.0 * special.stdtr(freedom, -np.abs(effect) / np.maximum(se, 1e-12))
@@ -225,30 +226,3 @@ def _effects(beta: Floats, rows: int, columns: int) -> tuple[float, Floats, Floa
     vehicle = np.append(beta[1:rows], -beta[1:rows].sum())
     position = np.append(beta[rows:], -beta[rows:].sum())
     return float(beta[0]), vehicle, position
-
-
-def median_polish(table: npt.ArrayLike, rounds: int = 10) -> tuple[float, Floats, Floats, Floats]:
-    """Return overall, row effects, column effects and residuals by Tukey's median polish, rows first.
-
-    J. W. Tukey, Exploratory Data Analysis, 1977. NaN is left out.
-    """
-    residual = np.array(table, dtype=float)
-    row = np.zeros(residual.shape[0])
-    column = np.zeros(residual.shape[1])
-    overall, last = 0.0, np.inf
-    for _ in range(rounds):
-        step = np.nanmedian(residual, axis=1)
-        residual -= step[:, None]
-        row += step
-        middle = float(np.median(column))
-        column, overall = column - middle, overall + middle
-        step = np.nanmedian(residual, axis=0)
-        residual -= step
-        column += step
-        middle = float(np.median(row))
-        row, overall = row - middle, overall + middle
-        size = float(np.nansum(np.abs(residual)))
-        if size == 0.0 or abs(size - last) <= 1e-12 * size:
-            break
-        last = size
-    return overall, row, column, residual

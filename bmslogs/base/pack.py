@@ -166,19 +166,7 @@ class Pack(_Part):
                         )
         for what, listed in (("module", self.modules), ("sense_board", self.sense_boards)):
             _each_cell_once(what, listed, n if what == "module" else None)
-        known = {m.name for m in self.modules}
-        homes: dict[str, str] = {}
-        for box in self.boxes:
-            for module in box.modules:
-                if module not in known:
-                    raise ValueError(
-                        f"box {box.name!r} names module {module!r}, which no [[module]] describes"
-                    )
-                if module in homes:
-                    raise ValueError(
-                        f"module {module!r} lies in two boxes, {homes[module]!r} and {box.name!r}"
-                    )
-                homes[module] = box.name
+        _modules_once_in_boxes(self.boxes, {m.name for m in self.modules})
         if self.chemistry not in ("NMC", "LFP") and self.ocv is None and self.ocv_table is None:
             raise ValueError(
                 f"chemistry = {self.chemistry!r} has no built-in open-circuit curve; give NMC, LFP or an ocv_table"
@@ -242,6 +230,17 @@ def _names_once(what: str, names: list[str]) -> None:
         if name in seen:
             raise ValueError(f"{what} name {name!r} occurs twice")
         seen.add(name)
+
+
+def _modules_once_in_boxes(boxes: tuple[Box, ...], known: set[str]) -> None:
+    homes: dict[str, str] = {}
+    for box in boxes:
+        for module in box.modules:
+            if module not in known:
+                raise ValueError(f"box {box.name!r} names module {module!r}, which no [[module]] describes")
+            if module in homes:
+                raise ValueError(f"module {module!r} lies in two boxes, {homes[module]!r} and {box.name!r}")
+            homes[module] = box.name
 
 
 def _each_cell_once(what: str, parts: tuple[Module, ...] | tuple[SenseBoard, ...], cells: int | None) -> None:

@@ -92,7 +92,27 @@ def diagnosis_schema(quantities: tuple[str, ...], causes: tuple[str, ...]) -> Sc
         },
         extra,
     )
-    finding = _object(
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": DIAGNOSIS_SCHEMA,
+        **_object(
+            {
+                "schema": {"const": DIAGNOSIS_SCHEMA},
+                "log": LOG,
+                "pack": _object({"id": TEXT, "vehicle": TEXT, "cells": CELL}),
+                "estimates": _list({"oneOf": [determined, bounded, unknown]}),
+                "findings": _list(_finding(causes)),
+                "repairs": _list(TEXT),
+                "cautions": {**_list(TEXT), "minItems": 1},
+            },
+            {"logs": _list(LOG), "method": TEXT},
+        ),
+    }
+
+
+def _finding(causes: tuple[str, ...]) -> Schema:
+    """Return the schema of a finding."""
+    return _object(
         {
             "cause": {"enum": list(causes)},
             "level": {"enum": ["act", "look", "note"]},
@@ -108,22 +128,6 @@ def diagnosis_schema(quantities: tuple[str, ...], causes: tuple[str, ...]) -> Sc
             "next": {**_list(TEXT), "minItems": 1},
         }
     )
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": DIAGNOSIS_SCHEMA,
-        **_object(
-            {
-                "schema": {"const": DIAGNOSIS_SCHEMA},
-                "log": LOG,
-                "pack": _object({"id": TEXT, "vehicle": TEXT, "cells": CELL}),
-                "estimates": _list({"oneOf": [determined, bounded, unknown]}),
-                "findings": _list(finding),
-                "repairs": _list(TEXT),
-                "cautions": {**_list(TEXT), "minItems": 1},
-            },
-            {"logs": _list(LOG), "method": TEXT},
-        ),
-    }
 
 
 def comparison_schema(quantities: tuple[str, ...]) -> Schema:
@@ -164,19 +168,42 @@ def comparison_schema(quantities: tuple[str, ...]) -> Schema:
     difference = _object(
         {"quantity": quantity, "pack": TEXT, "against": TEXT, **ratio, "differ": {"type": "boolean"}}
     )
-    trend = _object(
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": "bmslogs.comparison/1",
+        **_object(
+            {"schema": {"const": "bmslogs.comparison/1"}, "quantities": _list(compared)},
+            {
+                "positions": _list(position),
+                "changes": _list(_change(quantity)),
+                "differences": _list(difference),
+                "trends": _list(_trend(quantity)),
+                "bleeding": _bleeding(cell, bounds),
+                "events": _list(TEXT),
+                "notes": _list(TEXT),
+                "cautions": {**_list(TEXT), "minItems": 1},
+            },
+        ),
+    }
+
+
+def _change(quantity: Schema) -> Schema:
+    """Return the schema of a cell after against before."""
+    return _object(
         {
-            "pack": TEXT,
+            "cell": CELL,
             "quantity": quantity,
-            "cell": {"anyOf": [CELL, {"type": "null"}]},
-            "per_year": NUMBER,
+            "ratio": NUMBER,
             "low": NUMBER,
             "high": NUMBER,
-            "logs": {"type": "integer", "minimum": 2},
-            "first": TEXT,
-            "last": TEXT,
-        }
+            "finding": {"type": "boolean"},
+        },
+        {"ratio_raw": NUMBER, "new": {"type": "boolean"}},
     )
+
+
+def _bleeding(cell: Schema, bounds: dict[str, Any]) -> Schema:
+    """Return the schema of what packs were bled, and of how they differ in it."""
     optional_bounds = {"median": NUMBER_OR_NULL, **bounds}
     rate = _object(
         {
@@ -189,7 +216,7 @@ def comparison_schema(quantities: tuple[str, ...]) -> Schema:
             "cells": _list(cell),
         }
     )
-    bleeding = _object(
+    return _object(
         {
             "unit": {"const": "Ah per week"},
             "comparable": {"type": "boolean"},
@@ -209,34 +236,23 @@ def comparison_schema(quantities: tuple[str, ...]) -> Schema:
             ),
         }
     )
-    change = _object(
+
+
+def _trend(quantity: Schema) -> Schema:
+    """Return the schema of a change per year."""
+    return _object(
         {
-            "cell": CELL,
+            "pack": TEXT,
             "quantity": quantity,
-            "ratio": NUMBER,
+            "cell": {"anyOf": [CELL, {"type": "null"}]},
+            "per_year": NUMBER,
             "low": NUMBER,
             "high": NUMBER,
-            "finding": {"type": "boolean"},
-        },
-        {"ratio_raw": NUMBER, "new": {"type": "boolean"}},
+            "logs": {"type": "integer", "minimum": 2},
+            "first": TEXT,
+            "last": TEXT,
+        }
     )
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "bmslogs.comparison/1",
-        **_object(
-            {"schema": {"const": "bmslogs.comparison/1"}, "quantities": _list(compared)},
-            {
-                "positions": _list(position),
-                "changes": _list(change),
-                "differences": _list(difference),
-                "trends": _list(trend),
-                "bleeding": bleeding,
-                "events": _list(TEXT),
-                "notes": _list(TEXT),
-                "cautions": {**_list(TEXT), "minItems": 1},
-            },
-        ),
-    }
 
 
 def history_schema(quantities: tuple[str, ...]) -> Schema:

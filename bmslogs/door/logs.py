@@ -89,9 +89,10 @@ class Log(stored_logs.Log, Shown):
 
     def plot(self, **options: Any) -> go.Figure:
         """Draw the log; takes the options of `plot_log`."""
-        from bmslogs.door.pictures import plot_log
+        from bmslogs.door.drawing import draw_log
 
-        return plot_log(self, **options)
+        options.pop("store", None)  # taken by `plot_log` to find a log; this one is at hand
+        return draw_log(self, **options)
 
     def _told_cautions(self) -> tuple[str, ...]:
         return (LOCAL_RULES,)

@@ -4,21 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
 
-import numpy as np
 import plotly.graph_objects as go
 
 from bmslogs.analysis.registry import QUANTITIES
-from bmslogs.base.cautions import CAUTIONS
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Finding, by_urgency
 from bmslogs.door.asking import Diagnosis
+from bmslogs.door.drawing import draw_log, with_cautions
 from bmslogs.door.logs import Place, Store, load_pack, read_log
 from bmslogs.faces.answers import shown_by
-from bmslogs.faces.figures import DARK, LIGHT, log_picture, pack_picture, proof_picture
-from bmslogs.faces.figures.reduce import log_view
+from bmslogs.faces.figures import DARK, LIGHT, pack_picture, proof_picture
 from bmslogs.log import log as stored_logs
 
 
@@ -64,14 +61,7 @@ def plot_log(
     True
     """
     read = log if isinstance(log, stored_logs.Log) else read_log(log, store=store, extra=False)
-    if not read.rows:
-        raise BadInput(f"log {read.id} has no row", "a log with readings")
-    wanted = list(cells)
-    for cell in wanted:
-        if cell not in read.cells:
-            raise BadInput(f"no cell {cell} in log {read.id}", f"cells {read.cells[0]}..{read.cells[-1]}")
-    view = log_view(read, _moment(start), _moment(end), wanted)
-    return _told(log_picture(view, read.pack, look=DARK if dark else LIGHT, height=height))
+    return draw_log(read, cells=cells, start=start, end=end, dark=dark, height=height)
 
 
 def plot_pack(
@@ -111,14 +101,16 @@ def plot_pack(
         raise BadInput(f"no quantity of cells is named {quantity!r}", f"one of: {', '.join(of_cells)}")
     if not isinstance(pack, Diagnosis):
         described = load_pack(pack) if isinstance(pack, str | Path) else pack
-        return _told(pack_picture(described, look=look))
+        return with_cautions(pack_picture(described, look=look))
     if pack._pack is None:
         raise BadInput("a diagnosis without its pack", "one made by `diagnose` or `diagnose_pack`")
     if quantity is None:
         relative = sorted(of_cells, key=lambda k: QUANTITIES[k].centre is None)
         quantity = next((k for k in relative if any(e.status == "determined" for e in pack.of(k))), None)
     estimates = pack.of(quantity) if quantity else ()
-    return _told(pack_picture(pack._pack, estimates, quantity=quantity, findings=pack.findings, look=look))
+    return with_cautions(
+        pack_picture(pack._pack, estimates, quantity=quantity, findings=pack.findings, look=look)
+    )
 
 
 def plot_finding(
@@ -164,7 +156,7 @@ def plot_finding(
     if source._read is None:
         raise BadInput("a diagnosis without its log", "one made by `diagnose` or `diagnose_pack`")
     look = DARK if dark else LIGHT
-    return _told(proof_picture(wanted, source._made, source._read(), look=look, height=height))
+    return with_cautions(proof_picture(wanted, source._made, source._read(), look=look, height=height))
 
 
 def _finding(diagnosis: Diagnosis, finding: int | Finding) -> Finding:
@@ -178,25 +170,3 @@ def _finding(diagnosis: Diagnosis, finding: int | Finding) -> Finding:
             f"no finding {finding}", f"1..{len(findings)}" if findings else "a diagnosis with findings"
         )
     return findings[finding - 1]
-
-
-def _moment(time: Any) -> np.datetime64 | None:
-    """Return a time as UTC; one that names a zone is brought to UTC first."""
-    if time is None:
-        return None
-    import pandas as pd
-
-    try:
-        stamp = pd.Timestamp(time)
-    except (ValueError, TypeError):
-        raise BadInput(repr(time), "a time, such as '2026-05-09 10:00' (UTC)") from None
-    if pd.isna(stamp):
-        raise BadInput(repr(time), "a time, such as '2026-05-09 10:00' (UTC)")
-    if stamp.tzinfo is not None:
-        stamp = stamp.tz_convert("UTC").tz_localize(None)
-    return np.datetime64(stamp.to_pydatetime(), "us")
-
-
-def _told(figure: go.Figure) -> go.Figure:
-    """Put the cautions into the figure, where they go wherever it is saved."""
-    return figure.update_layout(meta={"cautions": list(CAUTIONS)})

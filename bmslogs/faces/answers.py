@@ -13,8 +13,6 @@ from bmslogs.base.results import Diagnosis, Finding, by_urgency
 if TYPE_CHECKING:
     from bmslogs.store import Store
 
-LOG_ID = re.compile(r"\d{8}-\d{4}-[0-9a-f]{12}")
-
 
 def answer(store: Store, log_id: str) -> Diagnosis:
     """Return the diagnosis of one stored log; one that was made anew is kept in the store."""

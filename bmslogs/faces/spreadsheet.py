@@ -130,6 +130,14 @@ def comparison_csv(comparison: Comparison) -> str:
 
 def comparison_rows(comparison: Comparison) -> list[dict[str, Cell]]:
     """Return the rows of that table; a column that does not apply is left out of a row."""
+    makers = (_quantity_rows, _bleeding_rows, _ratio_rows, _place_rows, _trend_rows, _change_rows)
+    rows = [row for make in makers for row in make(comparison)]
+    rows += [{"kind": "caution", "says": caution} for caution in comparison.cautions]
+    return rows
+
+
+def _quantity_rows(comparison: Comparison) -> list[dict[str, Cell]]:
+    """Return what was compared, a row a pack and cell."""
     rows: list[dict[str, Cell]] = []
     for q in comparison.quantities:
         unit = QUANTITIES[q.quantity].unit if q.quantity in QUANTITIES else None
@@ -143,6 +151,12 @@ def comparison_rows(comparison: Comparison) -> list[dict[str, Cell]]:
         common["verdict"] = "comparable" if q.comparable else "not comparable"
         for p in q.packs:
             rows += _of_pack(p, "pack", "cell", common)
+    return rows
+
+
+def _bleeding_rows(comparison: Comparison) -> list[dict[str, Cell]]:
+    """Return what was bled, and how packs differ in it."""
+    rows: list[dict[str, Cell]] = []
     if comparison.bleeding is not None:
         for b in comparison.bleeding.packs:
             rows += _of_pack(
@@ -165,6 +179,12 @@ def comparison_rows(comparison: Comparison) -> list[dict[str, Cell]]:
                     "verdict": "differ" if w.differ else "alike within the intervals",
                 }
             )
+    return rows
+
+
+def _ratio_rows(comparison: Comparison) -> list[dict[str, Cell]]:
+    """Return the ratios of two packs."""
+    rows: list[dict[str, Cell]] = []
     for d in comparison.differences:
         rows.append(
             {
@@ -179,6 +199,12 @@ def comparison_rows(comparison: Comparison) -> list[dict[str, Cell]]:
                 "verdict": "differ" if d.differ else "alike within the intervals",
             }
         )
+    return rows
+
+
+def _place_rows(comparison: Comparison) -> list[dict[str, Cell]]:
+    """Return the places that stand out."""
+    rows: list[dict[str, Cell]] = []
     for e in comparison.positions:
         rows.append(
             {
@@ -192,6 +218,12 @@ def comparison_rows(comparison: Comparison) -> list[dict[str, Cell]]:
                 "verdict": f"{e.vehicles} vehicles of design {e.design}: {e.strength}",
             }
         )
+    return rows
+
+
+def _trend_rows(comparison: Comparison) -> list[dict[str, Cell]]:
+    """Return the changes per year."""
+    rows: list[dict[str, Cell]] = []
     for t in comparison.trends:
         rows.append(
             {
@@ -206,6 +238,12 @@ def comparison_rows(comparison: Comparison) -> list[dict[str, Cell]]:
                 "logs": t.logs,
             }
         )
+    return rows
+
+
+def _change_rows(comparison: Comparison) -> list[dict[str, Cell]]:
+    """Return the cells after against before."""
+    rows: list[dict[str, Cell]] = []
     for c in comparison.changes or ():
         rows.append(
             {
@@ -223,7 +261,6 @@ def comparison_rows(comparison: Comparison) -> list[dict[str, Cell]]:
                 else "unchanged within the intervals",
             }
         )
-    rows += [{"kind": "caution", "says": caution} for caution in comparison.cautions]
     return rows
 
 

@@ -20,7 +20,7 @@ from typing import Any
 
 Context = BaseContext
 
-NEEDED = ["bmslogs.findings.diagnosing", "bmslogs.fleet.run", "threadpoolctl"]
+NEEDED = ["bmslogs.findings.diagnosing", "bmslogs.fleet.run"]
 """Modules that every worker uses; loading them takes longer than weighing a short log."""
 _STARTING = threading.Lock()
 

@@ -152,15 +152,12 @@ def diagnose_one(root: str, log: StoredLog) -> Outcome:
 
     Whatever goes wrong with one log is its outcome and stops no other.
     """
-    from threadpoolctl import threadpool_limits
-
     from bmslogs.findings import diagnose
 
     begun, worked = time.perf_counter(), time.process_time()
     try:
         files = Files(root)
-        with threadpool_limits(1):
-            document = diagnose(files.read(log)).to_json()
+        document = diagnose(files.read(log)).to_json()
         files.write_answer(log.pack, log.id, document)
     except BmsLogsError as error:
         return Outcome(log.id, log.pack, "failed", time.perf_counter() - begun, str(error))
@@ -191,7 +188,7 @@ def _sort(
     return known, pending
 
 
-def _on_machine(
+def _on_machine(  # noqa: C901 - one pool until a worker dies
     root: str, pending: Sequence[StoredLog], count: int, context: Context | None
 ) -> Iterator[Outcome]:
     """Run on processes of this machine; after the death of a worker the rest goes on in a new pool."""

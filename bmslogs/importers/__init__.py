@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Any
 __all__ = ["Inspection", "Profile", "inspect_file", "load_profile"]
 
 if TYPE_CHECKING:
+    from bmslogs.importers.inspection import Inspection, inspect_file
     from bmslogs.importers.plan.profile import Profile, load_profile
-    from bmslogs.importers.recognise.inspection import Inspection, inspect_file
 
 _HOME = {
-    "Inspection": "recognise.inspection",
-    "inspect_file": "recognise.inspection",
+    "Inspection": "inspection",
+    "inspect_file": "inspection",
     "Profile": "plan.profile",
     "load_profile": "plan.profile",
 }

@@ -17,10 +17,10 @@ from bmslogs.base.pack import Pack
 from bmslogs.base.version import __version__
 from bmslogs.importers.can.into_table import Table, as_table, recording_kind, with_delays
 from bmslogs.importers.plan.profile import Profile
+from bmslogs.importers.plan.profile_text import profile_toml
 from bmslogs.importers.reading.stream import Progress as BytesRead
 from bmslogs.importers.reading.stream import Reading, metadata, read_whole
 from bmslogs.importers.reading.table_writer import TableWriter
-from bmslogs.importers.recognise.inspection import profile_toml
 from bmslogs.importers.recognise.look import look_at
 from bmslogs.importers.text.source import Source, open_source
 from bmslogs.store.beginnings import beginning_of, first_names
@@ -194,25 +194,9 @@ def _finish(
         with store_errors(store.root):
             writer.close(meta)
         with store.locked():
-            twin = next(
-                (
-                    e
-                    for e in store.logs(pack.id)
-                    if e.content_sha256 == reading.content_sha256
-                    and e.sha256 != reading.sha256
-                    and e.mapping == mapping
-                ),
-                None,
-            )
-            if twin is not None:
-                return _as_known(twin, source.path, (f"the same content as {twin.source}, packed otherwise",))
-            longer = next(
-                (e for e in store.logs(pack.id) if e.id == new_id and e.sha256 != reading.sha256), None
-            )
-            if longer is not None and begun is None:
-                return _as_known(
-                    longer, source.path, ("the beginning of this log, whose file has grown since",)
-                )
+            known = _known_otherwise(store, source, pack, reading, mapping, new_id, begun is not None)
+            if known is not None:
+                return known
             others = [e for e in store.logs(pack.id) if e.id != new_id]
             overlaps = shared_rows(writer.path, start, moment(meta["bmslogs.end"]), others, reading.sha256)
             replaced = [
@@ -243,6 +227,34 @@ def _finish(
         notes,
         tuple(e.id for e in replaced if e.id != new_id),
     )
+
+
+def _known_otherwise(
+    store: Store, source: Source, pack: Pack, reading: Reading, mapping: str, new_id: str, goes_on: bool
+) -> Imported | None:
+    """Return the stored log that holds the same content, or goes on after it; None where the log is new.
+
+    Parameters
+    ----------
+    goes_on
+        Whether the file is longer than the log that it began as.
+    """
+    twin = next(
+        (
+            e
+            for e in store.logs(pack.id)
+            if e.content_sha256 == reading.content_sha256
+            and e.sha256 != reading.sha256
+            and e.mapping == mapping
+        ),
+        None,
+    )
+    if twin is not None:
+        return _as_known(twin, source.path, (f"the same content as {twin.source}, packed otherwise",))
+    longer = next((e for e in store.logs(pack.id) if e.id == new_id and e.sha256 != reading.sha256), None)
+    if longer is not None and not goes_on:
+        return _as_known(longer, source.path, ("the beginning of this log, whose file has grown since",))
+    return None
 
 
 def _begun(store: Store, source: Source, pack: Pack, mapping: str, start: dt.datetime) -> LogEntry | None:

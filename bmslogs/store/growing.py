@@ -12,9 +12,9 @@ from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.base.version import __version__
 from bmslogs.importers.plan.profile import Profile
+from bmslogs.importers.plan.profile_text import profile_toml
 from bmslogs.importers.reading.growing import CannotGrow, GrowingFile, Grown
 from bmslogs.importers.reading.stream import metadata
-from bmslogs.importers.recognise.inspection import profile_toml
 from bmslogs.importers.recognise.look import Job, look_at
 from bmslogs.importers.text.source import open_source
 from bmslogs.store.beginnings import beginning_of, first_names

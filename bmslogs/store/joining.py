@@ -19,14 +19,14 @@ from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.base.version import __version__
 from bmslogs.importers.can.into_table import Table, as_table, recording_kind, with_delays
-from bmslogs.importers.clock_offset import align, nearest
+from bmslogs.importers.clock_offset import Alignment, align, nearest
 from bmslogs.importers.plan.profile import Profile
+from bmslogs.importers.plan.profile_text import profile_toml
 from bmslogs.importers.plan.repairs import iso
 from bmslogs.importers.plan.sign import Stated, judge_sign
 from bmslogs.importers.reading.stream import Reading, metadata, read_whole
 from bmslogs.importers.reading.table_writer import ROW_GROUP, TableWriter, finish_parquet, open_parquet
 from bmslogs.importers.recognise.currents import NO_CURRENT
-from bmslogs.importers.recognise.inspection import profile_toml
 from bmslogs.importers.recognise.look import Job, look_at
 from bmslogs.importers.text.arrow import arrow_numbers
 from bmslogs.store.entries import Imported, RepairEntry, content_key, log_id, mapping_key, moment, seal
@@ -209,17 +209,7 @@ def _batches(path: Path, schema: pa.Schema) -> Iterator[pa.Table]:
 
 def _beside(parts: list[Part], target: Path, pack: Pack) -> tuple[int, list[RepairEntry]]:
     """Write the cells of one file with the current of another, its clock moved to fit the voltages."""
-    with_cells = [p for p in parts if p.job.plan.cells]
-    with_current = [p for p in parts if not p.job.plan.cells and _has_current(p)]
-    if len(with_cells) != 1 or len(with_current) != 1 or len(parts) != 2:
-        raise BadInput(
-            f"{len(with_cells)} files with cells and {len(with_current)} with a current alone",
-            "one file of cells and one of the current, or parts that have both",
-            file=parts[0].job.source.path,
-        )
-    cells, amps = with_cells[0], with_current[0]
-    if _has_current(cells):
-        raise BadInput("both files have a current", "one of them", file=amps.job.source.path)
+    cells, amps = _cells_and_current(parts)
     left, right = pq.read_table(cells.path), pq.read_table(amps.path)
     time_v = left["time"].cast(pa.int64()).to_numpy()
     time_i = right["time"].cast(pa.int64()).to_numpy()
@@ -265,15 +255,41 @@ def _beside(parts: list[Part], target: Path, pack: Pack) -> tuple[int, list[Repa
     writer = open_parquet(target, schema)
     writer.write_table(table.cast(schema), row_group_size=ROW_GROUP)
     finish_parquet(writer, schema, {})
-    name = amps.job.source.path.name
-    if found.shift_s is None:
-        says = f"the current of {name} is taken by its stamps as they are; nothing moves that would show their shift"
-    else:
-        says = (
-            f"the clock of {name} was moved by {round(found.shift_s, 2) + 0.0:+.2f} s "
-            f"(+- {found.uncertainty_s:.2f} s) so that current and voltages meet"
+    return table.num_rows, [
+        _entry("clocks_aligned", table.num_rows, _moved(amps.job.source.path.name, found))
+    ]
+
+
+def _cells_and_current(parts: list[Part]) -> tuple[Part, Part]:
+    """Return the file with the cells and the one with the current alone.
+
+    Raises
+    ------
+    BadInput
+        There are not two files, one of each.
+    """
+    with_cells = [p for p in parts if p.job.plan.cells]
+    with_current = [p for p in parts if not p.job.plan.cells and _has_current(p)]
+    if len(with_cells) != 1 or len(with_current) != 1 or len(parts) != 2:
+        raise BadInput(
+            f"{len(with_cells)} files with cells and {len(with_current)} with a current alone",
+            "one file of cells and one of the current, or parts that have both",
+            file=parts[0].job.source.path,
         )
-    return table.num_rows, [_entry("clocks_aligned", table.num_rows, says)]
+    cells, amps = with_cells[0], with_current[0]
+    if _has_current(cells):
+        raise BadInput("both files have a current", "one of them", file=amps.job.source.path)
+    return cells, amps
+
+
+def _moved(name: str, found: Alignment) -> str:
+    """Return in words how the clock of a file was moved."""
+    if found.shift_s is None:
+        return f"the current of {name} is taken by its stamps as they are; nothing moves that would show their shift"
+    return (
+        f"the clock of {name} was moved by {round(found.shift_s, 2) + 0.0:+.2f} s "
+        f"(+- {found.uncertainty_s:.2f} s) so that current and voltages meet"
+    )
 
 
 def _entry(rule: str, rows: int, says: str) -> RepairEntry:

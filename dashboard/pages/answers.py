@@ -7,6 +7,7 @@ from typing import Any
 
 import dash_mantine_components as dmc
 from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash.development.base_component import Component
 
 from bmslogs.base.errors import BmsLogsError
 from bmslogs.base.results import Diagnosis, Finding, by_urgency
@@ -21,6 +22,7 @@ from bmslogs.findings.registry import CAUSES
 from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
+from dashboard.framework import attributes
 from dashboard.notes import VERDICTS, Note, latest
 from dashboard.order import nothing_but_aside
 from dashboard.parts import (
@@ -124,7 +126,7 @@ def layout(frame: Frame) -> html.Div:
     # one box for all, where the first card says what to do
     warned = list(dict.fromkeys(line for a in every for line in cautions_of(a.finding)))
     standing = [a for a in every if not a.set_aside]
-    cards = [_card(frame, a, warned if n == 0 else []) for n, a in enumerate(standing)]
+    cards: list[Component] = [_card(frame, a, warned if n == 0 else []) for n, a in enumerate(standing)]
     left = [a for a in every if a.set_aside]
     aside = [_card(frame, a, warned if n == 0 and not cards else []) for n, a in enumerate(left)]
     tells = "What no log of this pack tells" if whole(frame) else "What this log cannot tell"
@@ -162,7 +164,7 @@ def _chooser(frame: Frame) -> html.Div | None:
             {"value": "log", "label": "This log"},
             {"value": "whole", "label": f"All {len(frame.logs)} logs of the pack"},
         ],
-        **{"aria-label": "Whose answers"},
+        **attributes(aria_label="Whose answers"),
     )
     return html.Div(control, className="controls")
 
@@ -391,7 +393,7 @@ def _unknown(frame: Frame, weighed: Diagnosis, label: str) -> Any:
         className="scroll",
         tabIndex=0,
         role="region",
-        **{"aria-label": label},
+        **attributes(aria_label=label),
     )
 
 

@@ -14,6 +14,7 @@ from dashboard.address import View
 from dashboard.bring_card import card
 from dashboard.desk import Desk
 from dashboard.frame import Frame
+from dashboard.framework import attributes
 from dashboard.jobs import QUEUE, Job, Jobs, ready
 from dashboard.parts import action, empty, heading
 from dashboard.remembered import forget
@@ -67,21 +68,8 @@ def layout(frame: Frame, jobs: Jobs | None = None, watched: Watched | None = Non
                 ],
                 className="controls",
             ),
-            html.Div(
-                [
-                    html.P(html.Strong("Drop log files here")),
-                    html.P("a CAN recording with its signal database", className="quiet"),
-                    html.Button("Choose files", id="drop-button", className="button main", type="button"),
-                    html.P(
-                        "CSV, spreadsheets, Parquet, Arrow, JSON or line protocol, plain or packed; "
-                        f"up to {MOST_UPLOAD_BYTES // 2**30} GiB a file",
-                        className="quiet",
-                    ),
-                ],
-                id="drop-area",
-                className="drop",
-            ),
-            html.Ul(id="upload-list", className="uploads", **{"aria-live": "polite"}),
+            _drop_area(),
+            html.Ul(id="upload-list", className="uploads", **attributes(aria_live="polite")),
             dcc.Store(id="arrived"),
             dcc.Store(id="jobs-seen", data=_seen(jobs) if jobs else {}),
             dcc.Interval(id="jobs-clock", interval=700),
@@ -89,6 +77,24 @@ def layout(frame: Frame, jobs: Jobs | None = None, watched: Watched | None = Non
             html.Div(id="jobs", children=job_list(frame, jobs) if jobs else []),
             _watch_part(frame, watched),
         ]
+    )
+
+
+def _drop_area() -> html.Div:
+    """Return where files are dropped or chosen."""
+    return html.Div(
+        [
+            html.P(html.Strong("Drop log files here")),
+            html.P("a CAN recording with its signal database", className="quiet"),
+            html.Button("Choose files", id="drop-button", className="button main", type="button"),
+            html.P(
+                "CSV, spreadsheets, Parquet, Arrow, JSON or line protocol, plain or packed; "
+                f"up to {MOST_UPLOAD_BYTES // 2**30} GiB a file",
+                className="quiet",
+            ),
+        ],
+        id="drop-area",
+        className="drop",
     )
 
 
@@ -165,7 +171,7 @@ def queue(jobs: Jobs) -> list[Any]:
                 [
                     html.Strong(f"{files}: {100 * part:.0f} %"),
                     html.Span("" if left is None else f"about {_time_text(left)} left", className="quiet"),
-                    html.Progress(value=f"{100 * part:.0f}", max="100", **{"aria-label": "all files"}),
+                    html.Progress(value=f"{100 * part:.0f}", max="100", **attributes(aria_label="all files")),
                     _do("Cancel all", "cancel-all") if len(running) > 1 else None,
                 ],
                 className="queue",
@@ -291,6 +297,12 @@ def _register_choices(app: Dash, desk: Desk, jobs: Jobs) -> None:
             work.inspect(jobs, waiting, desk.pack(pack_id or ""), modules=modules or (), store=desk.store)
         return no_update
 
+    _register_pack_choices(app, desk, jobs)
+
+
+def _register_pack_choices(app: Dash, desk: Desk, jobs: Jobs) -> None:
+    """The chosen pack, and which of its modules were logged."""
+
     @app.callback(
         Output("bring-modules", "data"),
         Output("bring-modules", "value"),
@@ -313,8 +325,9 @@ def _register_choices(app: Dash, desk: Desk, jobs: Jobs) -> None:
         known = {m.name for m in pack.modules} if pack else set()
         wanted = tuple(m for m in modules or () if m in known)
         for job in jobs.all():
-            ours = pack is not None and job.pack in ("", pack.id)
-            if job.state in ("confirm", "refused") and ours and (job.pack, job.modules) != (pack.id, wanted):
+            if pack is None or job.pack not in ("", pack.id):
+                continue
+            if job.state in ("confirm", "refused") and (job.pack, job.modules) != (pack.id, wanted):
                 work.inspect(jobs, job.token, pack, job.profile if job.changed else "", wanted, desk.store)
         return no_update
 
@@ -370,24 +383,9 @@ def _move_bars(jobs: Jobs) -> None:
 
 
 def _register_acts(app: Dash, desk: Desk, jobs: Jobs) -> None:
-    """Buttons and drop-downs of the cards."""
+    """Buttons of the cards, and their drop-downs."""
 
-    @app.callback(
-        Output("jobs-clock", "interval", allow_duplicate=True),
-        Input({"role": ALL, "of": ALL}, "value"),
-        Input({"unit": ALL, "of": ALL}, "value"),
-        prevent_initial_call=True,
-    )
-    def choose_column(_roles: list[str | None], _units: list[str | None]) -> Any:
-        one, value = ctx.triggered_id, ctx.triggered[0]["value"] if ctx.triggered else None
-        if not isinstance(one, dict) or not value or len(ctx.triggered) != 1:
-            return no_update  # a card that is laid out tells of all its drop-downs at once
-        job = jobs.get(str(one.get("role") or one.get("unit") or ""))
-        if job is not None and job.inspection is not None and not job.busy:
-            chosen = chosen_of(job, one, str(value))
-            if chosen:
-                work.choose(jobs, job.token, desk.pack(job.pack), chosen, store=desk.store)
-        return no_update
+    _register_columns(app, desk, jobs)
 
     @app.callback(
         Output("jobs-clock", "interval"),
@@ -424,6 +422,27 @@ def _register_acts(app: Dash, desk: Desk, jobs: Jobs) -> None:
             _bring_together(jobs, desk, pack, typed)
         else:
             act_on(jobs, desk, job, pack, what, typed.get(token, ""))
+        return no_update
+
+
+def _register_columns(app: Dash, desk: Desk, jobs: Jobs) -> None:
+    """Drop-downs of the columns."""
+
+    @app.callback(
+        Output("jobs-clock", "interval", allow_duplicate=True),
+        Input({"role": ALL, "of": ALL}, "value"),
+        Input({"unit": ALL, "of": ALL}, "value"),
+        prevent_initial_call=True,
+    )
+    def choose_column(_roles: list[str | None], _units: list[str | None]) -> Any:
+        one, value = ctx.triggered_id, ctx.triggered[0]["value"] if ctx.triggered else None
+        if not isinstance(one, dict) or not value or len(ctx.triggered) != 1:
+            return no_update  # a card that is laid out tells of all its drop-downs at once
+        job = jobs.get(str(one.get("role") or one.get("unit") or ""))
+        if job is not None and job.inspection is not None and not job.busy:
+            chosen = chosen_of(job, one, str(value))
+            if chosen:
+                work.choose(jobs, job.token, desk.pack(job.pack), chosen, store=desk.store)
         return no_update
 
 

@@ -15,6 +15,7 @@ from bmslogs.faces.headlines import charge_says, findings_says
 from dashboard import loom
 from dashboard.desk import Desk
 from dashboard.frame import Frame
+from dashboard.framework import attributes
 from dashboard.parts import (
     NO_LOG,
     action,
@@ -159,7 +160,7 @@ def _loom() -> list[Any]:
             ],
             className="controls",
         ),
-        html.Div(id="loom-result", **{"aria-live": "polite"}),
+        html.Div(id="loom-result", **attributes(aria_live="polite")),
     ]
 
 

@@ -17,6 +17,7 @@ from dashboard.address import View, parse
 from dashboard.desk import Desk
 from dashboard.form import LIMITS, NUMBERS, even_boxes, nowhere, pack_of, typed_of
 from dashboard.frame import Frame
+from dashboard.framework import attributes
 from dashboard.pack_files import files, register_files
 from dashboard.parts import action, graph, heading, section, select
 from dashboard.typed import checked, number_of
@@ -52,7 +53,7 @@ def layout(frame: Frame) -> html.Div:
                     html.Form(
                         _fields(typed, frame.desk.packs(), frame.view, changing),
                         className="form",
-                        **{"aria-label": "The pack"},
+                        **attributes(aria_label="The pack"),
                     ),
                     html.Div(
                         [
@@ -113,112 +114,137 @@ def _fields(typed: dict[str, Any], packs: list[Pack], view: View, changing: bool
     chemistries = list(dict.fromkeys(["NMC", "LFP", typed.get("chemistry") or "NMC"]))
     return [
         copy,
-        section(
-            "The pack",
-            _text("vehicle", "Vehicle", typed, placeholder="as you call it", required=True),
-            _text(
-                "id",
-                "Short name of the pack",
-                typed,
-                placeholder="made from the vehicle's name where left empty",
-                description="Its name in files and addresses: letters, digits, - and _",
-                disabled=changing,
-            ),
-            _text(
-                "design",
-                "Design",
-                typed,
-                placeholder="optional",
-                description="Packs of one design share places and are compared place by place.",
-            ),
-            _text(
-                "zone",
-                "Time zone",
-                typed,
-                placeholder="that of this computer",
-                description="By whose clock times are shown, such as Europe/Oslo; stored times are UTC.",
-            ),
-            dmc.Autocomplete(
-                id={"field": "chemistry"},
-                label="Chemistry",
-                data=chemistries,
-                value=typed.get("chemistry") or "",
-                persistence=typed[FORM],
-                persistence_type="session",
-                description="NMC and LFP have a built-in open-circuit curve; any other name needs a table of its own.",
-                comboboxProps={"withinPortal": False},
-            ),
-            html.Div(
-                [
-                    _number(k, NUMBERS[k], typed, required=k in ("nominal_capacity_Ah", "cells_in_series"))
-                    for k in NUMBERS
-                ],
-                className="pairs",
-            ),
-        ),
-        section(
-            "Boxes and modules",
-            html.P(
-                "One box a line: its name, a colon, then its modules with their cells, parted by semicolons. Cells "
-                "count from pack negative.",
-                className="quiet",
-            ),
-            _area("boxes", "Boxes and modules", typed, "front: F1 1-4; F2 5-8\nrear: R1 9-12; R2 13-16", 4),
-            html.Div(
-                [
-                    dmc.NumberInput(id="even-modules", label="Modules", value=4, min=1, max=500, w=110),
-                    dmc.NumberInput(id="even-boxes", label="Boxes", value=1, min=1, max=50, w=110),
-                    html.Button("Lay out evenly", id="even", className="button", type="button"),
-                ],
-                className="controls",
-            ),
-        ),
-        section(
-            "Temperature sensors and sense boards",
-            html.P(
-                "One a line: its name and the cells it sits nearest to, or reads. May stay empty.",
-                className="quiet",
-            ),
-            _area("sensors", "Temperature sensors", typed, "T1 1-4\nT2 5-8", 3),
-            _area("boards", "Sense boards", typed, "A 1-8\nB 9-16", 2),
-        ),
+        _pack_fields(typed, chemistries, changing),
+        _box_fields(typed),
+        _sensor_fields(typed),
         section(
             "Limits of one cell, from its data sheet",
             html.Div([_number(k, LIMITS[k], typed) for k in LIMITS], className="pairs"),
         ),
-        section(
-            "Open-circuit table of the cells, if there is one",
-            html.P(
-                "Columns soc (0 to 1) and voltage_V, both rising, five rows or more: paste it, or take it from a "
-                "CSV file. It then stands in for the built-in curve.",
-                className="quiet",
-            ),
-            _area(
-                "ocv",
-                "Open-circuit table",
-                typed,
-                "soc,voltage_V\n0.0,3.10\n0.1,3.42\n...\n1.0,4.18",
-                3,
-                most=9,
-            ),
-            html.Div(
-                html.Button("Take it from a CSV file", id="ocv-button", className="button", type="button"),
-                className="actions",
-            ),
-            dcc.Store(id="ocv-file"),
-            html.Div(id="ocv-says", role="status"),
-            html.Div(id="ocv-drawn"),
-        ),
-        section(
-            "Work on the pack",
-            html.P(
-                "One a line: date; joint remade, module swapped, sense wire moved, bench charged or other; where; why. "
-                "Where is a box, a module or a cell; empty where it was all cells.",
-                className="quiet",
-            ),
-            _area("events", "Work on the pack", typed, "2026-05-06; module swapped; F2; weak cell 7", 2),
-        ),
+        _curve_fields(typed),
+        _work_fields(typed),
     ]
+
+
+def _work_fields(typed: dict[str, Any]) -> html.Section:
+    """Return the field of the dated work."""
+    return section(
+        "Work on the pack",
+        html.P(
+            "One a line: date; joint remade, module swapped, sense wire moved, bench charged or other; where; why. "
+            "Where is a box, a module or a cell; empty where it was all cells.",
+            className="quiet",
+        ),
+        _area("events", "Work on the pack", typed, "2026-05-06; module swapped; F2; weak cell 7", 2),
+    )
+
+
+def _curve_fields(typed: dict[str, Any]) -> html.Section:
+    """Return the field of the open-circuit table, typed or from a file."""
+    return section(
+        "Open-circuit table of the cells, if there is one",
+        html.P(
+            "Columns soc (0 to 1) and voltage_V, both rising, five rows or more: paste it, or take it from a "
+            "CSV file. It then stands in for the built-in curve.",
+            className="quiet",
+        ),
+        _area(
+            "ocv",
+            "Open-circuit table",
+            typed,
+            "soc,voltage_V\n0.0,3.10\n0.1,3.42\n...\n1.0,4.18",
+            3,
+            most=9,
+        ),
+        html.Div(
+            html.Button("Take it from a CSV file", id="ocv-button", className="button", type="button"),
+            className="actions",
+        ),
+        dcc.Store(id="ocv-file"),
+        html.Div(id="ocv-says", role="status"),
+        html.Div(id="ocv-drawn"),
+    )
+
+
+def _sensor_fields(typed: dict[str, Any]) -> html.Section:
+    """Return the fields of what is measured where."""
+    return section(
+        "Temperature sensors and sense boards",
+        html.P(
+            "One a line: its name and the cells it sits nearest to, or reads. May stay empty.",
+            className="quiet",
+        ),
+        _area("sensors", "Temperature sensors", typed, "T1 1-4\nT2 5-8", 3),
+        _area("boards", "Sense boards", typed, "A 1-8\nB 9-16", 2),
+    )
+
+
+def _box_fields(typed: dict[str, Any]) -> html.Section:
+    """Return the field of the boxes, and what lays them out evenly."""
+    return section(
+        "Boxes and modules",
+        html.P(
+            "One box a line: its name, a colon, then its modules with their cells, parted by semicolons. Cells "
+            "count from pack negative.",
+            className="quiet",
+        ),
+        _area("boxes", "Boxes and modules", typed, "front: F1 1-4; F2 5-8\nrear: R1 9-12; R2 13-16", 4),
+        html.Div(
+            [
+                dmc.NumberInput(id="even-modules", label="Modules", value=4, min=1, max=500, w=110),
+                dmc.NumberInput(id="even-boxes", label="Boxes", value=1, min=1, max=50, w=110),
+                html.Button("Lay out evenly", id="even", className="button", type="button"),
+            ],
+            className="controls",
+        ),
+    )
+
+
+def _pack_fields(typed: dict[str, Any], chemistries: list[str], changing: bool) -> html.Section:
+    """Return the fields of what every pack has."""
+    return section(
+        "The pack",
+        _text("vehicle", "Vehicle", typed, placeholder="as you call it", required=True),
+        _text(
+            "id",
+            "Short name of the pack",
+            typed,
+            placeholder="made from the vehicle's name where left empty",
+            description="Its name in files and addresses: letters, digits, - and _",
+            disabled=changing,
+        ),
+        _text(
+            "design",
+            "Design",
+            typed,
+            placeholder="optional",
+            description="Packs of one design share places and are compared place by place.",
+        ),
+        _text(
+            "zone",
+            "Time zone",
+            typed,
+            placeholder="that of this computer",
+            description="By whose clock times are shown, such as Europe/Oslo; stored times are UTC.",
+        ),
+        dmc.Autocomplete(
+            id={"field": "chemistry"},
+            label="Chemistry",
+            data=chemistries,
+            value=typed.get("chemistry") or "",
+            persistence=typed[FORM],
+            persistence_type="session",
+            description="NMC and LFP have a built-in open-circuit curve; any other name needs a table of its own.",
+            comboboxProps={"withinPortal": False},
+        ),
+        html.Div(
+            [
+                _number(k, NUMBERS[k], typed, required=k in ("nominal_capacity_Ah", "cells_in_series"))
+                for k in NUMBERS
+            ],
+            className="pairs",
+        ),
+    )
 
 
 def _text(key: str, label: str, typed: dict[str, Any], **more: Any) -> dmc.TextInput:
@@ -290,7 +316,13 @@ def beside(wrong: dict[str, str], typed: dict[str, Any], *, whole: bool) -> list
 def register(app: Dash, desk: Desk) -> None:
     """Draw as typed, lay out evenly, copy, save, give the files away."""
     register_files(app, desk)
-    states = [State({"field": k}, "value") for k in FIELDS]
+    _draw(app, desk)
+    _fill(app, desk)
+    _save(app, desk)
+
+
+def _draw(app: Dash, desk: Desk) -> None:
+    """Draw the pack and check the fields as they are typed."""
 
     @app.callback(
         Output("described", "figure"),
@@ -307,6 +339,10 @@ def register(app: Dash, desk: Desk) -> None:
         typed = dict(zip(FIELDS, values[:-3], strict=True))
         figure, says, wrong = drawn(typed, frame, _old(desk, frame.view))
         return [fitted(figure), says, *beside(wrong, typed, whole=bool(values[-3]))]
+
+
+def _fill(app: Dash, desk: Desk) -> None:
+    """Lay boxes out evenly; begin with a copy."""
 
     @app.callback(
         Output({"field": "boxes"}, "value"),
@@ -334,6 +370,12 @@ def register(app: Dash, desk: Desk) -> None:
     def copy(pack_id: str | None, search: str) -> Any:
         view = parse(search)
         return no_update if (pack_id or "") == view.copy else View(copy=pack_id or "").query()
+
+
+def _save(app: Dash, desk: Desk) -> None:
+    """Save the pack."""
+
+    states = [State({"field": k}, "value") for k in FIELDS]
 
     @app.callback(
         Output("describe-saved", "children"),

@@ -13,6 +13,7 @@ from bmslogs.faces.handbook import Page, found, linked, page_of, pages
 from dashboard.address import View, parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
+from dashboard.framework import attributes
 from dashboard.parts import heading, refused
 
 TITLE, PATH = "Handbook", "/handbook"
@@ -39,7 +40,7 @@ def layout(frame: Frame) -> html.Div:
                                 placeholder="knee, bleed, interval ..",
                                 debounce=250,
                             ),
-                            html.Div(contents(view), id="handbook-found", **{"aria-live": "polite"}),
+                            html.Div(contents(view), id="handbook-found", **attributes(aria_live="polite")),
                         ],
                         className="side handbook-side",
                     ),

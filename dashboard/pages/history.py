@@ -11,7 +11,7 @@ from urllib.parse import quote
 import dash_mantine_components as dmc
 import flask
 import numpy as np
-from dash import ALL, ClientsideFunction, Dash, Input, Output, State, ctx, dcc, html, no_update
+from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 
 from bmslogs.base.cautions import HIGH_VOLTAGE
 from bmslogs.base.errors import BmsLogsError
@@ -28,6 +28,7 @@ from bmslogs.findings.history.words import day_words
 from dashboard.address import View, parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
+from dashboard.framework import attributes, in_browser, server_of
 from dashboard.parts import (
     action,
     caution,
@@ -116,14 +117,14 @@ def _others(frame: Frame, others: list[tuple[str, str]]) -> html.Div | None:
 def body(frame: Frame, w: Weighed) -> list[Any]:
     """Return what follows quantity and picked cells: sentence, controls, plot, table."""
     if not w.gathered.ids:
-        says = "The logs of this pack are being weighed: what they tell comes as they are done."
-        return [html.P(says, className="sentence")]
+        unweighed = "The logs of this pack are being weighed: what they tell comes as they are done."
+        return [html.P(unweighed, className="sentence")]
     key = topic_in(frame.view, w)
     sheet = sheet_of(w, key, measured=frame.view.measured)
     controls = _controls(frame, w, key)
     if sheet is None:
-        says = f"No log tells this of {w.gathered.pack.vehicle}."
-        head = html.P(says, className="sentence", id="history-says")
+        unsaid = f"No log tells this of {w.gathered.pack.vehicle}."
+        head = html.P(unsaid, className="sentence", id="history-says")
         return [head, _lead(frame, w), controls, _untold(frame, w, key)]
     says = w.says([key])
     others = [(k, s) for k in _drifting(w) if k != key for s in w.says([k])]
@@ -387,19 +388,19 @@ def _method() -> str:
 
 
 def _rows(rows: list[Row], key: str) -> html.Div:
-    heads = ("Place", "Now (95 % interval)", "Slope (95 % interval)", "Since")
+    heads: tuple[str, ...] = ("Place", "Now (95 % interval)", "Slope (95 % interval)", "Since")
     if not TOPICS[key].sloped:
         heads = ("Place", "Last log")
     lines = []
     for r in rows:
         cells = [
             html.Th([html.Span("◆ ", title="drifts") if r.drift else "", r.place], scope="row"),
-            html.Td(r.now, **{"data-label": heads[1]}),
+            html.Td(r.now, **attributes(data_label=heads[1])),
         ]
         if TOPICS[key].sloped:
             cells += [
-                html.Td(html.Strong(r.slope) if r.drift else r.slope, **{"data-label": heads[2]}),
-                html.Td(r.since, className="whole", **{"data-label": heads[3]}),
+                html.Td(html.Strong(r.slope) if r.drift else r.slope, **attributes(data_label=heads[2])),
+                html.Td(r.since, className="whole", **attributes(data_label=heads[3])),
             ]
         lines.append(html.Tr(cells))
     head = html.Thead(html.Tr([html.Th(h, scope="col") for h in heads]))
@@ -447,12 +448,30 @@ def _shown_key(view: View) -> str:
 
 def register(app: Dash, desk: Desk) -> None:
     """Let the page follow the address, the address the page, and serve the tables."""
+    _serve_tables(app, desk)
 
-    @app.server.get(TABLE)
+    in_browser(
+        app,
+        "bmslogs",
+        "zoom",
+        Output("at", "search", allow_duplicate=True),
+        Input("history-figure", "relayoutData"),
+        State("at", "search"),
+        prevent_initial_call=True,
+    )
+    _follow(app, desk)
+    _choose(app, desk)
+    _turn(app, desk)
+
+
+def _serve_tables(app: Dash, desk: Desk) -> None:
+    """Serve the table of a topic and that of its plot."""
+
+    @server_of(app).get(TABLE)
     def _history_table() -> flask.Response:
         return _served(lambda w, key, _view: history_csv(w, [key]), "history")
 
-    @app.server.get(PLOT_TABLE)
+    @server_of(app).get(PLOT_TABLE)
     def _plot_table() -> flask.Response:
         def made(w: Weighed, key: str, view: View) -> str:
             sheet = sheet_of(w, key, measured=view.measured)
@@ -476,13 +495,9 @@ def register(app: Dash, desk: Desk) -> None:
             return flask.Response(str(error), 400, mimetype="text/plain")
         return table_response(table, f"{pack.id}-{key}-{name}.csv")
 
-    app.clientside_callback(
-        ClientsideFunction("bmslogs", "zoom"),
-        Output("at", "search", allow_duplicate=True),
-        Input("history-figure", "relayoutData"),
-        State("at", "search"),
-        prevent_initial_call=True,
-    )
+
+def _follow(app: Dash, desk: Desk) -> None:
+    """Draw what the address asks for, and say where its table lies."""
 
     @app.callback(
         Output("history-body", "children"),
@@ -509,6 +524,10 @@ def register(app: Dash, desk: Desk) -> None:
         if frame.pack is None:
             return no_update
         return plot_address(frame.view, frame.pack, topic_in(frame.view, desk.history(frame.pack)[0]))
+
+
+def _choose(app: Dash, desk: Desk) -> None:
+    """Put what is set or clicked into the address."""
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),
@@ -541,6 +560,10 @@ def register(app: Dash, desk: Desk) -> None:
     )
     def module_point(_clicks: Any, search: str) -> Any:
         return _clicked(desk, next((t["value"] for t in ctx.triggered if t["value"]), None), search)
+
+
+def _turn(app: Dash, desk: Desk) -> None:
+    """Lay the page out anew once logs that were waiting are gathered."""
 
     @app.callback(
         Output("revision", "data", allow_duplicate=True),

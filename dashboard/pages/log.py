@@ -6,7 +6,7 @@ from typing import Any
 
 import dash_mantine_components as dmc
 import numpy as np
-from dash import ClientsideFunction, Dash, Input, Output, State, ctx, html, no_update
+from dash import Dash, Input, Output, State, ctx, html, no_update
 
 from bmslogs.base.errors import BmsLogsError
 from bmslogs.faces.figures.fitting import fitted
@@ -19,6 +19,7 @@ from dashboard.address import View
 from dashboard.desk import Desk
 from dashboard.evidence import marks
 from dashboard.frame import Frame
+from dashboard.framework import attributes, in_browser
 from dashboard.light_json import light
 from dashboard.open_log import OpenLog
 from dashboard.order import aside_mark
@@ -122,7 +123,7 @@ def _controls(frame: Frame, opened: OpenLog) -> Any:
             ],
             className="steps",
             role="group",
-            **{"aria-label": "Window of time"},
+            **attributes(aria_label="Window of time"),
         ),
         html.P(
             "Drag over the picture to look closer, double-click for the whole log.",
@@ -216,13 +217,22 @@ def stepped(view: View, step: str, first: np.datetime64, last: np.datetime64) ->
 
 def register(app: Dash, desk: Desk) -> None:
     """Let the page follow the address, and the address follow the page."""
-    app.clientside_callback(
-        ClientsideFunction("bmslogs", "zoom"),
+    in_browser(
+        app,
+        "bmslogs",
+        "zoom",
         Output("at", "search", allow_duplicate=True),
         Input("log-figure", "relayoutData"),
         State("at", "search"),
         prevent_initial_call=True,
     )
+    _follow(app, desk)
+    _step(app, desk)
+    _pick(app, desk)
+
+
+def _follow(app: Dash, desk: Desk) -> None:
+    """Draw the window and the cells that the address names."""
 
     @app.callback(
         Output("log-figure", "figure"),
@@ -239,6 +249,10 @@ def register(app: Dash, desk: Desk) -> None:
             return (no_update,) * 4
         drawn = figure_shown(fitted(drawing(frame)))
         return drawn, shown(side(frame)), [str(c) for c in lines_of(frame)], shown(says_of(frame))
+
+
+def _step(app: Dash, desk: Desk) -> None:
+    """Put chosen cells and steps of the window into the address."""
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),
@@ -270,6 +284,10 @@ def register(app: Dash, desk: Desk) -> None:
             return no_update
         time = desk.open(frame.entry.id).time
         return stepped(windowed(frame).view, ctx.triggered_id["step"], time[0], time[-1]).query()
+
+
+def _pick(app: Dash, desk: Desk) -> None:
+    """Put what was clicked in the picture into the address."""
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),

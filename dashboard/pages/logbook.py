@@ -8,7 +8,7 @@ from functools import cached_property
 from typing import Any
 
 import dash_mantine_components as dmc
-from dash import ClientsideFunction, Dash, Input, Output, State, dcc, html, no_update
+from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from bmslogs.base.errors import BadInput, BmsLogsError
 from bmslogs.store import LogEntry, order
@@ -16,6 +16,7 @@ from dashboard import order_notes
 from dashboard.address import View, parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
+from dashboard.framework import attributes, in_browser
 from dashboard.order import DONE, GIVEN, done, gone_log, gone_pack, not_done, said, undo
 from dashboard.parts import action, choose_pack, heading, no_logs, section
 
@@ -140,7 +141,9 @@ def _logs(frame: Frame, name: Any) -> list[Any]:
         className="controls",
     )  # fmt: skip
     return [
-        section("The logs", controls, html.Div(listed(frame), id="logbook-list", **{"aria-live": "polite"}))
+        section(
+            "The logs", controls, html.Div(listed(frame), id="logbook-list", **attributes(aria_live="polite"))
+        )
     ]
 
 
@@ -182,7 +185,7 @@ def _row(frame: Frame, entry: LogEntry, every: Listed) -> html.Tr:
             action("Move", form.but(act="move").link(PATH)),
             html.Button(
                 "Remove", id={"order": "remove", "at": "list", **ids}, className="button", type="button",
-                **{"aria-label": f"Remove the log of {began}"},
+                **attributes(aria_label=f"Remove the log of {began}"),
             ),
         ],
         className="actions",
@@ -331,6 +334,22 @@ def _removed(frame: Frame, item: order.Removed) -> html.Li:
 def register(app: Dash, desk: Desk) -> None:
     """Let the list follow the address; move and rename."""
     order_notes.register(app, desk)
+    _follow(app, desk)
+    _on_move(app, desk)
+    _on_rename(app, desk)
+
+    in_browser(
+        app,
+        "bmslogs_order",
+        "name",
+        Output("order-by", "data"),
+        Input("order-name", "value"),
+        prevent_initial_call=True,
+    )
+
+
+def _follow(app: Dash, desk: Desk) -> None:
+    """Let the list follow the address, and the address its controls."""
 
     @app.callback(
         Output("logbook-list", "children"),
@@ -355,6 +374,10 @@ def register(app: Dash, desk: Desk) -> None:
         wanted = "" if only in (None, "all") else only
         new = view.but(find=(find or "").strip()[:80], only=wanted)
         return no_update if (new.find, new.only) == (view.find, view.only) else new.but(part=0).query()
+
+
+def _on_move(app: Dash, desk: Desk) -> None:
+    """Move a log to another pack."""
 
     @app.callback(
         DONE,
@@ -382,6 +405,10 @@ def register(app: Dash, desk: Desk) -> None:
         line = said(f"Moved to {entry.vehicle} ({entry.pack}).", again)
         return [*done(desk, line, revision, view.but(act="", log=""), (view.pack, entry.pack)), None]
 
+
+def _on_rename(app: Dash, desk: Desk) -> None:
+    """Rename a vehicle."""
+
     @app.callback(
         DONE,
         Output("order-rename-says", "children"),
@@ -408,10 +435,3 @@ def register(app: Dash, desk: Desk) -> None:
             *done(desk, said(f"{pack.vehicle} is now called {name}, in {logs}."), revision, None, packs),
             None,
         ]
-
-    app.clientside_callback(
-        ClientsideFunction("bmslogs_order", "name"),
-        Output("order-by", "data"),
-        Input("order-name", "value"),
-        prevent_initial_call=True,
-    )

@@ -11,10 +11,11 @@ from bmslogs.base.errors import BmsLogsError
 from bmslogs.base.results import by_urgency
 from bmslogs.faces.figures.overlaid import overlaid_picture
 from bmslogs.faces.figures.words import short_place
-from bmslogs.faces.overlaid import BY, Course, course, overlaid
+from bmslogs.faces.overlaid import BY, By, Course, course, overlaid
 from dashboard.address import View
 from dashboard.desk import Desk
 from dashboard.frame import Frame
+from dashboard.framework import attributes
 from dashboard.parts import action, choose_pack, empty, graph, heading, no_logs, refused, select
 
 TITLE, PATH = "Overlay", "/overlay"
@@ -66,7 +67,7 @@ def _controls(frame: Frame) -> html.Div:
         )  # fmt: skip
     by = dmc.SegmentedControl(
         id={"overlay": "by"}, value=frame.view.by or "time", size="sm",
-        data=[{"value": k, "label": v} for k, v in WAYS.items()], **{"aria-label": "Laid over each other by"},
+        data=[{"value": k, "label": v} for k, v in WAYS.items()], **attributes(aria_label="Laid over each other by"),
     )  # fmt: skip
     parts.append(html.Div([html.Div("Laid over each other by", className="choice-label"), by]))
     return html.Div(parts, className="controls")
@@ -118,7 +119,7 @@ def _drawn(frame: Frame) -> list[Any]:
         if two is None:
             says = "Choose another log to lay over this one, or a cell of it."
             return [None, html.Div([html.H2("Nothing to lay over it yet"), html.P(says)], className="empty")]
-        by = next((w for w in BY if w == frame.view.by), "time")
+        by: By = next((w for w in BY if w == frame.view.by), "time")
         drawn = overlaid(*two, by)
     except (BmsLogsError, OSError) as error:
         return [None, refused(str(error))]

@@ -28,6 +28,7 @@ from dashboard import order_notes
 from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
+from dashboard.framework import attributes
 from dashboard.order import aside_mark
 from dashboard.parts import (
     NO_LOG,
@@ -91,36 +92,44 @@ def layout(frame: Frame) -> html.Div:
         [
             head,
             _controls(frame),
-            html.Div(
-                [
-                    html.Div(
-                        [
-                            graph(
-                                picture(frame),
-                                "the pack as it is built; pick cells, links and modules",
-                                id={"pick": "pack"},
-                            ),
-                            html.P(apart(frame), id="pack-apart", className="picture-says"),
-                            html.P(id="pack-note", children=note(frame), className="quiet"),
-                            graph(
-                                cells_figure(frame),
-                                "the quantity over the cells with intervals",
-                                id={"pick": "cells"},
-                            ),
-                        ],
-                        className="wide",
-                    ),
-                    html.Aside(
-                        id="pack-side", children=side(frame), className="side", **{"aria-live": "polite"}
-                    ),
-                ],
-                className="columns",
-            ),
+            _drawn(frame),
             section("All cells of this log", _table(frame)),
             html.Div(
                 [action("Change the pack's description", f"/describe?edit={pack.id}")], className="actions"
             ),
         ]
+    )
+
+
+def _drawn(frame: Frame) -> html.Div:
+    """Return the pack as it is built, its cells in figures, and beside them what is picked."""
+    return html.Div(
+        [
+            html.Div(
+                [
+                    graph(
+                        picture(frame),
+                        "the pack as it is built; pick cells, links and modules",
+                        id={"pick": "pack"},
+                    ),
+                    html.P(apart(frame), id="pack-apart", className="picture-says"),
+                    html.P(id="pack-note", children=note(frame), className="quiet"),
+                    graph(
+                        cells_figure(frame),
+                        "the quantity over the cells with intervals",
+                        id={"pick": "cells"},
+                    ),
+                ],
+                className="wide",
+            ),
+            html.Aside(
+                id="pack-side",
+                children=side(frame),
+                className="side",
+                **attributes(aria_live="polite"),
+            ),
+        ],
+        className="columns",
     )
 
 
@@ -144,7 +153,7 @@ def _controls(frame: Frame) -> Any:
                 {"value": "now", "label": "This log"},
                 {"value": "base", "label": "Change since the first log"},
             ],
-            **{"aria-label": "Value or change"},
+            **attributes(aria_label="Value or change"),
         ),
         dmc.Switch(id="warm", label="Temperatures", checked=frame.view.warm),
         dmc.MultiSelect(
@@ -173,9 +182,10 @@ def _controls(frame: Frame) -> Any:
 
 def quantities(frame: Frame) -> list[str]:
     """Return the quantities that the log says anything of, determined ones first."""
-    assert frame.diagnosis is not None
-    said = [k for k in PER_CELL if frame.diagnosis.of(k)]
-    return sorted(said, key=lambda k: not any(told(e) for e in frame.diagnosis.of(k))) or [
+    diagnosis = frame.diagnosis
+    assert diagnosis is not None
+    said = [k for k in PER_CELL if diagnosis.of(k)]
+    return sorted(said, key=lambda k: not any(told(e) for e in diagnosis.of(k))) or [
         "resistance_10s_relative"
     ]
 
@@ -414,7 +424,7 @@ def _cards(rows: list[dict[str, Any]], columns: list[dict[str, Any]]) -> html.Ta
             [
                 html.Th(row["short"], scope="row"),
                 *(
-                    html.Td(row.get(f"{k}_text") or "not known", **{"data-label": h})
+                    html.Td(row.get(f"{k}_text") or "not known", **attributes(data_label=h))
                     for k, h in zip(keys, heads, strict=True)
                 ),
             ]

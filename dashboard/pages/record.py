@@ -16,6 +16,7 @@ from bmslogs.faces.headlines import record_says
 from bmslogs.faces.spreadsheet import diagnosis_csv
 from dashboard.desk import Desk
 from dashboard.frame import Frame
+from dashboard.framework import server_of
 from dashboard.parts import choose_pack, heading, no_logs, table_response
 
 TITLE, PATH = "Record", "/record"
@@ -115,7 +116,7 @@ def sheet(desk: Desk, pack_id: str, insulation: float | None, instrument: str, r
 def register(app: Dash, desk: Desk) -> None:
     """Serve the record, and fill it with what was typed in."""
 
-    @app.server.get(SHEET)
+    @server_of(app).get(SHEET)
     def _sheet() -> flask.Response:
         given = flask.request.args
         headers = {"Content-Security-Policy": SHEET_POLICY}
@@ -133,7 +134,7 @@ def register(app: Dash, desk: Desk) -> None:
             headers["Content-Disposition"] = f'attachment; filename="{pack_id}-record.html"'
         return flask.Response(page, 200, headers, mimetype="text/html")
 
-    @app.server.get(TABLE)
+    @server_of(app).get(TABLE)
     def _estimates_table() -> flask.Response:
         pack_id = flask.request.args.get("pack", "")
         try:

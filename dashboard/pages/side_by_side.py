@@ -24,6 +24,7 @@ from bmslogs.findings.compare import Comparison, compare_before_after, compare_p
 from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
+from dashboard.framework import attributes, server_of
 from dashboard.parts import action, empty, explained, graph, heading, refused, section, select, table_response
 from dashboard.shell import log_name, pack_name
 
@@ -165,7 +166,7 @@ def _places_table(
                 className="scroll tall",
                 tabIndex=0,
                 role="region",
-                **{"aria-label": f"{title_of(quantity)}: places with their intervals"},
+                **attributes(aria_label=f"{title_of(quantity)}: places with their intervals"),
             ),
         ]
     )
@@ -364,7 +365,7 @@ def _months(frame: Frame) -> list[Any]:
 def register(app: Dash, desk: Desk) -> None:
     """Put what is chosen into the address, and serve the comparison as a table."""
 
-    @app.server.get(TABLE)
+    @server_of(app).get(TABLE)
     def _comparison_table() -> flask.Response:
         wanted = flask.request.args.getlist("pack")
         try:

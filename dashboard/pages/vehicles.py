@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from dash import Dash, Input, Output, State, dcc, html, no_update
+from dash.development.base_component import Component
 
 from bmslogs.base.cautions import HIGH_VOLTAGE
 from bmslogs.base.pack import Pack
@@ -80,7 +81,9 @@ def _many(frame: Frame, packs: list[Pack]) -> html.Div:
     weighed = overview(frame.desk.root)
     logs = Counter(e.pack for e in frame.desk.store.logs())
     behind = sum(logs.values()) - sum(min(p.logs, logs[p.pack]) for p in weighed)
-    says = [f"{len(packs)} packs and {sum(logs.values())} logs in this store, the most urgent first. "]
+    says: list[Any] = [
+        f"{len(packs)} packs and {sum(logs.values())} logs in this store, the most urgent first. "
+    ]
     if behind:
         says += [f"{behind} logs are not weighed yet: ", html.Code(RUN), " weighs them. "]
     described = {p.id: p for p in packs}
@@ -210,7 +213,7 @@ def _state(
     if not logs:
         return [html.P("No log yet. Take the card out of the logger and bring its files in.")]
     count = f"{len(logs)} log{'s' if len(logs) != 1 else ''}, the newest of "
-    newest = html.P([count, html.Strong(frame.when(logs[0].start))])
+    newest: Component = html.P([count, html.Strong(frame.when(logs[0].start))])
     if waiting:
         word = (
             f"{waiting} log{'s are' if waiting != 1 else ' is'} being weighed; this page follows by itself."

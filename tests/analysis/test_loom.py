@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from bmslogs.analysis.loom import NO_OBJECTION, LoomReadings, check_loom
-from bmslogs.analysis.touch import touch_order
 from bmslogs.base.pack import parse_pack
 
 
@@ -101,14 +99,3 @@ def test_never_the_word_and_never_a_failure(v):
         [report.verdict, *report.touch_test, *(o.says + o.reason + o.next for o in report.objections)]
     )
     assert "safe" not in words.lower()
-
-
-@pytest.mark.parametrize("order", [(1, 2, 3, 4), (1, 3, 2, 4)])
-def test_touch_order_is_the_map(order):
-    # planted: a finger on each sensor for a minute, one after the other, two kelvin
-    seconds = np.arange(0, 480.0)
-    rng = np.random.default_rng(1)
-    t = 20 + rng.normal(0, 0.05, (480, 5))
-    for k, channel in enumerate(order):
-        t[:, channel - 1] += 2 * np.exp(-0.5 * ((seconds - 60 - 100 * k) / 30) ** 2)
-    assert [c for c, _ in touch_order(t, seconds, 1.0)] == list(order)  # channel 5 was not touched

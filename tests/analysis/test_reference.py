@@ -7,18 +7,11 @@ import pytest
 from numpy.testing import assert_allclose
 
 from bmslogs.analysis.reference import (
-    adiabatic_rise,
     arrhenius_factor,
-    beta_of,
     bleed_current,
     bleed_hours,
-    bleed_power,
-    copper_factor,
-    copper_ohm,
     pack_charge,
     reduce_to_temperature,
-    steinhart_hart,
-    thermistor_temperature,
 )
 from bmslogs.base.errors import NotEnoughData
 
@@ -51,30 +44,9 @@ def test_reduced_interval_covers():
     assert np.mean(hits) > 0.93
 
 
-def test_copper():
-    # IEC 60028: 1/58 ohm mm2/m at 20 degC, 0.00393 per K
-    assert_allclose(copper_ohm(100, 20 * 3), 28.736e-6, atol=5e-10)
-    assert_allclose(copper_ohm(100, 20 * 3, 60), 33.253e-6, atol=5e-10)
-    assert_allclose(copper_factor(90), 1.275, atol=5e-4)
-
-
-def test_thermistor_table():
-    # 10 k part, table printed in the Linux kernel's hwmon ntc_thermistor driver
-    table = {0: 28674, 25: 10000, 50: 4105, 85: 1454}
-    assert_allclose(beta_of(table[25], 25, table[85], 85), 3432, atol=1)
-    assert_allclose(beta_of(10000, 25, 4105, 50), 3431.4, atol=0.1)
-    assert_allclose(beta_of(10000, 25, 973, 100), 3456.2, atol=0.1)
-    # read with the wrong beta 3950: the frost is missed by three kelvin
-    assert_allclose(thermistor_temperature(table[0], 3950.0), 3.04, atol=0.01)
-    a, b, c = steinhart_hart([28674, 10000, 4105], [0, 25, 50])
-    x = np.log(10000.0)
-    assert_allclose(1 / (a + b * x + c * x**3) - 273.15, 25.0, atol=1e-9)
-
-
 def test_bleeding():
     # Ohm's law by hand: 3.65 V over 33 ohm
     assert_allclose(bleed_current(3.65, 33), 0.110606, atol=5e-7)
-    assert_allclose(bleed_power(3.65, 33), 0.403712, atol=5e-7)
     assert_allclose(bleed_hours(3.0, 3.65, 33), 27.123, atol=5e-4)
 
 
@@ -84,8 +56,3 @@ def test_pack_charge_of_two_cells():
     assert_allclose(found[:5], [45, 25, 70, 90, 20])
     assert_allclose(found.usable / found.balanced, 0.7778, atol=5e-5)
     assert found.gain_by_replacing == 10
-
-
-def test_adiabatic_rise():
-    # by hand: 200 A, 0.5 mohm, 2 kg, 1000 J/(kg K)
-    assert_allclose(60 * adiabatic_rise(200, 0.5e-3, 2.0, 1000), 0.600, rtol=1e-12)

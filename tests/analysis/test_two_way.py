@@ -10,15 +10,7 @@ import statsmodels.formula.api as smf
 from numpy.testing import assert_allclose
 from scipy import stats
 
-from bmslogs.analysis.two_way import huber_two_way, median_polish, position_p_values
-
-
-def test_median_polish_on_the_textbook_table():
-    # deaths by age and sport: Velleman and Hoaglin 1981, the example of R's medpolish
-    table = [[14, 15, 14], [7, 4, 7], [8, 2, 10], [15, 9, 10], [0, 2, 0]]
-    overall, row, column, residual = median_polish(table)
-    assert (overall, row.tolist(), column.tolist()) == (8, [6, -1, 0, 2, -8], [0, -1, 0])
-    assert np.abs(residual).sum() == 19
+from bmslogs.analysis.two_way import huber_two_way, position_p_values
 
 
 def test_huber_against_robust_regression():

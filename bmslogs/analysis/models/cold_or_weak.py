@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.base.nan_statistics import median
+
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
@@ -98,7 +100,7 @@ def runs(value: Floats, module: Ints, box: Ints, far: Bools, trusted: Bools, lea
             group.append(group[-1] + 1)
         taken |= set(group)
         cells = np.flatnonzero(np.isin(module, group) & trusted)
-        out.append(Run(cells, float(np.median(value[cells])), _edge(value, cells, box, trusted)))
+        out.append(Run(cells, float(median(value[cells])), _edge(value, cells, box, trusted)))
     return out
 
 

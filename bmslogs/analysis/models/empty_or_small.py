@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis.ocv import OcvCurve
+from bmslogs.base.nan_statistics import nanmedian
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -46,7 +47,7 @@ def ahead_at_start(
     -------
     (cells,) twice; infinite half widths where the curve is too flat there to tell.
     """
-    middle = float(np.nanmedian(level[trusted]))
+    middle = float(nanmedian(level[trusted]))
     z = curve.inverse(level)
     out = sign * (z - float(curve.inverse(np.array([middle]))[0]))
     low, high = np.minimum(level, middle) - NEAR_V, np.maximum(level, middle) + NEAR_V

@@ -17,6 +17,7 @@ import numpy.typing as npt
 from bmslogs.analysis.ocv import OcvCurve
 from bmslogs.analysis.parked import Drift
 from bmslogs.analysis.statistics import robust_scale
+from bmslogs.base.nan_statistics import median
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -46,7 +47,7 @@ def flat_leaks(found: Drift, level: float, curve: OcvCurve, capacity: float, tru
     out = np.zeros(len(fall))
     if trusted.sum() < 4 or not found.hours > 0:
         return out
-    fall = fall - float(np.median(fall[trusted]))
+    fall = fall - float(median(fall[trusted]))
     scatter = robust_scale(fall[trusted], 0.0005)
     z = np.linspace(0.02, 0.98, 193)
     near = np.abs(curve.voltage(z) - level) < WITHIN_V

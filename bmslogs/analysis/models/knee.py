@@ -14,6 +14,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.base.nan_statistics import nanmedian
+
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
@@ -60,7 +62,7 @@ def below_the_knee(
     def level(rows: slice) -> Floats:
         with np.errstate(all="ignore"):
             settled = volts[rows] + resistance * current[rows, None]
-            return np.asarray(np.nanmedian(settled, axis=0), float)
+            return np.asarray(nanmedian(settled, axis=0), float)
 
     rise = level(slice(max(end - END_ROWS, 0), end)) - level(slice(max(before - 2, 0), min(before + 3, end)))
     return np.asarray(~(rise > KNEE_V), bool)

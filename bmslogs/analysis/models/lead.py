@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis.ocv import OcvCurve
+from bmslogs.base.nan_statistics import nanmedian
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -68,8 +69,8 @@ def lead_bounds(
     most = resistance if lasting is None else lasting
     drop = np.stack([volts + current * resistance * LEAST_SHARE, volts + current * most * MOST_SHARE])
     low, high = drop.min(axis=0) - margin, drop.max(axis=0) + margin
-    middle_low = float(np.nanmedian(low[trusted]))
-    middle_high = float(np.nanmedian(high[trusted]))
+    middle_low = float(nanmedian(low[trusted]))
+    middle_high = float(nanmedian(high[trusted]))
     z_low, z_high = curve.inverse(low), curve.inverse(high)
     z_middle = curve.inverse(np.array([middle_low, middle_high]))
     if sign > 0:
@@ -112,7 +113,7 @@ def own_course(
     drop = current[:, None] * resistance
     with np.errstate(all="ignore"):
         ends = sign * (volts + drop * (LEAST_SHARE if sign > 0 else MOST_SHARE))
-        end = float(np.nanmedian(np.nanmedian(ends[-5:, trusted], axis=0))) + margin
+        end = float(nanmedian(nanmedian(ends[-5:, trusted], axis=0))) + margin
     out = np.full(volts.shape[1], np.inf)
     for i in np.flatnonzero(trusted):
         this_side = np.flatnonzero(ends[:, i] <= end)
@@ -131,8 +132,8 @@ def middle_course(
     """
     out = np.full(volts.shape[1], np.inf)
     with np.errstate(all="ignore"):
-        last, amps = np.nanmedian(volts[-5:], axis=0), float(np.nanmedian(current[-5:]))
-        middle = np.nanmedian(volts[:, trusted], axis=1)
+        last, amps = nanmedian(volts[-5:], axis=0), float(nanmedian(current[-5:]))
+        middle = nanmedian(volts[:, trusted], axis=1)
     for share in (LEAST_SHARE, MOST_SHARE):
         trace = sign * (middle + current * usual_ohm * share)
         end = sign * (last + amps * usual_ohm * share) + margin

@@ -22,6 +22,7 @@ import numpy.typing as npt
 
 from bmslogs.analysis.regression import t_factor
 from bmslogs.analysis.rounding import lasting_error
+from bmslogs.base.nan_statistics import nanmean, nanmedian
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -126,7 +127,7 @@ class StepFit:
     @property
     def middle(self) -> float:
         """Resistance of the middle cell [ohm]."""
-        return float(np.nanmedian(self.ohm / self.relative))
+        return float(nanmedian(self.ohm / self.relative))
 
 
 @dataclass(frozen=True)
@@ -155,7 +156,7 @@ def clean_steps(seconds: Floats, current: Floats, section: Ints, capacity: float
         return []
     interval = float(np.median(np.diff(seconds)))
     jump = np.abs(np.diff(current))
-    quick = 1.4826 * float(np.nanmedian(jump)) / np.sqrt(2.0) if np.isfinite(jump).any() else 0.0
+    quick = 1.4826 * float(nanmedian(jump)) / np.sqrt(2.0) if np.isfinite(jump).any() else 0.0
     noise = min(quick, 0.02 * capacity)
     past = _holds(
         seconds, current, section, noise, capacity, -(np.ceil(STEADY_S / interval) + 0.2) * interval
@@ -260,18 +261,18 @@ def step_fit(steps: list[Step], r: Readings, slopes: Floats) -> StepFit | None:
         read = _read(one, r, slope)
         if read is None:
             continue
-        middle = float(np.nanmedian(read.ohm[r.trusted]))
-        if middle > 0 and np.nanmedian(read.se[r.trusted]) < 0.5 * middle:
+        middle = float(nanmedian(read.ohm[r.trusted]))
+        if middle > 0 and nanmedian(read.se[r.trusted]) < 0.5 * middle:
             reads.append(read)
             used.append(one)
     if not reads:
         return None
-    middles = np.array([np.nanmedian(x.ohm[r.trusted]) for x in reads])
+    middles = np.array([nanmedian(x.ohm[r.trusted]) for x in reads])
     ratio = np.array([x.ohm for x in reads]) / middles[:, None]
     se = np.hypot(np.array([x.se for x in reads]) / middles[:, None], RELATIVE_FLOOR)
     se = np.hypot(se, np.array([x.shared for x in reads])[:, None] * np.abs(np.nan_to_num(ratio - 1.0)) * 0.5)
     relative, relative_se = _weighted(ratio, se, r.trusted)
-    weight = middles**2 / np.array([np.nanmedian(x.se[r.trusted]) ** 2 for x in reads])
+    weight = middles**2 / np.array([nanmedian(x.se[r.trusted]) ** 2 for x in reads])
     weight = weight / weight.sum()
     middle = float(weight @ middles)
     shared = float(weight @ [x.shared for x in reads])
@@ -280,13 +281,9 @@ def step_fit(steps: list[Step], r: Readings, slopes: Floats) -> StepFit | None:
             np.sqrt((weight**2 * (middles / middle - 1.0) ** 2).sum() * len(reads) / (len(reads) - 1))
         )
         shared = float(np.hypot(shared, apart * t_factor(len(reads)) / 1.96))
-    noise = (
-        float(np.nanmedian([np.nanmedian(x.se[r.trusted]) for x in reads]))
-        / middle
-        / np.sqrt(r.trusted.sum())
-    )
+    noise = float(nanmedian([nanmedian(x.se[r.trusted]) for x in reads])) / middle / np.sqrt(r.trusted.sum())
     growth, growth_se = _growth(reads, r.trusted)
-    relative = relative / np.nanmedian(relative[r.trusted])
+    relative = relative / nanmedian(relative[r.trusted])
     amps = float(np.sqrt(weight @ np.array([s.amps for s in used]) ** 2))
     return StepFit(
         relative * middle,
@@ -302,25 +299,15 @@ def step_fit(steps: list[Step], r: Readings, slopes: Floats) -> StepFit | None:
 
 def _read(one: Step, r: Readings, slopes: Floats) -> _Read | None:
     """Read one step; None where too few rows tell of it."""
-    slope = float(np.nanmedian(slopes[r.trusted]))
-    before = np.arange(one.before.start, one.before.stop)
-    # the voltages of the last rows may be read after a step that the current does not show yet, before and after
-    guard = max(1.05 * r.interval_s, min(2.05 * r.interval_s, GUARD_S))
-    sure = before[r.seconds[before] < r.seconds[before[-1]] - guard]
-    before = sure if len(sure) >= 2 else before[:-1] if len(before) > 2 else before
-    after = np.arange(one.after.start, one.after.stop)
-    since = r.seconds[after] - one.moment
-    kept = since < since[-1] - guard
-    if (kept & (since >= WINDOW_S[0])).any():
-        after, since = after[kept], since[kept]
-    late_s = max(WINDOW_S[0], min(r.refresh_s, 10.0)) if r.refresh_s > 3.0 else WINDOW_S[0]
+    slope = float(nanmedian(slopes[r.trusted]))
+    before, after, since, late_s = _rows_around(one, r)
     here = after[(since >= late_s) & (since <= max(WINDOW_S[1], 2.5 * r.interval_s))]
     if not len(here):
         return None
     with np.errstate(all="ignore"):
         base, trend, scatter, apart = _before(before, one, r)
-        fall = base - np.nanmean(r.volts[here], axis=0) + trend * float(np.mean(r.seconds[here] - one.moment))
-    middle = float(np.nanmedian(fall[r.trusted]))
+        fall = base - nanmean(r.volts[here], axis=0) + trend * float(np.mean(r.seconds[here] - one.moment))
+    middle = float(nanmedian(fall[r.trusted]))
     # after a stronger load, or on a knee, the string moves by itself as much as by the step
     if not abs(middle) > 0 or abs(trend) * PULSE_S > MOST_TREND * abs(middle):
         return None
@@ -370,6 +357,22 @@ def _read(one: Step, r: Readings, slopes: Floats) -> _Read | None:
     )
 
 
+def _rows_around(one: Step, r: Readings) -> tuple[Ints, Ints, Floats, float]:
+    """Return the rows before and after a step that tell of it, the time since [s], and when they begin to [s]."""
+    before = np.arange(one.before.start, one.before.stop)
+    # the voltages of the last rows may be read after a step that the current does not show yet, before and after
+    guard = max(1.05 * r.interval_s, min(2.05 * r.interval_s, GUARD_S))
+    sure = before[r.seconds[before] < r.seconds[before[-1]] - guard]
+    before = sure if len(sure) >= 2 else before[:-1] if len(before) > 2 else before
+    after = np.arange(one.after.start, one.after.stop)
+    since = r.seconds[after] - one.moment
+    kept = since < since[-1] - guard
+    if (kept & (since >= WINDOW_S[0])).any():
+        after, since = after[kept], since[kept]
+    late_s = max(WINDOW_S[0], min(r.refresh_s, 10.0)) if r.refresh_s > 3.0 else WINDOW_S[0]
+    return before, after, since, late_s
+
+
 def _before(rows: Ints, one: Step, r: Readings) -> tuple[Floats, float, float, Floats]:
     """Return what the readings do before a step.
 
@@ -377,22 +380,22 @@ def _before(rows: Ints, one: Step, r: Readings) -> tuple[Floats, float, float, F
     each cell's own trend is surely another (cells,) [V/s].
     """
     volts, t = r.volts[rows], r.seconds[rows] - one.moment
-    middle = np.nanmean(volts[:, r.trusted], axis=1)
+    middle = nanmean(volts[:, r.trusted], axis=1)
     good = np.isfinite(middle)
     quick = np.diff(volts[:, r.trusted], axis=0)
-    scatter = float(np.sqrt(np.nanmedian(np.nanmean(quick**2, axis=0)) / 2.0)) if len(quick) > 2 else 0.0
+    scatter = float(np.sqrt(nanmedian(nanmean(quick**2, axis=0)) / 2.0)) if len(quick) > 2 else 0.0
     scatter = max(scatter, 0.0 if r.voltage_step > 0 else 1e-4)
     trend, apart = 0.0, np.zeros(volts.shape[1])
     if good.sum() >= 4:
         trend = float(np.polyfit(t[good], middle[good], 1)[0])
         own = (
             (t - t.mean())
-            @ np.nan_to_num(volts - np.nanmean(volts, axis=0))
+            @ np.nan_to_num(volts - nanmean(volts, axis=0))
             / float(((t - t.mean()) ** 2).sum())
         )
         sure = 3.0 * np.hypot(scatter, r.voltage_step) / np.sqrt(float(((t - t.mean()) ** 2).sum()))
         apart = np.maximum(np.abs(own - trend) - sure, 0.0)
-    base = np.nanmean(volts, axis=0) - trend * float(t.mean())
+    base = nanmean(volts, axis=0) - trend * float(t.mean())
     return base, trend, scatter, apart
 
 
@@ -401,8 +404,8 @@ def _common_growth(after: Ints, since: Floats, base: Floats, trend: float, r: Re
     use = (since >= max(3.0, 1.5 * r.interval_s)) & (since <= 60.0)
     if use.sum() < 3 or since[use].max() < 1.8 * since[use].min():
         return None
-    level = float(np.nanmean(base[r.trusted]))
-    fall = level + trend * since[use] - np.nanmean(r.volts[after[use]][:, r.trusted], axis=1)
+    level = float(nanmean(base[r.trusted]))
+    fall = level + trend * since[use] - nanmean(r.volts[after[use]][:, r.trusted], axis=1)
     good = np.isfinite(fall)
     return float(np.polyfit(np.log(since[use][good]), fall[good], 1)[0]) if good.sum() >= 3 else None
 
@@ -413,7 +416,7 @@ def _late_rate(after: Ints, since: Floats, trend: float, scatter: float, r: Read
     if late.sum() < 3 or since[-1] < 12.0:
         return np.inf
     t = since[late] - since[late].mean()
-    fall = trend * t - np.nanmean(r.volts[after[late]][:, r.trusted], axis=1)
+    fall = trend * t - nanmean(r.volts[after[late]][:, r.trusted], axis=1)
     error = np.hypot(scatter, 0.3 * r.voltage_step) / np.sqrt(r.trusted.sum() * float(t @ t))
     rate = float(t @ np.nan_to_num(fall)) / float(t @ t)
     return float(rate + np.sign(rate) * 2.0 * float(error))
@@ -440,7 +443,7 @@ def _minute(
         return nothing
     with np.errstate(all="ignore"):
         apart = float(r.seconds[late].mean() - r.seconds[early].mean())
-        grown = np.nanmean(r.volts[early], axis=0) - np.nanmean(r.volts[late], axis=0) + trend * apart
+        grown = nanmean(r.volts[early], axis=0) - nanmean(r.volts[late], axis=0) + trend * apart
     ocv = slope * one.amps * apart / 3600.0
     se = np.sqrt(scatter**2 * (1.0 / len(early) + 1.0 / len(late)) + 2.0 * rounding**2)
     shared = np.hypot(SLOPE_ERROR * ocv, 0.3 * trend * apart)
@@ -458,7 +461,7 @@ def _weighted(ratio: Floats, se: Floats, trusted: Bools) -> tuple[Floats, Floats
         return mean, formal
     with np.errstate(all="ignore"):
         chi2 = np.nansum(weight * (ratio - mean) ** 2, axis=0) / np.maximum(n - 1, 1)
-        usual = float(np.nanmean(np.minimum(chi2[trusted], 4.0 * np.nanmedian(chi2[trusted]) + 1e-12)))
+        usual = float(nanmean(np.minimum(chi2[trusted], 4.0 * nanmedian(chi2[trusted]) + 1e-12)))
     # a cell's own scatter counts where it is far above the others'; of a few steps it hardly tells more than theirs
     own = np.where(chi2 > 4.0 * max(usual, 1.0), chi2, max(usual, 1.0))
     floor = RELATIVE_FLOOR / np.sqrt(2.0)
@@ -470,7 +473,7 @@ def _growth(reads: list[_Read], trusted: Bools) -> tuple[Floats, Floats]:
     cells = len(trusted)
     ratio, se = [], []
     for x in reads:
-        middle = float(np.nanmedian(x.growth[trusted])) if np.isfinite(x.growth[trusted]).any() else np.nan
+        middle = float(nanmedian(x.growth[trusted])) if np.isfinite(x.growth[trusted]).any() else np.nan
         if middle > 0 and x.growth_se < 0.5 * middle:
             ratio.append(x.growth / middle - 1.0)
             away = np.abs(x.growth / middle - 1.0)

@@ -158,22 +158,8 @@ def to_full(
         )
     top = max([known[c][2] for c in cells], default=1.0) * 1.1 or 1.0
     if unknown:
-        figure.add_bar(
-            x=[place[c] for c in unknown if c],
-            y=[top] * len(unknown),
-            width=0.8,
-            name="not known from this log",
-            hoverinfo="text",
-            hovertext=[safe(lacks[c].why or "") for c in unknown],
-            marker={
-                "color": look.panel,
-                "pattern": {
-                    "shape": "/",
-                    "fgcolor": look.unknown,
-                    "bgcolor": look.panel,
-                    "fillmode": "replace",
-                },
-            },
+        _unknown_bars(
+            figure, [place[c] for c in unknown if c], top, [lacks[c].why or "" for c in unknown], look
         )
     lowest = min([known[c][1] for c in cells], default=0.0)
     figure.update_yaxes(title_text="charge missing to full [Ah]", range=[min(0.0, lowest * 1.1), top])
@@ -193,6 +179,27 @@ def to_full(
             font={"size": 12, "color": look.soft},
         )
     return below_legend(figure).update_layout(margin_t=44)
+
+
+def _unknown_bars(figure: go.Figure, places: list[float], top: float, why: list[str], look: Look) -> None:
+    """Draw hatched bars where the log tells nothing, with the reason of each."""
+    figure.add_bar(
+        x=places,
+        y=[top] * len(why),
+        width=0.8,
+        name="not known from this log",
+        hoverinfo="text",
+        hovertext=[safe(one) for one in why],
+        marker={
+            "color": look.panel,
+            "pattern": {
+                "shape": "/",
+                "fgcolor": look.unknown,
+                "bgcolor": look.panel,
+                "fillmode": "replace",
+            },
+        },
+    )
 
 
 def _full_hover(pack: Pack, diagnosis: Diagnosis, cell: int) -> str:

@@ -60,30 +60,7 @@ def side_by_side(comparison: Mapping[str, Any], quantity: str, *, look: Look = L
         if known and known.centre is not None:
             _spread(figure, pack, cells, (n, centre, factor), look)
             continue
-        value = (pack["median"] - centre) * factor
-        low = (pack["low"] - centre) * factor if pack.get("low") is not None else value
-        high = (pack["high"] - centre) * factor if pack.get("high") is not None else value
-        figure.add_scatter(
-            x=[value],
-            y=[n],
-            mode="markers",
-            name="pack, 95 % interval",
-            showlegend=n == 0,
-            marker={
-                "size": 12,
-                "symbol": SYMBOLS[n % len(SYMBOLS)],
-                "color": look.series[n % len(look.series)],
-            },
-            error_x={
-                "type": "data",
-                "symmetric": False,
-                "array": [high - value],
-                "arrayminus": [value - low],
-                "thickness": 2,
-                "width": 6,
-            },
-            hovertemplate=f"{safe(pack['pack'])}: %{{x:.4g}}<extra></extra>",
-        )
+        _median_of(figure, pack, (n, centre, factor), look)
     figure.update_yaxes(
         tickvals=list(range(len(packs))),
         ticktext=[safe(p.get("name", p["pack"])) for p in packs],
@@ -92,6 +69,35 @@ def side_by_side(comparison: Mapping[str, Any], quantity: str, *, look: Look = L
     )
     figure.update_xaxes(title_text=f"{axis_title(quantity)}{_reference(entry.get('reference'))}")
     return below_legend(figure).update_layout(legend_y=-0.42 + 0.03 * len(packs))
+
+
+def _median_of(figure: go.Figure, pack: Mapping[str, Any], at: tuple[int, float, float], look: Look) -> None:
+    """Draw the median of a pack with its interval; `at`: its row, and centre and factor of the shown unit."""
+    n, centre, factor = at
+    value = (pack["median"] - centre) * factor
+    low = (pack["low"] - centre) * factor if pack.get("low") is not None else value
+    high = (pack["high"] - centre) * factor if pack.get("high") is not None else value
+    figure.add_scatter(
+        x=[value],
+        y=[n],
+        mode="markers",
+        name="pack, 95 % interval",
+        showlegend=n == 0,
+        marker={
+            "size": 12,
+            "symbol": SYMBOLS[n % len(SYMBOLS)],
+            "color": look.series[n % len(look.series)],
+        },
+        error_x={
+            "type": "data",
+            "symmetric": False,
+            "array": [high - value],
+            "arrayminus": [value - low],
+            "thickness": 2,
+            "width": 6,
+        },
+        hovertemplate=f"{safe(pack['pack'])}: %{{x:.4g}}<extra></extra>",
+    )
 
 
 def _spread(

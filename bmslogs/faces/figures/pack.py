@@ -89,20 +89,7 @@ def _draw_cells(
     order = sorted(drawing.cells)
     places = [drawing.cells[c] for c in order]
     fills = [colour_of(values[c][0], reach, look) if c in values else look.panel for c in order]
-    hover = []
-    for c in order:
-        lines = [f"<b>{safe(pack.place(c))}</b>"]
-        if c in by_cell and quantity:
-            lines.append(f"{safe(title_of(quantity))}: {safe(say_estimate(by_cell[c]))}")
-            if by_cell[c].conditions:
-                lines.append(safe(conditions_line(by_cell[c].conditions)))
-            if by_cell[c].settle_by and c not in values:
-                lines.append(f"would settle it: {safe(by_cell[c].settle_by)}")
-        elif quantity:
-            lines.append("not known from this log")
-        if temperatures and c in temperatures:
-            lines.append(f"nearest sensor {temperatures[c]:.1f} degC")
-        hover.append("<br>".join(lines))
+    hover = [_hover(pack, c, by_cell.get(c), quantity, c in values, temperatures) for c in order]
     for known in (True, False):
         take = [i for i, c in enumerate(order) if (c in values or not quantity) == known]
         if not take:
@@ -123,7 +110,47 @@ def _draw_cells(
                 **({} if known else {"pattern": hatching(look)}),
             },
         )
-    for c in picked & set(order):
+    _draw_frames(figure, drawing, picked & set(order), look)
+    if small:
+        if values and quantity:
+            scale_bar(figure, reach, f"{title_of(quantity)} [{shown_unit(quantity)}]", look)
+            figure.update_layout(margin_b=58, height=figure.layout.height + 52)
+        return
+    inks = [text_on(f) if c in values else look.ink for c, f in zip(order, fills, strict=True)]
+    _draw_texts(figure, drawing, dict(zip(order, inks, strict=True)), temperatures, look)
+    sure = [c for c in order if c in values]
+    if sure and not temperatures:
+        _draw_sureness(figure, drawing, sure, values, reach, dict(zip(order, inks, strict=True)), look)
+    if quantity:
+        _draw_scale(figure, quantity, reach, bool(baseline), bool(values), len(values) < len(order), look)
+
+
+def _hover(
+    pack: Pack,
+    c: int,
+    estimate: Estimate | None,
+    quantity: str | None,
+    known: bool,
+    temperatures: dict[int, float] | None,
+) -> str:
+    """Return what a cell says when it is pointed at; `known` where it has a colour."""
+    lines = [f"<b>{safe(pack.place(c))}</b>"]
+    if estimate is not None and quantity:
+        lines.append(f"{safe(title_of(quantity))}: {safe(say_estimate(estimate))}")
+        if estimate.conditions:
+            lines.append(safe(conditions_line(estimate.conditions)))
+        if estimate.settle_by and not known:
+            lines.append(f"would settle it: {safe(estimate.settle_by)}")
+    elif quantity:
+        lines.append("not known from this log")
+    if temperatures and c in temperatures:
+        lines.append(f"nearest sensor {temperatures[c]:.1f} degC")
+    return "<br>".join(lines)
+
+
+def _draw_frames(figure: go.Figure, drawing: Drawing, picked: set[int], look: Look) -> None:
+    """Draw a frame around each picked cell."""
+    for c in picked:
         p = drawing.cells[c]
         figure.add_shape(
             type="rect",
@@ -134,41 +161,40 @@ def _draw_cells(
             layer="above",
             line={"color": look.accent, "width": 4},
         )
-    if small:
-        if values and quantity:
-            scale_bar(figure, reach, f"{title_of(quantity)} [{shown_unit(quantity)}]", look)
-            figure.update_layout(margin_b=58, height=figure.layout.height + 52)
-        return
-    inks = [text_on(f) if c in values else look.ink for c, f in zip(order, fills, strict=True)]
+
+
+def _draw_texts(
+    figure: go.Figure,
+    drawing: Drawing,
+    inks: dict[int, str],
+    temperatures: dict[int, float] | None,
+    look: Look,
+) -> None:
+    """Write the number of each cell into it, in its ink, and the temperature of the nearest sensor."""
     figure.add_scatter(
-        x=[p.middle[0] for p in places],
-        y=[p.top + 0.33 for p in places],
+        x=[drawing.cells[c].middle[0] for c in inks],
+        y=[drawing.cells[c].top + 0.33 for c in inks],
         mode="text",
-        text=[str(c) for c in order],
-        textfont={"size": SMALL, "color": inks},
+        text=[str(c) for c in inks],
+        textfont={"size": SMALL, "color": list(inks.values())},
         hoverinfo="skip",
         showlegend=False,
         name="numbers",
     )
     if temperatures:
         figure.add_scatter(
-            x=[drawing.cells[c].middle[0] for c in order if c in temperatures],
-            y=[drawing.cells[c].top + 1.0 for c in order if c in temperatures],
+            x=[drawing.cells[c].middle[0] for c in inks if c in temperatures],
+            y=[drawing.cells[c].top + 1.0 for c in inks if c in temperatures],
             mode="text",
-            text=[f"{temperatures[c]:.0f}°" for c in order if c in temperatures],
+            text=[f"{temperatures[c]:.0f}°" for c in inks if c in temperatures],
             textfont={
                 "size": SMALL,
-                "color": [i for c, i in zip(order, inks, strict=True) if c in temperatures],
+                "color": [ink for c, ink in inks.items() if c in temperatures],
             },
             hoverinfo="skip",
             showlegend=False,
             name="temperatures",
         )
-    sure = [c for c in order if c in values]
-    if sure and not temperatures:
-        _draw_sureness(figure, drawing, sure, values, reach, dict(zip(order, inks, strict=True)), look)
-    if quantity:
-        _draw_scale(figure, quantity, reach, bool(baseline), bool(values), len(values) < len(order), look)
 
 
 def _draw_sureness(

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
-
 import numpy as np
 import numpy.typing as npt
 from tsdownsample import MinMaxLTTBDownsampler
@@ -11,6 +9,7 @@ from tsdownsample import MinMaxLTTBDownsampler
 from bmslogs.analysis.polarisation import charge_drawn, low_pass
 from bmslogs.analysis.sampling import fill_short, sections
 from bmslogs.analysis.stretches import Stretch, current_at_rest, stretches
+from bmslogs.base.nan_statistics import nanmean
 from bmslogs.log import Log
 
 Floats = npt.NDArray[np.float64]
@@ -20,9 +19,7 @@ POINTS = 1500  # of one line: about one a pixel of a wide figure (choice)
 
 def mean_cell(log: Log) -> Floats:
     """Return (rows,) mean of the cells [V]."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # a row without any reading stays NaN
-        return np.asarray(np.nanmean(log.cell_voltage, axis=1), float)
+    return np.asarray(nanmean(log.cell_voltage, axis=1), float)
 
 
 def deviation(log: Log, cell: int, *, others: bool = False) -> Floats:

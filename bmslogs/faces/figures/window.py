@@ -151,31 +151,9 @@ def log_drawing(
             "fixedrange": True,
             **extra,
         }
-        layout[f"xaxis{suffix}"] = {
-            "anchor": f"y{suffix}",
-            "type": "date",
-            "showticklabels": last,
-            "ticks": "outside" if last else "",
-            "showspikes": True,
-            "spikemode": "across",
-            "spikethickness": 1,
-            "spikecolor": look.soft,
-            "spikedash": "dot",
-            **({} if number == 1 else {"matches": "x"}),
-            **({"title": {"text": TIME_AXIS}} if last else {}),
-        }
+        layout[f"xaxis{suffix}"] = _time_axis(suffix, look, last=last)
         traces += [{**t, "xaxis": f"x{suffix}", "yaxis": f"y{suffix}"} for t in drawn]
-        legend = {
-            "x": 1.01,
-            "xanchor": "left",
-            "y": top,
-            "yanchor": "top",
-            "orientation": "v",
-            "traceorder": "normal",
-            "font": {"size": SMALL},
-            "itemwidth": 30,
-        }
-        layout[f"legend{suffix}"] = legend
+        layout[f"legend{suffix}"] = _legend(top)
         traces[-len(drawn) :] = [{**t, "legend": f"legend{suffix}"} for t in traces[-len(drawn) :]]
         if view.against is not None and strip in ("cells", "temperature"):
             named += labels(view.against, pack, look, strip, suffix, view.temperatures)
@@ -196,6 +174,37 @@ def log_drawing(
     if look.room:
         layout["meta"] = {"room": look.room}
     return {"data": traces, "layout": layout}
+
+
+def _time_axis(suffix: str, look: Look, *, last: bool) -> dict[str, object]:
+    """Return the axis of time of a strip; it is written below the last one alone."""
+    return {
+        "anchor": f"y{suffix}",
+        "type": "date",
+        "showticklabels": last,
+        "ticks": "outside" if last else "",
+        "showspikes": True,
+        "spikemode": "across",
+        "spikethickness": 1,
+        "spikecolor": look.soft,
+        "spikedash": "dot",
+        **({"matches": "x"} if suffix else {}),
+        **({"title": {"text": TIME_AXIS}} if last else {}),
+    }
+
+
+def _legend(top: float) -> dict[str, object]:
+    """Return the legend of a strip, beside it."""
+    return {
+        "x": 1.01,
+        "xanchor": "left",
+        "y": top,
+        "yanchor": "top",
+        "orientation": "v",
+        "traceorder": "normal",
+        "font": {"size": SMALL},
+        "itemwidth": 30,
+    }
 
 
 @cache

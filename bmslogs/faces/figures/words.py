@@ -26,11 +26,6 @@ def safe(text: object) -> str:
     return html.escape(str(text), quote=False)
 
 
-def is_ratio(key: str | None) -> bool:
-    """Return whether a quantity is a ratio to the pack's median, shown as the difference from it."""
-    return key in QUANTITIES and QUANTITIES[key].centre == 1.0
-
-
 def is_difference(key: str | None) -> bool:
     """Return whether a quantity is shown as a difference from the pack's middle."""
     return key in QUANTITIES and QUANTITIES[key].centre is not None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -10,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis.stretches import Stretch, smooth
+from bmslogs.base.nan_statistics import nanmedian
 from bmslogs.base.results import Finding
 from bmslogs.faces.figures.series import steady_current, stretches_of
 from bmslogs.log import Log
@@ -91,7 +91,7 @@ class SightScene:
     def gap(self, cell: int) -> Floats:
         """Return (rows,) a cell less the median of the rest [V]; less its own median where there is no rest."""
         column = self.column(cell)
-        return column - (float(np.nanmedian(column)) if self.middle is None else self.middle)
+        return column - (float(nanmedian(column)) if self.middle is None else self.middle)
 
     @property
     def seconds(self) -> Floats:
@@ -138,9 +138,7 @@ def median_of(block: Floats) -> Floats:
     out = np.full(len(block), np.nan)
     out[whole] = np.median(block[whole], axis=1)
     if not whole.all():
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", RuntimeWarning)  # a row without any reading stays NaN
-            out[~whole] = np.nanmedian(block[~whole], axis=1)
+        out[~whole] = nanmedian(block[~whole], axis=1)
     return out
 
 

@@ -42,13 +42,9 @@ def refusal(
     for when, m in (("before", first), ("after", second)):
         if not np.isfinite(m.value).any():
             return f"the log {when} does not tell: {m.refusal}"
-    for when, d in (("before", before), ("after", after)):
-        swapped = [f for f in d.findings if f.cause == "taps_swapped"]
-        if swapped:
-            return f"sense wires are swapped in the log {when}: {swapped[0].says}"
-        zero = next((e.value for e in d.of("current_zero") if e.value is not None), None)
-        if zero is not None and abs(zero) > DRIFT_OF_CAPACITY * first.pack.nominal_capacity_Ah:
-            return f"the current reads {zero:.2f} A at rest in the log {when}, more than C/200"
+    wrong = _sensed_wrong(before, after, first.pack.nominal_capacity_Ah)
+    if wrong is not None:
+        return wrong
     lag = _lag_change(before, after)
     if lag is not None:
         return (
@@ -58,13 +54,42 @@ def refusal(
     moved = _order_changed(before, after, first, second)
     if moved is not None:
         return moved
+    if quantity == "resistance_10s":
+        bled = _bled_under_load(before, after)
+        if bled is not None:
+            return bled
+    changed = _setting_changed(before, after)
+    if changed is not None or quantity != "resistance_10s":
+        return changed
+    return _conditions_apart(first, second)
+
+
+def _sensed_wrong(before: Diagnosis, after: Diagnosis, capacity_Ah: float) -> str | None:
+    """Return what is wrong with a log's wires or its current, None where nothing is."""
+    for when, d in (("before", before), ("after", after)):
+        swapped = [f for f in d.findings if f.cause == "taps_swapped"]
+        if swapped:
+            return f"sense wires are swapped in the log {when}: {swapped[0].says}"
+        zero = next((e.value for e in d.of("current_zero") if e.value is not None), None)
+        if zero is not None and abs(zero) > DRIFT_OF_CAPACITY * capacity_Ah:
+            return f"the current reads {zero:.2f} A at rest in the log {when}, more than C/200"
+    return None
+
+
+def _bled_under_load(before: Diagnosis, after: Diagnosis) -> str | None:
+    """Return which log was taken under load while cells were bled, None where neither was."""
     for when, d in (("before", before), ("after", after)):
         bled = _setting(d, "bled_under_load")
-        if quantity == "resistance_10s" and isinstance(bled, int | float) and bled > MOST_BLED_UNDER_LOAD:
+        if isinstance(bled, int | float) and bled > MOST_BLED_UNDER_LOAD:
             return (
                 f"a cell was bled for {100 * bled:.0f} % of the time under load in the log {when}; a drive with "
                 "bleeding off would settle it"
             )
+    return None
+
+
+def _setting_changed(before: Diagnosis, after: Diagnosis) -> str | None:
+    """Return which setting of the logger changed, None where none did."""
     for key, what in (
         ("refresh_s", "rate of the cell readings"),
         ("voltage_step_V", "step of the cell readings"),
@@ -73,11 +98,16 @@ def refusal(
         a, b = _setting(before, key), _setting(after, key)
         if a is not None and b is not None and _unlike(a, b):
             return f"the {what} changed from {a} to {b}; a log with the settings of the first would settle it"
+    return None
+
+
+def _conditions_apart(first: Measured, second: Measured) -> str | None:
+    """Return why resistances of two drives are not of the same conditions, None where they are."""
     apart = abs(middle_of(first.temperature) - middle_of(second.temperature))
-    if quantity == "resistance_10s" and apart > MOST_TEMPERATURE_K:
+    if apart > MOST_TEMPERATURE_K:
         return f"the logs lie {apart:.0f} K apart; a log within {MOST_TEMPERATURE_K:.0f} K of the first would settle it"
     shared = min(first.soc_high[0], second.soc_high[0]) - max(first.soc_low[0], second.soc_low[0])
-    if quantity == "resistance_10s" and shared <= 0:
+    if shared <= 0:
         return (
             f"the log before lies at {100 * first.soc_low[0]:.0f} to {100 * first.soc_high[0]:.0f} % charge, the log "
             f"after at {100 * second.soc_low[0]:.0f} to {100 * second.soc_high[0]:.0f} %; a drive there would settle it"

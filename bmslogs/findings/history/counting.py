@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import warnings
-
 import numpy as np
 import numpy.typing as npt
+
+from bmslogs.base.nan_statistics import nanmax, nanmedian, nanmin
 
 Floats = npt.NDArray[np.float64]
 
@@ -55,10 +55,6 @@ def counted(
     out["spread_K"] = NAN
     sensors = np.full(temperature.shape[1], np.nan)
     if temperature.shape[1] >= 2 and np.isfinite(temperature).any():
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", RuntimeWarning)
-            sensors = np.nanmedian(temperature - np.nanmedian(temperature, axis=1, keepdims=True), axis=0)
-            out["spread_K"] = float(
-                np.nanmedian(np.nanmax(temperature, axis=1) - np.nanmin(temperature, axis=1))
-            )
+        sensors = nanmedian(temperature - nanmedian(temperature, axis=1, keepdims=True), axis=0)
+        out["spread_K"] = float(nanmedian(nanmax(temperature, axis=1) - nanmin(temperature, axis=1)))
     return {k: float(v) for k, v in out.items()}, sensors

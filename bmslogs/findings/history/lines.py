@@ -5,13 +5,13 @@ All functions take plain arrays, one row a line (cell), one column a time; NaN i
 
 from __future__ import annotations
 
-import warnings
 from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 from scipy import special, stats
 
+from bmslogs.base.nan_statistics import nanmax, nanmean
 from bmslogs.findings.history.gathered import middle
 
 Floats = npt.NDArray[np.float64]
@@ -187,10 +187,8 @@ def _robust(
 ) -> Lines:
     good = np.isfinite(y)
     base = np.where(good, 1.0 / np.where(good, sd, 1.0) ** 2, 0.0)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)
-        centre = np.nanmean(t, axis=1, keepdims=True)
-        end = np.nanmax(t - centre, axis=1)
+    centre = nanmean(t, axis=1, keepdims=True)
+    end = nanmax(t - centre, axis=1)
     moved = np.where(good, t - centre, 0.0)
     residual = first_lines(np.where(good, moved, np.nan), y)
     for _ in range(ROUNDS):

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.base.errors import BadInput
-from bmslogs.importers.can.frames import FAR_ON_NS, Frames, Recording, Tally, joined
+from bmslogs.importers.can.frames import FAR_ON_NS, Frames, Recording, Tally, joined, none_of
 from bmslogs.importers.text.source import MOST_UNPACKED_RATIO, RATIO_FREE_BYTES, Source
 
 BLOCK = 8 << 20
@@ -78,7 +78,7 @@ def _moment(fields: tuple[int, ...]) -> int:
     return int(moment.timestamp() * 1000 + 0.5) * 10**6
 
 
-def _unpacked(source: Source, header: int, tally: Tally) -> Iterator[bytes]:
+def _unpacked(source: Source, header: int, tally: Tally) -> Iterator[bytes]:  # noqa: C901 - one pass over the bytes
     """Yield the objects' bytes; objects outside of containers as they are."""
     held = bytearray()
     skip = header
@@ -156,8 +156,6 @@ def _objects(data: bytes, start: int, tally: Tally) -> tuple[Frames, bytes]:
             parts.append(frames)
             order.append(which[keep])
     if not parts:
-        from bmslogs.importers.can.frames import none_of
-
         return none_of(), data[end:]
     out = parts[0]
     if len(parts) > 1:

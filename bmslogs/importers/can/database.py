@@ -215,17 +215,29 @@ def _refuse_harm(text: str, kind: str, path: Path) -> None:
     if _count(tops[kind], text, MOST_MESSAGES) is None:
         raise BadInput(f"more than {MOST_MESSAGES} messages", "the battery's part of the database", file=path)
     if kind in ("dbc", "sym"):
-        # from an opening mark to the next; between two texts there may be as much as there is
-        if any(len(quoted.group()) > MOST_LETTERS for quoted in re.finditer(_TEXT, text)):
-            raise BadInput(f"a text of more than {MOST_LETTERS} letters", "names and remarks", file=path)
-        bare = re.sub(_TEXT, " ", text)
-        if _count(r"\S+", bare, MOST_WORDS) is None:
-            raise BadInput(f"more than {MOST_WORDS} words", "the battery's part of the database", file=path)
+        _refuse_words(text, path)
     for line, what, value in _sizes(text, kind):
         if value > MOST_DECLARED:
             raise BadInput(f"{what} of {value}", "64 bytes at most in a frame", file=path, line=line)
     if kind == "dbc" and text.count("SG_MUL_VAL_") > MOST_SIGNALS:
         raise BadInput(f"more than {MOST_SIGNALS} multiplexed signals", "the battery's part of it", file=path)
+    _refuse_ids(text, kind, path)
+    if kind == "dbc":
+        _refuse_circles(text, path)
+
+
+def _refuse_words(text: str, path: Path) -> None:
+    """Refuse texts and words without end."""
+    # from an opening mark to the next; between two texts there may be as much as there is
+    if any(len(quoted.group()) > MOST_LETTERS for quoted in re.finditer(_TEXT, text)):
+        raise BadInput(f"a text of more than {MOST_LETTERS} letters", "names and remarks", file=path)
+    bare = re.sub(_TEXT, " ", text)
+    if _count(r"\S+", bare, MOST_WORDS) is None:
+        raise BadInput(f"more than {MOST_WORDS} words", "the battery's part of the database", file=path)
+
+
+def _refuse_ids(text: str, kind: str, path: Path) -> None:
+    """Refuse ranges of identifiers that stand for millions of messages or signals."""
     ids = 0
     spans = r"(?<!\d)(\d{1,20})\s*-\s*(\d{1,20})"
     for match in re.finditer(spans, text) if kind == "dbc" and "SG_MUL_VAL_" in text else ():
@@ -239,8 +251,6 @@ def _refuse_harm(text: str, kind: str, path: Path) -> None:
             )
     if ids > MOST_MULTIPLEX * 4:
         raise BadInput("multiplexed signals name millions of ids", f"{MOST_MULTIPLEX} at most", file=path)
-    if kind == "dbc":
-        _refuse_circles(text, path)
 
 
 def _whole(digits: str) -> int:

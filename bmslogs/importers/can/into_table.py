@@ -18,11 +18,12 @@ from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.importers.can.database import Definitions
 from bmslogs.importers.can.feeds import MOST_COLUMNS, Feed, FrameFeed, GroupFeed, Later
-from bmslogs.importers.can.frames import HEAD, open_recording, recognised
+from bmslogs.importers.can.formats import HEAD, open_recording, recognised
 from bmslogs.importers.can.scan import Assembler, Layout, Made, Rows, lay_out
 from bmslogs.importers.can.streams import Column, Counted, Events, Stream, shown
 from bmslogs.importers.plan.plan import Plan
 from bmslogs.importers.plan.profile import Profile
+from bmslogs.importers.recognise.look import look_at
 from bmslogs.importers.text.source import Source, open_source
 
 TRIAL_ROWS = 4_000
@@ -250,8 +251,6 @@ def _trial(
     modules: tuple[str, ...] | None,
 ) -> Plan | None:
     """Return what the recognition of tables takes the signals for, by rows of the beginning."""
-    from bmslogs.importers.recognise.look import look_at
-
     lead = _busiest(feed.streams, sample)
     time = sample[lead].time
     # where cells come in banks, rows begin where all have come once
@@ -460,7 +459,7 @@ def _told(
     return Table(given, notes, delays, facts, chosen.paced)
 
 
-def _notes(feed: Feed, chosen: Chosen, made: Made, definitions: Definitions | None) -> Iterable[str]:
+def _notes(feed: Feed, chosen: Chosen, made: Made, definitions: Definitions | None) -> Iterable[str]:  # noqa: C901 - one sentence a condition
     """Say in words what was done, the ordinary first."""
     counted, tally, layout = feed.counted, feed.tally, chosen.layout
     what = "samples" if definitions is None else "frames"

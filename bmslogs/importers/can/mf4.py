@@ -17,8 +17,6 @@ from bmslogs.importers.text.source import Source
 
 CHUNK = 200_000
 """Choice: records of a group that are taken at a time."""
-HORIZON_NS = 10 * 10**9
-"""Choice [ns]: groups of several buses are read side by side, no further apart than this."""
 FRAME = "CAN_DataFrame"
 
 

@@ -165,7 +165,7 @@ def _read_until_it_fits(
     )
 
 
-def revised(
+def revised(  # noqa: C901 - the order of the questions is the rule
     reading: Reading,
     finisher: Finisher,
     plan: Plan,
@@ -194,6 +194,29 @@ def revised(
             column=next((t.name for t in plan.of("time")), None),
         )
     _refuse_coarse(work, found.rows, plan, file)
+    changed |= _columns_of_whole(found, plan)
+    if found.repeats and not corrections.repeats:
+        return plan, replace(corrections, repeats=True), False
+    new = corrections
+    if work.jumps or work.strays or (work.repeats and not corrections.coarse):
+        new = work.resolve()
+        if new.coarse and not corrections.coarse:
+            new = replace(new, rows_per_stamp=1)
+    if plan.of("current", "discharge current") and plan.cells:
+        changed |= _sign_of_whole(found, plan, pack, file)
+    changed |= _never_set(found, plan)
+    fresh = replace(plan, **changed) if changed else plan
+    if new != corrections:
+        return fresh, new, False
+    if set(changed) - {"sign_why", "notes"}:
+        return fresh, corrections, False
+    reading.plan = fresh
+    return None
+
+
+def _columns_of_whole(found: Findings, plan: Plan) -> dict[str, Any]:
+    """Return what of the columns looks otherwise in the whole file than in its sample: to be changed in the plan."""
+    changed: dict[str, Any] = {}
     woken = {t.index for t in plan.of("silent")} & found.text_columns
     if woken:
         changed["columns"] = tuple(
@@ -207,15 +230,11 @@ def revised(
     if not plan.fine and found.finest > 0.02 and plan.cells:
         changed["fine"] = True
         changed["voltage_step"] = 1e-4
-    if found.repeats and not corrections.repeats:
-        return plan, replace(corrections, repeats=True), False
-    new = corrections
-    if work.jumps or work.strays or (work.repeats and not corrections.coarse):
-        new = work.resolve()
-        if new.coarse and not corrections.coarse:
-            new = replace(new, rows_per_stamp=1)
-    if plan.of("current", "discharge current") and plan.cells:
-        changed |= _sign_of_whole(found, plan, pack, file)
+    return changed
+
+
+def _never_set(found: Findings, plan: Plan) -> dict[str, Any]:
+    """Return the remark that a clock was never set, as a change of the plan; nothing where it was."""
     if (
         plan.clock is not None
         and plan.clock.dated
@@ -224,14 +243,8 @@ def revised(
     ):
         never_set = "the logger's clock was never set: its dates are not true"
         if never_set not in plan.notes:
-            changed["notes"] = (*plan.notes, never_set)
-    fresh = replace(plan, **changed) if changed else plan
-    if new != corrections:
-        return fresh, new, False
-    if set(changed) - {"sign_why", "notes"}:
-        return fresh, corrections, False
-    reading.plan = fresh
-    return None
+            return {"notes": (*plan.notes, never_set)}
+    return {}
 
 
 def _sign_of_whole(found: Findings, plan: Plan, pack: Pack, file: Path) -> dict[str, Any]:
@@ -472,7 +485,7 @@ def _chunks(
                 yield chunk
 
 
-def _blocks(
+def _blocks(  # noqa: C901 - one pass over the file
     source: Source, plan: Plan, digest: Any, content: Any, progress: Progress | None, repairs: Repairs
 ) -> Iterator[tuple[bytes, int, int]]:
     """Yield blocks of whole lines behind the header, the number of their first line and that of their line ends.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -26,7 +27,7 @@ from bmslogs.importers.recognise.long_table import find_long
 from bmslogs.importers.recognise.sign_sample import sampled_evidence
 from bmslogs.importers.recognise.temperatures import find_temperatures
 from bmslogs.importers.text.dialect import Dialect
-from bmslogs.importers.text.sample import Sample
+from bmslogs.importers.text.sample import Sample, SampledColumn
 from bmslogs.importers.text.units import Unit, named
 from bmslogs.importers.text.words import Header, letters_as_names, take_apart
 
@@ -42,6 +43,8 @@ class _Mapping:
     def __init__(self, sample: Sample) -> None:
         self.sample = sample
         self.taken: dict[int, Taken] = {}
+        self.problems: list[BadInput] = []
+        self.notes: list[str] = []
 
     @property
     def free(self) -> set[int]:
@@ -84,8 +87,7 @@ def recognise(
     """
     headers = letters_as_names([take_apart(c.name, c.unit_text) for c in sample.columns])
     mapping = _Mapping(sample)
-    problems: list[BadInput] = []
-    notes: list[str] = []
+    problems, notes = mapping.problems, mapping.notes
     clock = None
     try:
         clock = find_clock(sample, headers, dialect, profile.time, file)
@@ -97,39 +99,7 @@ def recognise(
         if c.index in mapping.free and not c.filled and c.name.startswith("column ") and dialect.header_line:
             mapping.take(c.index, "nothing", "", "empty field behind a delimiter")
     _claim_named(mapping, profile, file, problems)
-    cells: Cells | None = None
-    layout: LongLayout | None = None
-    wanted = _cells_of(pack, modules) if modules else None
-    expected = len(wanted) if wanted is not None else pack.cells_in_series if pack else None
-    try:
-        if profile.layout is not None and profile.layout.shape == "long":
-            raise BadInput("a long table", file=file)
-        if profile.cell_voltage is not None and profile.cell_voltage.pattern is not None:
-            cells = _cells_by_pattern(sample, profile, expected, pack, file, wanted)
-        else:
-            cells = find_cells(
-                sample, headers, mapping.free, expected, pack, file, not dialect.header_line, wanted
-            )
-            if profile.cell_voltage is not None and profile.cell_voltage.unit is not None:
-                cells = _in_unit(cells, profile.cell_voltage.unit, sample, file)
-        for number, index in cells.columns.items():
-            mapping.take(index, "cell", cell_column(number), cells.why, cells.unit, number)
-        for index in cells.unused:
-            mapping.take(index, "unused", "", "channel that never reads anything")
-        notes += cells.notes
-        if "cannot be" in cells.why:
-            notes.append(f"cells: {cells.why}")
-    except BadInput as refused:
-        reason = refused
-        try:
-            times = clock.columns if clock is not None else ()
-            layout = find_long(sample, headers, mapping.free, expected, profile, pack, file, times)
-        except BadInput as other:
-            reason = other
-        if layout is None:
-            problems.append(reason)
-        else:
-            _take_long(mapping, layout)
+    cells, layout = _cells_or_long(mapping, headers, dialect, profile, pack, file, modules, clock)
     bits = _bleeds(mapping, headers, cells, profile, file, problems, notes)
     current = find_current(
         sample, headers, mapping.free, cells, profile.current, pack, file, not dialect.header_line
@@ -138,15 +108,7 @@ def recognise(
     notes += current.notes
     for index, role, unit, why in current.columns:
         mapping.take(index, role, "current_A" if role == "current" else "", why, unit)
-    try:
-        sensors = find_temperatures(sample, headers, mapping.free, profile.temperature, pack, file)
-        for t in sensors.found:
-            mapping.take(t.index, "temperature", temperature_column(t.number), t.why, t.unit, t.number)
-        for k, (index, unit) in enumerate(sensors.silent, len(sensors.found) + 1):
-            mapping.take(index, "silent", temperature_column(k), "a sensor that never reads", unit, k)
-        notes += sensors.notes
-    except BadInput as error:
-        problems.append(error)
+    _temperatures(mapping, headers, profile, pack, file)
     _pack_voltage(mapping, headers, cells, profile, file, problems)
     _states(mapping, headers)
     problems += _one_owner(sample, headers, mapping.free, file)
@@ -179,6 +141,72 @@ def recognise(
         notes=tuple(notes),
     )
     return plan if layout is None else _side_by_side(plan, layout)
+
+
+def _cells_or_long(
+    mapping: _Mapping,
+    headers: list[Header],
+    dialect: Dialect,
+    profile: Profile,
+    pack: Pack | None,
+    file: Path,
+    modules: tuple[str, ...] | None,
+    clock: Clock | None,
+) -> tuple[Cells | None, LongLayout | None]:
+    """Take the columns of the cells; where there are none, those of a table of one row a cell."""
+    cells: Cells | None = None
+    layout: LongLayout | None = None
+    wanted = _cells_of(pack, modules) if modules else None
+    expected = len(wanted) if wanted is not None else pack.cells_in_series if pack else None
+    try:
+        if profile.layout is not None and profile.layout.shape == "long":
+            raise BadInput("a long table", file=file)
+        if profile.cell_voltage is not None and profile.cell_voltage.pattern is not None:
+            cells = _cells_by_pattern(mapping.sample, profile, expected, pack, file, wanted)
+        else:
+            cells = find_cells(
+                mapping.sample, headers, mapping.free, expected, pack, file, not dialect.header_line, wanted
+            )
+            if profile.cell_voltage is not None and profile.cell_voltage.unit is not None:
+                cells = _in_unit(cells, profile.cell_voltage.unit, mapping.sample, file)
+        for number, index in cells.columns.items():
+            mapping.take(index, "cell", cell_column(number), cells.why, cells.unit, number)
+        for index in cells.unused:
+            mapping.take(index, "unused", "", "channel that never reads anything")
+        mapping.notes += cells.notes
+        if "cannot be" in cells.why:
+            mapping.notes.append(f"cells: {cells.why}")
+    except BadInput as refused:
+        reason = refused
+        try:
+            times = clock.columns if clock is not None else ()
+            layout = find_long(mapping.sample, headers, mapping.free, expected, profile, pack, file, times)
+        except BadInput as other:
+            reason = other
+        if layout is None:
+            mapping.problems.append(reason)
+        else:
+            _take_long(mapping, layout)
+    return cells, layout
+
+
+def _temperatures(
+    mapping: _Mapping,
+    headers: list[Header],
+    profile: Profile,
+    pack: Pack | None,
+    file: Path,
+) -> None:
+    """Take the columns of the temperature sensors, those that never read too."""
+    try:
+        sensors = find_temperatures(mapping.sample, headers, mapping.free, profile.temperature, pack, file)
+        for t in sensors.found:
+            mapping.take(t.index, "temperature", temperature_column(t.number), t.why, t.unit, t.number)
+        for k, (index, unit) in enumerate(sensors.silent, len(sensors.found) + 1):
+            mapping.take(index, "silent", temperature_column(k), "a sensor that never reads", unit, k)
+        mapping.notes += sensors.notes
+    except BadInput as error:
+        mapping.problems.append(error)
 
 
 def _take_long(mapping: _Mapping, layout: LongLayout) -> None:
@@ -290,29 +318,7 @@ def _cells_by_pattern(
     if not hits:
         raise BadInput(f"no header fits {section.pattern!r}", "cell columns", file=file)
     first = 1 if section.first is None else section.first
-    keys: dict[tuple[str, int], int] = {}
-    for c, m in hits:
-        alone = not m.group("cell") and len(hits) == 1 and expected in (1, None)
-        if not alone and not m.group("cell").isdigit():
-            raise BadInput(
-                f"{m.group('cell')!r} is no cell number", "digits in (?P<cell>..)", file=file, column=c.name
-            )
-        key = (m.groupdict().get("module") or "", first if alone else int(m.group("cell")))
-        if key in keys:
-            raise BadInput(f"cell {key[1]} occurs twice", "one column a cell", file=file, column=c.name)
-        keys[key] = c.index
-    modules = list(dict.fromkeys(k[0] for k in keys))
-    if len(modules) > 1:
-        as_key = {m: ((int(m),) if m.isdigit() else (m.casefold(),)) for m in modules}
-        ranks = module_ranks(list(as_key.values()), pack)
-        if ranks is None:
-            raise BadInput(
-                f"modules {', '.join(modules)} in unknown order", "names of the pack file", file=file
-            )
-        order = [keys[k] for k in sorted(keys, key=lambda k: (ranks[as_key[k[0]]], k[1]))]
-        numbers = dict(enumerate(order, 1))
-    else:
-        numbers = {k[1] - first + 1: i for k, i in sorted(keys.items(), key=lambda item: item[0][1])}
+    numbers = _numbered(_keys_of(hits, first, expected, file), first, pack, file)
     if expected is not None and len(numbers) != expected:
         raise BadInput(f"{len(numbers)} cell columns", f"{expected}, as the pack file says", file=file)
     if sorted(numbers) != list(range(1, len(numbers) + 1)):
@@ -327,21 +333,62 @@ def _cells_by_pattern(
     elif wanted is not None:
         numbers = dict(zip(wanted, numbers.values()))
     medians = [np.nanmedian(sample.columns[i].values) for i in numbers.values() if sample.columns[i].filled]
-    if section.unit is not None:
-        unit = named("voltage", section.unit)
+    unit, why = _unit_of_cells(medians, section.unit, hits[0][0], file)
+    return Cells(dict(sorted(numbers.items())), unit, f"by the profile's pattern; {why}", first)
+
+
+def _keys_of(
+    hits: list[tuple[SampledColumn, re.Match[str]]], first: int, expected: int | None, file: Path
+) -> dict[tuple[str, int], int]:
+    """Return column by module and cell, as a pattern reads the headers."""
+    keys: dict[tuple[str, int], int] = {}
+    for c, m in hits:
+        alone = not m.group("cell") and len(hits) == 1 and expected in (1, None)
+        if not alone and not m.group("cell").isdigit():
+            raise BadInput(
+                f"{m.group('cell')!r} is no cell number", "digits in (?P<cell>..)", file=file, column=c.name
+            )
+        key = (m.groupdict().get("module") or "", first if alone else int(m.group("cell")))
+        if key in keys:
+            raise BadInput(f"cell {key[1]} occurs twice", "one column a cell", file=file, column=c.name)
+        keys[key] = c.index
+    return keys
+
+
+def _numbered(keys: dict[tuple[str, int], int], first: int, pack: Pack | None, file: Path) -> dict[int, int]:
+    """Return column by number of the cell; modules in the order of the pack file."""
+    modules = list(dict.fromkeys(k[0] for k in keys))
+    if len(modules) > 1:
+        as_key = {m: ((int(m),) if m.isdigit() else (m.casefold(),)) for m in modules}
+        ranks = module_ranks(list(as_key.values()), pack)
+        if ranks is None:
+            raise BadInput(
+                f"modules {', '.join(modules)} in unknown order", "names of the pack file", file=file
+            )
+        order = [keys[k] for k in sorted(keys, key=lambda k: (ranks[as_key[k[0]]], k[1]))]
+        return dict(enumerate(order, 1))
+    return {k[1] - first + 1: i for k, i in sorted(keys.items(), key=lambda item: item[0][1])}
+
+
+def _unit_of_cells(
+    medians: list[Any], stated: str | None, column: SampledColumn, file: Path
+) -> tuple[Unit, str]:
+    """Return the unit of the cells, by the profile or else by header and values, and why."""
+    if stated is not None:
+        unit = named("voltage", stated)
         assert unit is not None
-        why = f"unit {section.unit} by the profile"
+        why = f"unit {stated} by the profile"
         median = float(np.nanmedian(np.abs(medians))) * unit.scale if medians else 3.0
         if not LEAST_CELL_V < median < MOST_CELL_V:
             raise BadInput(
-                f"cells read {median:g} V with unit {section.unit}", "another [cell_voltage] unit", file=file
+                f"cells read {median:g} V with unit {stated}", "another [cell_voltage] unit", file=file
             )
     else:
-        stated = take_apart(hits[0][0].name, hits[0][0].unit_text).unit
-        unit, why = voltage_unit(medians, stated)
-        if unit is None:
+        found, why = voltage_unit(medians, take_apart(column.name, column.unit_text).unit)
+        if found is None:
             raise BadInput(f"cell voltages: {why}", "[cell_voltage] unit in the profile", file=file)
-    return Cells(dict(sorted(numbers.items())), unit, f"by the profile's pattern; {why}", first)
+        unit = found
+    return unit, why
 
 
 def _bleeds(

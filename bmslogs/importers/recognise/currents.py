@@ -383,27 +383,7 @@ def _unit(
     capacity = pack.nominal_capacity_Ah if pack else None
     largest = _largest(column, stated)
     if stated is not None:
-        if capacity and largest * stated.scale > MOST_C_RATE * capacity:
-            raise Ambiguous(
-                f"{largest:g} {stated.name} on a pack of {capacity:g} Ah",
-                'a profile with [current] unit = "mA" or "0.1A"',
-                file=file,
-                column=column.name,
-            )
-        slope = answer_of_voltages(sample, index, cells)
-        low, high = LIKELY_OHM_AH
-        if (
-            capacity
-            and np.isfinite(slope)
-            and not 0.1 * low < abs(slope) / stated.scale * capacity < 10 * high
-        ):
-            able = [u.name for u in _possible_units(largest, capacity, slope)]
-            raise Ambiguous(
-                f"unit {stated.name} by the header, but the voltages answer as to a current in {' or '.join(able)}",
-                f'a profile with [current] unit = "{stated.name}" or "{able[0]}"',
-                file=file,
-                column=column.name,
-            )
+        _refuse_contradicted(sample, index, stated, cells, capacity, file)
         return stated, f"unit {stated.name} by the header"
     ampere = named("current", "A")
     assert ampere is not None
@@ -429,6 +409,31 @@ def _unit(
         file=file,
         column=column.name,
     )
+
+
+def _refuse_contradicted(
+    sample: Sample, index: int, stated: Unit, cells: Cells | None, capacity: float | None, file: Path
+) -> None:
+    """Refuse a unit in the header that the pack's capacity or the voltages' answer contradicts."""
+    column = sample.columns[index]
+    largest = _largest(column, stated)
+    if capacity and largest * stated.scale > MOST_C_RATE * capacity:
+        raise Ambiguous(
+            f"{largest:g} {stated.name} on a pack of {capacity:g} Ah",
+            'a profile with [current] unit = "mA" or "0.1A"',
+            file=file,
+            column=column.name,
+        )
+    slope = answer_of_voltages(sample, index, cells)
+    low, high = LIKELY_OHM_AH
+    if capacity and np.isfinite(slope) and not 0.1 * low < abs(slope) / stated.scale * capacity < 10 * high:
+        able = [u.name for u in _possible_units(largest, capacity, slope)]
+        raise Ambiguous(
+            f"unit {stated.name} by the header, but the voltages answer as to a current in {' or '.join(able)}",
+            f'a profile with [current] unit = "{stated.name}" or "{able[0]}"',
+            file=file,
+            column=column.name,
+        )
 
 
 def _refuse_unlikely(

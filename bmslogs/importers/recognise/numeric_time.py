@@ -120,7 +120,7 @@ def track(column: SampledColumn, sample: Sample) -> Track | None:
     return Track(usual, level, float(np.ptp(good)), up, column.decimals)
 
 
-def readings(t: Track, unit: str | None, named: bool) -> list[Counted]:
+def readings(t: Track, unit: str | None, named: bool) -> list[Counted]:  # noqa: C901 - the order of the questions is the rule
     """Return what a column may count; one where it is plain, several where the user must say.
 
     Parameters
@@ -232,7 +232,7 @@ def may_be_a_clock(column: SampledColumn, sample: Sample) -> bool:
     return _always_on(column, sample) and len(np.unique(np.round(steps, column.decimals))) > 1
 
 
-def find_counted(
+def find_counted(  # noqa: C901 - one look at each column
     sample: Sample, headers: list[Header], file: Path, headerless: bool = False
 ) -> tuple[int, Counted] | None:
     """Find the column of numbers that tells the time best.

@@ -13,8 +13,9 @@ from typing import Any
 
 from bmslogs.base.errors import BadInput
 from bmslogs.importers.recordings.arrow_tables import batch_rows, write_batches
-from bmslogs.importers.recordings.made import MadeTable, refuse_wide
+from bmslogs.importers.recordings.made import refuse_wide
 from bmslogs.importers.recordings.reader import Asked, Reader, local_copy
+from bmslogs.importers.text.made_table import MadeTable
 from bmslogs.importers.text.source import Source
 
 _FILE, _STREAM, _OLD = b"ARROW1\0\0", b"\xff\xff\xff\xff", b"FEA1"

@@ -9,7 +9,8 @@ from typing import Any
 from bmslogs.base.errors import BadInput
 from bmslogs.importers.recordings.cells import array_texts, write_columns
 from bmslogs.importers.recordings.flat import Flattener, is_nested
-from bmslogs.importers.recordings.made import MadeTable, Origin, TableText, refuse_wide
+from bmslogs.importers.recordings.made import TableText, refuse_wide
+from bmslogs.importers.text.made_table import MadeTable, Origin
 
 BATCH_CELLS = 1_000_000
 """Choice: as many values are held at once, about 40 MB as Python of the worst kind and text."""

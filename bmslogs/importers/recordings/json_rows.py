@@ -11,8 +11,9 @@ from typing import Any
 from bmslogs.base.errors import BadInput
 from bmslogs.importers.recordings.cells import clean
 from bmslogs.importers.recordings.flat import DEEPEST
-from bmslogs.importers.recordings.made import DELIMITER, MadeTable, Origin, TableText, not_a_row, refuse_wide
+from bmslogs.importers.recordings.made import TableText, not_a_row, refuse_wide
 from bmslogs.importers.recordings.reader import Asked, Reader
+from bmslogs.importers.text.made_table import DELIMITER, MadeTable, Origin
 from bmslogs.importers.text.source import LONGEST_LINE, Source, lines_of
 
 _BLOCK = 1 << 20

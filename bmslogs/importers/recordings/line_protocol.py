@@ -15,8 +15,9 @@ from functools import lru_cache
 
 from bmslogs.base.errors import BadInput
 from bmslogs.importers.recordings.cells import clean
-from bmslogs.importers.recordings.made import DELIMITER, MadeTable, Origin, TableText, not_a_row, refuse_wide
+from bmslogs.importers.recordings.made import TableText, not_a_row, refuse_wide
 from bmslogs.importers.recordings.reader import Asked, Reader
+from bmslogs.importers.text.made_table import DELIMITER, MadeTable, Origin
 from bmslogs.importers.text.source import Source, lines_of
 
 _BLOCK = 1 << 20

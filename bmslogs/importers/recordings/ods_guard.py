@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 from xml.parsers import expat
 
 from bmslogs.base.errors import BadInput
-
-if TYPE_CHECKING:
-    from bmslogs.importers.recordings.workbook_guard import _Count as Count
+from bmslogs.importers.recordings.workbook_count import Count
 
 _DEEPEST = 200
 """Choice [levels]: tags within tags."""

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from bmslogs.base.errors import BadInput
-from bmslogs.importers.recordings.made import Keeper, MadeTable, temporary
+from bmslogs.importers.recordings.made import Keeper, temporary
+from bmslogs.importers.text.made_table import MadeTable
 from bmslogs.importers.text.source import Source
 
 Judge = Callable[[Source], str | None]

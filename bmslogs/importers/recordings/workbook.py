@@ -8,9 +8,10 @@ from typing import Any
 
 from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.importers.recordings.cells import column_texts, write_columns
-from bmslogs.importers.recordings.made import MadeTable, Origin, TableText, refuse_wide
+from bmslogs.importers.recordings.made import TableText, refuse_wide
 from bmslogs.importers.recordings.reader import Asked, Reader, local_copy, trial
 from bmslogs.importers.recordings.workbook_guard import guard
+from bmslogs.importers.text.made_table import MadeTable, Origin
 from bmslogs.importers.text.source import Source
 
 BATCH_CELLS = 200_000

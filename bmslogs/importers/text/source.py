@@ -11,12 +11,10 @@ import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, TYPE_CHECKING, Any, cast
+from typing import IO, Any, cast
 
 from bmslogs.base.errors import BadInput
-
-if TYPE_CHECKING:
-    from bmslogs.importers.recordings.made import MadeTable
+from bmslogs.importers.text.made_table import DELIMITER, MadeTable
 
 MOST_UNPACKED_RATIO = 400
 """Choice: text of logs packs up to about 100 times; a bomb of one repeated byte 1000 times."""
@@ -98,8 +96,6 @@ class Source:
     @property
     def delimiter(self) -> str | None:
         """The delimiter of the text where it is known beforehand."""
-        from bmslogs.importers.recordings.made import DELIMITER
-
         return None if self.table is None else DELIMITER
 
     def place(self, line: int) -> str:

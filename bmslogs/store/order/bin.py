@@ -15,6 +15,7 @@ from bmslogs.store.files import read_metadata, store_errors, sync_folder, write_
 from bmslogs.store.order.changes import (
     SAFE,
     Change,
+    known_pack,
     last_touched,
     log_version,
     name_of,
@@ -124,8 +125,6 @@ def bring_back(store: Store, log_id: str, *, by: str = "") -> LogEntry:
     StoreError
         It is not in the bin, or a log of this id is in the store again.
     """
-    from bmslogs.store.order.describing import known_pack
-
     with store.locked():
         file, note = _places(store.root, log_id)
         item = _read(file) if file.exists() else None

@@ -124,6 +124,11 @@ def log_version(entry: LogEntry) -> str:
     return f"{state.st_size:x}-{state.st_mtime_ns:x}"
 
 
+def known_pack(store: Store, pack_id: str) -> Pack | None:
+    """Return a pack by its id, None where the store has none."""
+    return next((p for p in store.packs() if p.id == pack_id), None)
+
+
 def pack_version(pack: Pack | None) -> str:
     """Return the version of a pack's description: a hash of it; empty where there is none."""
     return hashlib.sha256(pack.model_dump_json().encode()).hexdigest()[:16] if pack is not None else ""

@@ -12,18 +12,13 @@ from bmslogs.base.pack import Pack
 from bmslogs.store.entries import LogEntry
 from bmslogs.store.files import read_metadata, store_errors, write_atomic
 from bmslogs.store.order.bin import FOLDER as BIN
-from bmslogs.store.order.changes import Change, name_of, now, pack_version, refuse_other, told
+from bmslogs.store.order.changes import Change, known_pack, name_of, now, pack_version, refuse_other, told
 from bmslogs.store.order.moving import other_modules
 from bmslogs.store.order.plans import Plan, Step, drop_derived, run, step_for
 from bmslogs.store.order.relabel import labels
 
 if TYPE_CHECKING:
     from bmslogs.store.store import Store
-
-
-def known_pack(store: Store, pack_id: str) -> Pack | None:
-    """Return a pack by its id, None where the store has none."""
-    return next((p for p in store.packs() if p.id == pack_id), None)
 
 
 def describe_pack(

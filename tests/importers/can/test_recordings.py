@@ -16,7 +16,8 @@ can = pytest.importorskip("can", reason="the extra 'can' is not installed")
 pytest.importorskip("asammdf", reason="the extra 'can' is not installed")
 
 from bmslogs.importers.can import mf4  # noqa: E402
-from bmslogs.importers.can.frames import Tally, joined, open_recording, recognised  # noqa: E402
+from bmslogs.importers.can.formats import open_recording, recognised  # noqa: E402
+from bmslogs.importers.can.frames import Tally, joined  # noqa: E402
 from bmslogs.importers.text.source import Source  # noqa: E402
 from bmslogs.log import Log, read_log  # noqa: E402
 from bmslogs.store import Store  # noqa: E402

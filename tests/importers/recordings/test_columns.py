@@ -17,7 +17,7 @@ import pytest
 
 from bmslogs.base.errors import BadInput
 from bmslogs.importers.recordings.cells import array_texts
-from bmslogs.importers.recordings.made import Origin
+from bmslogs.importers.text.made_table import Origin
 from bmslogs.log import Log, read_log
 from tests.importers.recordings.kinds import as_arrow, as_feather, as_parquet, stored, typed
 from tests.importers.writing import assert_same, drive, pack_for, refusal
