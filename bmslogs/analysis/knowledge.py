@@ -263,7 +263,7 @@ class Knowledge(Place):
         if a is None:
             span = self.soc_span or (None, None)
             return {"soc_low": span[0], "soc_high": span[1]}
-        drawn = s._charge_rows[rows] - s.sampled.charge[s.piece[0]]
+        drawn = s.flow.charge[rows] - s.sampled.charge[s.piece[0]]
         soc = np.clip(a.soc(drawn), 0.0, 1.0)
         return {"soc_low": float(soc.min()), "soc_high": float(soc.max())}
 
@@ -572,7 +572,7 @@ class Knowledge(Place):
         return below_the_knee(
             s.log.cell_voltage[part.rows],
             np.nan_to_num(s.current[part.rows]),
-            -s._charge_rows[part.rows],
+            -s.flow.charge[part.rows],
             s.usual_resistance,
             s.capacity,
         )
