@@ -16,8 +16,9 @@ import numpy.typing as npt
 
 from bmslogs.analysis import polarisation, sampling, stretches
 from bmslogs.analysis.models import standing_load
-from bmslogs.analysis.ocv import OcvCurve
+from bmslogs.analysis.ocv import OcvCurve, curve_of
 from bmslogs.analysis.stretches import Stretch
+from bmslogs.log import Log
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -202,3 +203,16 @@ class Flow:
         current = np.where(np.isnan(self.current), 0.0, self.current)
         current[self.rows_of("parked")] = 0.0
         return polarisation.charge_drawn(current, self.seconds, self.section)
+
+
+def flow_of(log: Log) -> Flow:
+    """Return the flow of a log of which all is at hand."""
+    return Flow(
+        log.seconds,
+        log.current,
+        log.sections,
+        float(log.pack.nominal_capacity_Ah),
+        lambda rows: sampling.row_medians(log.cell_voltage[rows]),
+        curve_of(log.pack),
+        log.voltage_step,
+    )

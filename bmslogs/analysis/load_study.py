@@ -503,7 +503,7 @@ class LoadStudy(Readings):
         rows = self.rows_of("drive") & ~np.isnan(self.current)
         if self.refresh_s > 2.0 or rows.sum() < 200:
             raise NotEnoughData(f"readings are {self.refresh_s:.1f} s apart, or there was no drive")
-        rows &= self._fresh[0]
+        rows &= self.fresh_rows
         volts = self.log.cell_voltage
         mean = (volts if self.trusted.all() else volts[:, self.trusted]).mean(axis=1)[rows]
         index = np.flatnonzero(rows)[~np.isnan(mean)]

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis import ocv, polarisation, sampling, sensing, taps, thermal
-from bmslogs.analysis.flow import FILL_S, Flow
+from bmslogs.analysis.flow import FILL_S, Flow, flow_of
 from bmslogs.analysis.models import standing_load
 from bmslogs.analysis.signals import physics, refresh
 from bmslogs.analysis.stretches import Stretch
@@ -112,15 +112,7 @@ class Readings:
     @cached_property
     def flow(self) -> Flow:
         """Clock and current: rests, what the pack was doing, charge moved."""
-        return Flow(
-            self.source.seconds,
-            self.source.current,
-            self.source.sections,
-            self.capacity,
-            lambda rows: sampling.row_medians(self.source.cell_voltage[rows]),
-            self.curve,
-            self.source.voltage_step,
-        )
+        return flow_of(self.source)
 
     @property
     def has_current(self) -> bool:
@@ -210,6 +202,11 @@ class Readings:
     def _fresh(self) -> tuple[Bools, float]:
         fresh, period = sampling.fresh_rows(self.source.cell_voltage, self.seconds)
         return fresh & ~self.held, period
+
+    @property
+    def fresh_rows(self) -> Bools:
+        """(rows,) True where the voltages were read anew."""
+        return self._fresh[0]
 
     @property
     def refresh_s(self) -> float:

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Callable
 from dataclasses import replace
-from functools import cache
 from typing import Any
 
 import numpy as np
-from threadpoolctl import ThreadpoolController
 
 from bmslogs.analysis.estimates import estimate_all
 from bmslogs.analysis.knowledge import Knowledge
+from bmslogs.analysis.numerics import calm
 from bmslogs.analysis.study import Study
 from bmslogs.base.cautions import CAUTIONS
 from bmslogs.base.errors import NotEnoughData
@@ -76,15 +74,7 @@ def diagnose(log: Log) -> Diagnosis:
     NotEnoughData
         The log has fewer than two rows.
     """
-    # linear algebra of this size is slower with several threads, and far slower beside another busy program
-    with (
-        _libraries().limit(limits=1, user_api="blas"),
-        np.errstate(invalid="ignore", divide="ignore"),
-        warnings.catch_warnings(),
-    ):
-        # NaN marks what is not known: a mean over nothing is not known either, and nobody need be told
-        for nothing in ("Mean of empty slice", "All-NaN", "Degrees of freedom"):
-            warnings.filterwarnings("ignore", nothing, RuntimeWarning)
+    with calm():
         knowledge = Knowledge(Study(log))
         estimates = estimate_all(knowledge)
         case = Case(knowledge)
@@ -100,12 +90,6 @@ def diagnose(log: Log) -> Diagnosis:
         cautions=CAUTIONS,
         method=METHOD,
     )
-
-
-@cache
-def _libraries() -> ThreadpoolController:
-    """Return the process's numerical libraries: looking for them takes longer than a small log."""
-    return ThreadpoolController()
 
 
 def sure(found: Finding) -> Finding:

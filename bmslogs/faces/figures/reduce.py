@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.analysis.flow import flow_of
 from bmslogs.analysis.stretches import Stretch
-from bmslogs.faces.figures.series import stretches_of, thin
+from bmslogs.faces.figures.series import thin
 from bmslogs.faces.figures.window import LogView
 from bmslogs.log import Log
 
@@ -63,7 +64,7 @@ def log_view(
         lines={c: _thin(time, log.cell_voltage[a:b, log.cells.index(c)]) for c in cells if c in log.cells},
         current=None if log.current is None else _thin(time, log.current[a:b]),
         temperatures={n: _thin(time, v, SENSOR_POINTS) for n, v in temperatures.items()},
-        stretches=[s for s in stretches_of(log) if s.last >= a and s.first < b],
+        stretches=[s for s in flow_of(log).stretches if s.last >= a and s.first < b],
         rows=b - a,
         all_times=log.time,
     )
