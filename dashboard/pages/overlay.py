@@ -10,7 +10,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, html, no_update
 from bmslogs.base.errors import BmsLogsError
 from bmslogs.faces.figures.overlaid import overlaid_picture
 from bmslogs.faces.figures.words import short_place
-from bmslogs.faces.overlaid import BY, Course, course, overlaid
+from bmslogs.findings.evidence.overlaid import BY, Course, course, overlaid
 from dashboard.address import View
 from dashboard.desk import Desk
 from dashboard.frame import Frame
