@@ -12,6 +12,7 @@ from bmslogs.analysis.flow import flow_of
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.faces.figures.series import thin
 from bmslogs.faces.figures.window import LogView
+from bmslogs.findings.evidence.deviation import from_median
 from bmslogs.log import Log
 
 Floats = npt.NDArray[np.float64]
@@ -103,7 +104,7 @@ def view_of(
         low=_fold(np.fmin, reduced.low) * 1e-3,
         mean=mean * 1e-3,
         high=_fold(np.fmax, reduced.high) * 1e-3,
-        deviation=(reduced.mean - mean[None, :]).T,
+        deviation=from_median(reduced.mean.T.astype(float)),
         cells=cells,
         lines=dict(lines),
         current=current,

@@ -4,20 +4,20 @@ from __future__ import annotations
 
 import numpy as np
 
+from bmslogs.analysis.parked import settled_rows
 from bmslogs.analysis.sampling import row_medians
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.faces.sight.cells import furthest
 from bmslogs.faces.sight.scene import Bools, Floats, SightScene, Spot
 from bmslogs.faces.sight.words import lasting, millivolt, stands
 from bmslogs.findings.evidence.at_rest import rest_current
+from bmslogs.findings.evidence.parked_drift import parked_drift
 from bmslogs.findings.evidence.past_limit import PastLimit
 from bmslogs.findings.evidence.shown import charged_beyond, limits_of, outside_of
 from bmslogs.findings.evidence.spans import runs_of
 from bmslogs.findings.evidence.warming import since_first
 from bmslogs.log import Log
 
-SETTLING_S, SETTLING_SHARE = 12 * 3600.0, 0.2
-"""Cells still relax in the first hours [s], or this share of a shorter rest, and those are not shown (choice)."""
 REST_MOST_S = 1800.0  # [s] of a rest that is shown (choice)
 NEAR_LIMIT_S = 60.0  # [s] shown on both sides of a passed limit at least (choice)
 COLD_AROUND_S = 300.0  # [s] shown on both sides of a charge in the cold (choice)
@@ -43,11 +43,7 @@ def parked(scene: SightScene) -> Spot | None:
     """The parked hours after the first ones, in which cells still relax."""
     if not scene.named:
         return None
-    stretch = _longest(scene, ("parked",)) or _longest(scene, ("rest",))
-    a, b = (stretch.first, stretch.last) if stretch else (0, scene.log.rows - 1)
-    seconds = scene.seconds
-    settled = seconds[a] + min(SETTLING_S, SETTLING_SHARE * float(seconds[b] - seconds[a]))
-    a = min(int(np.searchsorted(seconds, settled)), b - 1) if b else 0
+    a, b, stood = _settled(scene)
     few = max(3, (b - a) // 20)
     moved = {}
     for cell in scene.named:
@@ -58,12 +54,27 @@ def parked(scene: SightScene) -> Spot | None:
         return None
     worst = min(known, key=lambda c: known[c])
     way = "sinks" if known[worst] < 0 else "rises"
-    stood = "the vehicle stood" if stretch and stretch.kind == "parked" else "nothing was drawn"
     says = (
-        f"While {stood} for {lasting(float(seconds[b] - seconds[a]))}, {scene.log.pack.place(worst)} {way} "
+        f"While {stood} for {lasting(float(scene.seconds[b] - scene.seconds[a]))}, {scene.log.pack.place(worst)} {way} "
         f"by {millivolt(known[worst])} against the median of the rest."
     )
     return Spot(a, b, b, ((a, b),), worst, says)
+
+
+def _settled(scene: SightScene) -> tuple[int, int, str]:
+    """Return first and last row of the time parked after its first hours, and what the vehicle did.
+
+    Where a leak is told it is the time from which the analysis tells it.
+    """
+    found = parked_drift(scene.known.study) if scene.known else None
+    if found is not None and found.settled.any():
+        rows = found.rows[found.settled]
+        return int(rows[0]), int(rows[-1]), "the vehicle stood"
+    stretch = _longest(scene, ("parked",)) or _longest(scene, ("rest",))
+    a, b = (stretch.first, stretch.last) if stretch else (0, scene.log.rows - 1)
+    hours = (scene.seconds[a : b + 1] - scene.seconds[a]) / 3600.0
+    a = min(a + int(np.argmax(settled_rows(hours))), b - 1) if b else 0
+    return a, b, "the vehicle stood" if stretch and stretch.kind == "parked" else "nothing was drawn"
 
 
 def shifted(scene: SightScene) -> Spot | None:

@@ -15,6 +15,7 @@ from bmslogs.findings.evidence.source import calmly
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
+Ints = npt.NDArray[np.int64]
 HOURS = 24.0
 
 
@@ -24,6 +25,8 @@ class ParkedDrift:
 
     Attributes
     ----------
+    rows
+        (rows,) of the log.
     days
         (rows,) since the log began [d].
     away
@@ -34,6 +37,7 @@ class ParkedDrift:
         (cells,) drift against the middle one [V/d], negative where a cell loses charge; NaN where it is not told.
     """
 
+    rows: Ints
     days: Floats
     away: Floats
     settled: Bools
@@ -59,8 +63,12 @@ def parked_drift(s: Study) -> ParkedDrift:
     except NotEnoughData:
         days = s.seconds / 86400.0
         return ParkedDrift(
-            days, from_median(s.log.cell_voltage, s.trusted), np.zeros(len(days), bool), untold
+            np.arange(len(days)),
+            days,
+            from_median(s.log.cell_voltage, s.trusted),
+            np.zeros(len(days), bool),
+            untold,
         )
     seconds = s.seconds[of.rows]
     settled = settled_rows((seconds - seconds[0]) / 3600.0)
-    return ParkedDrift(seconds / 86400.0, from_median(of.volts, of.known), settled, slope)
+    return ParkedDrift(of.rows, seconds / 86400.0, from_median(of.volts, of.known), settled, slope)

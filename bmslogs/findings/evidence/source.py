@@ -14,13 +14,14 @@ from bmslogs.log import Log
 P = ParamSpec("P")
 T = TypeVar("T")
 
-KEPT_READINGS = 3_000_000
-"""Of a log with more readings nothing is kept: its study takes several times its own memory (choice)."""
+KEPT_READINGS, KEPT_LOGS = 3_000_000, 2
+"""Of a log with more readings nothing is kept: its study takes several times its own memory; of so many others all that
+was worked out (choice)."""
 _kept: list[tuple[Log, Knowledge]] = []
 
 
 def known(log: Log) -> Knowledge:
-    """Return what the analysis knows of a log, worked out on demand; that of the log asked for last is kept.
+    """Return what the analysis knows of a log, worked out on demand; that of the logs asked for last is kept.
 
     Raises
     ------
@@ -32,7 +33,7 @@ def known(log: Log) -> Knowledge:
             return knowledge
     knowledge = Knowledge(Study(log))
     if log.cell_voltage.size <= KEPT_READINGS:
-        _kept[:] = [(log, knowledge)]
+        _kept[:] = [(log, knowledge), *_kept[: KEPT_LOGS - 1]]
     return knowledge
 
 
