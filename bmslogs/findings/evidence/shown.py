@@ -11,6 +11,7 @@ from bmslogs.analysis.knowledge import Knowledge
 from bmslogs.base.results import Finding
 from bmslogs.findings.evidence.charged_outside import ChargedOutside, charged_outside, charging_bounds
 from bmslogs.findings.evidence.past_limit import PastLimit, current_past, temperature_past, voltage_past
+from bmslogs.findings.evidence.source import calmly
 
 Bools = npt.NDArray[np.bool_]
 
@@ -93,6 +94,7 @@ SHOWN: dict[str, Callable[[Finding, Knowledge], Bools | None]] = {
 """Causes, and the rows of the log in which the readings themselves show them."""
 
 
+@calmly
 def shown_rows(finding: Finding, k: Knowledge) -> Bools | None:
     """Return (rows,) True where the readings themselves show a finding; None where no reading does."""
     return SHOWN[finding.cause](finding, k) if finding.cause in SHOWN else None
