@@ -118,20 +118,25 @@ def bleed_jump(scene: Scene) -> go.Figure:
     log, look = scene.log, scene.look
     if not scene.cells:
         return nothing("The finding names no cell.", look)
+    centre = scene.column(scene.cells[0])
     try:
-        found = bleed_jumps(scene.study, scene.column(scene.cells[0]))
+        found = bleed_jumps(scene.study, centre)
     except NotEnoughData as reason:
         return nothing(f"It cannot be drawn: {reason}.", look)
     if not found:
         return nothing("No resistor near the named cell was switched in this log.", look)
     figure = blank(look, scene.height, barmode="group")
-    for n, one in enumerate(found[:3]):
+    nearest = sorted(found, key=lambda one: abs(one.source - centre))[:3]
+    for n, one in enumerate(sorted(nearest, key=lambda one: one.source)):
         figure.add_bar(
             x=[f"cell {log.cells[i]}" for i in one.columns],
             y=one.jump * 1e3,
             name=f"when cell {log.cells[one.source]} is bled",
             error_y={"type": "data", "array": one.half * 1e3, "color": look.ink, "thickness": 1.2},
-            marker={"color": look.series[n], "pattern": {"shape": ("", "/", "x")[n], "fgcolor": look.paper}},
+            marker={
+                "color": look.series[n],
+                "pattern": {"shape": ("", "/", "x")[n], "fgcolor": look.paper, "fillmode": "overlay"},
+            },
         )
     figure.add_hline(y=0, line={"color": look.soft, "width": 1})
     figure.update_yaxes(title_text="jump of the reading [mV]")
