@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
-import numpy.typing as npt
 
 from bmslogs.base.results import Finding
 from bmslogs.faces.figures.lanes import Mark, Span
 from bmslogs.faces.figures.words import LEVEL_SHAPES, safe, title_of
+from bmslogs.findings.evidence.shown import SHOWN, shown_rows
+from bmslogs.findings.evidence.source import known
+from bmslogs.findings.evidence.spans import runs_of
 from dashboard.open_log import OpenLog
 
-Bools = npt.NDArray[np.bool_]
 RESTS_ON: dict[str, tuple[str, ...]] = {
     "cell_resistance_high": ("drive",),
     "joint_resistance_high": ("drive",),
@@ -46,6 +47,7 @@ def marks(findings: Sequence[Finding], opened: OpenLog) -> list[Mark]:
     for number, finding in enumerate(findings, 1):
         rows.setdefault(finding.cause, []).append((number, finding))
     out = []
+    _look(findings, opened)
     for cause, group in list(rows.items())[:MOST_ROWS]:
         seen = [s for _, f in group for s in shown(f, opened)]
         spans = _joined(seen, opened) if seen else rests_on(cause, opened)
@@ -75,17 +77,23 @@ def rests_on(cause: str, opened: OpenLog) -> list[Span]:
 
 def shown(finding: Finding, opened: OpenLog) -> list[Span]:
     """Return the spans in which the readings themselves show a finding; empty where no reading does."""
-    mask = SHOWN[finding.cause](finding, opened) if finding.cause in SHOWN else None
-    if mask is None or not mask.any():
-        return []
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
-    begins = _starts(opened, len(mask))
-    ends = np.append(begins[1:], opened.time[-1])
-    return [(begins[a], ends[b - 1]) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    _look([finding], opened)
+    return opened.shown.get(finding, [])
 
 
-def _starts(opened: OpenLog, parts: int) -> npt.NDArray[np.datetime64]:
-    return opened.time if parts == opened.rows else opened.time[opened.overview.start]
+def _look(findings: Iterable[Finding], opened: OpenLog) -> None:
+    """Find the spans of findings that were not asked for before: the whole log is read once for them, and not kept.
+
+    They are those by which the rules told them.
+    """
+    new = [f for f in findings if f.cause in SHOWN and f not in opened.shown]
+    if not new or opened.rows < 2:
+        return
+    log = opened.log()
+    ends = np.append(opened.time[1:], opened.time[-1])
+    for finding in new:
+        mask = shown_rows(finding, known(log))
+        opened.shown[finding] = [] if mask is None else [(opened.time[a], ends[b]) for a, b in runs_of(mask)]
 
 
 def _joined(spans: Iterable[Span], opened: OpenLog) -> list[Span]:
@@ -98,46 +106,3 @@ def _joined(spans: Iterable[Span], opened: OpenLog) -> list[Span]:
         else:
             out.append((start, end))
     return out[:MOST_SPANS]
-
-
-def _limit(finding: Finding, opened: OpenLog) -> Bools | None:
-    limits, whole = opened.pack.limits, opened.overview
-    if finding.sensor or not finding.cells:
-        hottest = limits.temperature_max_C
-        readings = [v for n, v in opened.temperatures.items() if finding.sensor in (None, n)]
-        return None if hottest is None or not readings else np.fmax.reduce(readings) > hottest
-    past = np.zeros(len(whole.start), bool)
-    for cell in finding.cells:
-        if cell in opened.cells:
-            row = opened.cells.index(cell)
-            if limits.voltage_max_V is not None:
-                past |= whole.high[row] > 1e3 * limits.voltage_max_V
-            if limits.voltage_min_V is not None:
-                past |= whole.low[row] < 1e3 * limits.voltage_min_V
-    return past
-
-
-def _cold(_finding: Finding, opened: OpenLog) -> Bools | None:
-    """Charging, regeneration included, below the limit: as the proof picture of the finding shades it."""
-    if opened.current is None or not opened.temperatures:
-        return None
-    limit = opened.pack.limits.charge_temperature_min_C
-    coldest = np.fmin.reduce(list(opened.temperatures.values()))
-    charging = -opened.current > 0.05 * opened.pack.nominal_capacity_Ah
-    return np.asarray((coldest < (0.0 if limit is None else limit)) & charging, bool)
-
-
-def _bled(finding: Finding, opened: OpenLog) -> Bools | None:
-    bleed = opened.overview.bleed
-    rows = [opened.cells.index(c) for c in finding.cells if c in opened.cells]
-    return None if bleed is None or not rows else np.asarray((bleed[rows] > 0).any(axis=0), bool)
-
-
-SHOWN: dict[str, Callable[[Finding, OpenLog], Bools | None]] = {
-    "limit_exceeded": _limit,
-    "cold_charge": _cold,
-    "tap_resistive": _bled,
-    "bleed_ineffective": _bled,
-    "bleed_misplaced": _bled,
-}
-"""Causes that the readings show by themselves, and the rows or parts of the log in which they do."""

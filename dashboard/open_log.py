@@ -6,10 +6,13 @@ each cell in some thousand equal parts); a window narrower than a share of the l
 
 from __future__ import annotations
 
+import json
 import threading
 from collections import OrderedDict
 from collections.abc import Hashable, Iterable
+from dataclasses import replace
 from functools import cached_property
+from itertools import accumulate
 from pathlib import Path
 from typing import Generic, TypeVar
 
@@ -18,11 +21,14 @@ import numpy.typing as npt
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from bmslogs.analysis.sampling import fill_short, sections
-from bmslogs.analysis.stretches import Stretch, current_at_rest, stretches
+from bmslogs.analysis.flow import Flow
+from bmslogs.analysis.ocv import curve_of
+from bmslogs.analysis.sampling import row_medians
+from bmslogs.analysis.stretches import Stretch
 from bmslogs.base.columns import numbered
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
+from bmslogs.base.results import Finding
 from bmslogs.faces.figures.reduce import (
     LINE_POINTS,
     SENSOR_POINTS,
@@ -35,6 +41,7 @@ from bmslogs.faces.figures.reduce import (
 )
 from bmslogs.faces.figures.series import thin
 from bmslogs.faces.figures.window import LogView
+from bmslogs.log import Log, read_log
 
 PARTS = 6000  # parts of the overview (choice: some ten megabytes for a hundred cells)
 LEAST_PARTS = 900  # a window with fewer parts than this is read from its rows
@@ -75,7 +82,10 @@ class OpenLog:
             self.pack.sensor_name(numbered("temperature", n) or 0): _numbers(rest.column(n)) for n in sensors
         }
         counts = [self._file.metadata.row_group(i).num_rows for i in range(self._file.num_row_groups)]
-        self._offsets = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
+        self._offsets = np.array([0, *accumulate(counts)], np.int64)
+        self._joints = tuple(int(j["row"]) for j in json.loads(meta.get(b"bmslogs.sections", b"[]")))
+        self._step_V = float(meta.get(b"bmslogs.voltage_step_V", b"0.001"))
+        self.shown: dict[Finding, list[tuple[np.datetime64, np.datetime64]]] = {}
 
     @property
     def rows(self) -> int:
@@ -83,14 +93,32 @@ class OpenLog:
         return len(self.time)
 
     @cached_property
+    def flow(self) -> Flow:
+        """Clock and current; of the cells only the rows are read that tell a sensor's zero from a load."""
+        return Flow(
+            (self.time - self.time[0]).astype(np.int64) * 1e-6,
+            self.current,
+            self._joints,
+            float(self.pack.nominal_capacity_Ah),
+            self._middle_of,
+            curve_of(self.pack),
+            self._step_V,
+        )
+
+    def _middle_of(self, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+        """Return the middle cell's voltage [V] in these rows."""
+        first = int(rows.min())
+        block, _ = self._rows(first, int(rows.max()) + 1)
+        return row_medians(block[:, rows - first].T.astype(float) * 1e-3)
+
+    @property
     def stretches(self) -> list[Stretch]:
         """What the pack was doing; empty where the log has no current."""
-        if self.current is None or self.rows < 2 or np.isnan(self.current).all():
-            return []
-        seconds = (self.time - self.time[0]).astype(np.int64) * 1e-6
-        current = np.nan_to_num(fill_short(self.current.astype(float), seconds, np.inf))
-        zero, quiet = current_at_rest(current, seconds, self.pack.nominal_capacity_Ah)
-        return stretches(seconds, current - zero, quiet, sections(seconds))
+        return self.flow.stretches if self.rows > 1 else []
+
+    def log(self) -> Log:
+        """Return the whole log as arrays, read anew."""
+        return replace(read_log(self.path, extra=False), pack=self.pack)
 
     @cached_property
     def overview(self) -> Reduced:

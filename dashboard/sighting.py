@@ -11,12 +11,12 @@ from typing import Any
 import numpy as np
 from dash import html
 
+from bmslogs.analysis.sampling import row_medians
 from bmslogs.base.results import Finding
 from bmslogs.faces.figures.against import against, told_apart
 from bmslogs.faces.figures.lanes import Mark
 from bmslogs.faces.figures.window import LogView
 from bmslogs.faces.sight import Sight, sight_of
-from bmslogs.faces.sight.scene import median_of
 from dashboard.frame import Frame
 from dashboard.open_log import OpenLog
 
@@ -70,7 +70,7 @@ def view_in(frame: Frame, opened: OpenLog, cells: Sequence[int]) -> LogView:
     sensors = None
     others = [opened.temperatures[n][rows] for n in sight.others if n in opened.temperatures]
     if sight.sensor is not None and others:
-        sensors = (opened.time[rows], median_of(np.column_stack(others)))
+        sensors = (opened.time[rows], row_medians(np.column_stack(others)))
     return dataclasses.replace(
         view, against=against(sight, time, block * np.float32(1e-3), opened.cells, sensors)
     )

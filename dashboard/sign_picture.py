@@ -9,12 +9,9 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.importers.recognise.look import Job
+from bmslogs.importers.recognise.sign_shown import sign_shown
 
 Floats = npt.NDArray[np.float64]
-ROWS = 120
-"""Choice: as many rows are drawn."""
-TELLS = 0.3
-"""Choice: correlation of the steps from which on a picture's line says which way the cells answer."""
 WIDE, HIGH, GAP = 340, 46, 10
 COLOURS = ("#b36b00", "#16808c")
 """Current and cells; both can be read on light and dark paper."""
@@ -69,42 +66,6 @@ def _nought(values: Floats) -> float | None:
 
 
 def sign_picture(job: Job) -> SignPicture | None:
-    """Return the picture of a file; None where it has no one current, no cells, or a current that never moves."""
-    currents, cells = job.plan.of("current"), job.plan.of("cell")
-    if len(currents) != 1 or not cells or job.plan.long is not None:
-        return None
-    amps = job.sample.columns[currents[0].index].values
-    volts = np.array([job.sample.columns[t.index].values for t in cells])
-    best: tuple[float, Floats, Floats] | None = None
-    for window in np.unique(job.sample.window):
-        rows = np.flatnonzero(job.sample.window == window)
-        piece = _liveliest(amps[rows])
-        rows = rows[piece]
-        sound = np.isfinite(amps[rows]) & np.isfinite(volts[:, rows]).any(axis=0)
-        rows = rows[sound]
-        if len(rows) < 8:
-            continue
-        moved = float(np.std(amps[rows]))
-        if best is None or moved > best[0]:
-            best = (moved, amps[rows], np.nanmean(volts[:, rows], axis=0))
-    if best is None or best[0] == 0:
-        return None
-    return SignPicture(best[1], best[2], _answer(best[1], best[2]))
-
-
-def _liveliest(values: Floats) -> slice:
-    """Return the rows of a window around which the current moves most."""
-    if len(values) <= ROWS:
-        return slice(0, len(values))
-    moves = np.abs(np.diff(np.nan_to_num(values)))
-    summed = np.convolve(moves, np.ones(ROWS - 1), "valid")
-    first = int(np.argmax(summed))
-    return slice(first, first + ROWS)
-
-
-def _answer(current: Floats, cells: Floats) -> str:
-    steps, answers = np.diff(current), np.diff(cells)
-    if np.std(steps) == 0 or np.std(answers) == 0:
-        return "hardly moves"
-    together = float(np.corrcoef(steps, answers)[0, 1])
-    return "rises" if together > TELLS else "falls" if together < -TELLS else "hardly moves"
+    """Return the picture of a file; None where it shows nothing."""
+    found = sign_shown(job)
+    return None if found is None else SignPicture(found.current, found.cells, found.answer)

@@ -97,7 +97,7 @@ def between_rests(study: Study, shifted: Bools) -> BetweenRests:
             continue
         if s.log.bleed is not None and s.log.bleed[first.first : last.last + 1].any():
             continue  # what was bled was moved as well
-        taken = float(s._charge_rows[first.last] - s._charge_rows[last.first]) / s.capacity
+        taken = float(s.flow.charge[first.last] - s.flow.charge[last.first]) / s.capacity
         if abs(taken) < MOVED_LEAST:
             continue
         more = np.sign(taken) * (two[0] - one[0])

@@ -263,9 +263,22 @@ class Knowledge(Place):
         if a is None:
             span = self.soc_span or (None, None)
             return {"soc_low": span[0], "soc_high": span[1]}
-        drawn = s._charge_rows[rows] - s.sampled.charge[s.piece[0]]
-        soc = np.clip(a.soc(drawn), 0.0, 1.0)
+        soc = self.soc_of(s.flow.charge[rows])
+        assert soc is not None
         return {"soc_low": float(soc.min()), "soc_high": float(soc.max())}
+
+    def soc_of(self, drawn: Floats) -> Floats | None:
+        """Return the state of charge (0..1) of the middle cell; None where its place on the curve is not known.
+
+        Parameters
+        ----------
+        drawn
+            Charge drawn since the log began [Ah], as `Flow.charge` counts it.
+        """
+        a, s = self.alignment, self.study
+        if a is None:
+            return None
+        return np.asarray(np.clip(a.soc(drawn - s.sampled.charge[s.piece[0]]), 0.0, 1.0), float)
 
     def _scale_share(self, relative: Floats) -> tuple[Floats, Floats]:
         """Return which share of a cell's excess grows with time into the load as the cells' own resistance does.
@@ -572,7 +585,7 @@ class Knowledge(Place):
         return below_the_knee(
             s.log.cell_voltage[part.rows],
             np.nan_to_num(s.current[part.rows]),
-            -s._charge_rows[part.rows],
+            -s.flow.charge[part.rows],
             s.usual_resistance,
             s.capacity,
         )

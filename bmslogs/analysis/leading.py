@@ -78,13 +78,13 @@ def find_leads(study: Study, shifted: Bools) -> Leads:
     for k, part in enumerate(s.stretches):
         if part.kind in ("rest", "parked") or (part.kind == "drive" and s.turns is not None):
             continue  # in turns, the last readings of a drive are of other moments
-        if abs(s._charge_rows[part.last] - s._charge_rows[part.first]) < LEAD_MOVED * s.capacity:
+        if abs(s.flow.charge[part.last] - s.flow.charge[part.first]) < LEAD_MOVED * s.capacity:
             continue
         sign = 1 if part.kind == "charge" else -1
         found = _ahead_at_end(s, part, excess, reliable, sign)
         if found is None:
             continue
-        moved = min(abs(float(s._charge_rows[part.last] - s._charge_rows[part.first])) / s.capacity, 1.0)
+        moved = min(abs(float(s.flow.charge[part.last] - s.flow.charge[part.first])) / s.capacity, 1.0)
         lead, lag = found
         shortfall = _shortfall(s, s.stretches[k - 1] if k else None, part, lead, reliable, sign, moved)
         larger = lead[0] > np.abs(out.bounds[0])
@@ -124,7 +124,7 @@ def _ahead_at_end(
     past = float(nanmean(before)) / current if current else 1.0
     lasting = resistance + s.usual_resistance * np.maximum(excess, 0.0) * np.clip(past - 1.0, 0.0, 20.0)
     found = lead_bounds(volts, current, resistance, s.curve, reliable, sign, lasting)
-    moved = np.abs(s._charge_rows[part.rows] - s._charge_rows[part.first])
+    moved = np.abs(s.flow.charge[part.rows] - s.flow.charge[part.first])
     margin = FLAT_MARGIN_V if s.curve.flat else TABLE_MARGIN_V
     course = own_course(
         s.log.cell_voltage[part.rows],

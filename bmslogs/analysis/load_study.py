@@ -310,10 +310,9 @@ class LoadStudy(Readings):
     # ---- bursts ---------------------------------------------------------------------------------------------
 
     @cached_property
-    def loose(self) -> tuple[list[loose_joint.LooseJoint], list[loose_joint.LooseWire]]:
-        """Cells whose drop comes and goes under load, and sense wires that open now and then."""
+    def _burst_loads(self) -> Floats | None:
+        """(samples, p) what may move a sound cell against the others; None where bursts are not told."""
         s = self.sampled
-        nothing: tuple[list[loose_joint.LooseJoint], list[loose_joint.LooseWire]] = ([], [])
         flows = np.abs(s.current) > loose_joint.LEAST_C_RATE * self.capacity
         if (
             s.period_s > resistance.SLOWEST_S
@@ -321,20 +320,31 @@ class LoadStudy(Readings):
             or self.trusted.sum() < 4
             or self.turns is not None
         ):
-            return nothing
-        taus = (4.0, 20.0, 90.0)
-        loads = np.column_stack(
+            return None
+        return np.column_stack(
             [
                 np.ones(len(s.row)),
                 s.charge,
                 s.charge**2,
                 s.current,
                 s.current * np.abs(s.current),
-                self._filters(taus),
+                self._filters((4.0, 20.0, 90.0)),
                 s.steps,
             ]
         )
-        left = loose_joint.residuals(s.volts, loads, self.trusted)
+
+    @cached_property
+    def burst_residuals(self) -> Floats | None:
+        """(samples, cells) what each cell does against the others that no load explains [V]; None where not told."""
+        loads = self._burst_loads
+        return None if loads is None else loose_joint.residuals(self.sampled.volts, loads, self.trusted)
+
+    @cached_property
+    def loose(self) -> tuple[list[loose_joint.LooseJoint], list[loose_joint.LooseWire]]:
+        """Cells whose drop comes and goes under load, and sense wires that open now and then."""
+        s, loads, left = self.sampled, self._burst_loads, self.burst_residuals
+        if loads is None or left is None:
+            return [], []
         # a generous resistance: what a step of the current does to a reading taken a row apart
         mean = s.volts[:, self.trusted].mean(axis=1)
         coef = np.linalg.lstsq(loads / np.maximum(np.sqrt((loads**2).mean(axis=0)), 1e-12), mean, rcond=None)[
@@ -494,7 +504,7 @@ class LoadStudy(Readings):
         rows = self.rows_of("drive") & ~np.isnan(self.current)
         if self.refresh_s > 2.0 or rows.sum() < 200:
             raise NotEnoughData(f"readings are {self.refresh_s:.1f} s apart, or there was no drive")
-        rows &= self._fresh[0]
+        rows &= self.fresh_rows
         volts = self.log.cell_voltage
         string = mean(volts if self.trusted.all() else volts[:, self.trusted], axis=1)[rows]
         index = np.flatnonzero(rows)[~np.isnan(string)]

@@ -105,7 +105,7 @@ def drift(
         Parked too short.
     """
     hours = (seconds - seconds[0]) / 3600.0
-    settled = hours >= min(SETTLE_H, 0.25 * hours[-1])
+    settled = settled_rows(hours)
     h = hours[settled]
     if len(h) < LEAST_READINGS or h[-1] - h[0] < LEAST_H:
         raise NotEnoughData(f"parked for {hours[-1]:.0f} h only")
@@ -151,6 +151,11 @@ def drift(
         np.hypot(np.maximum(jackknife_se(levels), own), of_middle),
         float(median(np.polyfit(h, v[:, trusted], 1)[0])),
     )
+
+
+def settled_rows(hours: Floats) -> Bools:
+    """Return (rows,) True where cells have settled, by the time since the vehicle was parked [h]."""
+    return np.asarray(hours >= min(SETTLE_H, 0.25 * hours[-1]), bool)
 
 
 def bridged(stretches: Sequence[Stretch], volts: Floats, trusted: Bools) -> list[Stretch]:
@@ -213,7 +218,7 @@ def as_seen(whole: Drift, volts: Floats, seconds: Floats, piece: Ints, trusted: 
     against how it does for the other cells of the log.
     """
     hours = (seconds - seconds[0]) / 3600.0
-    settled = hours >= min(SETTLE_H, 0.25 * hours[-1])
+    settled = settled_rows(hours)
     h, v, number = hours[settled], volts[settled], piece[settled]
     away = v - median(v[:, trusted], axis=1, keepdims=True)
     names, index = np.unique(number, return_inverse=True)

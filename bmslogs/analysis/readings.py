@@ -11,7 +11,8 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis import ocv, polarisation, sampling, sensing, stretches, taps, thermal
+from bmslogs.analysis import ocv, polarisation, sampling, sensing, taps, thermal
+from bmslogs.analysis.flow import FILL_S, Flow, flow_of
 from bmslogs.analysis.models import standing_load
 from bmslogs.analysis.signals import physics, refresh
 from bmslogs.analysis.stretches import Stretch
@@ -26,11 +27,6 @@ Bools = npt.NDArray[np.bool_]
 
 UNSOAKED_K, SOAK_S = 5.0, 4 * 3600.0
 """Places of one pack may differ by less [K] when a log begins, unless it stood for so long [s] in it (judgement)."""
-FILL_S = 5.0
-"""Missing readings are bridged over no more than this, or three readings (choice)."""
-FAR_LONGER = 3.0
-"""A level of the current far from nought is asked whether it is a rest where it stands so many times longer than any
-near nought (choice)."""
 SILENT_SHARE = 0.3
 """A channel with more than this share of readings missing is not used (choice)."""
 
@@ -115,121 +111,73 @@ class Readings:
     # ---- clock, current -------------------------------------------------------------------------------------
 
     @cached_property
+    def flow(self) -> Flow:
+        """Clock and current: rests, what the pack was doing, charge moved."""
+        return flow_of(self.source)
+
+    @property
     def has_current(self) -> bool:
         """Whether the log has a current at all: without one only what voltages and temperatures say is told."""
-        return self.source.current is not None and not bool(np.isnan(self.source.current).all())
+        return self.flow.has_current
 
-    @cached_property
+    @property
     def seconds(self) -> Floats:
         """(rows,) [s] since the first row."""
         return self.source.seconds
 
-    @cached_property
+    @property
     def section(self) -> Ints:
         """(rows,) section between long pauses, and between the joints of the log."""
-        return sampling.sections(self.seconds, self.log.sections)
+        return self.flow.section
 
-    @cached_property
+    @property
     def interval(self) -> float:
         """Usual interval between rows [s]."""
-        return sampling.usual_interval(self.seconds)
+        return self.flow.interval
 
-    @cached_property
+    @property
     def read_current(self) -> Floats:
         """(rows,) current as it was read [A], short holes bridged; NaN in long ones and where there is none."""
-        if self.source.current is None or not self.has_current:
-            return np.full(self.source.rows, np.nan)
-        longest = max(FILL_S, 3.5 * self.interval)
-        return sampling.fill_short(self.source.current, self.seconds, longest)
-
-    @cached_property
-    def _rest(
-        self,
-    ) -> tuple[stretches.Still | None, standing_load.Standing | None, standing_load.Standing | None]:
-        """Where the pack rests, what its reading there is, and a load that stands for long, each where there is one."""
-        if not self.has_current:
-            return None, None, None
-        levels = stretches.still_levels(self.read_current, self.seconds, self.capacity)
-        near = [s for s in levels if abs(s.amps) < stretches.ZERO_NEAR * self.capacity]
-        most = max((s.seconds for s in near), default=0.0)
-        far = [
-            s for s in levels if s not in near and s.seconds >= max(FAR_LONGER * most, stretches.REST_LEAST_S)
-        ]
-        load = None
-        for still in far + near:
-            if still in near and abs(still.amps) <= stretches.REST_C_RATE * self.capacity:
-                return still, None, load
-            standing = standing_load.weigh(
-                self.seconds,
-                self.read_current,
-                self.section,
-                still.rows,
-                still.amps,
-                self._middle_of,
-                self.curve,
-                self.capacity,
-                self.source.voltage_step,
-            )
-            if standing.kind == "load":
-                load = standing if load is None else load
-            elif still in near or standing.kind == "zero" or self._comes_back(still):
-                return still, standing, load
-        return None, None, load
-
-    def _comes_back(self, still: stretches.Still) -> bool:
-        """Whether the current returned to a level from above and from below, as it does to nought in a drive."""
-        away = self.read_current - still.amps
-        wide = stretches.CROSSED_C_RATE * self.capacity
-        return still.visits >= 2 and min(float((away > wide).mean()), float((away < -wide).mean())) > 0.01
-
-    def _middle_of(self, rows: Ints) -> Floats:
-        """Voltage of the middle cell in these rows [V]."""
-        return sampling.row_medians(self.source.cell_voltage[rows])
+        return self.flow.read_current
 
     @property
     def zero(self) -> float:
         """Reading of the current sensor at rest [A]; 0.0 where the log has no rest."""
-        return 0.0 if self._rest[0] is None else self._rest[0].amps
+        return self.flow.zero
 
     @property
     def quiet(self) -> Bools:
         """(rows,) True where the pack rests."""
-        return np.zeros(self.source.rows, bool) if self._rest[0] is None else self._rest[0].rows
+        return self.flow.quiet
 
     @property
     def standing(self) -> standing_load.Standing | None:
         """Whether the reading at rest is the sensor's zero or flows; None where it is hardly any."""
-        return self._rest[1]
+        return self.flow.standing
 
     @property
     def standing_load(self) -> standing_load.Standing | None:
         """A current that stands still for long and is shown to flow, if any."""
-        return self._rest[2]
+        return self.flow.standing_load
 
-    @cached_property
+    @property
     def current(self) -> Floats:
         """(rows,) current less its reading at rest [A]; NaN in long holes."""
-        return self.read_current - self.zero
+        return self.flow.current
 
-    @cached_property
+    @property
     def stretches(self) -> list[Stretch]:
         """What the pack was doing, in order; nothing is known of it without a current."""
-        if not self.has_current:
-            return []
-        return stretches.stretches(self.seconds, self.current, self.quiet, self.section)
+        return self.flow.stretches
 
-    @cached_property
+    @property
     def kinds(self) -> list[str]:
         """Kinds of stretches that occur."""
-        return stretches.kinds(self.stretches)
+        return self.flow.kinds
 
     def rows_of(self, *wanted: str) -> Bools:
         """(rows,) True in stretches of these kinds."""
-        out = np.zeros(self.source.rows, bool)
-        for part in self.stretches:
-            if part.kind in wanted:
-                out[part.rows] = True
-        return out
+        return self.flow.rows_of(*wanted)
 
     # ---- voltages -------------------------------------------------------------------------------------------
 
@@ -255,6 +203,11 @@ class Readings:
     def _fresh(self) -> tuple[Bools, float]:
         fresh, period = sampling.fresh_rows(self.source.cell_voltage, self.seconds)
         return fresh & ~self.held, period
+
+    @property
+    def fresh_rows(self) -> Bools:
+        """(rows,) True where the voltages were read anew."""
+        return self._fresh[0]
 
     @property
     def refresh_s(self) -> float:
@@ -388,24 +341,6 @@ class Readings:
 
     # ---- samples --------------------------------------------------------------------------------------------
 
-    @cached_property
-    def _charge_rows(self) -> Floats:
-        current = np.where(np.isnan(self.current), 0.0, self.current)
-        # nothing is counted while parked: a sensor's zero would invent charge
-        current[self.rows_of("parked")] = 0.0
-        return polarisation.charge_drawn(current, self.seconds, self.section)
-
-    @cached_property
-    def _filled(self) -> Floats:
-        """(rows,) current for filters and slopes: holes bridged, whatever their length, never used as samples."""
-        bad = np.isnan(self.current)
-        if not bad.any():
-            return self.current
-        good = np.flatnonzero(~bad)
-        if not len(good):
-            return np.zeros(len(bad))
-        return np.interp(self.seconds, self.seconds[good], self.current[good])
-
     @property
     def shifts_s(self) -> tuple[float, ...]:
         """Times about a row [s] at which `Sampled.steps` has the current."""
@@ -432,11 +367,13 @@ class Readings:
         s = self._samples
         first = s.rows[s.start]
         current = s.mean(self.current)
-        steps = s.mean(polarisation.shifted_currents(self._filled, self.seconds, self.section, self.shifts_s))
+        steps = s.mean(
+            polarisation.shifted_currents(self.flow.filled, self.seconds, self.section, self.shifts_s)
+        )
         return Sampled(
             seconds=s.mean(self.seconds),
             current=current,
-            charge=s.mean(self._charge_rows),
+            charge=s.mean(self.flow.charge),
             steps=steps,
             section=self.section[first],
             volts=s.mean(volts),
@@ -470,7 +407,9 @@ class Readings:
     def _filtered(self, tau_s: float) -> Floats:
         """(rows,) low-pass of the current [A], worked out once for each time constant."""
         if tau_s not in self._filtered_by:
-            self._filtered_by[tau_s] = polarisation.low_pass(self._filled, self.seconds, self.section, tau_s)
+            self._filtered_by[tau_s] = polarisation.low_pass(
+                self.flow.filled, self.seconds, self.section, tau_s
+            )
         return self._filtered_by[tau_s]
 
     @cached_property
@@ -506,7 +445,7 @@ class Readings:
     def sensor_faults(self) -> list[thermal.SensorFault]:
         """Temperature sensors at fault."""
         order = self._sensor_order
-        current = self._filled if self.has_current else None
+        current = self.flow.filled if self.has_current else None
         idle = (
             current is not None and float(np.sqrt((current**2).mean())) < thermal.IDLE_C_RATE * self.capacity
         )

@@ -5,6 +5,7 @@ Each step is done once, on demand, and kept.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -35,6 +36,47 @@ FALL_PER_K = 0.03
 """Fall of resistance for each kelvin, as a fraction, that the split expects: up to it, either way (choice)."""
 SHIFT_LEAST_V = 0.0035
 """A reading that is off by less does not count as shifted (choice)."""
+
+
+@dataclass(frozen=True)
+class ParkedRows:
+    """Readings of a time parked: their rows in the log, (rows, cells) [V], (cells,) whether a cell's drift is told."""
+
+    rows: Ints
+    volts: Floats
+    known: Bools
+
+
+@dataclass(frozen=True)
+class SplitRows:
+    """What the split is given: means over groups of samples.
+
+    Attributes
+    ----------
+    volts
+        (groups, cells) [V].
+    charge
+        (groups, cells) charge drawn from each cell since the first sample, bleeding included [Ah].
+    drawn
+        (groups,) charge drawn from the string since the log began [Ah].
+    columns, grows
+        (groups, k) what polarises a cell [A], and (k,) whether it grows with the cell's resistance.
+    current
+        (groups,) [A], positive on discharge.
+    tells
+        (groups,) share that each tells something new.
+    period_s
+        Time between groups [s].
+    """
+
+    volts: Floats
+    charge: Floats
+    drawn: Floats
+    columns: Floats
+    grows: Bools
+    current: Floats
+    tells: Floats
+    period_s: float
 
 
 class Study(LoadStudy):
@@ -68,7 +110,7 @@ class Study(LoadStudy):
         if len(piece) == 0:
             return rests.NONE
         first, last = int(s.row[piece[0]]), int(s.row[piece[-1]])
-        charge = self._charge_rows - s.charge[piece[0]]
+        charge = self.flow.charge - s.charge[piece[0]]
         if self.bled is not None:
             charge = charge + np.median(
                 (self.bled - self.bled[first])[:, self.trusted], axis=1
@@ -146,9 +188,17 @@ class Study(LoadStudy):
         """The split over `piece` with all trusted cells; raises as `split` does."""
         return self._split(self.trusted)
 
-    def _split(self, reference: Bools) -> splitting.Split:
+    @cached_property
+    def split_rows(self) -> SplitRows:
+        """Samples of `piece` in groups, as the split is given them.
+
+        Raises
+        ------
+        NotEnoughData
+            Too few, or no voltages of one moment.
+        """
         piece = self.piece
-        if len(piece) < 40 or reference.sum() < 2:
+        if len(piece) < 40:
             raise NotEnoughData("only a few readings with the charge counted")
         s = self.sampled
         group = max(1, len(piece) // SPLIT_ROWS)
@@ -175,23 +225,38 @@ class Study(LoadStudy):
         # while a contact is open its cell drops more than its charge says
         tells[thin(self.burst_rows.astype(float)) > 0.0] *= OPEN_TELLS
         live = np.sqrt((columns**2).mean(axis=0)) > 1e-6
+        return SplitRows(
+            volts=thin(self.volts_at_once),
+            charge=thin(charge),
+            drawn=thin(s.charge),
+            columns=columns[:, live],
+            grows=grows[live],
+            current=thin(s.current),
+            tells=tells,
+            period_s=s.period_s * group,
+        )
+
+    def _split(self, reference: Bools) -> splitting.Split:
+        if reference.sum() < 2:
+            raise NotEnoughData("only a few readings with the charge counted")
+        rows = self.split_rows
         return splitting.split(
-            thin(self.volts_at_once),
-            thin(charge),
-            columns[:, live],
-            thin(s.current),
-            equal_blocks(len(starts), BLOCKS),
+            rows.volts,
+            rows.charge,
+            rows.columns,
+            rows.current,
+            equal_blocks(len(rows.current), BLOCKS),
             reference,
             self.capacity,
             self.usual_resistance,
             self.noise,
-            period_s=s.period_s * group,
-            new=tells,
+            period_s=rows.period_s,
+            new=rows.tells,
             excess=self.excess,
             links=self.links,
             table=self.curve,
             anchors=self.anchors,
-            grows=grows[live],
+            grows=rows.grows,
         )
 
     @cached_property
@@ -232,7 +297,9 @@ class Study(LoadStudy):
         if not self.curve.flat:
             return np.zeros((len(self.sampled.row), 0))
         columns = [
-            -polarisation.hysteresis_state(self._filled, self.seconds, self.section, share * self.capacity)
+            -polarisation.hysteresis_state(
+                self.flow.filled, self.seconds, self.section, share * self.capacity
+            )
             for share in HYSTERESIS_MEMORY
         ]
         return self.at_samples(np.hstack(columns)) * (HYSTERESIS_V / self.usual_resistance)
@@ -252,8 +319,8 @@ class Study(LoadStudy):
         return max(times, key=lambda p: float(self.seconds[p.last] - self.seconds[p.first]), default=None)
 
     @cached_property
-    def parked(self) -> tuple[parked.Drift, float]:
-        """Drift over the longest time parked, and the mean voltage there [V].
+    def parked_rows(self) -> ParkedRows:
+        """The readings of the longest time parked that may count.
 
         Raises
         ------
@@ -271,12 +338,25 @@ class Study(LoadStudy):
             good, known = good & rows, known & kept
         if good.sum() < parked.LEAST_READINGS or known.sum() < min(parked.LEAST_UNBLED, self.trusted.sum()):
             raise NotEnoughData("too few readings while parked without bleeding")
-        warmth = None if self.mean_temperature is None else self.mean_temperature[through.rows][good]
-        found = parked.drift(np.nan_to_num(volts[good]), seconds[good], warmth, known, self.log.voltage_step)
-        pieces = self.section[through.rows][good]
+        return ParkedRows(through.first + np.flatnonzero(good), volts[good], known)
+
+    @cached_property
+    def parked(self) -> tuple[parked.Drift, float]:
+        """Drift over the longest time parked, and the mean voltage there [V].
+
+        Raises
+        ------
+        NotEnoughData
+            With the reason.
+        """
+        of = self.parked_rows
+        seconds, known = self.seconds[of.rows], of.known
+        warmth = None if self.mean_temperature is None else self.mean_temperature[of.rows]
+        found = parked.drift(np.nan_to_num(of.volts), seconds, warmth, known, self.log.voltage_step)
+        pieces = self.section[of.rows]
         if len(np.unique(pieces)) > 1:
-            found = parked.as_seen(found, volts[good], seconds[good], pieces, known)
-        return found, float(np.median(volts[good][:, known]))
+            found = parked.as_seen(found, of.volts, seconds, pieces, known)
+        return found, float(np.median(of.volts[:, known]))
 
     # ---- bleeding -------------------------------------------------------------------------------------------
 

@@ -69,6 +69,67 @@ def tap_currents(bleed: Bools, volts: Floats, resistor: float) -> Floats:
     return out
 
 
+@dataclass(frozen=True)
+class Edges:
+    """Readings where bleed flags change.
+
+    Attributes
+    ----------
+    at
+        (edges,) first row of the new state.
+    jump
+        (edges, cells) jump of each reading against those that no bleeding touches [V]; NaN where not trusted.
+    drive
+        (edges, N + 1) change of the current out of each tap [A].
+    """
+
+    at: npt.NDArray[np.int64]
+    jump: Floats
+    drive: Floats
+
+
+def edges_of(volts: Floats, bleed: Bools, seconds: Floats, resistor: float, trusted: Bools) -> Edges | None:
+    """Return the edges of bleed flags that a steady state on both sides makes readable; None where they are too few.
+
+    Parameters as of `tap_resistance`.
+    """
+    if len(volts) < 8:
+        return None
+    change = (bleed[1:] != bleed[:-1]).any(axis=1)
+    at = np.flatnonzero(change) + 1
+    # both sides must be steady: the states before and after it lasted two rows, no pause
+    at = at[(at >= 3) & (at <= len(volts) - 4)]
+    apart = np.full((2, len(at)), len(volts))
+    apart[0, 1:] = apart[1, :-1] = np.diff(at)
+    held = np.asarray((apart > 1).all(axis=0), bool)
+    # a balancer that pauses for one row to read leaves nothing but the row itself
+    single = bool(held.sum() < 2)
+    if single:
+        held = np.ones(len(at), bool)
+    at, alone = at[held], np.asarray((apart[:, held] > 3).all(axis=0), bool)
+    usual = float(np.median(np.diff(seconds)))
+    steady = seconds[at + 2] - seconds[at - 2] < 8 * usual + 1.0
+    at, alone = at[steady], alone[steady]
+    if len(at) < 2 or not trusted.any():
+        return None
+    # a balancer that compares the cells every few rows never leaves a flag for longer: one reading on each side, then
+    jump = np.where(
+        alone[:, None],
+        0.5 * (volts[at + 1] + volts[at + 2]) - 0.5 * (volts[at - 1] + volts[at - 2]),
+        volts[at + 1] - volts[at - 1],
+    )
+    if single:
+        jump = volts[at] - volts[at - 1]
+    jump[:, ~trusted] = np.nan
+    taps = tap_currents(bleed, np.where(np.isnan(volts), nanmedian(volts), volts), resistor)
+    drive = taps[at] - taps[at - 1] if single else taps[at + 1] - taps[at - 1]
+    # against the jumps, not the readings, of cells that no bleeding touches: one that was not read then moves no mean
+    untouched = ~np.isnan(jump) & (np.abs(drive[:, 1:]) < 1e-6) & (np.abs(drive[:, :-1]) < 1e-6)
+    untouched = np.where(untouched.sum(axis=1, keepdims=True) >= 3, untouched, ~np.isnan(jump))
+    jump = jump - (np.where(untouched, jump, 0.0).sum(axis=1) / np.maximum(untouched.sum(axis=1), 1))[:, None]
+    return Edges(at, jump, drive)
+
+
 def tap_resistance(
     volts: Floats, bleed: Bools, seconds: Floats, resistor: float, trusted: Bools, step_V: float
 ) -> TapResistance:
@@ -96,40 +157,10 @@ def tap_resistance(
     """
     n = volts.shape[1]
     nothing = TapResistance(np.full(n + 1, np.nan), np.full(n + 1, np.nan), np.zeros(n + 1, np.int64))
-    if len(volts) < 8:
+    found = edges_of(volts, bleed, seconds, resistor, trusted)
+    if found is None:
         return nothing
-    change = (bleed[1:] != bleed[:-1]).any(axis=1)
-    at = np.flatnonzero(change) + 1
-    # both sides must be steady: the states before and after it lasted two rows, no pause
-    at = at[(at >= 3) & (at <= len(volts) - 4)]
-    apart = np.full((2, len(at)), len(volts))
-    apart[0, 1:] = apart[1, :-1] = np.diff(at)
-    held = np.asarray((apart > 1).all(axis=0), bool)
-    # a balancer that pauses for one row to read leaves nothing but the row itself
-    single = bool(held.sum() < 2)
-    if single:
-        held = np.ones(len(at), bool)
-    at, alone = at[held], np.asarray((apart[:, held] > 3).all(axis=0), bool)
-    usual = float(np.median(np.diff(seconds)))
-    steady = seconds[at + 2] - seconds[at - 2] < 8 * usual + 1.0
-    at, alone = at[steady], alone[steady]
-    if len(at) < 2 or not trusted.any():
-        return nothing
-    # a balancer that compares the cells every few rows never leaves a flag for longer: one reading on each side, then
-    jump = np.where(
-        alone[:, None],
-        0.5 * (volts[at + 1] + volts[at + 2]) - 0.5 * (volts[at - 1] + volts[at - 2]),
-        volts[at + 1] - volts[at - 1],
-    )
-    if single:
-        jump = volts[at] - volts[at - 1]
-    jump[:, ~trusted] = np.nan
-    taps = tap_currents(bleed, np.where(np.isnan(volts), nanmedian(volts), volts), resistor)
-    drive = taps[at] - taps[at - 1] if single else taps[at + 1] - taps[at - 1]
-    # against the jumps, not the readings, of cells that no bleeding touches: one that was not read then moves no mean
-    untouched = ~np.isnan(jump) & (np.abs(drive[:, 1:]) < 1e-6) & (np.abs(drive[:, :-1]) < 1e-6)
-    untouched = np.where(untouched.sum(axis=1, keepdims=True) >= 3, untouched, ~np.isnan(jump))
-    jump = jump - (np.where(untouched, jump, 0.0).sum(axis=1) / np.maximum(untouched.sum(axis=1), 1))[:, None]
+    jump, drive = found.jump, found.drive
     good = ~np.isnan(jump)
     noise = 1.4826 * float(nanmedian(np.abs(jump - nanmedian(jump)))) if good.any() else np.inf
     # the same two levels read again and again err by the same rounding, where noise does not stir it

@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-import warnings
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import replace
-from functools import cache
 from typing import Any
 
 import numpy as np
-from threadpoolctl import ThreadpoolController
 
 from bmslogs.analysis.estimates import estimate_all
 from bmslogs.analysis.knowledge import Knowledge
+from bmslogs.analysis.numerics import calm
 from bmslogs.analysis.study import Study
 from bmslogs.base.cautions import CAUTIONS
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.results import Diagnosis, Finding, by_urgency
-from bmslogs.base.while_needed import WhileNeeded
 from bmslogs.findings import (
     rules_bleed,
     rules_capacity,
@@ -78,7 +74,7 @@ def diagnose(log: Log) -> Diagnosis:
     NotEnoughData
         The log has fewer than two rows.
     """
-    with _QUIET.held(), np.errstate(invalid="ignore", divide="ignore"):
+    with calm():
         knowledge = Knowledge(Study(log))
         estimates = estimate_all(knowledge)
         case = Case(knowledge)
@@ -94,26 +90,6 @@ def diagnose(log: Log) -> Diagnosis:
         cautions=CAUTIONS,
         method=METHOD,
     )
-
-
-@cache
-def _libraries() -> ThreadpoolController:
-    """Return the process's numerical libraries: looking for them takes longer than a small log."""
-    return ThreadpoolController()
-
-
-@contextmanager
-def _quiet() -> Iterator[None]:
-    """Keep the linear algebra to one thread, and nobody told that a mean over nothing is not known."""
-    # linear algebra of this size is slower with several threads, and far slower beside another busy program
-    with _libraries().limit(limits=1, user_api="blas"), warnings.catch_warnings():
-        for nothing in ("Mean of empty slice", "All-NaN", "Degrees of freedom"):
-            warnings.filterwarnings("ignore", nothing, RuntimeWarning)
-        yield
-
-
-_QUIET = WhileNeeded(_quiet)
-"""Both are the whole process's, and logs are diagnosed in several threads of it."""
 
 
 def sure(found: Finding) -> Finding:

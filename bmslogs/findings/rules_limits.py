@@ -5,11 +5,17 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis import taps
-from bmslogs.analysis.signals.excursions import NOISE_SDS, Excursion, alike, excursions, row_lengths
+from bmslogs.analysis.signals.excursions import Excursion, alike, excursions, row_lengths
 from bmslogs.analysis.study import Study
 from bmslogs.base.results import LEVELS, Finding, Level
 from bmslogs.findings.case import Case, finding
+from bmslogs.findings.evidence.charged_outside import (
+    CHARGE_C_RATE,
+    ChargedOutside,
+    charged_outside,
+    charging_bounds,
+)
+from bmslogs.findings.evidence.past_limit import current_past, resolution, temperature_past, voltage_past
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -21,8 +27,6 @@ SERIOUS_ABOVE_V, SERIOUS_BELOW_V, SERIOUS_S = 0.010, 0.025, 60.0
 (judgement: common practice, no source). Near empty the voltage falls so steeply that the same charge is more volts."""
 FAR_V = 0.100
 """So far beyond a limit is more than a note however short (judgement)."""
-LEAST_CELL_V, MOST_CELL_V = 0.05, 4.95
-"""No cell in use reads less or more: what does is a wire, a converter's end or a mark (judgement)."""
 MOST_OUTSIDE = 0.01
 """A channel that reads outside that in a larger share of the rows is not judged (choice)."""
 SERIOUS_K, SERIOUS_HOT_S = 2.0, 300.0
@@ -31,10 +35,6 @@ SENSOR_K = 1.0
 """How far a sound temperature sensor may err [K] (judgement)."""
 COLD_S, COLD_SHARE = 30.0, 0.0005
 """Charge in the cold for so long, or of such a share of the capacity, may have plated lithium (judgement)."""
-CHARGE_C_RATE = 1 / 50
-"""Charge current below the temperature limit counts from here on (METHODS G5; common practice, no source)."""
-DEFAULT_CHARGE_LIMIT_C = 0.0
-"""Where the pack file names no charging temperature limit (common practice, no source)."""
 STANDBY_C_RATE = 0.03
 """A load that stays on is no more than that as a rule, as a share of the capacity per hour (judgement, no source)."""
 ZERO_C_RATE = 1 / 200
@@ -84,27 +84,13 @@ def _voltage_excursions(case: Case, bound: float, sign: float) -> list[Excursion
     )
     if not len(columns):
         return []
-    readings = _as_cells(case, columns)
-    outside = (readings < LEAST_CELL_V) | (readings > MOST_CELL_V)
+    past = voltage_past(study, columns, bound, sign)
     # a channel that often reads what no cell can have is not believed where it does not
-    believed = outside.sum(axis=0) <= MOST_OUTSIDE * len(readings)
-    readings = np.where(outside, np.nan, readings)[:, believed]
+    outside = np.isnan(past.readings) & ~np.isnan(volts[:, columns])
+    believed = outside.sum(axis=0) <= MOST_OUTSIDE * len(volts)
     return excursions(
-        sign * (readings - bound), columns[believed], study.seconds, study.log.voltage_step, _noise(case)
+        past.over[:, believed], columns[believed], study.seconds, study.log.voltage_step, _noise(case)
     )
-
-
-def _as_cells(case: Case, columns: npt.NDArray[np.int64]) -> Floats:
-    """Return (rows, columns) readings [V], the drop of bleed currents in the sense wires taken out where known."""
-    study = case.knowledge.study
-    readings = study.log.cell_voltage[:, columns]
-    if study.taps is None or study.log.bleed is None or study.resistor is None:
-        return readings
-    bled = np.flatnonzero(study.log.bleed.any(axis=1))
-    readings = readings.copy()
-    whole = taps.corrected(study.log.cell_voltage[bled], study.log.bleed[bled], study.resistor, study.taps)
-    readings[bled] = whole[:, columns]
-    return readings
 
 
 def _noise(case: Case) -> float:
@@ -191,19 +177,10 @@ def temperature(case: Case) -> list[Finding]:
             extreme = sign * (np.fmax if sign > 0 else np.fmin).reduce(t, axis=0)
         columns = np.flatnonzero(good & (extreme > sign * bound))
         for j in columns:
-            step, noise = _resolution(t[:, j])
-            for one in excursions(sign * (t[:, [j]] - bound), np.array([j]), study.seconds, step, noise):
+            past, noise = temperature_past(study, int(j), bound, sign), resolution(t[:, j])[1]
+            for one in excursions(past.over, past.columns, study.seconds, past.step, noise):
                 out.append(_temperature_finding(case, bound, sign, word, one))
     return out
-
-
-def _resolution(readings: Floats) -> tuple[float, float]:
-    """Return step and noise (one sd) of a slow reading, such as a temperature, in its own unit."""
-    seen = readings[~np.isnan(readings)]
-    quick = np.abs(np.diff(seen[:50_000]))
-    moved = quick[quick > 1e-6]
-    step = float(moved.min()) if len(moved) else 0.0
-    return step, 1.4826 * float(np.median(quick)) / np.sqrt(2.0) if len(quick) else 0.0
 
 
 def _temperature_finding(case: Case, bound: float, sign: float, word: str, one: Excursion) -> Finding:
@@ -242,9 +219,8 @@ def current(case: Case) -> list[Finding]:
     ):
         if bound is None or not study.has_current:
             continue
-        over = (sign * study.current - bound)[:, None]
-        # a current sensor's gain is hardly known better than half a per cent
-        for one in excursions(over, np.array([0]), study.seconds, 0.01 * bound, 0.0):
+        past = current_past(study, bound, sign)
+        for one in excursions(past.over, past.columns, study.seconds, past.step, 0.0):
             out.append(
                 finding(
                     case.pack,
@@ -268,81 +244,52 @@ def current(case: Case) -> list[Finding]:
 
 def cold(case: Case) -> list[Finding]:
     """Charge current, regeneration included, outside the charging temperatures."""
-    study, limits = case.knowledge.study, case.pack.limits
-    low = limits.charge_temperature_min_C
-    low = DEFAULT_CHARGE_LIMIT_C if low is None else low
-    good = np.flatnonzero(study.sensors_trusted)
-    if not len(good) or not study.has_current:
-        return []
-    charging = np.nan_to_num(study.current) < -CHARGE_C_RATE * study.capacity
-    if not charging.any():
-        return []
-    bounds = [(low, -1.0)]
-    if limits.charge_temperature_max_C is not None:
-        bounds.append((limits.charge_temperature_max_C, 1.0))
-    return [f for bound, sign in bounds for f in _charged_outside(case, bound, sign, charging, good)]
-
-
-def _charged_outside(
-    case: Case, bound: float, sign: float, charging: Bools, good: npt.NDArray[np.int64]
-) -> list[Finding]:
-    """Return the finding of charge outside a charging temperature, where there was any; sign -1: below the bound."""
     study = case.knowledge.study
-    t = study.log.temperature[:, good]
-    margin = np.array([NOISE_SDS * _resolution(one)[1] for one in t.T])
-    with np.errstate(invalid="ignore"):
-        over = sign * (t - bound) - margin
-        outside = (over > 1e-6) & charging[:, None]
-    length = row_lengths(study.seconds)
-    rows = outside.any(axis=1)
-    if not rows.any():
-        return []
-    seconds = float(length[rows].sum())
-    ah = float((-np.nan_to_num(study.current) * length)[rows].sum() / 3600.0)
-    extreme = float(np.nanmax(np.where(outside, sign * t, np.nan))) * sign
-    far = float(np.nanmax(np.where(outside, sign * (t - bound), np.nan)))
+    told = [charged_outside(study, bound, sign) for bound, sign in charging_bounds(study)]
+    return [_charged_outside(case, one) for one in told if one is not None and one.rows.any()]
+
+
+def _charged_outside(case: Case, found: ChargedOutside) -> Finding:
+    """Return the finding of charge outside a charging temperature."""
+    study, sign, rows = case.knowledge.study, found.sign, found.rows
+    bound, seconds, ah, far, extreme = found.bound, found.seconds, found.ah, found.far, found.worst
     word = "below" if sign < 0 else "above"
     near = case.pack.temperature_sensors
-    cells = sorted({c for j in good[outside.any(axis=0)] if j < len(near) for c in near[j].cells})
+    beyond = found.sensors[found.outside.any(axis=0)]
+    cells = sorted({c for j in beyond if j < len(near) for c in near[j].cells})
     level: Level = "note"
     if seconds >= LEAST_S:
         lasting = seconds > COLD_S or ah > COLD_SHARE * study.capacity
         level = "act" if lasting and far >= SENSOR_K else "look"
-    return [
-        finding(
-            case.pack,
-            "cold_charge" if sign < 0 else "limit_exceeded",
-            level,
-            cells,
-            f"{ah:.2f} Ah were charged in {seconds / 60:.1f} min {word} the charging limit of {bound:.0f} degC "
-            f"({'coldest' if sign < 0 else 'warmest'} sensor {extreme:.1f} degC); regeneration counts as charging.",
-            [
-                f"charge current above {CHARGE_C_RATE * study.capacity:.3g} A in {int(rows.sum())} "
-                f"rows {word} the limit",
-                *(
-                    [f"within {SENSOR_K:.0f} K of the limit, which a sensor may err by"]
-                    if far < SENSOR_K
-                    else []
-                ),
-            ],
-            [
-                "Do not charge or regenerate below the limit: set it in the BMS and the motor controller."
+    return finding(
+        case.pack,
+        "cold_charge" if sign < 0 else "limit_exceeded",
+        level,
+        cells,
+        f"{ah:.2f} Ah were charged in {seconds / 60:.1f} min {word} the charging limit of {bound:.0f} degC "
+        f"({'coldest' if sign < 0 else 'warmest'} sensor {extreme:.1f} degC); regeneration counts as charging.",
+        [
+            f"charge current above {CHARGE_C_RATE * study.capacity:.3g} A in {int(rows.sum())} "
+            f"rows {word} the limit",
+            *([f"within {SENSOR_K:.0f} K of the limit, which a sensor may err by"] if far < SENSOR_K else []),
+        ],
+        [
+            "Do not charge or regenerate below the limit: set it in the BMS and the motor controller."
+            if sign < 0
+            else "Let the pack cool before it is charged.",
+            "Warm the pack before charging, or charge straight after a drive."
+            if sign < 0
+            else "Charge at a lower rate, or later after a drive.",
+            *(
+                ["Watch the self-discharge and capacity of these cells: plating shows there later."]
                 if sign < 0
-                else "Let the pack cool before it is charged.",
-                "Warm the pack before charging, or charge straight after a drive."
-                if sign < 0
-                else "Charge at a lower rate, or later after a drive.",
-                *(
-                    ["Watch the self-discharge and capacity of these cells: plating shows there later."]
-                    if sign < 0
-                    else []
-                ),
-            ],
-            size=ah,
-            half=0.03 * ah,
-            unit="Ah",
-        )
-    ]
+                else []
+            ),
+        ],
+        size=ah,
+        half=0.03 * ah,
+        unit="Ah",
+    )
 
 
 def zero(case: Case) -> list[Finding]:

@@ -21,7 +21,7 @@
     if (!out || row < 0 || column < 0) { return; }
     var value = trace.z[row][column], time = String(trace.x[column]).replace("T", " ");
     var told = value === null || value === undefined || isNaN(value) ? "no reading" :
-      (value > 0 ? "+" : "−") + Math.abs(value).toFixed(1) + " mV from the mean of all";
+      (value > 0 ? "+" : "−") + Math.abs(value).toFixed(1) + " mV from the median of all";
     out.textContent = "Cell " + trace.y[row] + ", " + time + ": " + told;
   }
 

@@ -99,7 +99,7 @@ def _charge(frame: Frame) -> list[Any]:
                 ),
                 section(
                     "Does bleeding work?",
-                    graph(_bleed(frame), "change of each cell against what was bled", id={"pick": "bleed"}),
+                    graph(_bleed(frame), "what each cell lost against what was bled", id={"pick": "bleed"}),
                 ),
             ],
             className="halves",
@@ -127,7 +127,7 @@ def _has_charge(frame: Frame, log_id: str) -> bool:
 def _bleed(frame: Frame) -> Any:
     assert frame.entry is not None and frame.diagnosis is not None
     named = tuple({c for f in frame.findings if f.cause.startswith("bleed") for c in f.cells})
-    return bleed_figure(frame.desk.log(frame.entry.id), frame.diagnosis, named=named, look=frame.look)
+    return bleed_figure(frame.desk.log(frame.entry.id), named=named, look=frame.look)
 
 
 def _loom() -> list[Any]:

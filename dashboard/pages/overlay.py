@@ -11,7 +11,7 @@ from bmslogs.base.errors import BmsLogsError
 from bmslogs.base.results import by_urgency
 from bmslogs.faces.figures.overlaid import overlaid_picture
 from bmslogs.faces.figures.words import short_place
-from bmslogs.faces.overlaid import BY, By, Course, course, overlaid
+from bmslogs.findings.evidence.overlaid import BY, By, Course, course, overlaid
 from dashboard.address import View
 from dashboard.desk import Desk
 from dashboard.frame import Frame

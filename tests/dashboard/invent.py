@@ -85,7 +85,7 @@ def drive(
     volts = np.round(ideal + rng.normal(0, 5e-4, (seconds, n)), 3)
     warm = 18 + np.cumsum(current**2)[:, None] * 3e-7 * np.linspace(0.9, 1.2, len(of.temperature_sensors))
     bleed = np.zeros((seconds, n), bool)
-    bleed[-250:, min(3, n - 1)] = True
+    bleed[-250:-150, min(3, n - 1)] = bleed[-100:, min(3, n - 1)] = True
     return Log(
         id="20260503-0910-abcdef012345",
         time=START + np.arange(seconds).astype("timedelta64[s]"),

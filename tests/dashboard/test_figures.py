@@ -24,11 +24,12 @@ from bmslogs.faces.figures import (
     side_by_side,
     to_full,
 )
-from bmslogs.faces.figures.load import TIMES_S, drop_over_time
 from bmslogs.faces.figures.plan import plan
 from bmslogs.faces.figures.proofs import PROOFS
-from bmslogs.faces.figures.sensing import put_back
 from bmslogs.faces.figures.theme import colour_of, contrast
+from bmslogs.findings.evidence.load_drop import drop_course
+from bmslogs.findings.evidence.loom import put_back
+from bmslogs.findings.evidence.source import known
 from bmslogs.findings.registry import CAUSES
 from tests.dashboard import invent
 
@@ -91,15 +92,14 @@ def test_a_picture_of_a_bare_log_says_why_it_cannot_be_drawn(cause: str, pack: P
 
 def test_a_joint_lifts_and_an_aged_cell_stretches(pack: Pack) -> None:
     """A10: ageing x 1.25 scales the drop at every time; 0.12 mohm in the tap adds the same at every time."""
+    aged = drop_course(known(invent.drive(pack, by=1.25)).study)
+    joint = drop_course(known(invent.drive(pack, by=1.0, joint=1.2e-4)).study)
     true = np.array(
-        [invent.OHMIC + sum(r * (1 - np.exp(-t / tau)) for tau, r in invent.SLOW) for t in TIMES_S]
+        [invent.OHMIC + sum(r * (1 - np.exp(-t / tau)) for tau, r in invent.SLOW) for t in aged.seconds]
     )
-    aged = drop_over_time(invent.drive(pack, by=1.25))
-    joint = drop_over_time(invent.drive(pack, by=1.0, joint=1.2e-4))
-    assert aged is not None and joint is not None
     # reading steps of 1 mV, noise of 0.5 mV, a row a second: a few per cent of 1 mohm
-    assert_allclose(aged[:, 5], 1.25 * true, rtol=0.06)
-    assert_allclose(joint[:, 5] - np.median(joint, axis=1), 1.2e-4, atol=2e-5)
+    assert_allclose(aged.ohm[:, 5], 1.25 * true, rtol=0.06)
+    assert_allclose(joint.ohm[:, 5] - np.median(joint.ohm, axis=1), 1.2e-4, atol=2e-5)
 
 
 def test_swapped_taps_are_put_back() -> None:

@@ -187,6 +187,7 @@ def test_a_limit_shows_in_the_minutes_past_it(high: bool, word: str) -> None:
 
 def test_heat_past_the_limit_and_charging_in_the_cold() -> None:
     one = log()
+    one.temperature[::2] += 0.1  # a sensor's step
     one.temperature[1000:1120, 2] = 58.0
     sight = sight_of(finding("limit_exceeded", sensor="T3"), one)
     assert (

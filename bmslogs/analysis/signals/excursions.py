@@ -61,27 +61,56 @@ def excursions(
     """
     length = row_lengths(seconds)
     out = []
-    known = np.where(np.isnan(over), -np.inf, over)
-    # both of two rows in succession are beyond by at least the lesser of them
-    pair = np.minimum(known[1:], known[:-1])
-    both = np.full(known.shape, -np.inf)
-    both[1:] = pair
-    both[:-1] = np.maximum(both[:-1], pair)
+    both = in_succession(over)
     for j, column in enumerate(columns):
-        passed = both[:, j] > 0.5 * step + 1e-9
-        if not passed.any():
+        past = _passed(both[:, j], step)
+        if not past.any():
             continue
         clear = both[:, j] >= step + NOISE_SDS * noise
         out.append(
             Excursion(
                 int(column),
                 float(both[:, j].max()),
-                float(length[passed].sum()),
+                float(length[past].sum()),
                 float(length[clear].sum()),
-                int(np.argmax(passed)),
+                int(np.argmax(past)),
             )
         )
     return out
+
+
+def in_succession(over: Floats) -> Floats:
+    """Return (rows, channels) by how much each reading is beyond a bound together with one beside it.
+
+    Parameters
+    ----------
+    over
+        (rows, channels) how far beyond the bound each reading is, NaN where there is none.
+    """
+    known = np.where(np.isnan(over), -np.inf, over)
+    # both of two rows in succession are beyond by at least the lesser of them
+    pair = np.minimum(known[1:], known[:-1])
+    both = np.full(known.shape, -np.inf)
+    both[1:] = pair
+    both[:-1] = np.maximum(both[:-1], pair)
+    return both
+
+
+def passed(over: Floats, step: float) -> Bools:
+    """Return (rows, channels) True in the rows that `excursions` counts as beyond the bound.
+
+    Parameters
+    ----------
+    over
+        (rows, channels) how far beyond the bound each reading is, NaN where there is none.
+    step
+        Step of the readings.
+    """
+    return _passed(in_succession(over), step)
+
+
+def _passed(both: Floats, step: float) -> Bools:
+    return np.asarray(both > 0.5 * step + 1e-9, bool)
 
 
 def row_lengths(seconds: Floats) -> Floats:

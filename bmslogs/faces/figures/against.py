@@ -8,12 +8,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.analysis.sampling import row_medians
 from bmslogs.base.pack import Pack
 from bmslogs.faces.figures.lanes import Drawn, Mark, Times, clock, moment
 from bmslogs.faces.figures.series import thin
 from bmslogs.faces.figures.theme import SMALL, Look, series
 from bmslogs.faces.figures.words import safe, short_place
-from bmslogs.faces.sight.scene import median_of
 from bmslogs.faces.sight.shape import Sight
 
 Floats = npt.NDArray[np.float64]
@@ -68,7 +68,7 @@ def against(
     """
     index = {c: i for i, c in enumerate(cells)}
     rest = [index[c] for c in sight.rest if c in index]
-    middle = median_of(np.asarray(block[rest].T, float)) if rest else None
+    middle = row_medians(np.asarray(block[rest].T, float)) if rest else None
     drawn = {c: np.asarray(block[index[c]], float) for c in sight.cells if c in index}
     named = [c for c in sight.cells if c in drawn and c not in sight.mates]
     return Against(

@@ -5,61 +5,33 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 import plotly.graph_objects as go
 
-from bmslogs.analysis.ocv import curve_of
+from bmslogs.analysis.numerics import calm
 from bmslogs.analysis.reference import bleed_hours
+from bmslogs.analysis.study import Study
+from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis, Estimate, Finding
 from bmslogs.faces.figures.cells import cell_axis, module_names, per_cell
 from bmslogs.faces.figures.scene import Scene, below_legend, guide, remark
-from bmslogs.faces.figures.series import box_mean, charge_moved, mean_cell, steady_current
+from bmslogs.faces.figures.series import box_mean
 from bmslogs.faces.figures.theme import LIGHT, Look, blank, nothing, series
 from bmslogs.faces.figures.words import safe, say_estimate, shown
 from bmslogs.faces.numbers import cells_named
+from bmslogs.findings.evidence.charge_deviation import charge_deviation
+from bmslogs.findings.evidence.source import known
 from bmslogs.log import Log
-
-Floats = npt.NDArray[np.float64]
-LEAST_SLOPE_V = 0.25  # [V per unit of charge] flatter than that, a millivolt says too little (choice)
-
-
-def soc_of_mean(log: Log) -> Floats | None:
-    """Return (rows,) state of charge of the mean cell, counted from the open-circuit voltage of the first row."""
-    moved = charge_moved(log)
-    if moved is None:
-        return None
-    mean = mean_cell(log)
-    start = mean[np.isfinite(mean)]
-    if not len(start):
-        return None
-    curve = curve_of(log.pack)
-    return np.asarray(float(curve.inverse(start[0])) - moved / log.pack.nominal_capacity_Ah, float)
-
-
-def deviation_in_charge(log: Log, diagnosis: Diagnosis) -> Floats | None:
-    """Return (rows, cells) how much fuller each cell is than the mean [Ah].
-
-    The deviation of the voltage, its ohmic part taken out with the estimated resistances, over the slope of the
-    open-circuit curve; NaN where the curve is too flat to tell.
-    """
-    soc, current = soc_of_mean(log), steady_current(log)
-    if soc is None or current is None:
-        return None
-    slope = curve_of(log.pack).slope(soc)
-    slope = np.where(slope >= LEAST_SLOPE_V, slope, np.nan)
-    ohms = {e.cell: e.value for e in diagnosis.of("resistance_10s") if e.value is not None}
-    r = np.array([ohms.get(c, np.nan) for c in log.cells])
-    r = np.nan_to_num(r - np.nanmean(r)) if np.isfinite(r).any() else np.zeros(len(r))
-    dv = log.cell_voltage - mean_cell(log)[:, None] + current[:, None] * r
-    return np.asarray(dv / slope[:, None] * log.pack.nominal_capacity_Ah, float)
 
 
 def empty_or_small(scene: Scene) -> go.Figure:
     """Deviation in Ah against charge moved: a level line is an offset, a sloping one a capacity."""
-    ah, moved = deviation_in_charge(scene.log, scene.diagnosis), charge_moved(scene.log)
     look = scene.look
-    if ah is None or moved is None or not np.isfinite(ah).any():
+    try:
+        found = charge_deviation(scene.known)
+    except NotEnoughData:
+        found = None
+    if found is None or not np.isfinite(found.fuller).any():
         return per_cell(
             scene.pack,
             scene.diagnosis.of("capacity_relative"),
@@ -68,6 +40,7 @@ def empty_or_small(scene: Scene) -> go.Figure:
             look=look,
             height=scene.height,
         )
+    moved, ah = found.drawn, found.fuller
     figure = blank(look, scene.height)
     others = [i for i, c in enumerate(scene.log.cells) if c not in scene.finding.cells]
     for n, i in enumerate(others[:: max(1, len(others) // 12)]):
@@ -83,7 +56,7 @@ def empty_or_small(scene: Scene) -> go.Figure:
             hoverinfo="skip",
         )
     for n, cell in enumerate(scene.cells):
-        x, y = box_mean(moved, ah[:, scene.log.cells.index(cell)])
+        x, y = box_mean(moved, ah[:, scene.column(cell)])
         if len(x) < 2:
             continue
         figure.add_scatter(
@@ -94,17 +67,17 @@ def empty_or_small(scene: Scene) -> go.Figure:
             marker={"size": 7, "color": look.series[n]},
             hovertemplate="%{y:.2f} Ah after %{x:.1f} Ah<extra></extra>",
         )
-        slope, level = np.polyfit(x, y, 1)
+        column = scene.column(cell)
         figure.add_scatter(
-            x=x,
-            y=level + slope * x,
+            x=moved,
+            y=found.line(column),
             mode="lines",
             line=series(look, n),
             hoverinfo="skip",
-            name=f"slope {100 * slope:+.1f} Ah per 100 Ah",
+            name=f"slope {100 * found.slope[column]:+.1f} Ah per 100 Ah",
         )
     figure.update_xaxes(title_text="charge drawn since the start of the log [Ah]")
-    figure.update_yaxes(title_text="fuller (+) or emptier (−)<br>than the mean cell [Ah]")
+    figure.update_yaxes(title_text="fuller (+) or emptier (−)<br>than the string [Ah]")
     figure.add_hline(y=0, line={"color": look.soft, "width": 1, "dash": "dash"})
     remark(figure, "Level: it started emptier or fuller. Sloping: it holds less or more.", look)
     return below_legend(figure)
@@ -224,9 +197,13 @@ def _bleed_markers(
     }
     if not needed:
         return
-    hours = pack.bleed_resistor_ohm
-    volts = pack.limits.voltage_max_V or float(curve_of(pack).voltage(1.0))
-    values = {c: float(bleed_hours(v, volts, hours)) if hours else v for c, v in needed.items()}
+    # at the voltage at which the analysis reckons the time of balancing
+    known = next((e.conditions for e in diagnosis.of("balancing_time") if "voltage_V" in e.conditions), None)
+    hours = known["resistor_ohm"] if known else None
+    values = {
+        c: float(bleed_hours(v, known["voltage_V"], known["resistor_ohm"])) if known else v
+        for c, v in needed.items()
+    }
     unit = "h" if hours else "Ah"
     figure.add_scatter(
         x=[place[c or 0] for c in values],
@@ -293,43 +270,44 @@ def _as_found(finding: Finding, offsets: Sequence[Estimate]) -> dict[int, Estima
     }
 
 
-def bled_against_moved(log: Log, diagnosis: Diagnosis) -> tuple[Floats, Floats, list[int]] | None:
-    """Return Ah bled by command, change of the deviation in Ah over the log, and the cells; None where not known."""
-    ah = deviation_in_charge(log, diagnosis)
-    bled = {e.cell: e.value for e in diagnosis.of("bleed_done") if e.value is not None}
-    if ah is None or log.bleed is None or not bled:
-        return None
-    quiet = np.flatnonzero(~log.bleed.any(axis=1) & np.isfinite(ah).all(axis=1))
-    if len(quiet) < 20:
-        quiet = np.flatnonzero(np.isfinite(ah).all(axis=1))
-    if len(quiet) < 20:
-        return None
-    tenth = max(5, len(quiet) // 20)
-    change = np.median(ah[quiet[-tenth:]], axis=0) - np.median(ah[quiet[:tenth]], axis=0)
-    cells = [c for c in log.cells if c in bled]
-    x = np.array([bled[c] for c in cells], float)
-    return x, change[[log.cells.index(c) for c in cells]], cells
-
-
 def bleed_effect(scene: Scene) -> go.Figure:
-    """Change of offset against Ah bled, with the line of bleeding that works fully."""
-    return bleed_figure(
-        scene.log, scene.diagnosis, named=scene.finding.cells, look=scene.look, height=scene.height
-    )
+    """Ah lost against Ah bled; what each cell was bled where the log does not show what it lost."""
+    try:
+        return _lost_against_bled(
+            scene.log.pack, scene.study, named=scene.finding.cells, look=scene.look, height=scene.height
+        )
+    except NotEnoughData as reason:
+        figure = per_cell(
+            scene.pack,
+            scene.diagnosis.of("bleed_done"),
+            "bleed_done",
+            named=scene.finding.cells,
+            look=scene.look,
+            height=scene.height,
+        )
+        if figure.data:
+            remark(figure, f"Bled by command; what it did does not show: {reason}", scene.look)
+        return figure
 
 
 def bleed_figure(
-    log: Log, diagnosis: Diagnosis, *, named: tuple[int, ...] = (), look: Look = LIGHT, height: int = 340
+    log: Log, *, named: tuple[int, ...] = (), look: Look = LIGHT, height: int = 340
 ) -> go.Figure:
-    """Draw the change of each cell's offset over the log against the Ah that its resistor was commanded to take."""
-    points = bled_against_moved(log, diagnosis)
-    if points is None:
-        return nothing(
-            "Whether bleeding works cannot be seen in this log: it needs bleed flags, and readings "
-            "before and after on a sloping part of the curve.",
-            look,
-        )
-    x, y, cells = points
+    """Draw what each cell lost over a rest against the Ah that its resistor was commanded to take."""
+    try:
+        return _lost_against_bled(log.pack, known(log).study, named=named, look=look, height=height)
+    except NotEnoughData as reason:
+        return nothing(f"Whether bleeding works cannot be seen in this log: {reason}.", look)
+
+
+def _lost_against_bled(
+    pack: Pack, study: Study, *, named: tuple[int, ...], look: Look, height: int
+) -> go.Figure:
+    with calm():
+        effect = study.bleed_effect
+    keep_cells = np.flatnonzero(study.trusted)
+    cells = [study.cells[i] for i in keep_cells]
+    x, y, half = effect.commanded[keep_cells], effect.lost[keep_cells], effect.half_width[keep_cells]
     figure = blank(look, height)
     for name, take, colour, symbol in (
         ("cell", [c not in named for c in cells], look.series[0], "circle"),
@@ -340,16 +318,16 @@ def bleed_figure(
             figure.add_scatter(
                 x=x[keep],
                 y=y[keep],
+                error_y={"type": "data", "array": half[keep], "color": look.soft, "thickness": 1.2},
                 mode="markers",
                 name=name,
                 hoverinfo="text",
                 customdata=[["cell", c] for c, k in zip(cells, keep, strict=True) if k],
-                hovertext=[safe(log.pack.place(c)) for c, k in zip(cells, keep, strict=True) if k],
+                hovertext=[safe(pack.place(c)) for c, k in zip(cells, keep, strict=True) if k],
                 marker={"color": colour, "symbol": symbol, "size": 10},
             )
     top = float(x.max()) or 1.0
-    middle = float(np.mean(x))
-    guide(figure, [0.0, top], [middle, middle - top], "bleeding that works fully", look)
+    guide(figure, [0.0, top], [0.0, top], "bleeding that works fully", look)
     figure.update_xaxes(title_text="bled by command [Ah]")
-    figure.update_yaxes(title_text="change against<br>the mean cell [Ah]")
+    figure.update_yaxes(title_text="lost over the rest,<br>by the voltages [Ah]")
     return below_legend(figure)

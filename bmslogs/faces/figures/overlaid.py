@@ -6,7 +6,7 @@ import plotly.graph_objects as go
 
 from bmslogs.faces.figures.theme import LIGHT, Look, blank
 from bmslogs.faces.figures.words import safe
-from bmslogs.faces.overlaid import Overlaid
+from bmslogs.findings.evidence.overlaid import Overlaid
 
 
 def overlaid_picture(drawn: Overlaid, *, look: Look = LIGHT, height: int = 560) -> go.Figure:

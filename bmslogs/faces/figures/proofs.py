@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import plotly.graph_objects as go
 
+from bmslogs.analysis.numerics import calm
 from bmslogs.base.results import Diagnosis, Finding
 from bmslogs.faces.figures import balance, load, sensing, timeline, warmth
 from bmslogs.faces.figures.scene import Scene
@@ -63,6 +64,9 @@ def proof_picture(
     cause = CAUSES.get(finding.cause)
     if log is None:
         return nothing("The log of this finding is not at hand, so it cannot be drawn.", look)
+    if log.rows < 2:
+        return nothing("The log has one row only.", look)
     if cause is None or cause.picture not in PROOFS:
         return nothing("No picture is known for this cause.", look)
-    return PROOFS[cause.picture][1](Scene(finding, diagnosis, log, look, height))
+    with calm():
+        return PROOFS[cause.picture][1](Scene(finding, diagnosis, log, look, height))

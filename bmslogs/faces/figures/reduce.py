@@ -8,9 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.analysis.flow import flow_of
 from bmslogs.analysis.stretches import Stretch
-from bmslogs.faces.figures.series import stretches_of, thin
+from bmslogs.faces.figures.series import thin
 from bmslogs.faces.figures.window import LogView
+from bmslogs.findings.evidence.deviation import from_median
 from bmslogs.log import Log
 
 Floats = npt.NDArray[np.float64]
@@ -63,7 +65,7 @@ def log_view(
         lines={c: _thin(time, log.cell_voltage[a:b, log.cells.index(c)]) for c in cells if c in log.cells},
         current=None if log.current is None else _thin(time, log.current[a:b]),
         temperatures={n: _thin(time, v, SENSOR_POINTS) for n, v in temperatures.items()},
-        stretches=[s for s in stretches_of(log) if s.last >= a and s.first < b],
+        stretches=[s for s in flow_of(log).stretches if s.last >= a and s.first < b],
         rows=b - a,
         all_times=log.time,
     )
@@ -102,7 +104,7 @@ def view_of(
         low=_fold(np.fmin, reduced.low) * 1e-3,
         mean=mean * 1e-3,
         high=_fold(np.fmax, reduced.high) * 1e-3,
-        deviation=(reduced.mean - mean[None, :]).T,
+        deviation=from_median(reduced.mean.T.astype(float)),
         cells=cells,
         lines=dict(lines),
         current=current,

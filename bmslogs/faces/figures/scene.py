@@ -8,11 +8,14 @@ import numpy as np
 import numpy.typing as npt
 import plotly.graph_objects as go
 
+from bmslogs.analysis.knowledge import Knowledge
+from bmslogs.analysis.study import Study
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis, Finding
 from bmslogs.faces.figures.series import thin
 from bmslogs.faces.figures.theme import LIGHT, SMALL, Look, series
 from bmslogs.faces.figures.words import safe, short_place
+from bmslogs.findings.evidence.source import known
 from bmslogs.log import Log
 
 MOST_LINES = 6  # as many as colours and dashes tell apart
@@ -44,6 +47,20 @@ class Scene:
     def pack(self) -> Pack:
         """The pack as it was described when the log was brought in."""
         return self.log.pack
+
+    @property
+    def known(self) -> Knowledge:
+        """What the analysis knows of the log."""
+        return known(self.log)
+
+    @property
+    def study(self) -> Study:
+        """The log as the analysis made it ready."""
+        return self.known.study
+
+    def column(self, cell: int) -> int:
+        """Return the column of a cell of the log."""
+        return self.log.cells.index(cell)
 
     @property
     def cells(self) -> list[int]:

@@ -5,10 +5,16 @@ from __future__ import annotations
 import numpy as np
 import plotly.graph_objects as go
 
+from bmslogs.analysis.sampling import row_medians
+from bmslogs.base.errors import NotEnoughData
 from bmslogs.faces.figures.cells import cell_axis, module_names
 from bmslogs.faces.figures.scene import Scene, below_legend, cloud, guide, line, remark
-from bmslogs.faces.figures.series import deviation, mean_cell, spread_rows, stretches_of
+from bmslogs.faces.figures.series import spread_rows
 from bmslogs.faces.figures.theme import TIME_AXIS, blank, nothing
+from bmslogs.findings.evidence.at_rest import rest_current
+from bmslogs.findings.evidence.bleed_jumps import bleed_jumps
+from bmslogs.findings.evidence.deviation import from_median
+from bmslogs.findings.evidence.loom import median_readings, put_back
 
 
 def mirror(scene: Scene) -> go.Figure:
@@ -19,7 +25,8 @@ def mirror(scene: Scene) -> go.Figure:
     look, log = scene.look, scene.log
     a, b = cells[0], cells[1]
     rows = spread_rows(log.rows)
-    x, y = deviation(log, a)[rows], deviation(log, b)[rows]
+    away = from_median(log.cell_voltage[rows], scene.study.trusted) * 1e3
+    x, y = away[:, scene.column(a)], away[:, scene.column(b)]
     figure = blank(look, scene.height)
     other = next(
         ((p, q) for p, q in zip(log.cells, log.cells[1:], strict=False) if not {p, q} & set(cells)), None
@@ -27,8 +34,8 @@ def mirror(scene: Scene) -> go.Figure:
     if other:
         cloud(
             figure,
-            deviation(log, other[0])[rows],
-            deviation(log, other[1])[rows],
+            away[:, scene.column(other[0])],
+            away[:, scene.column(other[1])],
             f"cells {other[0]} and {other[1]}, for comparison",
             look.soft,
             "x",
@@ -37,17 +44,17 @@ def mirror(scene: Scene) -> go.Figure:
     cloud(figure, x, y, f"cells {a} and {b}", look.series[0], size=6)
     reach = 1.08 * float(np.nanmax(np.abs([x, y]))) if np.isfinite([x, y]).any() else 1.0
     guide(figure, [-reach, reach], [reach, -reach], "mirror: through minus one", look)
-    figure.update_xaxes(title_text=f"cell {a} less the mean [mV]", range=[-reach, reach])
-    figure.update_yaxes(title_text=f"cell {b} less the mean [mV]", range=[-reach, reach])
+    figure.update_xaxes(title_text=f"cell {a} less the median [mV]", range=[-reach, reach])
+    figure.update_yaxes(title_text=f"cell {b} less the median [mV]", range=[-reach, reach])
     return below_legend(figure)
 
 
 def swapped(scene: Scene) -> go.Figure:
     """Median reading per cell as logged, and as it would be with the two wires put back."""
-    log, look = scene.log, scene.look
+    look = scene.look
     figure = blank(look, scene.height)
     place = cell_axis(figure, scene.pack, look)
-    reading = dict(zip(log.cells, np.nanmedian(log.cell_voltage, axis=0).tolist(), strict=True))
+    reading = median_readings(scene.study)
     named = [c for c in scene.finding.cells if c in reading]
     figure.add_scatter(
         x=[place[c] for c in reading],
@@ -78,19 +85,8 @@ def swapped(scene: Scene) -> go.Figure:
     return below_legend(figure)
 
 
-def put_back(reading: dict[int, float]) -> dict[int, float]:
-    """Undo a swap of two neighbouring taps: readings [a+b, -b, b+c] become [a, b, c].
-
-    Returns the three cells around the first negative reading; empty where there is none with two neighbours.
-    """
-    for cell, value in reading.items():
-        if value < 0 and cell - 1 in reading and cell + 1 in reading:
-            return {cell - 1: reading[cell - 1] + value, cell: -value, cell + 1: reading[cell + 1] + value}
-    return {}
-
-
 def stuck(scene: Scene) -> go.Figure:
-    """The channel against the mean of the others: flat is stuck, beside the line is shifted."""
+    """The channel against the median of the others: flat is stuck, beside the line is shifted."""
     log, look = scene.log, scene.look
     if not scene.cells:
         return nothing("The finding names no cell.", look)
@@ -98,20 +94,20 @@ def stuck(scene: Scene) -> go.Figure:
     figure = blank(look, scene.height)
     named = [log.cells.index(c) for c in scene.finding.cells if c in log.cells]
     others = np.delete(log.cell_voltage, named, axis=1) if len(named) < len(log.cells) else log.cell_voltage
-    mean = np.nanmean(others, axis=1)[rows] if others.shape[1] else mean_cell(log)[rows]
+    middle = row_medians(others[rows])
     symbols = ("circle", "x", "square", "triangle-up", "cross", "diamond")
     for i, cell in enumerate(scene.cells):
         cloud(
             figure,
-            mean,
+            middle,
             log.cell_voltage[rows, log.cells.index(cell)],
             scene.name(cell),
             look.series[i],
             symbols[i % len(symbols)],
         )
-    ends = [float(np.nanmin(mean)), float(np.nanmax(mean))]
+    ends = [float(np.nanmin(middle)), float(np.nanmax(middle))]
     guide(figure, ends, ends, "as the others read", look)
-    figure.update_xaxes(title_text="mean of the other cells [V]")
+    figure.update_xaxes(title_text="median of the other cells [V]")
     figure.update_yaxes(title_text="reading [V]")
     remark(figure, "Flat: it does not move with the others. Beside the line: it is shifted.", look)
     return below_legend(figure)
@@ -120,32 +116,28 @@ def stuck(scene: Scene) -> go.Figure:
 def bleed_jump(scene: Scene) -> go.Figure:
     """How readings move when a neighbour or the cell itself is bled: low by twice, neighbours high by once."""
     log, look = scene.log, scene.look
-    if log.bleed is None or not scene.cells:
-        return nothing("The log has no bleed flags.", look)
-    centre = log.cells.index(scene.cells[0])
-    columns = [i for i in range(centre - 2, centre + 3) if 0 <= i < len(log.cells)]
+    if not scene.cells:
+        return nothing("The finding names no cell.", look)
+    centre = scene.column(scene.cells[0])
+    try:
+        found = bleed_jumps(scene.study, centre)
+    except NotEnoughData as reason:
+        return nothing(f"It cannot be drawn: {reason}.", look)
+    if not found:
+        return nothing("No resistor near the named cell was switched in this log.", look)
     figure = blank(look, scene.height, barmode="group")
-    any_flag = log.bleed.any(axis=1)
-    mean = mean_cell(log)
-    for n, source in enumerate([i for i in columns if log.bleed[:, i].any()][:3]):
-        alone = log.bleed[:, source] & (log.bleed.sum(axis=1) == 1)
-        on = alone if alone.sum() >= 10 else log.bleed[:, source]
-        jumps, errors = [], []
-        for i in columns:
-            dv = (log.cell_voltage[:, i] - mean) * 1e3
-            a, b = dv[on], dv[~any_flag if (~any_flag).sum() >= 10 else ~log.bleed[:, source]]
-            jumps.append(float(np.nanmean(a) - np.nanmean(b)))
-            spread = np.hypot(np.nanstd(a) / max(1, len(a)) ** 0.5, np.nanstd(b) / max(1, len(b)) ** 0.5)
-            errors.append(1.96 * float(spread))
+    nearest = sorted(found, key=lambda one: abs(one.source - centre))[:3]
+    for n, one in enumerate(sorted(nearest, key=lambda one: one.source)):
         figure.add_bar(
-            x=[f"cell {log.cells[i]}" for i in columns],
-            y=jumps,
-            name=f"while cell {log.cells[source]} is bled",
-            error_y={"type": "data", "array": errors, "color": look.ink, "thickness": 1.2},
-            marker={"color": look.series[n], "pattern": {"shape": ("", "/", "x")[n], "fgcolor": look.paper}},
+            x=[f"cell {log.cells[i]}" for i in one.columns],
+            y=one.jump * 1e3,
+            name=f"when cell {log.cells[one.source]} is bled",
+            error_y={"type": "data", "array": one.half * 1e3, "color": look.ink, "thickness": 1.2},
+            marker={
+                "color": look.series[n],
+                "pattern": {"shape": ("", "/", "x")[n], "fgcolor": look.paper, "fillmode": "overlay"},
+            },
         )
-    if not figure.data:
-        return nothing("No cell near the named one was bled in this log.", look)
     figure.add_hline(y=0, line={"color": look.soft, "width": 1})
     figure.update_yaxes(title_text="jump of the reading [mV]")
     figure.update_xaxes(title_text="reading of")
@@ -157,19 +149,18 @@ def current_zero(scene: Scene) -> go.Figure:
     log, look = scene.log, scene.look
     if log.current is None:
         return nothing("The log has no current.", look)
-    times = scene.times
-    rests = [s for s in stretches_of(log) if s.kind in ("rest", "parked")]
-    still = np.full(log.rows, np.nan)
-    for s in rests:
-        still[s.rows] = log.current[s.rows]
+    times, flow = scene.times, scene.study.flow
+    still = rest_current(flow)
     if not np.isfinite(still).any():
         return nothing("The log has no rest in which the current should read nought.", look)
     figure = blank(look, scene.height)
     line(figure, times, still, "current reading during rests", look, 0)
     figure.add_hline(y=0, line={"color": look.ink, "width": 1.5, "dash": "dash"})
-    middle, reach = float(np.nanmedian(still)), float(np.nanpercentile(np.abs(still), 99)) or 0.1
+    figure.add_hline(y=flow.zero, line={"color": look.accent, "width": 1.5})
+    reach = float(np.nanpercentile(np.abs(still), 99)) or 0.1
     figure.update_yaxes(
-        title_text="current [A]<br>discharge positive", range=[min(0, middle) - reach, max(0, middle) + reach]
+        title_text="current [A]<br>discharge positive",
+        range=[min(0, flow.zero) - reach, max(0, flow.zero) + reach],
     )
     figure.update_xaxes(title_text=TIME_AXIS)
     return below_legend(figure, dated=True)

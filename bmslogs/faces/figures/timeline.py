@@ -2,29 +2,36 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import numpy.typing as npt
 import plotly.graph_objects as go
 
+from bmslogs.analysis.sampling import row_medians
 from bmslogs.faces.figures.scene import Scene, below_legend, line, remark
-from bmslogs.faces.figures.series import deviation, thin
-from bmslogs.faces.figures.theme import SMALL, TIME_AXIS, blank, nothing, series
+from bmslogs.faces.figures.series import few_means, thin
+from bmslogs.faces.figures.theme import SMALL, TIME_AXIS, Look, blank, nothing, series
 from bmslogs.faces.figures.words import safe
+from bmslogs.findings.evidence.parked_drift import parked_drift
+from bmslogs.findings.evidence.past_limit import PastLimit
+from bmslogs.findings.evidence.shown import charged_beyond, limits_of, outside_of
+from bmslogs.findings.evidence.spans import minutes, runs_of
 
-Floats = npt.NDArray[np.float64]
-SETTLING_H = 12.0  # [h] first hours of a park, in which cells still relax; left out of the slope
+Bools = npt.NDArray[np.bool_]
+NEAR_V = 0.25  # [V] a limit further than that from all readings is not drawn (choice)
 
 
 def leak(scene: Scene) -> go.Figure:
     """Deviation over the parked days with its slope, the first hours left out."""
-    log, look = scene.log, scene.look
+    look, log = scene.look, scene.log
     if not scene.cells:
         return nothing("The finding names no cell.", look)
-    days = log.seconds / 86400
+    found = parked_drift(scene.study)
     figure = blank(look, scene.height)
     others = [c for c in log.cells if c not in scene.finding.cells]
     for n, cell in enumerate(others[:: max(1, len(others) // 12)]):
-        x, y = _hourly(days, deviation(log, cell))
+        x, y = few_means(found.days, found.away[:, scene.column(cell)] * 1e3)
         figure.add_scatter(
             x=x,
             y=y - y[:1],
@@ -36,83 +43,73 @@ def leak(scene: Scene) -> go.Figure:
             hoverinfo="skip",
         )
     for n, cell in enumerate(scene.cells):
-        x, y = _hourly(days, deviation(log, cell))
-        y = y - y[:1]
+        column = scene.column(cell)
+        x, y = few_means(found.days, found.away[:, column] * 1e3)
         figure.add_scatter(
-            x=x, y=y, mode="markers", marker={"size": 5, "color": look.series[n]}, name=scene.name(cell)
+            x=x,
+            y=y - y[:1],
+            mode="markers",
+            marker={"size": 5, "color": look.series[n]},
+            name=scene.name(cell),
         )
-        late = x > x[0] + SETTLING_H / 24
-        if late.sum() > 5:
-            slope, level = np.polyfit(x[late], y[late], 1)
+        drift = found.line(column)
+        if drift is not None:
             figure.add_scatter(
-                x=x[late],
-                y=level + slope * x[late],
+                x=found.days[found.settled][[0, -1]],
+                y=drift[[0, -1]] * 1e3 - y[:1],
                 mode="lines",
                 line=series(look, n),
-                name=f"{slope:+.2f} mV a day",
+                name=f"{found.slope[column] * 1e3:+.2f} mV a day",
                 hoverinfo="skip",
             )
     figure.update_xaxes(title_text="days since the start of the log")
-    figure.update_yaxes(title_text="deviation from the mean,<br>change since the start [mV]")
+    figure.update_yaxes(title_text="deviation from the median,<br>change since the start [mV]")
     return below_legend(figure)
-
-
-def _hourly(days: Floats, values: Floats) -> tuple[Floats, Floats]:
-    """Return means over equal parts of the log, at most 400."""
-    good = np.isfinite(values)
-    parts = np.array_split(np.flatnonzero(good), min(400, max(1, int(good.sum()))))
-    parts = [p for p in parts if len(p)]
-    return np.array([days[p].mean() for p in parts]), np.array([values[p].mean() for p in parts])
 
 
 def limit(scene: Scene) -> go.Figure:
     """The minutes over a limit, on the log, with the cell's name."""
-    if scene.finding.cause == "cold_charge":
-        return _cold(scene)
-    log, look, limits = scene.log, scene.look, scene.pack.limits
+    if charged_beyond(scene.finding):
+        return _charged(scene)
+    if scene.finding.unit == "A":
+        return _current(scene)
     if scene.finding.sensor or not scene.cells:
         return _hot(scene)
-    times = scene.times
+    look, times = scene.look, scene.times
+    past = limits_of(scene.finding, scene.known)
     figure = blank(look, scene.height)
+    drawn = past[0].readings if past else scene.log.cell_voltage[:, [scene.column(c) for c in scene.cells]]
     for n, cell in enumerate(scene.cells):
-        line(figure, times, log.cell_voltage[:, log.cells.index(cell)], scene.name(cell), look, n)
-    first = log.cell_voltage[:, log.cells.index(scene.cells[0])]
-    passed = np.zeros(log.rows, bool)
-    ends = (("lower limit", limits.voltage_min_V, False), ("upper limit", limits.voltage_max_V, True))
-    for name, value, over in ends:
-        if value is None:
-            continue
-        past = first > value if over else first < value
-        passed |= past
-        near = abs(float(np.nanmax(first) if over else np.nanmin(first)) - value) < 0.25
-        if near or past.any():
-            figure.add_hline(
-                y=value,
-                line={"color": look.ink, "dash": "dash", "width": 1.5},
-                annotation={"text": f"{name} {value:g} V", "font": {"size": SMALL}},
+        line(figure, times, drawn[:, n], scene.name(cell), look, n)
+    for one in past:
+        beyond = float(np.nanmax(one.over[:, 0])) if np.isfinite(one.over[:, 0]).any() else -np.inf
+        if beyond > -NEAR_V or one.beyond.any():
+            _limit_line(
+                figure, f"{'upper' if one.sign > 0 else 'lower'} limit {one.bound:g} V", one.bound, look
             )
-    _shade(figure, times, passed, look.accent)
+    rows = _any_of(past, scene.log.rows)
+    _shade(figure, times, rows, look.accent)
     figure.update_xaxes(title_text=TIME_AXIS)
     figure.update_yaxes(title_text="cell voltage [V]")
-    minutes = _minutes(log.seconds, passed)
     remark(
-        figure, f"Shaded: past the limit, {minutes:.1f} min in all ({scene.pack.place(scene.cells[0])})", look
+        figure,
+        f"Shaded: past the limit, {minutes(scene.log.seconds, rows):.1f} min in all "
+        f"({scene.pack.place(scene.cells[0])})",
+        look,
     )
     return below_legend(figure, dated=True)
 
 
-def _cold(scene: Scene) -> go.Figure:
-    log, look, limit_C = scene.log, scene.look, scene.pack.limits.charge_temperature_min_C
-    if log.current is None or not log.temperature.shape[1]:
-        return nothing("The log has no temperatures, or no current.", look)
-    level = 0.0 if limit_C is None else limit_C
-    times = scene.times
-    coldest = np.nanmin(log.temperature, axis=1)
-    charging = np.where(log.current < 0, -log.current, 0.0)
-    past = (coldest < level) & (charging > 0.02 * scene.pack.nominal_capacity_Ah)
+def _charged(scene: Scene) -> go.Figure:
+    """Charging in the cold, or in the heat: the outermost sensor, the charging current, the rows that count."""
+    look, times = scene.look, scene.times
+    found = outside_of(scene.finding, scene.known)
+    if found is None:
+        return nothing("The log has no temperatures that are believed, or no current.", look)
+    cold = found.sign < 0
     figure = blank(look, scene.height)
-    line(figure, times, coldest, "coldest sensor", look, 0)
-    x, y = thin(times, charging)
+    line(figure, times, found.extreme, "coldest sensor" if cold else "warmest sensor", look, 0)
+    x, y = thin(times, found.charging)
     figure.add_scatter(
         x=x,
         y=y,
@@ -121,12 +118,13 @@ def _cold(scene: Scene) -> go.Figure:
         yaxis="y2",
         line={"color": look.series[1], "width": 1.5, "shape": "hv"},
     )
-    figure.add_hline(
-        y=level,
-        line={"color": look.ink, "dash": "dash", "width": 1.5},
-        annotation={"text": f"least charging temperature {level:g} degC", "font": {"size": SMALL}},
+    _limit_line(
+        figure,
+        f"{'least' if cold else 'highest'} charging temperature {found.bound:g} degC",
+        found.bound,
+        look,
     )
-    _shade(figure, times, past, look.accent)
+    _shade(figure, times, found.rows, look.accent)
     figure.update_layout(
         yaxis={"title": {"text": "temperature [degC]"}},
         yaxis2={
@@ -139,7 +137,26 @@ def _cold(scene: Scene) -> go.Figure:
         },
     )
     figure.update_xaxes(title_text=TIME_AXIS)
-    remark(figure, f"Shaded: charged in the cold, {_minutes(log.seconds, past):.1f} min in all", look)
+    where = "cold" if cold else "heat"
+    remark(figure, f"Shaded: charged in the {where}, {found.seconds / 60:.1f} min in all", look)
+    return below_legend(figure, dated=True)
+
+
+def _current(scene: Scene) -> go.Figure:
+    """The current over its limit."""
+    look, times, past = scene.look, scene.times, limits_of(scene.finding, scene.known)
+    if not past:
+        return nothing("The log has no current, or the pack file no limit of it.", look)
+    figure = blank(look, scene.height)
+    line(figure, times, scene.study.current, "current", look, 0)
+    for one in past:
+        if one.beyond.any():
+            _limit_line(figure, f"limit {abs(one.bound):g} A", one.bound, look)
+    rows = _any_of(past, scene.log.rows)
+    _shade(figure, times, rows, look.accent)
+    figure.update_xaxes(title_text=TIME_AXIS)
+    figure.update_yaxes(title_text="current [A]<br>discharge positive")
+    remark(figure, f"Shaded: past the limit, {minutes(scene.log.seconds, rows):.1f} min in all", look)
     return below_legend(figure, dated=True)
 
 
@@ -147,34 +164,41 @@ def _hot(scene: Scene) -> go.Figure:
     log, look, pack = scene.log, scene.look, scene.pack
     if not log.temperature.shape[1]:
         return nothing("The log has no temperatures.", look)
-    times = scene.times
+    times, past = scene.times, limits_of(scene.finding, scene.known)
     figure = blank(look, scene.height)
     names = [pack.sensor_name(i + 1) for i in range(log.temperature.shape[1])]
-    hottest_column = int(np.nanargmax(np.nanmax(log.temperature, axis=0)))
-    keep = names.index(scene.finding.sensor) if scene.finding.sensor in names else hottest_column
-    hottest = log.temperature[:, keep]
-    line(figure, times, hottest, safe(names[keep]), look, 0)
-    past = np.zeros(log.rows, bool)
-    top = pack.limits.temperature_max_C
-    if top is not None:
-        past = hottest > top
-        figure.add_hline(
-            y=top,
-            line={"color": look.ink, "dash": "dash", "width": 1.5},
-            annotation={"text": f"highest temperature {top:g} degC", "font": {"size": SMALL}},
-        )
-    _shade(figure, times, past, look.accent)
+    named = names.index(scene.finding.sensor) if scene.finding.sensor in names else 0
+    for n, keep in enumerate(sorted({int(one.columns[0]) for one in past} or {named})):
+        line(figure, times, log.temperature[:, keep], safe(names[keep]), look, n)
+    for one in past:
+        word = "highest" if one.sign > 0 else "least"
+        _limit_line(figure, f"{word} temperature {one.bound:g} degC", one.bound, look)
+    rows = _any_of(past, log.rows)
+    _shade(figure, times, rows, look.accent)
     figure.update_xaxes(title_text=TIME_AXIS)
     figure.update_yaxes(title_text="temperature [degC]")
-    remark(figure, f"Shaded: past the limit, {_minutes(log.seconds, past):.1f} min in all", look)
+    remark(figure, f"Shaded: past the limit, {minutes(log.seconds, rows):.1f} min in all", look)
     return below_legend(figure, dated=True)
+
+
+def _limit_line(figure: go.Figure, says: str, level: float, look: Look) -> None:
+    figure.add_hline(
+        y=level,
+        line={"color": look.ink, "dash": "dash", "width": 1.5},
+        annotation={"text": says, "font": {"size": SMALL}},
+    )
+
+
+def _any_of(past: Sequence[PastLimit], rows: int) -> Bools:
+    out = np.zeros(rows, bool)
+    for one in past:
+        out |= one.beyond.any(axis=1)
+    return out
 
 
 def log_quality(scene: Scene) -> go.Figure:
     """The interval between rows over the log, and where the importer had to mend it."""
     log, look = scene.log, scene.look
-    if log.rows < 2:
-        return nothing("The log has one row only.", look)
     times = scene.times
     figure = blank(look, scene.height)
     line(figure, times[1:], np.diff(log.seconds), "interval between rows", look, 0)
@@ -184,7 +208,7 @@ def log_quality(scene: Scene) -> go.Figure:
     if marks:
         figure.add_scatter(
             x=np.array(marks),
-            y=[float(np.median(np.diff(log.seconds)))] * len(marks),
+            y=[scene.study.interval] * len(marks),
             mode="markers",
             name="mended by the importer",
             marker={"symbol": "x", "size": 11, "color": look.accent},
@@ -204,7 +228,7 @@ def against_pack_file(scene: Scene) -> go.Figure:
     others = np.array([c not in scene.finding.cells for c in log.cells])
     volts = log.cell_voltage[keep][:, others] if others.any() else log.cell_voltage[keep]
     with np.errstate(all="ignore"):
-        levels = (np.nanmin(volts, axis=1), np.nanmedian(volts, axis=1), np.nanmax(volts, axis=1))
+        levels = (np.nanmin(volts, axis=1), row_medians(volts), np.nanmax(volts, axis=1))
     for n, (name, level) in enumerate(
         zip(("lowest cell", "middle cell", "highest cell"), levels, strict=True)
     ):
@@ -236,17 +260,7 @@ def against_pack_file(scene: Scene) -> go.Figure:
     return below_legend(figure, dated=True)
 
 
-def _shade(
-    figure: go.Figure, times: npt.NDArray[np.datetime64], mask: npt.NDArray[np.bool_], colour: str
-) -> None:
-    edge = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
-    for a, b in list(zip(edge[::2], edge[1::2] - 1, strict=True))[:60]:
+def _shade(figure: go.Figure, times: npt.NDArray[np.datetime64], mask: Bools, colour: str) -> None:
+    for a, b in runs_of(mask)[:60]:
         end = times[min(b + 1, len(times) - 1)]
         figure.add_vrect(x0=str(times[a]), x1=str(end), fillcolor=colour, opacity=0.22, line_width=0)
-
-
-def _minutes(seconds: Floats, mask: npt.NDArray[np.bool_]) -> float:
-    if len(seconds) < 2:
-        return 0.0
-    step = np.minimum(np.diff(seconds, append=seconds[-1:]), 10 * np.median(np.diff(seconds)))
-    return float(step[mask].sum() / 60)

@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import plotly.graph_objects as go
 
+from bmslogs.base.errors import NotEnoughData
 from bmslogs.faces.figures.scene import MOST_LINES, Scene, below_legend, line
-from bmslogs.faces.figures.series import box_mean, load_filtered, thin
+from bmslogs.faces.figures.series import box_mean, thin
 from bmslogs.faces.figures.theme import TIME_AXIS, blank, nothing, series
 from bmslogs.faces.figures.words import safe
-
-HEAT_TAU_S = 1800.0  # [s] how long warmth lingers: 20 to 60 min (judgement, no source)
+from bmslogs.findings.evidence.warming import warming
 
 
 def sensor(scene: Scene) -> go.Figure:
@@ -54,18 +54,18 @@ def sensor(scene: Scene) -> go.Figure:
 def heating(scene: Scene) -> go.Figure:
     """Rise of each sensor against the filtered square of the current: steeper is hotter."""
     log, look = scene.log, scene.look
-    squared = load_filtered(log, HEAT_TAU_S, power=2)
+    try:
+        found = warming(scene.study)
+    except NotEnoughData as reason:
+        return nothing(f"It cannot be drawn: {reason}.", look)
     count = log.temperature.shape[1]
-    if squared is None or not count:
-        return nothing("The log has no temperatures, or no current.", look)
     names = [scene.pack.sensor_name(i + 1) for i in range(count)]
     order = sorted(range(count), key=lambda i: names[i] != scene.finding.sensor)
     figure = blank(look, scene.height)
     for n, i in enumerate(order):
-        first = log.temperature[np.isfinite(log.temperature[:, i]), i][:1]
-        if not len(first):
+        x, y = box_mean(found.squared / 1e3, found.rise[:, i], 24)
+        if not len(x):
             continue
-        x, y = box_mean(squared / 1e3, log.temperature[:, i] - first[0], 24)
         named = names[i] == scene.finding.sensor
         style = (
             {"color": look.accent, "width": 3}
@@ -75,6 +75,8 @@ def heating(scene: Scene) -> go.Figure:
         figure.add_scatter(
             x=x, y=y, mode="lines+markers" if named else "lines", name=safe(names[i]), line=style
         )
-    figure.update_xaxes(title_text="square of the current, lingering over 30 min [1000 A²]")
+    figure.update_xaxes(
+        title_text=f"square of the current, lingering over {found.tau_s / 60:.0f} min [1000 A²]"
+    )
     figure.update_yaxes(title_text="warmer than at the start [K]")
     return below_legend(figure)

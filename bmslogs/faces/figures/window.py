@@ -54,7 +54,7 @@ class LogView:
     low, mean, high
         (bins,) lowest, mean and highest cell [V].
     deviation
-        (bins, cells) mean deviation of each cell from the mean of all [mV], NaN where missing.
+        (bins, cells) mean of each cell less the median of these means [mV], NaN where missing.
     cells
         Cell numbers of the columns of `deviation`.
     lines

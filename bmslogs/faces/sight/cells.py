@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from bmslogs.faces.sight.scene import Floats, SightScene, Spot, run_at, runs_of
+from bmslogs.faces.sight.scene import Floats, SightScene, Spot
 from bmslogs.faces.sight.words import lasting, millivolt, stands
+from bmslogs.findings.evidence.spans import run_at, runs_of
 
 PULL_S = 10.0  # [s] a pull is judged over: shorter ones hide behind the logger's own lag (choice)
 PULL_AROUND_S = 60.0  # [s] shown on both sides of a pull (choice)

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
+from bmslogs.analysis.numerics import calm
 from bmslogs.base.results import Finding
 from bmslogs.faces.sight import cells, states
 from bmslogs.faces.sight.scene import SightScene, Spot
@@ -50,7 +51,8 @@ def sight_of(finding: Finding, log: Log) -> Sight:
     """
     scene = SightScene(finding, log)
     rule = RULES.get(finding.cause)
-    spot = (rule(scene) if rule else None) or cells.furthest(scene) or states.whole(scene)
+    with calm():
+        spot = (rule(scene) if rule else None) or cells.furthest(scene) or states.whole(scene)
     time = log.time
     others: tuple[str, ...] = ()
     if finding.sensor is not None:

@@ -8,10 +8,13 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.analysis.flow import Flow, flow_of
+from bmslogs.analysis.knowledge import Knowledge
+from bmslogs.analysis.sampling import row_medians
 from bmslogs.analysis.stretches import Stretch, smooth
 from bmslogs.base.nan_statistics import nanmedian
 from bmslogs.base.results import Finding
-from bmslogs.faces.figures.series import steady_current, stretches_of
+from bmslogs.findings.evidence.source import known
 from bmslogs.log import Log
 
 Floats = npt.NDArray[np.float64]
@@ -86,7 +89,7 @@ class SightScene:
         """(rows,) median of the rest [V]; None where no other cell was logged."""
         columns = [self.log.cells.index(c) for c in self.rest]
         step = max(1, -(-self.log.rows * len(columns) // MOST_READINGS))
-        return median_of(self.log.cell_voltage[:, columns[::step]]) if columns else None
+        return row_medians(self.log.cell_voltage[:, columns[::step]]) if columns else None
 
     def gap(self, cell: int) -> Floats:
         """Return (rows,) a cell less the median of the rest [V]; less its own median where there is no rest."""
@@ -101,17 +104,27 @@ class SightScene:
     @cached_property
     def step_s(self) -> float:
         """Usual time between rows [s]."""
-        return float(np.median(np.diff(self.seconds))) if self.log.rows > 1 else 1.0
+        return self.flow.interval
 
     @cached_property
     def current(self) -> Floats | None:
-        """(rows,) current [A], gaps joined; None where the log has none."""
-        return steady_current(self.log)
+        """(rows,) current [A], the sensor's zero taken out, gaps joined; None where the log has none."""
+        return self.flow.filled if self.flow.has_current else None
 
     @cached_property
     def stretches(self) -> list[Stretch]:
         """What the pack was doing."""
-        return stretches_of(self.log)
+        return self.flow.stretches
+
+    @cached_property
+    def flow(self) -> Flow:
+        """Clock and current of the log."""
+        return flow_of(self.log)
+
+    @property
+    def known(self) -> Knowledge | None:
+        """What the analysis knows of the log; None where it has one row only."""
+        return known(self.log) if self.log.rows > 1 else None
 
     def around(self, first: int, last: int, seconds: float, rows: int = 20) -> tuple[int, int]:
         """Return rows `first` to `last` with some seconds, and some rows at least, on both sides."""
@@ -130,24 +143,3 @@ class SightScene:
             return ""
         now, least = float(self.current[row]), 0.01 * self.log.pack.nominal_capacity_Ah
         return "at rest" if abs(now) < least else ("under load" if now > 0 else "while it charges")
-
-
-def median_of(block: Floats) -> Floats:
-    """Return (rows,) median over the columns, missing readings left out; NaN where a row has none."""
-    whole = np.isfinite(block).all(axis=1)
-    out = np.full(len(block), np.nan)
-    out[whole] = np.median(block[whole], axis=1)
-    if not whole.all():
-        out[~whole] = nanmedian(block[~whole], axis=1)
-    return out
-
-
-def runs_of(mask: Bools, first: int = 0) -> list[tuple[int, int]]:
-    """Return (first, last) of each run of True, inclusive, counted from `first`."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
-    return [(int(a) + first, int(b) - 1 + first) for a, b in zip(edges[::2], edges[1::2], strict=True)]
-
-
-def run_at(mask: Bools, row: int) -> tuple[int, int]:
-    """Return the run of True that holds a row; the row alone where it is not in one."""
-    return next(((a, b) for a, b in runs_of(mask) if a <= row <= b), (row, row))

@@ -4,14 +4,20 @@ from __future__ import annotations
 
 import numpy as np
 
+from bmslogs.analysis.parked import settled_rows
+from bmslogs.analysis.sampling import row_medians
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.faces.sight.cells import furthest
-from bmslogs.faces.sight.scene import Bools, Floats, SightScene, Spot, median_of, runs_of
+from bmslogs.faces.sight.scene import Bools, Floats, SightScene, Spot
 from bmslogs.faces.sight.words import lasting, millivolt, stands
+from bmslogs.findings.evidence.at_rest import rest_current
+from bmslogs.findings.evidence.parked_drift import parked_drift
+from bmslogs.findings.evidence.past_limit import PastLimit
+from bmslogs.findings.evidence.shown import charged_beyond, limits_of, outside_of
+from bmslogs.findings.evidence.spans import runs_of
+from bmslogs.findings.evidence.warming import since_first
 from bmslogs.log import Log
 
-SETTLING_S, SETTLING_SHARE = 12 * 3600.0, 0.2
-"""Cells still relax in the first hours [s], or this share of a shorter rest, and those are not shown (choice)."""
 REST_MOST_S = 1800.0  # [s] of a rest that is shown (choice)
 NEAR_LIMIT_S = 60.0  # [s] shown on both sides of a passed limit at least (choice)
 COLD_AROUND_S = 300.0  # [s] shown on both sides of a charge in the cold (choice)
@@ -37,11 +43,7 @@ def parked(scene: SightScene) -> Spot | None:
     """The parked hours after the first ones, in which cells still relax."""
     if not scene.named:
         return None
-    stretch = _longest(scene, ("parked",)) or _longest(scene, ("rest",))
-    a, b = (stretch.first, stretch.last) if stretch else (0, scene.log.rows - 1)
-    seconds = scene.seconds
-    settled = seconds[a] + min(SETTLING_S, SETTLING_SHARE * float(seconds[b] - seconds[a]))
-    a = min(int(np.searchsorted(seconds, settled)), b - 1) if b else 0
+    a, b, stood = _settled(scene)
     few = max(3, (b - a) // 20)
     moved = {}
     for cell in scene.named:
@@ -52,12 +54,27 @@ def parked(scene: SightScene) -> Spot | None:
         return None
     worst = min(known, key=lambda c: known[c])
     way = "sinks" if known[worst] < 0 else "rises"
-    stood = "the vehicle stood" if stretch and stretch.kind == "parked" else "nothing was drawn"
     says = (
-        f"While {stood} for {lasting(float(seconds[b] - seconds[a]))}, {scene.log.pack.place(worst)} {way} "
+        f"While {stood} for {lasting(float(scene.seconds[b] - scene.seconds[a]))}, {scene.log.pack.place(worst)} {way} "
         f"by {millivolt(known[worst])} against the median of the rest."
     )
     return Spot(a, b, b, ((a, b),), worst, says)
+
+
+def _settled(scene: SightScene) -> tuple[int, int, str]:
+    """Return first and last row of the time parked after its first hours, and what the vehicle did.
+
+    Where a leak is told it is the time from which the analysis tells it.
+    """
+    found = parked_drift(scene.known.study) if scene.known else None
+    if found is not None and found.settled.any():
+        rows = found.rows[found.settled]
+        return int(rows[0]), int(rows[-1]), "the vehicle stood"
+    stretch = _longest(scene, ("parked",)) or _longest(scene, ("rest",))
+    a, b = (stretch.first, stretch.last) if stretch else (0, scene.log.rows - 1)
+    hours = (scene.seconds[a : b + 1] - scene.seconds[a]) / 3600.0
+    a = min(a + int(np.argmax(settled_rows(hours))), b - 1) if b else 0
+    return a, b, "the vehicle stood" if stretch and stretch.kind == "parked" else "nothing was drawn"
 
 
 def shifted(scene: SightScene) -> Spot | None:
@@ -81,68 +98,55 @@ def current_at_rest(scene: SightScene) -> Spot | None:
     if stretch is None or scene.current is None:
         return None
     first, last = _middle_part(scene, stretch)
-    reads = _middle(scene.current[first : last + 1])
+    reads = _middle(rest_current(scene.flow)[first : last + 1])
     says = f"Nothing flows here, and the current reads {reads:.2f} A."
     return Spot(first, last, (first + last) // 2, ((first, last),), None, says)
 
 
 def over_limit(scene: SightScene) -> Spot | None:
     """The time over a limit in which it was passed furthest."""
-    if scene.finding.sensor is not None or not scene.finding.cells:
-        return _too_hot(scene)
-    limits, best = scene.log.pack.limits, None
-    for value, way in ((limits.voltage_max_V, 1.0), (limits.voltage_min_V, -1.0)):
-        for cell in scene.named if value is not None else ():
-            past = way * (scene.column(cell) - float(value or 0.0))
-            if np.isfinite(past).any():
-                row = int(np.nanargmax(past))
-                if past[row] > 0 and (best is None or past[row] > best[0]):
-                    best = (float(past[row]), cell, row, way, float(value or 0.0), past > 0)
-    if best is None:
+    if charged_beyond(scene.finding):
+        return cold_charge(scene)
+    past = [p for p in limits_of(scene.finding, scene.known) if p.beyond.any()] if scene.known else []
+    if not past:
         return None
-    size, worst, row, way, value, mask = best
+    most = max(past, key=lambda p: float(_only(p).max()))
+    row, k = (int(i) for i in np.unravel_index(int(np.argmax(_only(most))), most.beyond.shape))
+    size, mask = float(most.over[row, k]), most.beyond[:, k]
     first, last, runs, minutes = _run_around(scene, mask, row)
-    word = "over" if way > 0 else "under"
+    word = "over" if most.sign > 0 else "under"
+    if scene.finding.unit == "A":
+        says = f"The current is beyond its limit of {abs(most.bound):g} A for {minutes}, by {size:.0f} A at most."
+        return Spot(first, last, row, runs, None, says)
+    if scene.finding.sensor is not None or not scene.finding.cells:
+        name = f"Sensor {sensor_names(scene.log)[int(most.columns[k])]}"
+        says = f"{name} is {word} the limit of {most.bound:g} °C for {minutes}, {most.readings[row, k]:.1f} °C at most."
+        return Spot(first, last, row, runs, None, says)
+    worst = scene.log.cells[int(most.columns[k])]
     says = (
-        f"{_capital(scene.log.pack.place(worst))} is {word} its limit of {value:g} V for {minutes}, by "
+        f"{_capital(scene.log.pack.place(worst))} is {word} its limit of {most.bound:g} V for {minutes}, by "
         f"{millivolt(size)} at most{_rest_then(scene, row)}."
     )
     return Spot(first, last, row, runs, worst, says)
 
 
-def _too_hot(scene: SightScene) -> Spot | None:
-    limit, names = scene.log.pack.limits.temperature_max_C, sensor_names(scene.log)
-    if limit is None or not names:
-        return None
-    column = names.index(scene.finding.sensor) if scene.finding.sensor in names else None
-    warm = (
-        scene.log.temperature[:, column]
-        if column is not None
-        else np.fmax.reduce(scene.log.temperature, axis=1)
-    )
-    if not np.isfinite(warm).any() or np.nanmax(warm) <= limit:
-        return None
-    row = int(np.nanargmax(warm))
-    first, last, runs, minutes = _run_around(scene, warm > limit, row)
-    what = f"Sensor {names[column]}" if column is not None else "The warmest sensor"
-    says = f"{what} is over the limit of {limit:g} °C for {minutes}, {warm[row]:.1f} °C at most."
-    return Spot(first, last, row, runs, None, says)
+def _only(past: PastLimit) -> Floats:
+    """Return (rows, channels) how far beyond the bound, in the rows that count; less than nought elsewhere."""
+    return np.where(past.beyond, past.over, -np.inf)
 
 
 def cold_charge(scene: SightScene) -> Spot | None:
-    """The strongest charging below the charging limit of temperature."""
-    if scene.current is None or not scene.log.temperature.shape[1]:
+    """The strongest charging below the charging limit of temperature, or above it."""
+    found = outside_of(scene.finding, scene.known) if scene.known else None
+    if found is None or not found.rows.any():
         return None
-    limit = scene.log.pack.limits.charge_temperature_min_C or 0.0
-    coldest = np.fmin.reduce(scene.log.temperature, axis=1)
-    charging = -scene.current
-    mask = (coldest < limit) & (charging > 0.05 * scene.log.pack.nominal_capacity_Ah)
-    if not mask.any():
-        return None
-    row = int(np.argmax(np.where(mask, charging, -np.inf)))
+    row = int(np.argmax(np.where(found.rows, found.charging, -np.inf)))
     first, last = scene.around(row, row, COLD_AROUND_S)
-    says = f"Charged with {charging[row]:.0f} A at {coldest[row]:.1f} °C; the limit for charging is {limit:g} °C."
-    return Spot(first, last, row, tuple(runs_of(mask[first : last + 1], first)), None, says)
+    says = (
+        f"Charged with {found.charging[row]:.0f} A at {found.extreme[row]:.1f} °C; the limit for charging is "
+        f"{found.bound:g} °C."
+    )
+    return Spot(first, last, row, tuple(runs_of(found.rows[first : last + 1], first)), None, says)
 
 
 def sensor_off(scene: SightScene) -> Spot | None:
@@ -177,7 +181,8 @@ def warming(scene: SightScene) -> Spot | None:
     known = np.flatnonzero(np.isfinite(own) & np.isfinite(others))
     if not len(known):
         return None
-    rise, usual = own - own[known[0]], others - others[known[0]]
+    both = np.isfinite(own) & np.isfinite(others)
+    rise, usual = since_first(np.where(both[:, None], np.column_stack([own, others]), np.nan)).T
     gap = scene.eased(rise - usual, SENSOR_S)
     row = int(np.nanargmax(gap))
     high = gap >= 0.7 * float(gap[row])
@@ -213,7 +218,7 @@ def _sensor(scene: SightScene) -> tuple[Floats, Floats] | None:
     if scene.finding.sensor not in names or len(names) < 2:
         return None
     column = names.index(scene.finding.sensor)
-    return scene.log.temperature[:, column], median_of(np.delete(scene.log.temperature, column, axis=1))
+    return scene.log.temperature[:, column], row_medians(np.delete(scene.log.temperature, column, axis=1))
 
 
 def _longest(scene: SightScene, kinds: tuple[str, ...]) -> Stretch | None:

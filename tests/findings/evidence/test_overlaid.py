@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from bmslogs.base.errors import BadInput
-from bmslogs.faces.overlaid import By, course, overlaid
+from bmslogs.findings.evidence.overlaid import By, course, overlaid
 from tests.dashboard import invent
 
 PACK = invent.pack()

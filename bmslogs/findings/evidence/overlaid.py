@@ -8,10 +8,10 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.analysis.flow import flow_of
+from bmslogs.analysis.sampling import row_medians
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
-from bmslogs.faces.figures.series import charge_moved, steady_current
-from bmslogs.faces.sight.scene import median_of
 from bmslogs.log import Log
 
 Floats = npt.NDArray[np.float64]
@@ -100,7 +100,7 @@ def course(log: Log, cell: int | None, what: What, name: str) -> Course:
         The log has no such cell, or no other cell to hold it against.
     """
     if cell is None:
-        value = median_of(log.cell_voltage)
+        value = row_medians(log.cell_voltage)
         what = "voltage"
     elif cell not in log.cells:
         raise BadInput(f"{name} has no cell {cell}", f"one of its cells ({log.cells[0]} to {log.cells[-1]})")
@@ -110,10 +110,10 @@ def course(log: Log, cell: int | None, what: What, name: str) -> Course:
         if what == "apart":
             if len(log.cells) < 2:
                 raise BadInput(f"{name} has one cell only", "two cells at least, or their voltage as it is")
-            value = (value - median_of(np.delete(log.cell_voltage, column, axis=1))) * 1e3
-    return Course(
-        name, log.pack, log.seconds, steady_current(log), charge_moved(log), value, what, (log.id, cell)
-    )
+            value = (value - row_medians(np.delete(log.cell_voltage, column, axis=1))) * 1e3
+    flow = flow_of(log)
+    current, charge = (flow.filled, flow.charge) if flow.has_current else (None, None)
+    return Course(name, log.pack, log.seconds, current, charge, value, what, (log.id, cell))
 
 
 def overlaid(first: Course, second: Course, by: By) -> Overlaid:
