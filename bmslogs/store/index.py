@@ -32,6 +32,11 @@ def _place(path: Path) -> str:
     return "/".join(path.parts[-3:])
 
 
+def _name(place: str) -> str:
+    """Return the part of a place that stays when a vehicle is renamed: pack and file."""
+    return place.split("/", 1)[-1]
+
+
 class Index:
     """Entries of the logs in a store, read again where a file changed."""
 
@@ -60,6 +65,7 @@ class Index:
         if held is not None:
             return held
         known = self._load()
+        of_name = {_name(key): record for key, record in known.items()}
         out, fresh, changed = [], {}, False
         entries: dict[str, tuple[list[int], LogEntry]] = {}
         self.unreadable = []
@@ -68,7 +74,7 @@ class Index:
             try:
                 state = path.stat()
                 stamp = [state.st_size, state.st_mtime_ns]
-                record = known.get(key)
+                record = known.get(key) or of_name.get(_name(key))  # else in a vehicle that was renamed
                 if not isinstance(record, dict) or record.get("stamp") != stamp:
                     meta = read_metadata(path)
                     record = {"stamp": stamp, "meta": {k: meta.get(f"bmslogs.{k}", "") for k in _KEPT}}

@@ -16,7 +16,7 @@ from bmslogs.base.errors import StoreError
 from bmslogs.base.pack import Pack
 from bmslogs.importers.plan.profile import Profile
 from bmslogs.store.entries import CheckReport, ImportReport, LogEntry
-from bmslogs.store.files import folder_name, store_errors, sync_file, sync_folder, write_atomic
+from bmslogs.store.files import folder_name, pack_of_log, store_errors, sync_file, sync_folder, write_atomic
 from bmslogs.store.index import Index
 
 LOCK_SECONDS = 60.0
@@ -269,9 +269,7 @@ class Store:
         return KeptSignals(self, pack, None).kept()
 
     def _pack_of_log(self, entry: LogEntry) -> Pack:
-        from bmslogs.store.files import read_metadata
-
-        return Pack.model_validate_json(read_metadata(entry.path)["bmslogs.pack_json"])
+        return pack_of_log(entry.path)
 
     # --- answers ------------------------------------------------------------------------------------------------
 
@@ -297,10 +295,12 @@ class Store:
         """
         from bmslogs.base.version import __version__
 
-        path = self._answer_path(self.entry(log_id))
+        entry = self.entry(log_id)
+        path = self._answer_path(entry)
         try:
             kept = json.loads(path.read_text(encoding="utf-8"))
             answer = kept["answer"]
+            answer["pack"]["vehicle"] = entry.vehicle  # it may have been renamed since
             same = kept["version"] == __version__ and (method is None or kept["method"] == method)
         except (OSError, ValueError, KeyError, TypeError):
             return None
