@@ -19,7 +19,7 @@ from bmslogs.base.errors import BadInput, StoreError
 from bmslogs.base.pack import Pack
 from bmslogs.base.version import __version__
 from bmslogs.log.log import Log, log_from_table
-from bmslogs.store.files import placed
+from bmslogs.store.files import placed, renamed_in
 
 PUTS_WHOLE = ("s3", "s3a", "gcs", "gs", "abfs", "abfss", "az")
 """Filesystems on which a file appears only when it is complete."""
@@ -211,9 +211,10 @@ class Files:
         try:
             with self.system.open_input_stream(self.answer_path(pack, log_id)) as handle:
                 kept = json.loads(handle.read())
-            if (pack, log_id) in self._vehicles:  # it may have been renamed since
-                kept["answer"]["pack"]["vehicle"] = self._vehicles[pack, log_id]
-            return Answer(dict(kept["answer"]), made_by(str(kept["version"]), str(kept["method"])))
+            document = dict(kept["answer"])
+            if (pack, log_id) in self._vehicles:
+                renamed_in(document, self._vehicles[pack, log_id])
+            return Answer(document, made_by(str(kept["version"]), str(kept["method"])))
         except (OSError, ValueError, KeyError, TypeError):
             return None
 

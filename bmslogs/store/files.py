@@ -37,6 +37,13 @@ def placed(pack: Pack, path: Path) -> Pack:
     return pack if vehicle in (None, pack.vehicle) else pack.model_copy(update={"vehicle": vehicle})
 
 
+def renamed_in(answer: dict[str, Any], vehicle: str) -> dict[str, Any]:
+    """Return a stored answer, changed in place, under its vehicle's name of now."""
+    if isinstance(answer.get("pack"), dict):
+        answer["pack"]["vehicle"] = vehicle
+    return answer
+
+
 def pack_of_log(path: Path) -> Pack:
     """Return the pack of a stored log as it was described when that was read, under its vehicle's name of now.
 

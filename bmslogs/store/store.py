@@ -16,7 +16,15 @@ from bmslogs.base.errors import StoreError
 from bmslogs.base.pack import Pack
 from bmslogs.importers.plan.profile import Profile
 from bmslogs.store.entries import CheckReport, ImportReport, LogEntry
-from bmslogs.store.files import folder_name, pack_of_log, store_errors, sync_file, sync_folder, write_atomic
+from bmslogs.store.files import (
+    folder_name,
+    pack_of_log,
+    renamed_in,
+    store_errors,
+    sync_file,
+    sync_folder,
+    write_atomic,
+)  # fmt: skip
 from bmslogs.store.index import Index
 
 LOCK_SECONDS = 60.0
@@ -300,11 +308,10 @@ class Store:
         try:
             kept = json.loads(path.read_text(encoding="utf-8"))
             answer = kept["answer"]
-            answer["pack"]["vehicle"] = entry.vehicle  # it may have been renamed since
             same = kept["version"] == __version__ and (method is None or kept["method"] == method)
         except (OSError, ValueError, KeyError, TypeError):
             return None
-        return answer if same and isinstance(answer, dict) else None
+        return renamed_in(answer, entry.vehicle) if same and isinstance(answer, dict) else None
 
     def has_answer(self, entry: LogEntry) -> bool:
         """Return whether a diagnosis was kept for a log, however it was made."""

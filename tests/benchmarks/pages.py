@@ -244,9 +244,15 @@ class _User:
         self._kept(key, self._still())
 
     def _does(self, path: str, action: Action) -> None:
+        from playwright.sync_api import Error
+
         self._begins()
         does = action.does.replace("{n}", str(self.number))
-        self.page.evaluate(f"() => {{ timed.mark = performance.now(); {does}; }}")
+        try:
+            self.page.evaluate(f"() => {{ timed.mark = performance.now(); {does}; }}")
+        except Error:  # the page has no such control here
+            self.out.without.append(f"{path} {action.name} (not there)")
+            return
         took = self._still(None if path in ("/bring",) else 20_000)
         if took is None:
             self.out.without.append(f"{path} {action.name}")
