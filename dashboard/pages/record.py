@@ -101,11 +101,25 @@ def sheet_address(
     return f"{SHEET}?{'&'.join(parts)}"
 
 
+def whole(desk: Desk, pack_id: str) -> Diagnosis:
+    """Return the diagnosis that weighs all logs of a pack: the one at hand where that has all of them.
+
+    Raises
+    ------
+    BmsLogsError
+        One line: the pack has no log, or there is one that no diagnosis can be made of.
+    """
+    standing, waiting = desk.standing(pack_id)
+    if standing is not None and not waiting and not desk.not_weighed(pack_id):
+        return standing
+    return pack_answer(desk.store, pack_id)
+
+
 def sheet(desk: Desk, pack_id: str, insulation: float | None, instrument: str, remark: str) -> str:
     """Return the record of a pack as one HTML page."""
     from bmslogs.faces.record import Typed, baselines, contents, record_page
 
-    diagnosis = pack_answer(desk.store, pack_id)
+    diagnosis = whole(desk, pack_id)
     known = baselines(desk.root, pack_id)
     typed = Typed(insulation, instrument or None, (remark,) if remark else ())
     made = contents(desk.store.pack(pack_id), diagnosis, typed=typed, baseline=known[-1] if known else None)
@@ -139,7 +153,7 @@ def register(app: Dash, desk: Desk) -> None:
         try:
             if desk.pack(pack_id) is None:
                 return flask.Response("There is no such pack.", 404, mimetype="text/plain")
-            table = diagnosis_csv(pack_answer(desk.store, pack_id))
+            table = diagnosis_csv(whole(desk, pack_id))
         except BmsLogsError as error:
             return flask.Response(str(error), 400, mimetype="text/plain")
         return table_response(table, f"{pack_id}.csv")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from itertools import islice
 from typing import Any
 from urllib.parse import quote
 
@@ -24,7 +25,18 @@ from bmslogs.findings.compare import Comparison, compare_before_after, compare_p
 from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
-from dashboard.parts import action, empty, explained, graph, heading, refused, section, select, table_response
+from dashboard.parts import (
+    action,
+    empty,
+    explained,
+    following,
+    graph,
+    heading,
+    refused,
+    section,
+    select,
+    table_response,
+)  # fmt: skip
 from dashboard.shell import log_name, pack_name
 
 TITLE, PATH = "Side by side", "/side-by-side"
@@ -76,6 +88,14 @@ def _packs(frame: Frame, packs: list[Pack]) -> tuple[str, list[Any]]:
         ),
         className="controls",
     )
+    unread = sum(frame.desk.unread(p.id) for p in chosen)
+    if unread:
+        says = f"{unread} logs are still being read; this page follows by itself."
+        return "The packs are set side by side as soon as their logs are read.", [
+            picker,
+            html.P(says, className="quiet", role="status"),
+            *following(unread),
+        ]
     diagnoses = {p.id: _diagnoses(frame, p.id) for p in chosen}
     names = {p.id: pack_name(p, packs) for p in chosen}
     try:
@@ -305,12 +325,13 @@ def _repair(frame: Frame, packs: list[Pack]) -> list[Any]:
 
 def _usual_pair(frame: Frame, logs: list[Any]) -> tuple[Any, Any]:
     """Return the two latest logs that tell the resistances: most repairs are judged by these."""
-    telling = [
+    tells = (
         e
         for e in logs
         if isinstance(d := frame.desk.diagnosis_or_reason(e.id), Diagnosis)
         and any(x.status == "determined" for x in d.of("resistance_10s"))
-    ]
+    )
+    telling = list(islice(tells, 2))
     return (telling[1], telling[0]) if len(telling) > 1 else (logs[-1], logs[0])
 
 
