@@ -22,6 +22,7 @@ from bmslogs.fleet.gathering import answers_stamp, gather
 from bmslogs.log import Log, read_log
 from bmslogs.store import Store
 from bmslogs.store.order import state_of
+from dashboard.drawn import Drawn
 from dashboard.notes import Note, add_note, noted_logs, read_notes
 from dashboard.open_log import OpenLog, OpenLogs
 
@@ -33,6 +34,8 @@ PATIENCE_S = 30.0
 """So long the folders of the store answer for the files in them [s] (choice): a page asks for its logs many times."""
 STRETCH_S = 4.0
 """Time that is spent behind a page before what was gathered meanwhile is shown [s] (choice)."""
+KEPT_DRAWN = 128
+"""Pictures and comparisons that stay in memory (choice)."""
 KEPT = 4  # whole logs held in memory for proof pictures (choice)
 
 
@@ -51,6 +54,7 @@ class Desk:
         self.root = Path(root)
         self.zone = zone
         self.store = Store(self.root, PATIENCE_S)
+        self.drawn = Drawn(KEPT_DRAWN)
         self._open = OpenLogs()
         self._logs: OrderedDict[str, Log] = OrderedDict()
         self._diagnoses: dict[str, Diagnosis] = {}
@@ -80,6 +84,11 @@ class Desk:
     def logs(self, pack_id: str) -> list[Any]:
         """Return the log entries of one pack, newest first."""
         return sorted(self.store.logs(pack_id), key=lambda e: e.start, reverse=True)
+
+    def with_logs(self) -> list[Pack]:
+        """Return the packs that have a log, by vehicle and id."""
+        have = {e.pack for e in self.store.logs()}
+        return [p for p in self.packs() if p.id in have]
 
     def has(self, log_id: str) -> bool:
         """Return whether the store has this log."""
@@ -285,6 +294,7 @@ class Desk:
             self._diagnoses.clear()
             self._standing.clear()
             self._of_many.clear()
+            self.drawn.clear()
             self._hopeless.clear()
             self._histories.clear()
             self._logs.clear()
@@ -335,6 +345,7 @@ class Desk:
         now = state_of(self.root)
         if now != self._state:
             self._state = now
+            self.store.look_again()
             self.forget_answers()
         return now
 

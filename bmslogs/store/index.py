@@ -77,6 +77,10 @@ SETTLED_NS = 2_000_000_000
 """Choice: a folder whose time of change is less than this ago [ns] may change again without another time."""
 
 
+PAUSE_S = 0.1
+"""Choice: a page that asks for its logs a hundred times asks the folders once in this time [s]."""
+
+
 class Index:
     """Entries of the logs in a store, read again where a file changed.
 
@@ -97,6 +101,8 @@ class Index:
         self._out: list[LogEntry] = []
         self._looked = -float("inf")
         """When the files were found to be as held, by the monotonic clock [s]."""
+        self._asked = -float("inf")
+        """When the folders were found to be as they were, by the same clock."""
         self._settled = False
         self._folders: tuple[tuple[str, ...], dict[str, int]] = ((), {})
         self.path = root / "_index.json"
@@ -131,12 +137,21 @@ class Index:
 
     def _undisturbed(self) -> bool:
         """Return whether no folder has changed since the files were looked at, not too long ago."""
-        if time.monotonic() - self._looked >= self.patience_s:
+        now = time.monotonic()
+        if now - self._looked >= self.patience_s:
             return False
+        if now - self._asked < PAUSE_S:
+            return True
         vehicles, stamps = self._folders
         if tuple(sorted(_folders(self.root, "vehicle="))) != vehicles:
             return False
-        return all(_changed(folder) == changed for folder, changed in stamps.items())
+        same = all(_changed(folder) == changed for folder, changed in stamps.items())
+        self._asked = now if same else -float("inf")
+        return same
+
+    def look_again(self) -> None:
+        """Have the files looked at again by whoever asks next."""
+        self._looked = self._asked = -float("inf")
 
     def entries(self) -> list[LogEntry]:
         """Return the entry of every readable log.
@@ -212,6 +227,7 @@ class Index:
 
     def refresh(self) -> None:
         """Bring the index up to the files."""
+        self.look_again()
         self.entries()
 
     def rebuild(self) -> None:

@@ -156,6 +156,10 @@ class Store:
             read=read,
         )
 
+    def look_again(self) -> None:
+        """Have the files looked at again by whoever asks next, however patient the store is."""
+        self._index.look_again()
+
     def remove(self, log_id: str, *, by: str = "", seen: str | None = None) -> None:
         """Put a log into the bin, where it can be brought back from for thirty days; what was said of it goes.
 

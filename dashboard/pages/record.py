@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 from urllib.parse import quote
 
@@ -122,8 +123,14 @@ def sheet(desk: Desk, pack_id: str, insulation: float | None, instrument: str, r
     diagnosis = whole(desk, pack_id)
     known = baselines(desk.root, pack_id)
     typed = Typed(insulation, instrument or None, (remark,) if remark else ())
-    made = contents(desk.store.pack(pack_id), diagnosis, typed=typed, baseline=known[-1] if known else None)
-    return record_page(made, {str(log["id"]): desk.log(str(log["id"])) for log in made.logs})
+    pack, baseline = desk.store.pack(pack_id), known[-1] if known else None
+    now = dt.datetime.now(dt.UTC).replace(second=0, microsecond=0)
+
+    def make() -> str:
+        made = contents(pack, diagnosis, typed=typed, baseline=baseline, made=now)
+        return record_page(made, {str(log["id"]): desk.log(str(log["id"])) for log in made.logs})
+
+    return desk.drawn.get((pack, diagnosis), ("record", repr(typed), repr(baseline), now), make)
 
 
 def register(app: Dash, desk: Desk) -> None:

@@ -196,10 +196,14 @@ def _thumbnail(frame: Frame, pack: Pack, standing: Diagnosis | None) -> tuple[An
         estimates = standing.of(key) if standing else ()
         if any(e.status == "determined" for e in estimates):
             findings = standing.findings if standing else ()
-            drawn = pack_picture(
-                pack, estimates, quantity=key, findings=findings, look=frame.look, small=True
-            )
-            return drawn, ""
+
+            def make(key: str = key, estimates: Any = estimates, findings: Any = findings) -> Any:
+                drawn = pack_picture(
+                    pack, estimates, quantity=key, findings=findings, look=frame.look, small=True
+                )
+                return drawn.to_plotly_json()
+
+            return frame.desk.drawn.get((pack, standing), ("thumbnail", key, frame.look), make), ""
     says = "Nothing that colours the cells is known yet." if standing else "As described; no log yet."
     return pack_picture(pack, look=frame.look, small=True), says
 
