@@ -51,6 +51,8 @@ PAGES = (
 )  # fmt: skip
 FIRST = "first view"
 POLLS = ("live-clock", "jobs-clock", "weighing", "history-turn")
+NOTHING_MS = 15_000
+"""A control after which nothing changed for so long is said to have done nothing."""
 QUIET_MS = 300
 """So long nothing may change before an action counts as over; it is not part of its time."""
 WATCH = """
@@ -110,6 +112,7 @@ class Measured:
     works: dict[tuple[str, str], list[float]] = field(default_factory=lambda: defaultdict(list))
     sent: dict[tuple[str, str], list[Sent]] = field(default_factory=dict)
     without: list[str] = field(default_factory=list)
+    told: bool = False
 
 
 def actions(of: Shown) -> dict[str, list[Action]]:
@@ -197,11 +200,13 @@ def actions(of: Shown) -> dict[str, list[Action]]:
 # --- one user in a browser ------------------------------------------------------------------------------------------
 
 
-def one_user(address: str, server: int, of: Shown, rounds: int, pages: list[str]) -> Measured:
+def one_user(
+    address: str, server: int, of: Shown, rounds: int, pages: list[str], told: bool = False
+) -> Measured:
     """Let one user look at all pages and set all controls; a browser with an empty cache each round."""
     from playwright.sync_api import sync_playwright
 
-    out = Measured()
+    out = Measured(told=told)
     clock = _worked(server)
     with sync_playwright() as session:
         browser = session.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
@@ -253,7 +258,7 @@ class _User:
         except Error:  # the page has no such control here
             self.out.without.append(f"{path} {action.name} (not there)")
             return
-        took = self._still(None if path in ("/bring",) else 20_000)
+        took = self._still(NOTHING_MS)
         if took is None:
             self.out.without.append(f"{path} {action.name}")
         else:
@@ -276,6 +281,8 @@ class _User:
 
     def _kept(self, key: tuple[str, str], took: float | None) -> None:
         self.out.times[key].append(took if took is not None else float(WAIT_MS))
+        if self.out.told:
+            print(f"  {key[0]:14s} {key[1]:24s} {took or WAIT_MS:7.0f} ms", flush=True)
         self.out.works[key].append(1e3 * (self.clock() - self.before))
         self.out.sent.setdefault(key, list(self.sent))
 
@@ -416,11 +423,11 @@ def served(root: Path) -> Iterator[tuple[int, int]]:
         server.wait()
 
 
-def measure(name: str, root: Path, rounds: int, users: int, pages: list[str]) -> bool:
+def measure(name: str, root: Path, rounds: int, users: int, pages: list[str], told: bool) -> bool:
     """Time the pages over a store and print them."""
     of = shown(root)
     with served(root) as (server, port):
-        one = one_user(f"http://127.0.0.1:{port}", server, of, rounds, pages)
+        one = one_user(f"http://127.0.0.1:{port}", server, of, rounds, pages, told)
         many, failed = many_users(port, one, users) if users else ({}, 0)
     good = say(name, one, many, failed)
     print(f"  load average after: {_load()}", flush=True)
@@ -454,6 +461,7 @@ def main() -> int:
     options.add_argument("--rounds", type=int, default=5, help="how often the one user looks at everything")
     options.add_argument("--users", type=int, default=USERS, help="0 leaves the many out")
     options.add_argument("--keep", type=Path, metavar="FOLDER", help="where the stores lie between runs")
+    options.add_argument("--tell", action="store_true", help="print every action as it is done")
     given = options.parse_args()
     if CHROMIUM is None:
         raise SystemExit("no Chromium on this machine")
@@ -464,7 +472,7 @@ def main() -> int:
         folder.mkdir(parents=True, exist_ok=True)
         for store in given.only:
             root = made(store, folder, MAKERS[store])
-            good = measure(store, root, given.rounds, given.users, given.pages) and good
+            good = measure(store, root, given.rounds, given.users, given.pages, given.tell) and good
     return 0 if good else 1
 
 
