@@ -22,11 +22,20 @@ from bmslogs.fleet.gathering import answers_stamp, gather
 from bmslogs.log import Log, read_log
 from bmslogs.store import Store
 from bmslogs.store.order import state_of
+from dashboard.drawn import Drawn
 from dashboard.notes import Note, add_note, noted_logs, read_notes
 from dashboard.open_log import OpenLog, OpenLogs
 
+MANY = 60
+"""Logs of a pack whose answers are read and weighed together behind the page, where they are not yet (choice)."""
 GATHERING_S = 0.4
 """Longest time that a page spends on answers that are new to a pack's history [s]; the rest follows (choice)."""
+PATIENCE_S = 30.0
+"""So long the folders of the store answer for the files in them [s] (choice): a page asks for its logs many times."""
+STRETCH_S = 4.0
+"""Time that is spent behind a page before what was gathered meanwhile is shown [s] (choice)."""
+KEPT_DRAWN = 128
+"""Pictures and comparisons that stay in memory (choice)."""
 KEPT = 4  # whole logs held in memory for proof pictures (choice)
 
 
@@ -44,16 +53,22 @@ class Desk:
     def __init__(self, root: Path, zone: dt.tzinfo | None = None) -> None:
         self.root = Path(root)
         self.zone = zone
-        self.store = Store(self.root)
+        self.store = Store(self.root, PATIENCE_S)
+        self.drawn = Drawn(KEPT_DRAWN)
         self._open = OpenLogs()
         self._logs: OrderedDict[str, Log] = OrderedDict()
         self._diagnoses: dict[str, Diagnosis] = {}
         self._standing: dict[str, Diagnosis | None] = {}
+        self._of_many: dict[str, tuple[object, Diagnosis | None, int, int]] = {}
+        """Packs with many logs: stamp, what stands, logs still without an answer, logs that it was made of."""
         self._histories: dict[str, tuple[object, Weighed]] = {}
         self._turns: dict[str, threading.Lock] = {}
         self._asked: set[str] = set()
         self._hopeless: dict[str, str] = {}
         self._contents: dict[str, str] = {}
+        self._gathering: set[str] = set()
+        self._gather_turn = threading.Lock()
+        self._gatherer = ThreadPoolExecutor(1, thread_name_prefix="gather")
         self._worker = ThreadPoolExecutor(1, thread_name_prefix="weigh")
         self._lock = threading.RLock()
         self._state = state_of(self.root)
@@ -68,7 +83,12 @@ class Desk:
 
     def logs(self, pack_id: str) -> list[Any]:
         """Return the log entries of one pack, newest first."""
-        return sorted(self.store.logs(pack_id), key=lambda e: str(e.start), reverse=True)
+        return sorted(self.store.logs(pack_id), key=lambda e: e.start, reverse=True)
+
+    def with_logs(self) -> list[Pack]:
+        """Return the packs that have a log, by vehicle and id."""
+        have = {e.pack for e in self.store.logs()}
+        return [p for p in self.packs() if p.id in have]
 
     def has(self, log_id: str) -> bool:
         """Return whether the store has this log."""
@@ -120,6 +140,8 @@ class Desk:
         Those are weighed by a thread of their own: a page that shows many packs does not wait for them.
         """
         entries = self.logs(pack_id)
+        if len(entries) > MANY:
+            return self._standing_of_many(pack_id, entries)
         found = self.weighed(pack_id)
         missing = [e.id for e in entries if self.at_hand(e.id) is None and e.id not in self._hopeless]
         for log_id in missing:
@@ -130,6 +152,35 @@ class Desk:
             self._standing[key] = diagnose_pack(found, pack) if found else None
         return self._standing[key], len(missing)
 
+    def _standing_of_many(self, pack_id: str, entries: list[Any]) -> tuple[Diagnosis | None, int]:
+        """Return what stands of a pack with so many logs that a page would wait for their answers to be read.
+
+        Until that is done behind the page, what was found before is shown, and all that came since counts as waiting.
+        """
+        stamp = answers_stamp(self.store, pack_id), repr(self.pack(pack_id))
+        held = self._of_many.get(pack_id)
+        if held is not None and held[0] == stamp:
+            return held[1], held[2]
+        with self._lock:
+            if pack_id not in self._asked:
+                self._asked.add(pack_id)
+                self._worker.submit(self._weigh_many, pack_id, stamp)
+        return (held[1], max(1, len(entries) - held[3])) if held is not None else (None, len(entries))
+
+    def _weigh_many(self, pack_id: str, stamp: object) -> None:
+        """Weigh the answers of a pack's logs together; those without one come after, each by itself."""
+        try:
+            found = self.weighed(pack_id)
+            pack = self.pack(pack_id)
+            missing = [e.id for e in self.logs(pack_id) if e.id not in {str(d.log["id"]) for d in found}]
+            standing = diagnose_pack(found, pack) if found else None
+            open_ones = [i for i in missing if i not in self._hopeless]
+            self._of_many[pack_id] = (stamp, standing, len(open_ones), len(found))
+            for log_id in open_ones:
+                self._weigh(log_id)
+        finally:
+            self._asked.discard(pack_id)
+
     def history(self, pack: Pack) -> tuple[Weighed, int]:
         """Return the history of a pack from its stored answers, and how many of its logs are still to come.
 
@@ -138,21 +189,62 @@ class Desk:
         """
         stamp = (answers_stamp(self.store, pack.id), repr(pack))
         held = self._histories.get(pack.id)
-        if held is None or held[0] != stamp or held[1].gathered.missing or held[1].gathered.uncounted:
-            with self._lock:
-                gathered = gather(self.store, pack, seconds=GATHERING_S)
-            for log_id in gathered.unanswered:
-                if log_id not in self._hopeless:
-                    self._weigh(log_id)
-            held = (stamp, weigh(gathered))
-            self._histories[pack.id] = held
+        if held is None or (held[0] != stamp and pack.id not in self._gathering):
+            held = self._gather(pack, stamp, GATHERING_S)
+        if held[1].gathered.uncounted or self._unread(held[1]):
+            self._gather_behind(pack)
+        for log_id in held[1].gathered.unanswered:
+            if log_id not in self._hopeless:
+                self._weigh(log_id)
         found = held[1].gathered
         hopeless = sum(i in self._hopeless for i in found.unanswered)
         return held[1], found.missing - hopeless + found.uncounted
 
+    @staticmethod
+    def _unread(of: Weighed) -> int:
+        """Return how many stored answers of a pack are not gathered yet."""
+        return of.gathered.missing - len(of.gathered.unanswered)
+
+    def _gather(self, pack: Pack, stamp: object, seconds: float) -> tuple[object, Weighed]:
+        with self._gather_turn:
+            held = (stamp, weigh(gather(self.store, pack, seconds=seconds)))
+            self._histories[pack.id] = held
+        return held
+
+    def _gather_behind(self, pack: Pack) -> None:
+        """Gather the rest of a pack's answers behind the page, a stretch at a time, so that it can be followed."""
+        with self._lock:
+            if pack.id in self._gathering:
+                return
+            self._gathering.add(pack.id)
+
+        def work() -> None:
+            try:
+                before, left = -1, 0
+                while before != left:  # what cannot be read stays over
+                    before = left
+                    stamp = (answers_stamp(self.store, pack.id), repr(pack))
+                    _, made = self._gather(pack, stamp, STRETCH_S)
+                    left = self._unread(made) + made.gathered.uncounted
+            finally:
+                self._gathering.discard(pack.id)
+
+        self._gatherer.submit(work)
+
     def weighed(self, pack_id: str) -> list[Diagnosis]:
         """Return the diagnoses at hand of one pack's logs, newest first."""
-        return [d for e in self.logs(pack_id) if (d := self.at_hand(e.id)) is not None]
+        found = []
+        for entry in self.logs(pack_id):
+            same = self._contents.get(entry.id) == entry.sha256
+            known = self._diagnoses.get(entry.id) if same else None
+            held = known if known is not None else self.at_hand(entry.id)
+            if held is not None:
+                found.append(held)
+        return found
+
+    def unread(self, pack_id: str) -> int:
+        """Return how many logs of a pack with many of them still have to be read; that is done behind the page."""
+        return self.standing(pack_id)[1] if len(self.logs(pack_id)) > MANY else 0
 
     def waiting(self) -> int:
         """Return how many logs of all packs are still to be weighed; they are, behind the page."""
@@ -201,6 +293,8 @@ class Desk:
         with self._lock:
             self._diagnoses.clear()
             self._standing.clear()
+            self._of_many.clear()
+            self.drawn.clear()
             self._hopeless.clear()
             self._histories.clear()
             self._logs.clear()
@@ -251,6 +345,7 @@ class Desk:
         now = state_of(self.root)
         if now != self._state:
             self._state = now
+            self.store.look_again()
             self.forget_answers()
         return now
 

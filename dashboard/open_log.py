@@ -42,6 +42,7 @@ from bmslogs.faces.figures.reduce import (
 from bmslogs.faces.figures.series import thin
 from bmslogs.faces.figures.window import LogView
 from bmslogs.log import Log, read_log
+from bmslogs.store.files import placed
 
 PARTS = 6000  # parts of the overview (choice: some ten megabytes for a hundred cells)
 LEAST_PARTS = 900  # a window with fewer parts than this is read from its rows
@@ -68,7 +69,7 @@ class OpenLog:
         meta = self._file.metadata.metadata or {}
         if b"bmslogs.pack_json" not in meta:
             raise BadInput("no bmslogs metadata", "a log of the store", file=path)
-        self.pack = Pack.model_validate_json(meta[b"bmslogs.pack_json"])
+        self.pack = placed(Pack.model_validate_json(meta[b"bmslogs.pack_json"]), path)
         self._cells = [n for n in names if numbered("cell", n)]
         self.cells = tuple(int(numbered("cell", n) or 0) for n in self._cells)
         flags = {numbered("bleed", n): n for n in names if numbered("bleed", n)}

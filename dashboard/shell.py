@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import Any
 
@@ -40,6 +41,8 @@ THEME: dict[str, Any] = {
 """Colours and type of the component library, in step with the figures."""
 
 
+LISTED = 200
+"""Entries of the lists of packs and logs that are laid out at once (choice); more are found by typing."""
 LIVE_MS = 3000
 """How often a page asks whether its log has grown [ms] (choice)."""
 
@@ -143,7 +146,8 @@ def pickers(frame: Frame) -> list[Any]:
     out = [
         dmc.Select(
             id="pack-picker",
-            data=[{"value": p.id, "label": pack_name(p, packs)} for p in packs],
+            data=[{"value": i, "label": name} for i, name in pack_names(packs).items()],
+            **_long(len(packs)),
             value=chosen,
             placeholder="Which pack?",
             size="sm",
@@ -160,6 +164,7 @@ def pickers(frame: Frame) -> list[Any]:
                 value=frame.entry.id if frame.entry else None,
                 data=[{"value": e.id, "label": log_name(frame, e)} for e in frame.logs],
                 placeholder="Which log?",
+                **_long(len(frame.logs)),
                 **attributes(aria_label="Log"),
             )
         )
@@ -174,10 +179,20 @@ def clock(frame: Frame) -> str:
     return f"Times in {words}." if words.startswith("UTC") else f"Times by the clock of {words}."
 
 
+def _long(count: int) -> dict[str, Any]:
+    """Return what a long list needs: words or a day to find an entry by, since no more than `LISTED` are laid out."""
+    return {"searchable": True, "limit": LISTED} if count > LISTED else {}
+
+
+def pack_names(packs: Sequence[Any]) -> dict[str, str]:
+    """Return the names of packs for people by id, as `pack_name` gives them."""
+    of_vehicle = Counter(p.vehicle for p in packs)
+    return {p.id: str(p.vehicle) if of_vehicle[p.vehicle] == 1 else f"{p.vehicle}: {p.id}" for p in packs}
+
+
 def pack_name(pack: Any, packs: Sequence[Any]) -> str:
     """Return a pack's name for people: its vehicle, with the short name where a vehicle has several packs."""
-    alone = sum(p.vehicle == pack.vehicle for p in packs) == 1
-    return str(pack.vehicle) if alone else f"{pack.vehicle}: {pack.id}"
+    return pack_names(packs)[pack.id]
 
 
 def log_name(frame: Frame, entry: Any) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 import uuid
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -19,6 +19,7 @@ from bmslogs.base.errors import BadInput, StoreError
 from bmslogs.base.pack import Pack
 from bmslogs.base.version import __version__
 from bmslogs.log.log import Log, log_from_table
+from bmslogs.store.files import placed, renamed_in
 
 PUTS_WHOLE = ("s3", "s3a", "gcs", "gs", "abfs", "abfss", "az")
 """Filesystems on which a file appears only when it is complete."""
@@ -142,6 +143,11 @@ class Files:
                         )
         return tuple(sorted(out, key=lambda log: (log.pack, log.id)))
 
+    @cached_property
+    def _vehicles(self) -> dict[tuple[str, str], str]:
+        """The vehicle of every log, by pack and id."""
+        return {(log.pack, log.id): log.vehicle for log in self.logs}
+
     def _folders(self, folder: str, prefix: str) -> list[fs.FileInfo]:
         found = self.system.get_file_info(fs.FileSelector(folder, allow_not_found=True))
         return [i for i in found if i.type == fs.FileType.Directory and i.base_name.startswith(prefix)]
@@ -159,7 +165,8 @@ class Files:
                 file = pq.ParquetFile(handle)
                 meta = self._meta(file, log)
                 names = [n for n in file.schema_arrow.names if not n.startswith("extra_")]
-                return log_from_table(file.read(columns=names), meta, log.id)
+                read = log_from_table(file.read(columns=names), meta, log.id)
+                return replace(read, pack=placed(read.pack, Path(log.path)))
         except (pa.ArrowInvalid, OSError, KeyError) as error:
             raise BadInput(
                 f"cannot be read ({error})", "a log of the store", file=f"{log.id}.parquet"
@@ -176,7 +183,8 @@ class Files:
         if newest is None:
             return None
         with self.system.open_input_file(newest.path) as handle:
-            return Pack.model_validate_json(self._meta(pq.ParquetFile(handle), newest)["bmslogs.pack_json"])
+            meta = self._meta(pq.ParquetFile(handle), newest)
+        return placed(Pack.model_validate_json(meta["bmslogs.pack_json"]), Path(newest.path))
 
     @staticmethod
     def _meta(file: pq.ParquetFile, log: StoredLog) -> dict[str, str]:
@@ -203,7 +211,10 @@ class Files:
         try:
             with self.system.open_input_stream(self.answer_path(pack, log_id)) as handle:
                 kept = json.loads(handle.read())
-            return Answer(dict(kept["answer"]), made_by(str(kept["version"]), str(kept["method"])))
+            document = dict(kept["answer"])
+            if (pack, log_id) in self._vehicles:
+                renamed_in(document, self._vehicles[pack, log_id])
+            return Answer(document, made_by(str(kept["version"]), str(kept["method"])))
         except (OSError, ValueError, KeyError, TypeError):
             return None
 

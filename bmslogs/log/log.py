@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -17,7 +17,7 @@ import pyarrow.parquet as pq
 from bmslogs.base.columns import numbered
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
-from bmslogs.store.files import refuse_newer
+from bmslogs.store.files import placed, refuse_newer
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -117,7 +117,8 @@ def read_log(path: str | Path, *, extra: bool = True) -> Log:
         if not extra:
             names = [n for n in names if not n.startswith("extra_")]
         table = file.read(columns=names)
-    return log_from_table(table, meta, path.stem)
+    log = log_from_table(table, meta, path.stem)
+    return replace(log, pack=placed(log.pack, path))
 
 
 def log_from_table(table: pa.Table, meta: dict[str, str], log_id: str) -> Log:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 
 from bmslogs.base.columns import SCHEMA
-from bmslogs.base.errors import Ambiguous, BadInput
+from bmslogs.base.errors import Ambiguous, BadInput, StoreError
 from bmslogs.base.pack import Pack
 from bmslogs.base.version import __version__
 from bmslogs.importers.can.into_table import Table, as_table, recording_kind, with_delays
@@ -36,7 +36,7 @@ from bmslogs.store.entries import (
     moment,
     seal,
 )
-from bmslogs.store.files import store_errors
+from bmslogs.store.files import pack_of_log, store_errors
 from bmslogs.store.overlaps import shared_rows
 from bmslogs.store.pack_notes import pack_notes, refuse_unit, thinned_reading
 from bmslogs.store.signals import KeptSignals
@@ -290,10 +290,10 @@ def _known(store: Store, source: Source, pack: Pack, mapping: str) -> LogEntry |
 
 
 def _same_pack(entry: LogEntry, pack: Pack) -> bool:
-    from bmslogs.store.files import read_metadata
-
-    kept = json.loads(read_metadata(entry.path).get("bmslogs.pack_json", "{}"))
-    return bool(kept == json.loads(pack.model_dump_json()))
+    try:
+        return pack_of_log(entry.path) == pack
+    except StoreError:
+        return False
 
 
 def _as_known(entry: LogEntry, path: Path, notes: tuple[str, ...] = ()) -> Imported:

@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from bmslogs.store.files import vehicle_in
+
 
 class RepairEntry(dict[str, Any]):
     """One repair as in the metadata; as text, its plain sentence."""
@@ -119,11 +121,11 @@ def seal(meta: Mapping[str, str]) -> str:
 
 
 def entry_from(path: Path, meta: Mapping[str, str]) -> LogEntry:
-    """Return the entry of a stored file from its metadata."""
+    """Return the entry of a stored file from its place and its metadata."""
     return LogEntry(
         id=path.stem,
         pack=meta["bmslogs.pack"],
-        vehicle=meta.get("bmslogs.vehicle", ""),
+        vehicle=vehicle_in(path) or meta.get("bmslogs.vehicle", ""),
         start=moment(meta["bmslogs.start"]),
         end=moment(meta["bmslogs.end"]),
         rows=int(meta["bmslogs.rows"]),

@@ -9,16 +9,54 @@ import secrets
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
+from urllib.parse import quote, unquote
 
 from bmslogs.base.columns import SCHEMA
 from bmslogs.base.errors import StoreError, printable
+from bmslogs.base.pack import Pack
 
 
 def folder_name(key: str, value: str) -> str:
     """Return ``key=value`` as a folder name: whatever is no letter, digit, ``-`` or ``_`` is percent-encoded."""
     text = quote(value, safe="").replace(".", "%2E").replace("~", "%7E")
     return f"{key}={text or '%00'}"
+
+
+def vehicle_in(path: Path) -> str | None:
+    """Return the vehicle that a stored log is one of, which its folder names; None for a file that lies elsewhere.
+
+    The name stands there alone: what the file itself says is what the vehicle was called when it was written.
+    """
+    key, _, name = path.absolute().parent.parent.name.partition("=")
+    return unquote(name).strip("\0") if key == "vehicle" else None
+
+
+def placed(pack: Pack, path: Path) -> Pack:
+    """Return the pack that a stored log says it is of, under its vehicle's name of now."""
+    vehicle = vehicle_in(path)
+    return pack if vehicle in (None, pack.vehicle) else pack.model_copy(update={"vehicle": vehicle})
+
+
+def renamed_in(answer: dict[str, Any], vehicle: str) -> dict[str, Any]:
+    """Return a stored answer, changed in place, under its vehicle's name of now."""
+    if isinstance(answer.get("pack"), dict):
+        answer["pack"]["vehicle"] = vehicle
+    return answer
+
+
+def pack_of_log(path: Path) -> Pack:
+    """Return the pack of a stored log as it was described when that was read, under its vehicle's name of now.
+
+    Raises
+    ------
+    StoreError
+        Not a log of the store.
+    """
+    meta = read_metadata(path)
+    try:
+        return placed(Pack.model_validate_json(meta["bmslogs.pack_json"]), path)
+    except (KeyError, ValueError) as error:
+        raise StoreError(f"{path.name}: its pack cannot be read ({_short(error)})") from None
 
 
 def write_atomic(path: Path, content: str | bytes) -> None:

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
+import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -32,11 +35,76 @@ def _place(path: Path) -> str:
     return "/".join(path.parts[-3:])
 
 
-class Index:
-    """Entries of the logs in a store, read again where a file changed."""
+def _name(place: str) -> str:
+    """Return the part of a place that stays when a vehicle is renamed: pack and file."""
+    return place.split("/", 1)[-1]
 
-    def __init__(self, root: Path) -> None:
+
+def _folders(folder: str | Path, prefix: str) -> Iterator[str]:
+    """Yield the paths of the folders in a folder whose names begin so."""
+    try:
+        with os.scandir(folder) as found:
+            for entry in found:
+                if entry.name.startswith(prefix) and entry.is_dir():
+                    yield entry.path
+    except OSError:
+        return
+
+
+def _logs(folder: str) -> list[tuple[str, list[int]]]:
+    """Return the paths of the logs in a pack's folder, with size and time of change [ns]."""
+    out = []
+    try:
+        with os.scandir(folder) as found:
+            for entry in found:
+                if entry.name.endswith(".parquet") and not entry.name.startswith(("_", ".")):
+                    state = entry.stat()
+                    out.append((entry.path, [state.st_size, state.st_mtime_ns]))
+    except OSError:
+        return out
+    return out
+
+
+def _changed(folder: str) -> int:
+    """Return when a folder was changed last [ns]; -1 where it is gone."""
+    try:
+        return Path(folder).stat().st_mtime_ns
+    except OSError:
+        return -1
+
+
+SETTLED_NS = 2_000_000_000
+"""Choice: a folder whose time of change is less than this ago [ns] may change again without another time."""
+
+
+PAUSE_S = 0.1
+"""Choice: a page that asks for its logs a hundred times asks the folders once in this time [s]."""
+
+
+class Index:
+    """Entries of the logs in a store, read again where a file changed.
+
+    Parameters
+    ----------
+    root
+        Folder of the store.
+    patience_s
+        So long [s] a folder that has not changed answers for the files in it. Whoever writes into the store moves whole
+        files into place, which changes the folder; what is written into a file by other means is seen after this time.
+    """
+
+    def __init__(self, root: Path, patience_s: float = 0.0) -> None:
         self.root = root
+        self.patience_s = patience_s
+        self.version = 0
+        """Another number whenever the entries are others."""
+        self._out: list[LogEntry] = []
+        self._looked = -float("inf")
+        """When the files were found to be as held, by the monotonic clock [s]."""
+        self._asked = -float("inf")
+        """When the folders were found to be as they were, by the same clock."""
+        self._settled = False
+        self._folders: tuple[tuple[str, ...], dict[str, int]] = ((), {})
         self.path = root / "_index.json"
         self.unreadable: list[str] = []
         self._entries: dict[str, tuple[list[int], LogEntry]] = {}
@@ -45,8 +113,45 @@ class Index:
 
     def files(self) -> list[Path]:
         """Return the log files, found by their place alone."""
-        found = (p for p in self.root.glob("vehicle=*/pack=*/*.parquet") if not p.name.startswith(("_", ".")))
-        return sorted(found, key=str)  # comparing paths part by part takes seconds for thousands of logs
+        return [path for path, _ in self._listed()]
+
+    def _listed(self) -> list[tuple[Path, list[int]]]:
+        """Return the log files with size and time of change [ns].
+
+        A folder is listed by the system's own call: matching and comparing paths takes seconds for thousands of logs.
+        """
+        began = time.time_ns()
+        vehicles = sorted(_folders(self.root, "vehicle="))
+        stamps: dict[str, int] = {}
+        found: list[tuple[str, list[int]]] = []
+        for vehicle in vehicles:
+            stamps[vehicle] = _changed(vehicle)
+            for pack in _folders(vehicle, "pack="):
+                stamps[pack] = _changed(pack)
+                found += _logs(pack)
+        self._looked = -float("inf")
+        self._folders = (tuple(vehicles), stamps)
+        self._settled = all(changed < began - SETTLED_NS for changed in stamps.values())
+        found.sort()
+        return [(Path(path), stamp) for path, stamp in found]
+
+    def _undisturbed(self) -> bool:
+        """Return whether no folder has changed since the files were looked at, not too long ago."""
+        now = time.monotonic()
+        if now - self._looked >= self.patience_s:
+            return False
+        if now - self._asked < PAUSE_S:
+            return True
+        vehicles, stamps = self._folders
+        if tuple(sorted(_folders(self.root, "vehicle="))) != vehicles:
+            return False
+        same = all(_changed(folder) == changed for folder, changed in stamps.items())
+        self._asked = now if same else -float("inf")
+        return same
+
+    def look_again(self) -> None:
+        """Have the files looked at again by whoever asks next."""
+        self._looked = self._asked = -float("inf")
 
     def entries(self) -> list[LogEntry]:
         """Return the entry of every readable log.
@@ -60,15 +165,14 @@ class Index:
         if held is not None:
             return held
         known = self._load()
+        of_name = {_name(key): record for key, record in known.items()}
         out, fresh, changed = [], {}, False
         entries: dict[str, tuple[list[int], LogEntry]] = {}
         self.unreadable = []
-        for path in self.files():
+        for path, stamp in self._listed():
             key = _place(path)
             try:
-                state = path.stat()
-                stamp = [state.st_size, state.st_mtime_ns]
-                record = known.get(key)
+                record = known.get(key) or of_name.get(_name(key))  # else in a vehicle that was renamed
                 if not isinstance(record, dict) or record.get("stamp") != stamp:
                     meta = read_metadata(path)
                     record = {"stamp": stamp, "meta": {k: meta.get(f"bmslogs.{k}", "") for k in _KEPT}}
@@ -90,25 +194,25 @@ class Index:
         for held_entry in self._entries.values():
             by_id.setdefault(held_entry[1].id, held_entry)
         self._by_id = by_id
-        return out
+        self._out = out
+        self.version += 1
+        return list(out)
 
     def _held(self) -> list[LogEntry] | None:
         """Return what this process read last, if no file has come, gone or changed since."""
         held = self._entries
         if not held:
             return None
-        out = []
-        for path in self.files():
-            key = _place(path)
-            stamp, entry = held.get(key, (None, None))
-            try:
-                state = path.stat()
-            except OSError:
+        if self._undisturbed():
+            return list(self._out)
+        listed = self._listed()
+        if len(listed) != len(held):
+            return None
+        for path, stamp in listed:
+            if held.get(_place(path), (None, None))[0] != stamp:
                 return None
-            if entry is None or stamp != [state.st_size, state.st_mtime_ns]:
-                return None
-            out.append(entry)
-        return out if len(out) == len(held) else None
+        self._looked = time.monotonic() if self._settled else -float("inf")
+        return list(self._out)
 
     def entry(self, log_id: str) -> LogEntry | None:
         """Return the entry of one log as this process read it last, if its file is the same; it looks at no other."""
@@ -123,6 +227,7 @@ class Index:
 
     def refresh(self) -> None:
         """Bring the index up to the files."""
+        self.look_again()
         self.entries()
 
     def rebuild(self) -> None:

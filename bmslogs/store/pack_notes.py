@@ -15,7 +15,7 @@ from bmslogs.base.pack import Pack
 from bmslogs.base.pack_claims import Thinned, contradictions, unlike_packs, unseen_seconds
 from bmslogs.importers.plan.profile import Profile
 from bmslogs.importers.reading.stream import Reading
-from bmslogs.store.files import read_metadata
+from bmslogs.store.files import pack_of_log
 
 if TYPE_CHECKING:
     from bmslogs.store.store import Store
@@ -93,8 +93,8 @@ def _unlike_latest(store: Store, pack: Pack, sha256: str) -> list[str]:
         return []
     latest = max(logs, key=lambda e: e.start)
     try:
-        other = Pack.model_validate_json(read_metadata(latest.path).get("bmslogs.pack_json", ""))
-    except (StoreError, ValueError):
+        other = pack_of_log(latest.path)
+    except StoreError:
         return []
     differ = unlike_packs(pack, other)
     if not differ:

@@ -16,7 +16,15 @@ from bmslogs.base.errors import StoreError
 from bmslogs.base.pack import Pack
 from bmslogs.importers.plan.profile import Profile
 from bmslogs.store.entries import CheckReport, ImportReport, LogEntry
-from bmslogs.store.files import folder_name, store_errors, sync_file, sync_folder, write_atomic
+from bmslogs.store.files import (
+    folder_name,
+    pack_of_log,
+    renamed_in,
+    store_errors,
+    sync_file,
+    sync_folder,
+    write_atomic,
+)  # fmt: skip
 from bmslogs.store.index import Index
 
 LOCK_SECONDS = 60.0
@@ -33,15 +41,23 @@ class Store:
     ----------
     root
         The folder; made by the first import.
+    patience_s
+        For whoever asks often: so long [s] a folder that has not changed answers for the files in it.
 
     Notes
     -----
     Everything that is no log lies under names that begin with ``_``, which Parquet readers skip.
     """
 
-    def __init__(self, root: str | Path) -> None:
+    def __init__(self, root: str | Path, patience_s: float = 0.0) -> None:
         self.root = Path(root)
-        self._index = Index(self.root)
+        self._index = Index(self.root, patience_s)
+        self._sorted: tuple[int, dict[str | None, list[LogEntry]]] = (-1, {})
+        """Version of the index, and the logs in order of time by pack (None: all)."""
+        self._read: dict[str, tuple[tuple[int, int], Pack]] = {}
+        """Descriptions of packs by file, with its size and time of change."""
+        self._told: dict[Path, tuple[LogEntry, Pack]] = {}
+        """Packs that only a log tells of."""
         self._begun: dict[str, Pack] = {}
         """Packs that were described like this when an import of theirs began, by id."""
 
@@ -49,10 +65,17 @@ class Store:
 
     def logs(self, pack_id: str | None = None) -> list[LogEntry]:
         """Return the logs, oldest first, of one pack or of all."""
+        return list(self._by_pack().get(pack_id, ()))
+
+    def _by_pack(self) -> dict[str | None, list[LogEntry]]:
         entries = self._index.entries()
-        return sorted(
-            (e for e in entries if pack_id is None or e.pack == pack_id), key=lambda e: (e.start, e.id)
-        )
+        version, held = self._sorted
+        if version != self._index.version:
+            version, held = self._index.version, {None: sorted(entries, key=lambda e: (e.start, e.id))}
+            for entry in held[None]:
+                held.setdefault(entry.pack, []).append(entry)
+            self._sorted = (version, held)
+        return held
 
     def entry(self, log_id: str) -> LogEntry:
         """Return one log's entry.
@@ -132,6 +155,10 @@ class Store:
             signals=Path(signals) if signals is not None else None,
             read=read,
         )
+
+    def look_again(self) -> None:
+        """Have the files looked at again by whoever asks next, however patient the store is."""
+        self._index.look_again()
 
     def remove(self, log_id: str, *, by: str = "", seen: str | None = None) -> None:
         """Put a log into the bin, where it can be brought back from for thirty days; what was said of it goes.
@@ -233,14 +260,25 @@ class Store:
     def packs(self) -> list[Pack]:
         """Return the packs that the store knows, by id."""
         found: dict[str, Pack] = {}
-        for path in sorted((self.root / "_packs").glob("*.json")):
-            if not path.name.startswith("_"):
-                pack = _read_pack(path)
-                found[pack.id] = pack
-        for entry in self._index.entries():
-            if entry.pack not in found:
-                found[entry.pack] = self._pack_of_log(entry)
+        for name in sorted(_json_in(self.root / "_packs")):
+            pack = self._described(name)
+            found[pack.id] = pack
+        for pack_id, logs in self._by_pack().items():
+            if pack_id is not None and pack_id not in found:
+                found[pack_id] = self._pack_of_log(min(logs, key=lambda e: str(e.path)))
         return [found[k] for k in sorted(found)]
+
+    def _described(self, name: str) -> Pack:
+        """Return the description in a file; it is read again where that has changed."""
+        path = self.root / "_packs" / name
+        with store_errors(path):
+            state = path.stat()
+        stamp = (state.st_size, state.st_mtime_ns)
+        held = self._read.get(name)
+        if held is None or held[0] != stamp:
+            held = (stamp, _read_pack(path))
+            self._read[name] = held
+        return held[1]
 
     def pack(self, pack_id: str) -> Pack:
         """Return one pack.
@@ -269,9 +307,11 @@ class Store:
         return KeptSignals(self, pack, None).kept()
 
     def _pack_of_log(self, entry: LogEntry) -> Pack:
-        from bmslogs.store.files import read_metadata
-
-        return Pack.model_validate_json(read_metadata(entry.path)["bmslogs.pack_json"])
+        held = self._told.get(entry.path)
+        if held is None or held[0] is not entry:
+            held = (entry, pack_of_log(entry.path))
+            self._told[entry.path] = held
+        return held[1]
 
     # --- answers ------------------------------------------------------------------------------------------------
 
@@ -297,14 +337,15 @@ class Store:
         """
         from bmslogs.base.version import __version__
 
-        path = self._answer_path(self.entry(log_id))
+        entry = self.entry(log_id)
+        path = self._answer_path(entry)
         try:
             kept = json.loads(path.read_text(encoding="utf-8"))
             answer = kept["answer"]
             same = kept["version"] == __version__ and (method is None or kept["method"] == method)
         except (OSError, ValueError, KeyError, TypeError):
             return None
-        return answer if same and isinstance(answer, dict) else None
+        return renamed_in(answer, entry.vehicle) if same and isinstance(answer, dict) else None
 
     def has_answer(self, entry: LogEntry) -> bool:
         """Return whether a diagnosis was kept for a log, however it was made."""
@@ -317,6 +358,14 @@ class Store:
             / folder_name("pack", entry.pack).removeprefix("pack=")
             / f"{entry.id}.json"
         )
+
+
+def _json_in(folder: Path) -> list[str]:
+    """Return the names of the JSON files in a folder that are no temporary ones."""
+    try:
+        return [p.name for p in folder.iterdir() if p.suffix == ".json" and not p.name.startswith("_")]
+    except OSError:
+        return []
 
 
 def _read_pack(path: Path) -> Pack:

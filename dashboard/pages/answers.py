@@ -232,9 +232,8 @@ def _nothing_found(together: bool, weighed: Diagnosis) -> html.Div:
 
 def _card(frame: Frame, answer: Answer, warned: list[str]) -> html.Article:
     number, finding, weighed = answer.number, answer.finding, answer.shown_by
-    log = frame.desk.log(answer.log_id) if weighed else None
     picture = (
-        frame.timed(proof_picture(finding, weighed, log, look=frame.look), weighed.log["start"])
+        frame.timed(_proof(frame, finding, weighed, answer.log_id), weighed.log["start"])
         if weighed
         else nothing("No log of this pack shows it by itself.", frame.look)
     )
@@ -290,6 +289,16 @@ def _card(frame: Frame, answer: Answer, warned: list[str]) -> html.Article:
         className=f"card answer-card {finding.level}{' pointed' if pointed else ''}",
         id=f"finding-{number}",
     )
+
+
+def _proof(frame: Frame, finding: Finding, weighed: Diagnosis, log_id: str) -> Any:
+    """Draw the proof of a finding; the log is read only where that was not done before."""
+
+    def make() -> Any:
+        drawn = proof_picture(finding, weighed, frame.desk.log(log_id), look=frame.look)
+        return drawn.to_plotly_json()
+
+    return frame.desk.drawn.get((finding, weighed), ("proof", frame.look), make)
 
 
 def _meaning(cause: str) -> html.Details | None:

@@ -101,7 +101,8 @@ def _drop_area() -> html.Div:
 def _answer(frame: Frame) -> str:
     """Say what is here already."""
     packs = [frame.pack] if frame.pack else frame.desk.packs()
-    logs = sorted((e for p in packs for e in frame.desk.logs(p.id)), key=lambda e: e.start)
+    ids = {p.id for p in packs}
+    logs = [e for e in frame.desk.store.logs() if e.pack in ids]
     whose = packs[0].vehicle if len(packs) == 1 else f"{len(packs)} packs"
     if not logs:
         return f"No log of {whose} is here yet."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import islice
 from typing import Any
 
 import dash_mantine_components as dmc
@@ -31,6 +32,8 @@ from dashboard.parts import (
 )
 
 TITLE, PATH = "Charge", "/charge"
+LOOKED_BACK = 40
+"""Logs, the newest first, among which a charge is looked for where this log is none (choice)."""
 PACK_ROWS = ("balancing_time", "usable_charge", "gain_by_balancing", "gain_by_replacing")
 
 
@@ -63,9 +66,11 @@ def _charge(frame: Frame) -> list[Any]:
     known = [e for e in diagnosis.of("charge_to_full") if shown(e)]
     if not known:
         why = next((e for e in diagnosis.of("charge_to_full") if e.why), None)
-        charges = [
-            e for e in frame.logs if frame.entry and e.id != frame.entry.id and _has_charge(frame, e.id)
-        ]
+        others = (
+            e
+            for e in frame.logs[:LOOKED_BACK]
+            if frame.entry and e.id != frame.entry.id and _has_charge(frame, e.id)
+        )
         return [
             empty(
                 "What would tell who is full first",
@@ -76,7 +81,7 @@ def _charge(frame: Frame) -> list[Any]:
                         frame.here.but(log=e.id).link(PATH),
                         main=True,
                     )
-                    for e in charges[:2]
+                    for e in islice(others, 2)
                 ],
             )
         ]

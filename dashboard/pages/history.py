@@ -261,8 +261,23 @@ def _pictures(frame: Frame, w: Weighed, sheet: Sheet) -> Any:
                 graph(figure, f"{title}, module {m.name}", id={"history-module": m.name}, values=False)
             )
         return [html.P(sheet.axis, className="quiet"), html.Div(figures, className="multiples")]
-    figure = history_picture(sheet, picked=picked_columns(frame, sheet), look=frame.look)
-    drawn = frame.timed(_windowed(figure, frame.view), sheet.times[0])
+    picked = picked_columns(frame, sheet)
+
+    def make() -> Any:
+        figure = history_picture(sheet, picked=picked, look=frame.look)
+        return frame.timed(_windowed(figure, frame.view), sheet.times[0])
+
+    view = frame.view
+    how = (
+        "history",
+        sheet.topic.key,
+        view.measured,
+        picked,
+        view.start,
+        view.end,
+        frame.clock_words(sheet.times[0]),
+    )
+    drawn = frame.desk.drawn.get((w,), (*how, frame.look), make)
     out = [graph(drawn, title, id="history-figure", values=False)]
     notes = ["A click on a point leads to its log."]
     if sheet.at:

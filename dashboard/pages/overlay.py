@@ -17,6 +17,7 @@ from dashboard.desk import Desk
 from dashboard.frame import Frame
 from dashboard.framework import attributes
 from dashboard.parts import action, choose_pack, empty, graph, heading, no_logs, refused, select
+from dashboard.shell import LISTED
 
 TITLE, PATH = "Overlay", "/overlay"
 SAME = "same"
@@ -48,15 +49,19 @@ def body(frame: Frame) -> list[Any]:
 def _controls(frame: Frame) -> html.Div:
     assert frame.pack is not None and frame.entry is not None
     logs = [{"value": SAME, "label": "the same log, another cell"}]
+    by_pack: dict[str, list[Any]] = {}
+    for entry in reversed(frame.desk.store.logs()):
+        by_pack.setdefault(entry.pack, []).append(entry)
     for pack in frame.desk.packs():
-        for entry in frame.desk.logs(pack.id):
+        for entry in by_pack.get(pack.id, ()):
             if entry.id != frame.entry.id:
                 logs.append({"value": entry.id, "label": f"{pack.vehicle}, {frame.when(entry.start)}"})
     cells = [str(c) for c in range(1, frame.pack.cells_in_series + 1)]
     first, second = _cells(frame)
     other = frame.view.other or SAME
     parts: list[Any] = [
-        select("Laid over it", {"overlay": "other"}, logs, other, w=330, allowDeselect=False, searchable=True),
+        select("Laid over it", {"overlay": "other"}, logs, other, w=330, allowDeselect=False, searchable=True,
+               **({"limit": LISTED} if len(logs) > LISTED else {})),
         select("Cell", {"overlay": "cell"}, cells, str(first) if first else None, w=120, clearable=True,
                placeholder="median", searchable=True),
     ]  # fmt: skip

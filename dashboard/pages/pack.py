@@ -214,17 +214,27 @@ def _baseline(frame: Frame) -> tuple[str, list[Estimate]]:
 
 def picture(frame: Frame) -> Any:
     """Draw the pack."""
-    assert frame.pack is not None
-    return pack_picture(
-        frame.pack,
-        _estimates(frame),
-        quantity=quantity_of(frame),
-        findings=frame.findings,
-        picked=frame.picked,
-        baseline=_baseline(frame)[1],
-        temperatures=temperatures(frame) if frame.view.warm else None,
-        look=frame.look,
-    )
+    pack, weighed = frame.pack, frame.diagnosis
+    assert pack is not None and weighed is not None
+    base, before = _baseline(frame)
+    warm = temperatures(frame) if frame.view.warm else None
+    quantity = quantity_of(frame)
+
+    def make() -> Any:
+        return pack_picture(
+            pack,
+            _estimates(frame),
+            quantity=quantity,
+            findings=frame.findings,
+            picked=frame.picked,
+            baseline=before,
+            temperatures=warm,
+            look=frame.look,
+        ).to_plotly_json()
+
+    told = tuple(sorted(warm.items())) if warm else ()
+    how = ("pack", quantity, frame.picked, base, told, frame.look)
+    return frame.desk.drawn.get((pack, weighed, *before), how, make)
 
 
 def apart(frame: Frame) -> str:
@@ -273,11 +283,15 @@ def temperatures(frame: Frame) -> dict[int, float]:
 
 def cells_figure(frame: Frame) -> Any:
     """Draw the quantity over the cells."""
-    assert frame.pack is not None
+    pack, weighed, quantity = frame.pack, frame.diagnosis, quantity_of(frame)
+    assert pack is not None and weighed is not None
     named = {c for f in frame.findings for c in f.cells}
-    return per_cell(
-        frame.pack, _estimates(frame), quantity_of(frame), named=named, picked=frame.picked, look=frame.look
-    )
+
+    def make() -> Any:
+        drawn = per_cell(pack, _estimates(frame), quantity, named=named, picked=frame.picked, look=frame.look)
+        return drawn.to_plotly_json()
+
+    return frame.desk.drawn.get((pack, weighed), ("cells", quantity, frame.picked, frame.look), make)
 
 
 def side(frame: Frame) -> list[Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 from urllib.parse import quote
 
@@ -102,15 +103,35 @@ def sheet_address(
     return f"{SHEET}?{'&'.join(parts)}"
 
 
+def whole(desk: Desk, pack_id: str) -> Diagnosis:
+    """Return the diagnosis that weighs all logs of a pack: the one at hand where that has all of them.
+
+    Raises
+    ------
+    BmsLogsError
+        One line: the pack has no log, or there is one that no diagnosis can be made of.
+    """
+    standing, waiting = desk.standing(pack_id)
+    if standing is not None and not waiting and not desk.not_weighed(pack_id):
+        return standing
+    return pack_answer(desk.store, pack_id)
+
+
 def sheet(desk: Desk, pack_id: str, insulation: float | None, instrument: str, remark: str) -> str:
     """Return the record of a pack as one HTML page."""
     from bmslogs.faces.record import Typed, baselines, contents, record_page
 
-    diagnosis = pack_answer(desk.store, pack_id)
+    diagnosis = whole(desk, pack_id)
     known = baselines(desk.root, pack_id)
     typed = Typed(insulation, instrument or None, (remark,) if remark else ())
-    made = contents(desk.store.pack(pack_id), diagnosis, typed=typed, baseline=known[-1] if known else None)
-    return record_page(made, {str(log["id"]): desk.log(str(log["id"])) for log in made.logs})
+    pack, baseline = desk.store.pack(pack_id), known[-1] if known else None
+    now = dt.datetime.now(dt.UTC).replace(second=0, microsecond=0)
+
+    def make() -> str:
+        made = contents(pack, diagnosis, typed=typed, baseline=baseline, made=now)
+        return record_page(made, {str(log["id"]): desk.log(str(log["id"])) for log in made.logs})
+
+    return desk.drawn.get((pack, diagnosis), ("record", repr(typed), repr(baseline), now), make)
 
 
 def register(app: Dash, desk: Desk) -> None:
@@ -140,7 +161,7 @@ def register(app: Dash, desk: Desk) -> None:
         try:
             if desk.pack(pack_id) is None:
                 return flask.Response("There is no such pack.", 404, mimetype="text/plain")
-            table = diagnosis_csv(pack_answer(desk.store, pack_id))
+            table = diagnosis_csv(whole(desk, pack_id))
         except BmsLogsError as error:
             return flask.Response(str(error), 400, mimetype="text/plain")
         return table_response(table, f"{pack_id}.csv")

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from functools import partial
+from itertools import islice
 from typing import Any
 from urllib.parse import quote
 
@@ -25,8 +27,19 @@ from dashboard.address import parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
 from dashboard.framework import attributes, server_of
-from dashboard.parts import action, empty, explained, graph, heading, refused, section, select, table_response
-from dashboard.shell import log_name, pack_name
+from dashboard.parts import (
+    action,
+    empty,
+    explained,
+    following,
+    graph,
+    heading,
+    refused,
+    section,
+    select,
+    table_response,
+)  # fmt: skip
+from dashboard.shell import LISTED, log_name, pack_names
 
 TITLE, PATH = "Side by side", "/side-by-side"
 TABLE = "/comparison.csv"
@@ -39,7 +52,7 @@ FEW_VEHICLES = (
 
 def layout(frame: Frame) -> html.Div:
     """Lay the page out."""
-    packs = [p for p in frame.desk.packs() if frame.desk.logs(p.id)]
+    packs = frame.desk.with_logs()
     lead = "Packs of one design at the same temperature, charge and load, each with its interval."
     head = heading("Side by side", lead, chapter="between-vehicles")
     if not packs:
@@ -70,17 +83,31 @@ def _packs(frame: Frame, packs: list[Pack]) -> tuple[str, list[Any]]:
         dmc.MultiSelect(
             id="packs",
             label="Packs",
-            data=[{"value": p.id, "label": pack_name(p, packs)} for p in packs],
+            data=[{"value": i, "label": name} for i, name in pack_names(packs).items()],
+            **({"limit": LISTED, "searchable": True} if len(packs) > LISTED else {}),
             value=[p.id for p in chosen],
             w=520,
             comboboxProps={"withinPortal": False},
         ),
         className="controls",
     )
+    unread = sum(frame.desk.unread(p.id) for p in chosen)
+    if unread:
+        says = f"{unread} logs are still being read; this page follows by itself."
+        return "The packs are set side by side as soon as their logs are read.", [
+            picker,
+            html.P(says, className="quiet", role="status"),
+            *following(unread),
+        ]
     diagnoses = {p.id: _diagnoses(frame, p.id) for p in chosen}
-    names = {p.id: pack_name(p, packs) for p in chosen}
+    every = pack_names(packs)
+    names = {p.id: every[p.id] for p in chosen}
     try:
-        result = compare_packs(diagnoses, {p.id: p for p in chosen})
+        result = frame.desk.drawn.get(
+            _made_from(chosen, diagnoses),
+            "compared",
+            lambda: compare_packs(diagnoses, {p.id: p for p in chosen}),
+        )
     except BmsLogsError as error:
         return "These packs cannot be set side by side.", [picker, refused(str(error))]
     return compared_says(result, names), [
@@ -101,9 +128,17 @@ def _packs(frame: Frame, packs: list[Pack]) -> tuple[str, list[Any]]:
     ]
 
 
+def _made_from(packs: list[Pack], diagnoses: dict[str, list[Diagnosis]]) -> list[object]:
+    return [*packs, *(d for p in packs for d in diagnoses[p.id])]
+
+
 def _places(frame: Frame, packs: list[Pack], diagnoses: dict[str, list[Diagnosis]]) -> list[Any]:
     """Draw what each place does in all vehicles of a design over its boxes, one picture a quantity."""
-    told = fitted_positions(diagnoses, {p.id: p for p in packs})
+    told = frame.desk.drawn.get(
+        _made_from(packs, diagnoses),
+        "places",
+        lambda: fitted_positions(diagnoses, {p.id: p for p in packs}),
+    )
     if not told:
         return [html.P(FEW_VEHICLES)]
     out: list[Any] = [
@@ -126,7 +161,11 @@ def _places(frame: Frame, packs: list[Pack], diagnoses: dict[str, list[Diagnosis
                 html.Div(
                     [
                         graph(
-                            place_map(pack, effects, quantity, look=frame.look),
+                            frame.desk.drawn.get(
+                                (told, pack),
+                                ("place", design, quantity, frame.look),
+                                partial(_mapped, pack, effects, quantity, frame),
+                            ),
                             f"{title_of(quantity)}: effect of each place over the boxes of design {design}",
                         ),
                         _places_table(pack, effects, named, quantity),
@@ -135,6 +174,10 @@ def _places(frame: Frame, packs: list[Pack], diagnoses: dict[str, list[Diagnosis
                 ),
             ]
     return out
+
+
+def _mapped(pack: Pack, effects: list[dict[str, Any]], quantity: str, frame: Frame) -> Any:
+    return place_map(pack, effects, quantity, look=frame.look).to_plotly_json()
 
 
 def _places_table(
@@ -200,6 +243,16 @@ def _like(one: Pack, packs: list[Pack]) -> list[Pack]:
     return [one, *alike]
 
 
+def _drawn(
+    frame: Frame, result: Comparison, document: dict[str, Any], quantity: str, names: dict[str, str]
+) -> Any:
+    """Draw one quantity of a comparison (`document` is its JSON, with the names of the packs)."""
+    how = ("side by side", quantity, tuple(names.values()), frame.look)
+    return frame.desk.drawn.get(
+        (result,), how, lambda: side_by_side(document, quantity, look=frame.look).to_plotly_json()
+    )
+
+
 def _compared(frame: Frame, result: Comparison, names: dict[str, str]) -> list[Any]:
     """Return a section a quantity, those that differ beyond their intervals first."""
     differ = {d.quantity for d in result.differences if d.differ}
@@ -219,7 +272,7 @@ def _compared(frame: Frame, result: Comparison, names: dict[str, str]) -> list[A
                     explained(one.quantity),
                     html.P(_verdict(one.quantity, differ, told), className="quiet"),
                     graph(
-                        side_by_side(document, one.quantity, look=frame.look),
+                        _drawn(frame, result, document, one.quantity, names),
                         f"{title_of(one.quantity)}, packs side by side",
                     ),
                 )
@@ -306,12 +359,13 @@ def _repair(frame: Frame, packs: list[Pack]) -> list[Any]:
 
 def _usual_pair(frame: Frame, logs: list[Any]) -> tuple[Any, Any]:
     """Return the two latest logs that tell the resistances: most repairs are judged by these."""
-    telling = [
+    tells = (
         e
         for e in logs
         if isinstance(d := frame.desk.diagnosis_or_reason(e.id), Diagnosis)
         and any(x.status == "determined" for x in d.of("resistance_10s"))
-    ]
+    )
+    telling = list(islice(tells, 2))
     return (telling[1], telling[0]) if len(telling) > 1 else (logs[-1], logs[0])
 
 
@@ -385,7 +439,7 @@ def register(app: Dash, desk: Desk) -> None:
     def packs(chosen: list[str], search: str) -> Any:
         view = parse(search)
         frame = Frame.of(desk, search)
-        usual = {p.id for p in _usual_packs(frame, [p for p in desk.packs() if desk.logs(p.id)])}
+        usual = {p.id for p in _usual_packs(frame, desk.with_logs())}
         wanted = () if not chosen or set(chosen) == usual else tuple(chosen)
         return no_update if set(wanted) == set(view.packs) else view.but(packs=wanted).query()
 

@@ -199,10 +199,14 @@ def _thumbnail(frame: Frame, pack: Pack, standing: Diagnosis | None) -> tuple[An
         estimates = standing.of(key) if standing else ()
         if any(e.status == "determined" for e in estimates):
             findings = standing.findings if standing else ()
-            drawn = pack_picture(
-                pack, estimates, quantity=key, findings=findings, look=frame.look, small=True
-            )
-            return drawn, ""
+
+            def make(key: str = key, estimates: Any = estimates, findings: Any = findings) -> Any:
+                drawn = pack_picture(
+                    pack, estimates, quantity=key, findings=findings, look=frame.look, small=True
+                )
+                return drawn.to_plotly_json()
+
+            return frame.desk.drawn.get((pack, standing), ("thumbnail", key, frame.look), make), ""
     says = "Nothing that colours the cells is known yet." if standing else "As described; no log yet."
     return pack_picture(pack, look=frame.look, small=True), says
 
@@ -222,8 +226,8 @@ def _state(
     if standing is None:
         reason = frame.desk.diagnosis_or_reason(logs[0].id) if not waiting else ""
         return [newest, html.P(f"No diagnosis: {reason}", className="quiet")] if not waiting else [newest]
-    notes = frame.desk.notes_on(pack.id)
-    lines = [_line(frame, pack, f, n, here, notes) for n, f in enumerate(by_urgency(standing.findings), 1)]
+    notes, weighed = frame.desk.notes_on(pack.id), frame.desk.weighed(pack.id)
+    lines = [_line(frame, weighed, f, n, here, notes) for n, f in enumerate(by_urgency(standing.findings), 1)]
     if not lines:
         return [
             newest,
@@ -240,10 +244,15 @@ def _state(
 
 
 def _line(
-    frame: Frame, pack: Pack, finding: Finding, number: int, here: View, notes: Sequence[Note]
+    frame: Frame,
+    weighed: Sequence[Diagnosis],
+    finding: Finding,
+    number: int,
+    here: View,
+    notes: Sequence[Note],
 ) -> html.Li:
     """Return a standing finding with the day of the newest log that shows it."""
-    shown = shown_by(finding, frame.desk.weighed(pack.id))
+    shown = shown_by(finding, weighed)
     link = here.but(finding=number, cells=finding.cells)
     if shown is None:
         return finding_line(finding, link.link("/answers"), *aside_mark(finding, notes))

@@ -39,8 +39,8 @@ serve(Path(sys.argv[1]), "127.0.0.1", int(sys.argv[2]))
 """
 
 
-def make_store(root: Path, folder: Path) -> str:
-    """Import an invented drive of 20 million cell readings; return its log id."""
+def make_store(root: Path, folder: Path, cells: int = CELLS, rows: int = ROWS) -> str:
+    """Import an invented drive of 20 million cell readings (`folder` holds its file meanwhile); return its log id."""
     import pyarrow as pa
     import pyarrow.csv
 
@@ -48,26 +48,26 @@ def make_store(root: Path, folder: Path) -> str:
     from bmslogs.store import Store
 
     rng = np.random.default_rng(11)
-    t = np.arange(ROWS) / RATE_HZ
-    current = np.round(60 * np.sin(t / 11) + 40 * np.sin(t / 2.9) + rng.normal(0, 3, ROWS), 1)
+    t = np.arange(rows) / RATE_HZ
+    current = np.round(60 * np.sin(t / 11) + 40 * np.sin(t / 2.9) + rng.normal(0, 3, rows), 1)
     drop = 3.9 - np.cumsum(current) / RATE_HZ / 3600 * 0.005 - 0.001 * current
     stamps = np.datetime64("2026-05-03T09:10:00.000") + (t * 1000).astype("timedelta64[ms]")
     columns: dict[str, Any] = {"time": np.char.add(np.datetime_as_string(stamps), "Z"), "current_A": current}
-    for cell in range(1, CELLS + 1):
-        columns[f"cell_{cell}_V"] = np.round(drop + rng.normal(0, 0.002) + rng.normal(0, 0.0008, ROWS), 3)
+    for cell in range(1, cells + 1):
+        columns[f"cell_{cell}_V"] = np.round(drop + rng.normal(0, 0.002) + rng.normal(0, 0.0008, rows), 3)
     for sensor in range(1, 5):
         columns[f"temperature_{sensor}_C"] = np.round(20 + t / 3600 * sensor, 1)
     path = folder / "drive.csv"
     pa.csv.write_csv(pa.table(columns), path)
     modules = tuple(
-        Module(name=f"M{m + 1}", cells=list(range(12 * m + 1, 12 * m + 13))) for m in range(CELLS // 12)
+        Module(name=f"M{m + 1}", cells=list(range(12 * m + 1, 12 * m + 13))) for m in range(cells // 12)
     )
     pack = Pack(
         id="turnstone-main",
         vehicle="Turnstone",
         chemistry="NMC",
         nominal_capacity_Ah=100.0,
-        cells_in_series=CELLS,
+        cells_in_series=cells,
         modules=modules,
     )
     report = Store(root).import_files([path], pack)

@@ -138,8 +138,8 @@ def bring_back(store: Store, log_id: str, *, by: str = "") -> LogEntry:
         own = Pack.model_validate_json(meta["bmslogs.pack_json"])
         pack = known_pack(store, item.pack)
         if pack is None:
-            store.save_pack(own)
-            pack = own
+            pack = own.model_copy(update={"vehicle": item.vehicle or own.vehicle})
+            store.save_pack(pack)
         path = file
         if pack.vehicle != own.vehicle:  # the vehicle was renamed meanwhile
             own = own.model_copy(update={"vehicle": pack.vehicle})

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from bmslogs.base.errors import BadPack, StoreError
 from bmslogs.base.pack import Pack
 from bmslogs.store.entries import LogEntry
-from bmslogs.store.files import read_metadata, store_errors, write_atomic
+from bmslogs.store.files import folder_name, pack_of_log, store_errors, write_atomic
 from bmslogs.store.order.bin import FOLDER as BIN
 from bmslogs.store.order.changes import Change, known_pack, name_of, now, pack_version, refuse_other, told
 from bmslogs.store.order.moving import other_modules
@@ -61,8 +61,7 @@ def describe_pack(
 
 def _step(store: Store, entry: LogEntry, pack: Pack) -> list[Step]:
     """Return the step that gives a log its pack's new description; none where it has it."""
-    kept = read_metadata(entry.path)["bmslogs.pack_json"]
-    own = Pack.model_validate_json(kept)
+    own = pack_of_log(entry.path)
     if own == pack:
         return []
     day = entry.start.date().isoformat()
@@ -90,7 +89,10 @@ def vehicle_version(store: Store, vehicle: str) -> str:
 
 
 def rename_vehicle(store: Store, vehicle: str, to: str, *, by: str = "", seen: str | None = None) -> int:
-    """Give a vehicle another name, in its packs, its logs and their answers; return how many logs it has.
+    """Give a vehicle another name; return how many logs it has.
+
+    The name stands in the packs' descriptions and in the name of the folder that holds its logs: that folder is renamed
+    in one step, and no log or answer is written again, however many there are.
 
     Raises
     ------
@@ -114,13 +116,13 @@ def rename_vehicle(store: Store, vehicle: str, to: str, *, by: str = "", seen: s
         if name in taken:
             raise StoreError(f"there is a vehicle {name!r} already; two vehicles need two names")
         renamed = [_renamed(p, name) for p in packs]
-        steps = []
-        for entry in logs:
-            own = _renamed(Pack.model_validate_json(read_metadata(entry.path)["bmslogs.pack_json"]), name)
-            steps.append(step_for(store, entry.path, entry.id, own, labels(own), keep_answer=True))
+        if not packs:
+            _renamed(pack_of_log(logs[0].path), name)  # raises where that is no name
+        folders = [[folder_name("vehicle", vehicle), folder_name("vehicle", name)]]
+        touched = sorted({p.id for p in packs} | {e.pack for e in logs})
         what = f"renamed from {vehicle} to {name}"
         changes = {f"pack-{p.id}": Change(what, name_of(by), now(), p.id, name) for p in renamed}
-        run(store, Plan([p.model_dump_json() for p in renamed], steps, changes))
+        run(store, Plan([p.model_dump_json() for p in renamed], [], changes, folders, touched))
         return len(logs)
 
 

@@ -10,7 +10,7 @@ from bmslogs.base.errors import StoreError
 from bmslogs.base.pack import Pack
 from bmslogs.store.beginnings import first_names
 from bmslogs.store.entries import LogEntry, content_key, log_id, moment
-from bmslogs.store.files import read_metadata
+from bmslogs.store.files import pack_of_log
 from bmslogs.store.order.bin import held, in_bin
 from bmslogs.store.order.changes import SAFE, Change, last_change, name_of, now
 from bmslogs.store.order.plans import Plan, run, step_for
@@ -95,8 +95,7 @@ def why_not(store: Store, entry: LogEntry, pack: Pack) -> str:
     """Return why a log cannot be moved to a pack, one line; empty where it can."""
     if entry.pack == pack.id:
         return f"the log lies in pack {pack.id} already"
-    meta = read_metadata(entry.path)
-    own = Pack.model_validate_json(meta["bmslogs.pack_json"])
+    own = pack_of_log(entry.path)
     if own.cells_in_series != pack.cells_in_series:
         return (
             f"the log was taken of a pack of {own.cells_in_series} cells and {pack.vehicle} ({pack.id}) has "

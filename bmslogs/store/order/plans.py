@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import secrets
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 FOLDER = "_unfinished"
 DERIVED = (("_history", "npz"), ("_estimates", "parquet"), ("_findings", "parquet"), ("_standing", "parquet"))
 """Folders and endings of what is gathered over a pack's logs; whoever needs it makes it again."""
+VEHICLE_NAMED = DERIVED[1:]
+"""Those of them that name the vehicle."""
 SAID = ("_remarks", "_notes")
 """Folders with what people said of a log: notes, and judgements of its findings."""
 
@@ -48,11 +50,27 @@ class Step:
 
 @dataclass
 class Plan:
-    """Packs to be kept as described, logs to be labelled, and what is told of them afterwards, by subject."""
+    """A change of several files.
+
+    Attributes
+    ----------
+    packs
+        To be kept as described (their JSON).
+    steps
+        Logs to be labelled.
+    changes
+        What is told of them afterwards, by subject.
+    folders
+        Folders of vehicles that get another name: from, to.
+    touched
+        Ids of the packs whose logs lie in these.
+    """
 
     packs: list[str] = field(default_factory=list)
     steps: list[Step] = field(default_factory=list)
     changes: dict[str, Change] = field(default_factory=dict)
+    folders: list[list[str]] = field(default_factory=list)
+    touched: list[str] = field(default_factory=list)
 
 
 def run(store: Store, plan: Plan) -> None:
@@ -87,7 +105,10 @@ def finish(store: Store) -> int:
         try:
             data = json.loads(path.read_text(encoding="utf-8"))
             changes = {k: Change(**c) for k, c in data["changes"].items()}
-            plan = Plan(data["packs"], [Step(**s) for s in data["steps"]], changes)
+            plan = Plan(
+                data["packs"], [Step(**s) for s in data["steps"]], changes, data.get("folders", []),
+                data.get("touched", []),
+            )  # fmt: skip
         except (OSError, ValueError, KeyError, TypeError, AttributeError):
             continue  # not written by this program
         with contextlib.suppress(Damaged):
@@ -100,6 +121,9 @@ def finish(store: Store) -> int:
 
 def _carry_out(store: Store, plan: Plan, done: list[str]) -> None:
     damaged: Damaged | None = None
+    for source, target in plan.folders:
+        rename_folder(store.root, source, target)
+        done.append(source)
     for step in plan.steps:
         try:
             _take(store, step)
@@ -108,13 +132,43 @@ def _carry_out(store: Store, plan: Plan, done: list[str]) -> None:
             damaged = error
     for text in plan.packs:
         store.save_pack(Pack.model_validate_json(text))
-    touched = {_names(p)[0] for s in plan.steps for p in (s.source, s.target)}
-    for pack in touched | {Pack.model_validate_json(p).id for p in plan.packs}:
-        drop_derived(store.root, pack)
+    labelled = {_names(p)[0] for s in plan.steps for p in (s.source, s.target)}
+    named = {Pack.model_validate_json(p).id for p in plan.packs} | set(plan.touched)
+    for pack in labelled | named:
+        drop_derived(store.root, pack, DERIVED if pack in labelled or not plan.folders else VEHICLE_NAMED)
     store._index.refresh()
     all_told(store, plan.changes)
     if damaged is not None:
         raise damaged
+
+
+def rename_folder(root: Path, source: str, target: str) -> None:
+    """Give a vehicle's folder another name: in one step, or, where a folder of that name is left, part by part.
+
+    One that was renamed already, wholly or in part, is only completed.
+
+    Raises
+    ------
+    StoreError
+        The system does not let it be renamed, as where a file in it is open; nothing was changed then.
+    """
+    with store_errors(root):
+        _moved(root / source, root / target)
+        sync_folder(root)
+
+
+def _moved(source: Path, target: Path) -> None:
+    if not source.is_dir():
+        return
+    if not target.exists() or source.samefile(target):  # the same folder: only capitals differ
+        source.rename(target)
+        return
+    for part in sorted(source.iterdir()):
+        if part.is_dir():
+            _moved(part, target / part.name)
+        else:
+            part.replace(target / part.name)
+    source.rmdir()
 
 
 def _take(store: Store, step: Step) -> None:
@@ -174,11 +228,11 @@ def _names(place: str) -> tuple[str, str]:
     return folder.removeprefix("pack="), name.removesuffix(".parquet")
 
 
-def drop_derived(root: Path, pack: str) -> None:
+def drop_derived(root: Path, pack: str, derived: Sequence[tuple[str, str]] = DERIVED) -> None:
     """Drop what was gathered over a pack's logs: it would go on telling of one that is gone."""
     name = folder_name("pack", pack).removeprefix("pack=")
     with store_errors(root):
-        for folder, ending in DERIVED:
+        for folder, ending in derived:
             (root / folder / f"{name}.{ending}").unlink(missing_ok=True)
 
 

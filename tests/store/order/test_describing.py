@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
+from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from bmslogs.base.errors import BadPack, StoreError
+from bmslogs.fleet.files import Files
 from bmslogs.log import read_log
-from bmslogs.store import bringing
+from bmslogs.store import Store, bringing, index
 from bmslogs.store.order import (
     ChangedMeanwhile,
+    bring_back,
     bring_back_pack,
     describe_pack,
     pack_version,
@@ -23,6 +28,8 @@ from bmslogs.store.order import (
     state_of,
     vehicle_version,
 )
+from bmslogs.store.order.relabel import labels
+from dashboard.open_log import OpenLog
 from tests.store.order.conftest import Workshop
 
 BETWEEN = dt.date(2026, 6, 1)
@@ -106,43 +113,139 @@ def test_two_people_rename_one_vehicle(workshop: Workshop) -> None:
         rename_vehicle(store, "Heron", "Stork", seen=seen)
 
 
-@pytest.mark.parametrize("kept", [0, 1, 2])
-def test_a_renaming_that_was_stopped_is_finished(
-    workshop: Workshop, monkeypatch: pytest.MonkeyPatch, kept: int
-) -> None:
-    store, taken = workshop.store, []
-    take = plans._take
+def test_a_renaming_writes_no_log_and_no_answer_again(workshop: Workshop) -> None:
+    store, logs = workshop.store, workshop.logs()
+    for folder in ("_history/heron-main.npz", "_estimates/heron-main.parquet"):
+        (store.root / folder).parent.mkdir(exist_ok=True)
+        (store.root / folder).write_bytes(b"gathered")
+    said = [*store.root.glob("_answers/heron-main/*.json"), store.root / "_history/heron-main.npz"]
+    before = {p.name: (p.read_bytes(), p.stat().st_mtime_ns) for p in [*(e.path for e in logs), *said]}
+    rename_vehicle(store, "Heron", "Egret")
+    after = [*(e.path for e in Store(store.root).logs("heron-main")), *said]
+    assert {p.name: (p.read_bytes(), p.stat().st_mtime_ns) for p in after} == before
+    assert not (store.root / "_estimates/heron-main.parquet").exists()  # it names the vehicle
 
-    def until(*given: Any) -> None:
-        if len(taken) == kept:
-            raise KeyboardInterrupt
-        taken.append(given)
-        take(*given)
+
+def test_the_new_name_is_told_whoever_reads_the_store(workshop: Workshop) -> None:
+    root, (a, _) = workshop.store.root, workshop.logs()
+    rename_vehicle(workshop.store, "Heron", "Éider & co. 2%")
+    (root / "_index.json").unlink()
+    (root / "_packs" / "heron-main.json").unlink()
+    files = Files(root)
+    held = files.read_answer("heron-main", a.id)
+    assert held is not None and held.document["pack"]["vehicle"] == "Éider & co. 2%"
+    (log,) = [files.read(x) for x in files.logs if x.id == a.id]
+    told = [
+        log.pack,
+        files.pack("heron-main"),
+        Store(root).pack("heron-main"),
+        OpenLog(Path(files.logs[0].path)).pack,
+    ]
+    assert {p.vehicle for p in told if p is not None} == {"Éider & co. 2%"} and None not in told
+    assert Store(root).entry(a.id).vehicle == "Éider & co. 2%"
+
+
+def test_the_index_is_not_read_anew_from_all_logs_of_a_renamed_vehicle(
+    workshop: Workshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = workshop.store
+    workshop.logs()
+    monkeypatch.setattr(index, "read_metadata", lambda path: pytest.fail(f"{path} was read"))
+    rename_vehicle(store, "Heron", "Egret")
+    assert {e.vehicle for e in Store(store.root).logs("heron-main")} == {"Egret"}
+
+
+@pytest.mark.parametrize("at", ["before", "folder", "part", "packs"])
+def test_a_renaming_that_was_stopped_is_finished(
+    workshop: Workshop, monkeypatch: pytest.MonkeyPatch, at: str
+) -> None:
+    store, rename = workshop.store, plans.rename_folder
+
+    def until(root: Path, source: str, target: str) -> None:
+        if at == "part":  # between the logs of a folder that was there already
+            (root / target / "pack=heron-main").mkdir(parents=True)
+            (log, *_) = (root / source / "pack=heron-main").glob("*.parquet")
+            log.replace(root / target / "pack=heron-main" / log.name)
+        if at == "folder":
+            rename(root, source, target)
+        raise KeyboardInterrupt
 
     with monkeypatch.context() as broken:
-        broken.setattr(plans, "_take", until)
-        if kept < 2:
-            with pytest.raises(KeyboardInterrupt):
-                rename_vehicle(store, "Heron", "Egret")
-        else:
+        if at == "packs":
             broken.setattr(store, "save_pack", lambda _: (_ for _ in ()).throw(KeyboardInterrupt))
-            with pytest.raises(KeyboardInterrupt):
-                rename_vehicle(store, "Heron", "Egret")
+        else:
+            broken.setattr(plans, "rename_folder", until)
+        with pytest.raises(KeyboardInterrupt):
+            rename_vehicle(store, "Heron", "Egret")
     assert len(store.logs()) == 2
+    with store.locked():
+        pass
+    assert {e.vehicle for e in store.logs()} == {"Egret"} and store.pack("heron-main").vehicle == "Egret"
+    assert [p.name for p in store.root.glob("vehicle=*")] == ["vehicle=Egret"]
+    assert store.check().problems == () and not list((store.root / "_unfinished").glob("*.json"))
+
+
+def test_what_the_system_refuses_leaves_the_store_as_it_was(
+    workshop: Workshop, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store, logs = workshop.store, workshop.logs()
+
+    def refused(*_: object) -> None:
+        raise PermissionError(13, "a file in it is open")
+
+    with monkeypatch.context() as broken:
+        broken.setattr(Path, "rename", refused)
+        with pytest.raises(StoreError, match="a file in it is open"):
+            rename_vehicle(store, "Heron", "Egret")
+    with store.locked():
+        pass
+    assert store.logs() == logs and store.pack("heron-main").vehicle == "Heron"
+
+
+def test_a_folder_that_was_left_under_the_new_name_is_no_hindrance(workshop: Workshop) -> None:
+    store = workshop.store
+    (store.root / "vehicle=Egret" / "pack=heron-main").mkdir(parents=True)
+    (store.root / "vehicle=Egret" / "thoughts.txt").write_text("no log", encoding="utf-8")
+    assert rename_vehicle(store, "Heron", "Egret") == 2
+    assert {e.vehicle for e in store.logs()} == {"Egret"} and store.check().problems == ()
+    assert not (store.root / "vehicle=Heron").exists()
+
+
+def test_a_plan_that_labels_every_log_is_still_finished(workshop: Workshop) -> None:
+    """Versions before wrote the name into every log and answer; one of theirs may have been interrupted."""
+    store, logs = workshop.store, workshop.logs()
+    own = workshop.heron.model_copy(update={"vehicle": "Egret"})
+    steps = [asdict(plans.step_for(store, e.path, e.id, own, labels(own), keep_answer=True)) for e in logs]
+    plan = {"packs": [own.model_dump_json()], "steps": steps, "changes": {}}
+    (store.root / "_unfinished").mkdir(exist_ok=True)
+    (store.root / "_unfinished" / "0123456789abcdef.json").write_text(json.dumps(plan), encoding="utf-8")
     with store.locked():
         pass
     assert {e.vehicle for e in store.logs()} == {"Egret"} and store.pack("heron-main").vehicle == "Egret"
     assert store.check().problems == ()
 
 
+def test_a_log_that_was_removed_after_the_renaming_comes_back_under_the_new_name(workshop: Workshop) -> None:
+    store, (a, b) = workshop.store, workshop.logs()
+    rename_vehicle(store, "Heron", "Egret")
+    for entry in (a, b):
+        remove_log(store, entry.id)
+    remove_pack(store, "heron-main")
+    assert bring_back(store, a.id).vehicle == "Egret" and store.pack("heron-main").vehicle == "Egret"
+    assert read_log(store.log_path(a.id)).pack.vehicle == "Egret"
+
+
 def test_a_damaged_log_does_not_hold_up_the_others(workshop: Workshop) -> None:
     store, (a, b) = workshop.store, workshop.logs()
     whole = a.path.read_bytes()
     a.path.write_bytes(whole[:600] + bytes(200) + whole[800:])
+    new = workshop.heron.model_copy(update={"nominal_capacity_Ah": 90.0})
     with pytest.raises(StoreError, match=r"\.parquet: damaged"):
-        rename_vehicle(store, "Heron", "Egret")
-    assert {e.id: e.vehicle for e in store.logs()} == {a.id: "Heron", b.id: "Egret"}
+        describe_pack(store, new, since=dt.date.min)
+    assert read_log(store.log_path(b.id)).pack == new
     assert not list((store.root / "_unfinished").glob("*.json"))
+    assert rename_vehicle(store, "Heron", "Egret") == 2
+    assert {e.id: e.vehicle for e in store.logs()} == {a.id: "Egret", b.id: "Egret"}
 
 
 def test_only_a_pack_without_logs_is_removed_and_it_can_be_brought_back(workshop: Workshop) -> None:
