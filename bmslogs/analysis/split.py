@@ -217,38 +217,31 @@ def split(
     first = together(reference)
     far = _far(first, volts, reference, capacity)
     if not far.any():
-        return with_shifts(
-            first,
-            StringCurve(
-                first.curve,
-                first.slope,
-                first.q_low,
-                first.q_high,
-                first.polarisation,
-                first.growing,
-                current,
-            ),
-        )
+        return with_shifts(first, _string(first, first.curve, first.slope, current))
     found = together(reference & ~far)
     # without those that bent it the curve may part from others that had followed it
     more = far | _far(found, volts, reference & ~far, capacity)
     if more.sum() > far.sum() and 2 * more.sum() < reference.sum():
         far, found = more, together(reference & ~more)
     curve, slope = _with_shared(found, volts, charge, current, *_beyond(found, table, capacity, anchors))
-    string = StringCurve(
-        curve,
-        slope,
-        found.q_low,
-        found.q_high,
-        found.polarisation,
-        found.growing,
-        current,
-        BEYOND_ASIDE if table is not None and table.flat else 0.0,
-    )
+    string = _string(found, curve, slope, current, BEYOND_ASIDE if table is not None and table.flat else 0.0)
     alone = _with_lone_cells(
         found, far, volts, charge, string, block, count, capacity, resistance, noise, excess
     )
     return with_shifts(replace(alone, least_misfit=np.fmin(alone.misfit, first.misfit)), string)
+
+
+def _string(
+    found: Split,
+    curve: Callable[[Floats], Floats],
+    slope: Callable[[Floats], Floats],
+    current: Floats,
+    aside: float = 0.0,
+) -> StringCurve:
+    """Return the string as single cells are laid onto it."""
+    return StringCurve(
+        curve, slope, found.q_low, found.q_high, found.polarisation, found.growing, current, aside
+    )
 
 
 def _with_shifts(
@@ -655,31 +648,7 @@ def _centred_inverse(system: Floats, count: int) -> Floats:
 
 def _answer(problem: Problem, at: Point, reference: Bools, block: Ints, drop: Floats) -> Split:
     """Centre the parameters on the pack's middle and give them their standard errors."""
-    count = problem.volts.shape[1]
-    system, right = normal_equations(problem, at, drop, np.ones(4))
-    # What is left to the next step is nought here, so a block's absence shows as the step that it would bring about.
-    # Solved without the block the step is too long where the block alone knew something, solved with it too short:
-    # the root of their product, as the bias-reduced cluster estimate has it (Bell and McCaffrey 2002).
-    steps = []
-    whole = solver_of(system)
-    for number in range(int(block.max()) + 1):
-        part_system, part_right = normal_equations(problem, at, drop, np.ones(4), rows=block == number)
-        without = solve_normal(system - part_system, right - part_right)[-4 * count :].reshape(4, count)
-        within = whole(right - part_right)[-4 * count :].reshape(4, count)
-        shorter = np.sqrt(np.abs(within) / np.maximum(np.abs(without), 1e-300))
-        steps.append(without * np.clip(shorter, 0.0, 1.0))
-    scale = problem.scale
-    without = (at.cells[None] + np.stack(steps)) * scale
-    cells = at.cells * scale
-    without = without - np.median(without, axis=2, keepdims=True)
-    cells = cells - np.median(cells, axis=1, keepdims=True)
-    formal_all = _centred_inverse(system, count)
-    formal, cluster = (np.full((len(reference), 4, 4), np.nan) for _ in range(2))
-    k = len(without)
-    centred = without - without.mean(axis=0)
-    for place, i in enumerate(np.flatnonzero(reference)):
-        formal[i] = formal_all[:, :, place] * scale[:, place, None] * scale[None, :, place]
-        cluster[i] = (k - 1) / k * centred[:, :, place].T @ centred[:, :, place]
+    formal, cluster, cells = _spreads(problem, at, reference, block, drop)
     se = np.sqrt(np.maximum(np.einsum("cii->ic", formal), np.einsum("cii->ic", cluster)))
     x = cell_places(problem, at)
     residual = what_is_left(problem, at, x)
@@ -691,8 +660,8 @@ def _answer(problem: Problem, at: Point, reference: Bools, block: Ints, drop: Fl
     full = np.full((4, len(reference)), np.nan)
     full[:, reference] = cells
     string_charge = problem.charge.mean(axis=1)
-    shift = np.median(at.cells[0] * scale[0])
-    stretch = np.median(at.cells[1] * scale[1])
+    shift = np.median(at.cells[0] * problem.scale[0])
+    stretch = np.median(at.cells[1] * problem.scale[1])
     # the middle cell's own scale of charge: x = q (1 + stretch) - shift
     knots = (problem.knots + shift) / (1 + stretch)
     spans = np.full((2, len(reference)), np.nan)
@@ -721,3 +690,40 @@ def _answer(problem: Problem, at: Point, reference: Bools, block: Ints, drop: Fl
         growing=problem.polar @ (problem.grows * at.common),
         far=np.zeros(len(reference), bool),
     )
+
+
+def _spreads(
+    problem: Problem, at: Point, reference: Bools, block: Ints, drop: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Return the covariances of the cells' parameters, by the model and by leaving out blocks, and the parameters.
+
+    Returns
+    -------
+    (cells, 4, 4) twice, NaN beside the reference cells; (4, reference cells) less the middle cell's.
+    """
+    count = problem.volts.shape[1]
+    system, right = normal_equations(problem, at, drop, np.ones(4))
+    # What is left to the next step is nought here, so a block's absence shows as the step that it would bring about.
+    # Solved without the block the step is too long where the block alone knew something, solved with it too short:
+    # the root of their product, as the bias-reduced cluster estimate has it (Bell and McCaffrey 2002).
+    steps = []
+    whole = solver_of(system)
+    for number in range(int(block.max()) + 1):
+        part_system, part_right = normal_equations(problem, at, drop, np.ones(4), rows=block == number)
+        without = solve_normal(system - part_system, right - part_right)[-4 * count :].reshape(4, count)
+        within = whole(right - part_right)[-4 * count :].reshape(4, count)
+        shorter = np.sqrt(np.abs(within) / np.maximum(np.abs(without), 1e-300))
+        steps.append(without * np.clip(shorter, 0.0, 1.0))
+    scale = problem.scale
+    without = (at.cells[None] + np.stack(steps)) * scale
+    cells = at.cells * scale
+    without = without - np.median(without, axis=2, keepdims=True)
+    cells = cells - np.median(cells, axis=1, keepdims=True)
+    formal_all = _centred_inverse(system, count)
+    formal, cluster = (np.full((len(reference), 4, 4), np.nan) for _ in range(2))
+    k = len(without)
+    centred = without - without.mean(axis=0)
+    for place, i in enumerate(np.flatnonzero(reference)):
+        formal[i] = formal_all[:, :, place] * scale[:, place, None] * scale[None, :, place]
+        cluster[i] = (k - 1) / k * centred[:, :, place].T @ centred[:, :, place]
+    return formal, cluster, cells

@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.analysis.bleed import BleedEffect
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.results import Finding
 from bmslogs.findings.case import METER_FIRST, Case, finding
 
 Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
 
 INEFFECTIVE_BELOW = 0.5
 """Effectiveness below which bleeding counts as not working (common practice, no source)."""
@@ -43,58 +45,59 @@ def effect(case: Case) -> list[Finding]:
     more = lost - commanded
     hit = study.trusted & (commanded < 0.3 * most) & (more > 0.4 * most) & (more - half > 0.2 * most)
     if hit.any() and dead.any():
-        wrong = np.flatnonzero(dead | hit)
-        cells = [case.cells[i] for i in wrong]
-        size = float(lost[hit].sum())
-        return [
-            finding(
-                case.pack,
-                "bleed_misplaced",
-                "act",
-                cells,
-                f"{case.places(cells)}: bleeding acts on the wrong cell.",
-                [
-                    *(
-                        f"cell {case.cells[i]}: {commanded[i]:.2f} Ah commanded, {lost[i]:.2f} +- {half[i]:.2f} Ah lost"
-                        for i in wrong
-                    )
-                ],
-                [
-                    "Switch balancing off until this is mended: it drives the cells apart.",
-                    METER_FIRST,
-                    "Look for swapped bleed leads or a wrong cell order in the BMS settings; "
-                    "touch-test each resistor for "
-                    "warmth.",
-                ],
-                size=size,
-                half=float(np.sqrt((half[hit] ** 2).sum())),
-            )
-        ]
-    out = []
-    for i in np.flatnonzero(dead):
-        cell = case.cells[i]
-        out.append(
-            finding(
-                case.pack,
-                "bleed_ineffective",
-                "look",
-                [cell],
-                f"{case.place(cell)}: commanded bleeding does not move this cell ({works[i] * 100:.0f} % of what was "
-                "commanded).",
-                [
-                    f"{commanded[i]:.2f} Ah commanded over {found.hours:.1f} h of rest, "
-                    f"{lost[i]:.2f} +- {half[i]:.2f} Ah lost"
-                ],
-                [
-                    "Feel whether the resistor of this cell warms while its flag is on.",
-                    METER_FIRST,
-                    "Look at the resistor, its switch and the sense fuse of this cell.",
-                ],
-                size=float(works[i]),
-                half=float(unsure[i]),
-            )
-        )
-    return out
+        return [_misplaced(case, found, dead, hit)]
+    return [
+        _ineffective(case, found, int(i), float(works[i]), float(unsure[i])) for i in np.flatnonzero(dead)
+    ]
+
+
+def _misplaced(case: Case, found: BleedEffect, dead: Bools, hit: Bools) -> Finding:
+    """Cells that were commanded and lost nothing, beside others that lost without a command."""
+    wrong = np.flatnonzero(dead | hit)
+    cells = [case.cells[i] for i in wrong]
+    return finding(
+        case.pack,
+        "bleed_misplaced",
+        "act",
+        cells,
+        f"{case.places(cells)}: bleeding acts on the wrong cell.",
+        [
+            f"cell {case.cells[i]}: {found.commanded[i]:.2f} Ah commanded, {found.lost[i]:.2f} +- "
+            f"{found.half_width[i]:.2f} Ah lost"
+            for i in wrong
+        ],
+        [
+            "Switch balancing off until this is mended: it drives the cells apart.",
+            METER_FIRST,
+            "Look for swapped bleed leads or a wrong cell order in the BMS settings; touch-test each resistor for "
+            "warmth.",
+        ],
+        size=float(found.lost[hit].sum()),
+        half=float(np.sqrt((found.half_width[hit] ** 2).sum())),
+    )
+
+
+def _ineffective(case: Case, found: BleedEffect, i: int, works: float, unsure: float) -> Finding:
+    """A cell that lost next to nothing of what was commanded."""
+    cell = case.cells[i]
+    return finding(
+        case.pack,
+        "bleed_ineffective",
+        "look",
+        [cell],
+        f"{case.place(cell)}: commanded bleeding does not move this cell ({works * 100:.0f} % of what was commanded).",
+        [
+            f"{found.commanded[i]:.2f} Ah commanded over {found.hours:.1f} h of rest, "
+            f"{found.lost[i]:.2f} +- {found.half_width[i]:.2f} Ah lost"
+        ],
+        [
+            "Feel whether the resistor of this cell warms while its flag is on.",
+            METER_FIRST,
+            "Look at the resistor, its switch and the sense fuse of this cell.",
+        ],
+        size=works,
+        half=unsure,
+    )
 
 
 def plateau(case: Case) -> list[Finding]:

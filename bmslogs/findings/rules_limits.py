@@ -355,6 +355,25 @@ def _may_stand_by(case: Case, amps: float) -> bool:
 
 def log_itself(case: Case) -> list[Finding]:
     """Gaps, lost frames and slow refresh, where they cost the answer something."""
+    because = [*_unseen(case), *_missing(case.knowledge.study)]
+    if not because:
+        return []
+    return [
+        finding(
+            case.pack,
+            "log_quality",
+            "note",
+            [],
+            "The log itself limits what can be told.",
+            because,
+            ["Log every row, voltages and current read together, once a second or faster."],
+            unit="",
+        )
+    ]
+
+
+def _unseen(case: Case) -> list[str]:
+    """Return what happened between the rows, where it cost the answer something."""
     study = case.knowledge.study
     because = []
     step = np.diff(study.seconds)
@@ -385,6 +404,12 @@ def log_itself(case: Case) -> list[Finding]:
             f"the whole frame stood still {spells} time{'s' if spells > 1 else ''}, {still:.0f} s in all, and then "
             "jumped while current flowed: what happened meanwhile was not seen"
         )
+    return because
+
+
+def _missing(study: Study) -> list[str]:
+    """Return which readings are missing or repeated, where that cost the answer something."""
+    because = []
     missing = float(np.isnan(study.as_read)[:, ~study.silent].mean()) if (~study.silent).any() else 1.0
     held = float(
         study.held.sum()
@@ -405,20 +430,7 @@ def log_itself(case: Case) -> list[Finding]:
         )
     elif holes > GAP_SHARE:
         because.append(f"the current is missing in {holes * 100:.0f} % of the rows")
-    if not because:
-        return []
-    return [
-        finding(
-            case.pack,
-            "log_quality",
-            "note",
-            [],
-            "The log itself limits what can be told.",
-            because,
-            ["Log every row, voltages and current read together, once a second or faster."],
-            unit="",
-        )
-    ]
+    return because
 
 
 FROZEN_S, FROZEN_JUMP_C, FROZEN_SPELLS, FROZEN_LONG_S = 10.0, 0.05, 3, 60.0

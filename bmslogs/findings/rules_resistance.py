@@ -196,11 +196,7 @@ def _resistance_finding(
     case: Case, found: ResistanceKnown, group: list[int], value: Floats, half: Floats, expected: Floats
 ) -> Finding:
     study = case.knowledge.study
-    cells = [case.cells[i] for i in group]
     size, width = float(np.mean(value[group])), float(np.max(half[group]))
-    level: Level = "act" if size >= 0.2 else "look"
-    cause = "cell_resistance_high"
-    share, half_share = float(found.scale_share[group[0]]), float(found.half_scale_share[group[0]])
     because = [
         f"resistance_10s of cell {case.cells[i]}: {found.ohm[i] * 1e3:.3f} mohm, {percent(found.relative[i] - 1)} "
         f"above the pack's middle of {found.middle * 1e3:.3f} mohm"
@@ -210,94 +206,91 @@ def _resistance_finding(
         because.append(
             f"its temperature by the sensors accounts for {expected[group[0]] * 100:+.0f} %, which is taken out"
         )
+    cause = "cell_resistance_high"
     if len(group) == 1:
-        link = bool(study.links[group[0]])
-        described = bool(case.pack.modules)
-        if link or not described:
-            change, warmth = (
-                ((np.nan, np.nan),) * 2
-                if found.changes is None
-                else (
-                    (float(found.changes[k][group[0]]), float(found.changes[k + 1][group[0]])) for k in (0, 2)
-                )
-            )
-            verdict = cell_or_joint.weigh((share, half_share), change, warmth, link, described, size - width)
-            cause = {"cell": cause, "joint": "joint_resistance_high"}.get(
-                verdict, "cell_or_joint_resistance_high"
-            )
-            because += [_time_sentence(share, half_share), *_change_sentences(*change)]
-            if link:
-                because.append("a link to the next module lies inside the tap of this cell")
-        elif np.isfinite(share):
-            because.append("no link between modules lies inside the tap of this cell")
-            if share + half_share < cell_or_joint.FLAT and share < cell_or_joint.SAME_SHARE:
-                # a bar inside the module adds as little growth as a film inside the cell
-                cause = "cell_or_joint_resistance_high"
-                because.append(_time_sentence(share, half_share))
+        cause, reasons = _cell_or_joint(case, found, group[0], size - width)
+        because += reasons
     near = bool(study.cell_warmth.near[group].all())
     if not near:
         because.append(
             "no temperature sensor is near: it is measured against its near neighbours, about as warm"
         )
-    against = "the pack's middle" if near else "its near neighbours"
-    place = case.places(cells)
     if cause == "joint_resistance_high":
         # what the cell itself is more or less than the middle one cannot be told from its joint
         own = 1.96 * robust_scale(np.where(study.trusted, value, np.nan), 0.0)
         ohm, ohm_half = size * found.middle, float(np.hypot(width, own)) * found.middle
-        return finding(
-            case.pack,
-            cause,
-            level,
-            cells,
-            f"{place}: the joint in its tap adds {ohm * 1e3:.2f} mohm ({percent(size)} of a usual cell's resistance).",
-            because,
-            [
-                METER_FIRST,
-                "Measure the voltage across the joint under a known current, lug to lug.",
-                "Open, clean and re-make the joint to its torque; torque alone can worsen a dirty joint.",
-                "Repeat the same drive and compare before and after.",
-            ],
-            size=ohm,
-            half=float(np.hypot(ohm_half, ohm * found.half_ohm[group[0]] / found.ohm[group[0]])),
-        )
-    if cause == "cell_or_joint_resistance_high":
-        return finding(
-            case.pack,
-            cause,
-            level,
-            cells,
-            f"{place}: it drops {percent(size)} more per ampere than {against}; cell or joint, "
-            "this log cannot tell.",
-            because,
-            [
-                METER_FIRST,
-                "Measure the voltage across the joint under a known current, lug to lug, and across the cell.",
-                "Log a second drive some 10 K warmer or colder, or one at 10 readings a second: both tell "
-                "a joint from a cell.",
-                "Re-make the joint first: it is the smaller work.",
-            ],
-            size=size,
-            half=width,
-        )
-    whole = len(group) > 1
+        size_told = ohm
+        half_told = float(np.hypot(ohm_half, ohm * found.half_ohm[group[0]] / found.ohm[group[0]]))
+    else:
+        size_told, half_told = size, width
+    cells = [case.cells[i] for i in group]
+    against = "the pack's middle" if near else "its near neighbours"
+    says = _drop_sentence(cause, case.places(cells), size, size_told, against, len(group) > 1)
+    level: Level = "act" if size >= 0.2 else "look"
     return finding(
-        case.pack,
-        cause,
-        level,
-        cells,
-        f"{place}: {'these cells drop' if whole else 'this cell drops'} {percent(size)} more voltage per "
-        f"ampere than {against}.",
-        because,
-        [
-            METER_FIRST,
-            "Look at the capacity and the self-discharge of the same cell before a lid is opened.",
-            "Compare with the baseline at hand-over, or with a second drive at the same temperature.",
-            "Swap the module and see whether the symptom follows it.",
-        ],
-        size=size,
-        half=width,
+        case.pack, cause, level, cells, says, because, STEPS[cause], size=size_told, half=half_told
     )
+
+
+def _cell_or_joint(case: Case, found: ResistanceKnown, i: int, surely: float) -> tuple[str, list[str]]:
+    """Return the cause of a single cell's extra drop, of which `surely` is the nearer bound, and what speaks for it."""
+    link, described = bool(case.knowledge.study.links[i]), bool(case.pack.modules)
+    share, half_share = float(found.scale_share[i]), float(found.half_scale_share[i])
+    if link or not described:
+        change, warmth = (
+            ((np.nan, np.nan),) * 2
+            if found.changes is None
+            else ((float(found.changes[k][i]), float(found.changes[k + 1][i])) for k in (0, 2))
+        )
+        verdict = cell_or_joint.weigh((share, half_share), change, warmth, link, described, surely)
+        cause = {"cell": "cell_resistance_high", "joint": "joint_resistance_high"}.get(
+            verdict, "cell_or_joint_resistance_high"
+        )
+        because = [_time_sentence(share, half_share), *_change_sentences(*change)]
+        if link:
+            because.append("a link to the next module lies inside the tap of this cell")
+        return cause, because
+    if not np.isfinite(share):
+        return "cell_resistance_high", []
+    because = ["no link between modules lies inside the tap of this cell"]
+    if share + half_share < cell_or_joint.FLAT and share < cell_or_joint.SAME_SHARE:
+        # a bar inside the module adds as little growth as a film inside the cell
+        return "cell_or_joint_resistance_high", [*because, _time_sentence(share, half_share)]
+    return "cell_resistance_high", because
+
+
+def _drop_sentence(cause: str, place: str, size: float, ohm: float, against: str, several: bool) -> str:
+    if cause == "joint_resistance_high":
+        share = f"{percent(size)} of a usual cell's resistance"
+        return f"{place}: the joint in its tap adds {ohm * 1e3:.2f} mohm ({share})."
+    if cause == "cell_or_joint_resistance_high":
+        return f"{place}: it drops {percent(size)} more per ampere than {against}; cell or joint, this log cannot tell."
+    who = "these cells drop" if several else "this cell drops"
+    return f"{place}: {who} {percent(size)} more voltage per ampere than {against}."
+
+
+STEPS = {
+    "joint_resistance_high": [
+        METER_FIRST,
+        "Measure the voltage across the joint under a known current, lug to lug.",
+        "Open, clean and re-make the joint to its torque; torque alone can worsen a dirty joint.",
+        "Repeat the same drive and compare before and after.",
+    ],
+    "cell_or_joint_resistance_high": [
+        METER_FIRST,
+        "Measure the voltage across the joint under a known current, lug to lug, and across the cell.",
+        "Log a second drive some 10 K warmer or colder, or one at 10 readings a second: both tell "
+        "a joint from a cell.",
+        "Re-make the joint first: it is the smaller work.",
+    ],
+    "cell_resistance_high": [
+        METER_FIRST,
+        "Look at the capacity and the self-discharge of the same cell before a lid is opened.",
+        "Compare with the baseline at hand-over, or with a second drive at the same temperature.",
+        "Swap the module and see whether the symptom follows it.",
+    ],
+}
+"""What to do next for each cause, the safest first."""
 
 
 def _time_sentence(share: float, half: float) -> str:
