@@ -507,7 +507,13 @@ ESTIMATORS: dict[str, Callable[[Knowledge], list[Estimate]]] = {
     )
 }
 """The function of each quantity of the registry."""
-assert list(ESTIMATORS) == list(QUANTITIES)
+assert list(ESTIMATORS) == list(QUANTITIES), (
+    "ESTIMATORS must have one function for each quantity of registry.py, of its name and in its order; unlike: "
+    + ", ".join(sorted(set(ESTIMATORS) ^ set(QUANTITIES)) or ["the order"])
+)
+assert set(QUANTITIES) <= set(SETTLE), "settle.py must name the log that would settle: " + ", ".join(
+    sorted(set(QUANTITIES) - set(SETTLE))
+)
 
 
 def estimate_all(k: Knowledge) -> list[Estimate]:
@@ -518,7 +524,7 @@ def estimate_all(k: Knowledge) -> list[Estimate]:
             for key in QUANTITIES
             for estimate in (
                 ESTIMATORS[key](k)
-                if key in ("bleed_done", "bleed_duty")
+                if QUANTITIES[key].without_current
                 else [
                     replace(e, settle_by=f"{WITH_CURRENT} {e.settle_by}")
                     for e in _all_refused(k, key, NO_CURRENT)

@@ -28,6 +28,12 @@ class Quantity:
         Columns or stretches of the log without which it cannot be estimated.
     centre
         The value that means "like the others", for diverging colours; None where there is none.
+    over_logs
+        What all logs of a pack say of it together: the mean of what each log says, weighted by the intervals, of what
+        does not change from log to log; the latest log's of what changes from charge to charge; the sum of what is
+        counted anew in each log.
+    without_current
+        Whether a log without a current can tell it.
     """
 
     key: str
@@ -39,6 +45,8 @@ class Quantity:
     per: Literal["cell", "sensor", "pack"]
     needs: tuple[str, ...]
     centre: float | None = None
+    over_logs: Literal["mean", "latest", "sum"] = "mean"
+    without_current: bool = False
 
 
 def _table(*rows: Quantity) -> dict[str, Quantity]:
@@ -77,6 +85,7 @@ QUANTITIES: dict[str, Quantity] = _table(
         "cell",
         ("cell", "rest or a span of charge"),
         0.0,
+        over_logs="latest",
     ),
     Quantity(
         "capacity_relative",
@@ -108,6 +117,7 @@ QUANTITIES: dict[str, Quantity] = _table(
         1.0,
         "cell",
         ("current", "cell", "charge"),
+        over_logs="latest",
     ),
     Quantity(
         "bleed_needed",
@@ -118,6 +128,7 @@ QUANTITIES: dict[str, Quantity] = _table(
         1.0,
         "cell",
         ("current", "cell", "charge"),
+        over_logs="latest",
     ),
     Quantity(
         "bleed_done",
@@ -128,6 +139,8 @@ QUANTITIES: dict[str, Quantity] = _table(
         1.0,
         "cell",
         ("bleed", "cell"),
+        over_logs="sum",
+        without_current=True,
     ),
     Quantity(
         "bleed_duty",
@@ -138,6 +151,7 @@ QUANTITIES: dict[str, Quantity] = _table(
         100.0,
         "cell",
         ("bleed",),
+        without_current=True,
     ),
     Quantity(
         "leak_current_relative",
@@ -200,6 +214,7 @@ QUANTITIES: dict[str, Quantity] = _table(
         1.0,
         "pack",
         ("charge", "bleed resistor in the pack file"),
+        over_logs="latest",
     ),
     Quantity(
         "usable_charge",
@@ -210,6 +225,7 @@ QUANTITIES: dict[str, Quantity] = _table(
         1.0,
         "pack",
         ("capacity", "soc_offset"),
+        over_logs="latest",
     ),
     Quantity(
         "gain_by_balancing",
@@ -220,6 +236,7 @@ QUANTITIES: dict[str, Quantity] = _table(
         1.0,
         "pack",
         ("capacity", "soc_offset"),
+        over_logs="latest",
     ),
     Quantity(
         "gain_by_replacing",

@@ -20,15 +20,6 @@ from bmslogs.base.pack import Pack
 from bmslogs.base.results import LEVELS, Diagnosis, Estimate, Finding, by_urgency
 from bmslogs.findings.case import percent
 
-LATEST = (
-    "soc_offset",
-    "charge_to_full",
-    "bleed_needed",
-    "balancing_time",
-    "usable_charge",
-    "gain_by_balancing",
-)
-"""Quantities that change from charge to charge: the latest log that knows one speaks."""
 TOLD_BY = {
     "cell_resistance_high": "resistance_10s_relative",
     "joint_resistance_high": "resistance_10s_relative",
@@ -161,7 +152,8 @@ def _one(pairs: list[tuple[Diagnosis, Estimate]], reference: float | None) -> Es
         return pairs[-1][1]
     last = known[-1][1]
     quantity = last.quantity
-    if quantity == "bleed_done":
+    over_logs = QUANTITIES[quantity].over_logs if quantity in QUANTITIES else "mean"
+    if over_logs == "sum":
         total = [e for _, e in known]
         return replace(
             last,
@@ -170,7 +162,7 @@ def _one(pairs: list[tuple[Diagnosis, Estimate]], reference: float | None) -> Es
             high=sum(e.high or 0.0 for e in total),
             conditions={**last.conditions, "logs": len(total)},
         )
-    if len(known) == 1 or quantity in LATEST:
+    if len(known) == 1 or over_logs == "latest":
         return replace(last, conditions={**last.conditions, "log": known[-1][0].log["id"]})
     value = np.array([e.value for _, e in known], float)
     half = np.array([((e.high or 0.0) - (e.low or 0.0)) / 2 for _, e in known], float)

@@ -24,7 +24,12 @@ CAUSE_PARTS = (
 @pytest.mark.parametrize("package", HOMES)
 def test_every_entry_has_its_page_and_every_page_its_entry(package: str) -> None:
     pages = {p.name for p in (resources.files(package) / "pages").iterdir()}
-    assert pages == {f"{key}.md" for key in HOMES[package]}
+    wanted = {f"{key}.md" for key in HOMES[package]}
+    folder = package.replace(".", "/") + "/pages"
+    assert not wanted - pages, f"write these pages in {folder}: {sorted(wanted - pages)}"
+    assert not pages - wanted, (
+        f"nothing in the registry has the name of these in {folder}: {sorted(pages - wanted)}"
+    )
 
 
 @pytest.mark.parametrize("key", [*QUANTITIES, *CAUSES])
