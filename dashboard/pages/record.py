@@ -134,6 +134,15 @@ def sheet(desk: Desk, pack_id: str, insulation: float | None, instrument: str, r
     return desk.drawn.get((pack, diagnosis), ("record", repr(typed), repr(baseline), now), make)
 
 
+def _sheet_of_now(desk: Desk, pack_id: str, insulation: float | None, instrument: str, remark: str) -> str:
+    """Return the record; made once more where another process took a log away since the store was looked at."""
+    try:
+        return sheet(desk, pack_id, insulation, instrument, remark)
+    except BmsLogsError:
+        desk.store.look_again()
+        return sheet(desk, pack_id, insulation, instrument, remark)
+
+
 def register(app: Dash, desk: Desk) -> None:
     """Serve the record, and fill it with what was typed in."""
 
@@ -145,10 +154,8 @@ def register(app: Dash, desk: Desk) -> None:
         try:
             if desk.pack(pack_id) is None:
                 return flask.Response("There is no such pack.", 404, headers, mimetype="text/plain")
-            insulation = given.get("insulation", type=float)
-            page = sheet(
-                desk, pack_id, insulation, given.get("instrument", "")[:80], given.get("remark", "")[:300]
-            )
+            typed = (given.get("insulation", type=float), given.get("instrument", "")[:80])
+            page = _sheet_of_now(desk, pack_id, *typed, given.get("remark", "")[:300])
         except BmsLogsError as error:
             return flask.Response(str(error), 400, headers, mimetype="text/plain")
         if given.get("save"):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ from typing import Any
 import pytest
 
 from bmslogs.faces.answers import pack_answer
+from bmslogs.store import index
 from dashboard.app import BY_PATH
 from dashboard.desk import MANY, Desk
 from dashboard.drawn import Drawn
@@ -109,3 +111,21 @@ def test_a_pack_with_many_logs_is_weighed_behind_the_page(
     many, waiting = desk.standing("heron-main")
     assert waiting == 0 and many is not None and few is not None and many.to_json() == few.to_json()
     assert desk.unread("heron-main") == 0
+
+
+def test_a_record_leaves_out_a_log_that_was_taken_away_meanwhile(
+    stores: Callable[[str], Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As another process may, in the moment for which the folders are not asked again."""
+    monkeypatch.setattr(index, "PAUSE_S", 60.0)
+    monkeypatch.setattr(index, "SETTLED_NS", -(10**12))  # folders copied just now count as settled
+    here = Desk(Path(shutil.copytree(stores("sample"), tmp_path / "store")))
+    for entry in here.logs("heron-main"):
+        here.diagnosis(entry.id)
+    assert len(here.logs("heron-main")) == 4
+    gone = here.logs("heron-main")[0]
+    next(here.root.glob(f"vehicle=*/pack=heron-main/{gone.id}.parquet")).unlink()
+    here._logs.clear()
+    assert gone in here.logs("heron-main")  # as it was seen last
+    page = record._sheet_of_now(here, "heron-main", None, "", "")
+    assert "3 logs" in page
