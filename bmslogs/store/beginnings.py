@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Iterable
 from pathlib import Path
 
-from bmslogs.store.entries import LogEntry
+from bmslogs.store.entries import MOVED_FROM, LogEntry
 from bmslogs.store.files import read_metadata
 
 FIRST = ("bmslogs.first_sha256", "bmslogs.first_start")
@@ -15,12 +16,18 @@ _READ = 1 << 20
 
 
 def first_names(entry: LogEntry) -> dict[str, str]:
-    """Return what a stored log was named by when it was stored first, for the metadata of the longer one."""
+    """Return what a stored log was named by when it was stored first."""
     meta = read_metadata(entry.path)
     return {
         FIRST[0]: meta.get(FIRST[0], meta["bmslogs.source_sha256"]),
         FIRST[1]: meta.get(FIRST[1], meta["bmslogs.start"]),
     }
+
+
+def handed_on(entry: LogEntry) -> dict[str, str]:
+    """Return what the longer log that takes a stored one's place has from it: its first names, where it lay before."""
+    moved = {MOVED_FROM: json.dumps(entry.moved_from)} if entry.moved_from else {}
+    return first_names(entry) | moved
 
 
 def beginning_of(path: Path, size: int, entries: Iterable[LogEntry], mapping: str) -> LogEntry | None:

@@ -23,7 +23,7 @@ from bmslogs.importers.reading.stream import Reading, metadata, read_whole
 from bmslogs.importers.reading.table_writer import TableWriter
 from bmslogs.importers.recognise.look import look_at
 from bmslogs.importers.text.source import Source, open_source
-from bmslogs.store.beginnings import beginning_of, first_names
+from bmslogs.store.beginnings import beginning_of, handed_on
 from bmslogs.store.entries import (
     Imported,
     ImportReport,
@@ -188,7 +188,7 @@ def _finish(
         new_id = log_id(start, content_key(reading.sha256, pack.id, mapping))
         begun = _begun(store, source, pack, mapping, start)
         if begun is not None:
-            meta |= first_names(begun)
+            meta |= handed_on(begun)
             new_id = begun.id
         meta["bmslogs.seal"] = seal(meta)
         with store_errors(store.root):

@@ -12,6 +12,9 @@ from typing import Any
 
 from bmslogs.store.files import vehicle_in
 
+MOVED_FROM = "bmslogs.moved_from"
+"""Metadata of a log that was moved: the packs that it lay in before, a JSON list."""
+
 
 class RepairEntry(dict[str, Any]):
     """One repair as in the metadata; as text, its plain sentence."""
@@ -39,6 +42,8 @@ class LogEntry:
         Name of the file that it came from.
     sha256, content_sha256
         Of that file's bytes, and of its text unpacked.
+    moved_from
+        Packs that it lay in before it was moved to this one.
     """
 
     id: str
@@ -55,6 +60,7 @@ class LogEntry:
     source_bytes: int = 0
     repairs: tuple[RepairEntry, ...] = ()
     version: str = ""
+    moved_from: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -137,6 +143,7 @@ def entry_from(path: Path, meta: Mapping[str, str]) -> LogEntry:
         source_bytes=int(meta.get("bmslogs.source_bytes", "0")),
         repairs=tuple(RepairEntry(r) for r in json.loads(meta.get("bmslogs.repairs", "[]"))),
         version=meta.get("bmslogs.version", ""),
+        moved_from=tuple(json.loads(meta.get(MOVED_FROM) or "[]")),
     )
 
 

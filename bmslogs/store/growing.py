@@ -17,7 +17,7 @@ from bmslogs.importers.reading.growing import CannotGrow, GrowingFile, Grown
 from bmslogs.importers.reading.stream import metadata
 from bmslogs.importers.recognise.look import Job, look_at
 from bmslogs.importers.text.source import open_source
-from bmslogs.store.beginnings import beginning_of, first_names
+from bmslogs.store.beginnings import beginning_of, handed_on
 from bmslogs.store.entries import (
     Imported,
     LogEntry,
@@ -184,7 +184,7 @@ class GrowingLog:
 
     def _named(self, old: LogEntry | None, meta: dict[str, str], sha256: str) -> str:
         if old is not None:
-            meta |= first_names(old)
+            meta |= handed_on(old)
             return old.id
         return log_id(moment(meta["bmslogs.start"]), content_key(sha256, self._pack.id, self._mapping))
 

@@ -27,6 +27,7 @@ _KEPT = (
     "mapping",
     "source_bytes",
     "repairs",
+    "moved_from",
 )
 
 

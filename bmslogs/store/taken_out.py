@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -37,28 +38,18 @@ def refuse_taken_out(store: Store, path: Path, pack: Pack, mapping: str, size: i
         One line.
     """
     size = path.stat().st_size if size is None else size
-    if beginning_of(path, size, _binned(store, pack.id), mapping) is not None:
+    binned = (e for e in _binned(store) if pack.id in (e.pack, *e.moved_from))
+    if beginning_of(path, size, binned, mapping) is not None:
         raise WasRemoved(TAKEN_OUT)
-    elsewhere = (e for e in store.logs() if e.pack != pack.id)
+    elsewhere = (e for e in store.logs() if e.pack != pack.id and pack.id in e.moved_from)
     moved = beginning_of(path, size, elsewhere, mapping)
-    if moved is not None and _came_from(store, moved, pack):
+    if moved is not None:
         raise WasRemoved(f"its log was moved to {moved.vehicle} ({moved.pack}); the file is left alone")
 
 
-def _binned(store: Store, pack: str) -> list[LogEntry]:
-    out = []
+def _binned(store: Store) -> Iterator[LogEntry]:
     for path in sorted((store.root / "_bin").glob("*.parquet")):
         try:
-            entry = entry_from(path, read_metadata(path))
+            yield entry_from(path, read_metadata(path))
         except (StoreError, KeyError, ValueError):
             continue
-        if entry.pack == pack:
-            out.append(entry)
-    return out
-
-
-def _came_from(store: Store, entry: LogEntry, pack: Pack) -> bool:
-    from bmslogs.store.order import last_change
-
-    change = last_change(store, f"log-{entry.id}")
-    return change is not None and change.what.startswith("moved here from") and f"({pack.id})" in change.what

@@ -14,7 +14,7 @@ import pytest
 
 from bmslogs.base.errors import StoreError
 from bmslogs.store import Store
-from bmslogs.store.order import bring_back, move_log, remove_log, rename_vehicle
+from bmslogs.store.order import bring_back, in_bin, move_log, remove_log, rename_vehicle
 from bmslogs.store.watching import Watch, watch
 from tests.importers.recordings.kinds import KINDS, typed
 from tests.importers.writing import Dialect, drive, pack_for, write
@@ -244,6 +244,15 @@ def test_a_watch_that_begins_anew_leaves_removed_and_moved_logs_alone(
     move_log(store, entry.id, "plover-main")
     assert ["moved to Plover (plover-main)" in says for says in told_anew()] == [True]
     assert [e.pack for e in store.logs()] == ["plover-main"]
+    # whatever is done to it there, it is the log of this file
+    store.save_pack(pack.model_copy(update={"id": "wren-main", "vehicle": "Wren"}))  # type: ignore[attr-defined]
+    move_log(store, store.logs()[0].id, "wren-main")
+    assert ["moved to Wren (wren-main)" in says for says in told_anew()] == [True]
+    remove_log(store, store.logs()[0].id)
+    assert ["taken out" in says for says in told_anew()] == [True] and store.logs() == []
+    bring_back(store, in_bin(store)[0].log)
+    assert ["moved to Wren (wren-main)" in says for says in told_anew()] == [True]
+    assert [e.pack for e in store.logs()] == ["wren-main"]
 
 
 def test_what_a_killed_watch_left_is_removed_by_the_next(

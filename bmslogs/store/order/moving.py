@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from bmslogs.base.errors import StoreError
 from bmslogs.base.pack import Pack
 from bmslogs.store.beginnings import first_names
-from bmslogs.store.entries import LogEntry, content_key, log_id, moment
+from bmslogs.store.entries import MOVED_FROM, LogEntry, content_key, log_id, moment
 from bmslogs.store.files import pack_of_log
 from bmslogs.store.order.bin import held, in_bin
 from bmslogs.store.order.changes import SAFE, Change, last_change, name_of, now
@@ -81,7 +81,9 @@ def move_log(store: Store, log: str, to: str, *, by: str = "", seen: str | None 
         if reason:
             raise StoreError(reason)
         new = _id_in(entry, pack)
-        step = step_for(store, entry.path, new, pack, labels(pack), keep_answer=False)
+        lain = tuple(dict.fromkeys((*entry.moved_from, entry.pack)))
+        wanted = {**labels(pack), MOVED_FROM: json.dumps(lain)}
+        step = step_for(store, entry.path, new, pack, wanted, keep_answer=False)
         when, name = now(), name_of(by)
         moved = Change(f"moved to {pack.vehicle} ({pack.id})", name, when, entry.pack, entry.vehicle,
                        entry.start.isoformat(), new)  # fmt: skip
