@@ -127,14 +127,18 @@ def _differ(a: bytes, b: bytes) -> str:
     return f"({a[max(at - 80, 0) : at + 80]!r}, {b[max(at - 80, 0) : at + 80]!r})"
 
 
+FOLLOWS = b"this page follows by itself"
+"""What a page says while logs are still being weighed behind it."""
+
+
 def _settled(served: Served, path: str, view: dict[str, str]) -> bytes:
     """Return a page once what is worked out behind it is there."""
     import time
 
     shown = served.page(path, **view)
-    for _ in range(40):
+    for _ in range(600):
         again = served.page(path, **view)
-        if again == shown:
+        if again == shown and FOLLOWS not in shown:
             return shown
         shown = again
         time.sleep(0.5)
