@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from bmslogs.analysis import polarisation
 from bmslogs.analysis.alignment import Alignment, align, table_sd
+from bmslogs.analysis.common_fit import POLARISATION_ERROR
 from bmslogs.analysis.known import (
     Spread,
 )
@@ -21,7 +22,6 @@ from bmslogs.analysis.regression import t_factor
 from bmslogs.analysis.rests import NONE, START_LEVEL_S, Anchors
 from bmslogs.analysis.rounding import mean_error, middle_error
 from bmslogs.analysis.sampling import row_medians
-from bmslogs.analysis.split import POLARISATION_ERROR
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.analysis.study import Study
 from bmslogs.base.errors import NotEnoughData

@@ -1,285 +1,107 @@
 """Emptier or smaller? The deviation of each cell split into charge offset, capacity and resistance.
 
-Every cell follows one open-circuit curve U, that of the string itself, over its own share of charge:
-
-    V_i(t) = U(x_i) + P(t) (1 + r_i) - rho_i I(t) + e(t),      x_i = q (1 + b_i) - a_i
-
-with q the charge drawn [Ah], a_i the charge that cell i has more than the middle one [Ah], b_i = Q/Q_i - 1 its lack
-of capacity, P the string's own polarisation, r_i the cell's excess of it, rho_i an ohmic excess, and e(t) what all
-cells share and the model does not know. Curve, polarisation and cells are found together by Gauss-Newton steps on
-one generalised least-squares problem. The curve is the string's own, so relative statements need no table; where it
-is flat nothing about charge is learnt, and the intervals say so.
-
-Lineage: mean-plus-difference models (Plett, EVS24, 2009; Zheng et al., Applied Energy 111, 2013, 571) and the shift
-and scale of uniform charging curves (Zheng et al., J. Power Sources 226, 2013, 33), here as one fit.
+The cells are fitted together (`common_fit`), and those that are far from the others one by one, laid onto the curve
+that the others draw. Then the two explanations of each cell, other charge and a shifted reading, are weighed.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.interpolate import BSpline
 
 from bmslogs.analysis.alignment import align
-from bmslogs.analysis.curve_spline import (
-    curve_coefficients,
-    curve_slope,
-    curve_value,
-    knot_sites,
-    knots_over,
-    roughness_rows,
+from bmslogs.analysis.common_fit import (
+    POLARISATION_ERROR,
+    SHAPE_SD,
+    Split,
+    SplitData,
+    fit_together,
+    mean_over,
 )
 from bmslogs.analysis.models.lone_cell import StringCurve, lone_cell
-from bmslogs.analysis.ocv import OcvCurve
-from bmslogs.analysis.rests import NONE, Anchors
 from bmslogs.analysis.shifted_reading import weigh_shifts
-from bmslogs.analysis.split_problem import (
-    CAPACITY_SD,
-    EXCESS_SD,
-    FIRM,
-    OFFSET_SD,
-    OHMIC_SD,
-    Point,
-    Problem,
-    bends,
-    cell_places,
-    cell_priors,
-    damped_turn,
-    normal_equations,
-    row_weights,
-    solve_normal,
-    solver_of,
-    what_is_left,
-)
-from bmslogs.base.errors import NotEnoughData
 
 Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
+Curve = Callable[[Floats], Floats]
+"""What lies over a charge drawn [Ah]."""
 
-TAUS_S = (4.0, 20.0, 90.0, 400.0, 1500.0)
-"""Time constants [s] of the polarisation here: slower ones than a resistance needs, since what relaxes over a
-quarter of an hour would else pass for charge."""
-ROUNDS = 14
-STAGES = ((1.0, 1.0, FIRM, FIRM), (1.0, 1.0, 1.0, 1.0))
-"""How far (a, b, r, rho) may leave the middle, turn by turn, in shares of their priors: a curve that is still off
-sideways must not be explained by resistance."""
-SHAPE_SD = 0.0006
-"""How well two cells of one lot follow one curve, sideways, as a fraction of capacity (choice)."""
-LEVEL_SD_V = 0.0015
-"""How well one smooth curve and a few filters tell the mean voltage of a string (choice, one sd)."""
-POLARISATION_ERROR = 0.3
-"""How well the string's polarisation is known under a steady current, as a fraction of it (choice, one sd)."""
-MINUTE_S = 60.0
 SHARED_POINTS = 80
 """Places on the string's curve at which what the model leaves of all cells alike is gathered (choice)."""
 BEYOND_ASIDE = 0.5
 """How far the knee beyond what the string covered may lie elsewhere, as a share of the distance, on a curve with a
 plateau (choice, one sd)."""
-
-
-@dataclass(frozen=True)
-class Split:
-    """The split of all cells over one span of a log.
-
-    Attributes
-    ----------
-    a, b, r, rho
-        (cells,) charge offset at q = 0 [Ah], lack of capacity, excess polarisation (fraction), ohmic excess [ohm],
-        each against the median of the reference cells; NaN for cells that are no reference.
-    se
-        Standard errors by the same names.
-    formal, cluster
-        (cells, 4, 4) covariances of (a, b, r, rho): by the model, and by leaving out blocks; the wider one counts.
-    knots, coef
-        Cubic spline of the string's open-circuit voltage [V] over q [Ah].
-    polarisation, charge
-        (rows,) the string's polarisation P [V], negative under load, and its charge drawn [Ah].
-    q_low, q_high
-        The span of q that the mean of the reference cells covers [Ah].
-    least, most
-        (cells,) the span that each cell covers on the same curve [Ah].
-    misfit, least_misfit
-        (cells,) what the model leaves of each cell's deviation, in expected errors, against the usual cell; the same of
-        the better of its fits, with the others and by itself.
-    shift, shift_se, shift_odds
-        (cells,) as `weigh_shifts` has them [V].
-    growing
-        (rows,) the part of P that grows with a cell's resistance [V].
-    far
-        (cells,) True where a cell is so far from the others that it was laid onto their curve by itself.
-    """
-
-    a: Floats
-    b: Floats
-    r: Floats
-    rho: Floats
-    se: dict[str, Floats]
-    formal: Floats
-    cluster: Floats
-    knots: Floats
-    coef: Floats
-    polarisation: Floats
-    charge: Floats
-    q_low: float
-    q_high: float
-    least: Floats
-    most: Floats
-    misfit: Floats
-    least_misfit: Floats
-    shift: Floats
-    shift_se: Floats
-    shift_odds: Floats
-    growing: Floats
-    far: Bools
-
-    def curve(self, q: npt.ArrayLike) -> Floats:
-        """Return the string's open-circuit voltage [V] where `q` [Ah] was drawn; straight beyond what was seen."""
-        return curve_value(self.knots, self.coef, np.asarray(q, float))
-
-    def slope(self, q: npt.ArrayLike) -> Floats:
-        """Return dU/dq [V/Ah], negative, where `q` [Ah] was drawn."""
-        return curve_slope(self.knots, self.coef, np.asarray(q, float))
-
-    def mean_polarisation(self, q: npt.ArrayLike) -> Floats:
-        """Return the mean of P [V] about `q` [Ah], rising: what the curve hangs on there."""
-        return mean_over(self.charge, self.polarisation, np.asarray(q, float))
-
-
-def mean_over(charge: Floats, values: Floats, q: Floats) -> Floats:
-    """Return the mean of `values` (rows,) over the rows whose charge lies nearest to each of `q`, rising."""
-    place = np.digitize(charge, (q[1:] + q[:-1]) / 2)
-    count = np.bincount(place, minlength=len(q))
-    total = np.bincount(place, values, minlength=len(q))
-    seen = count > 0
-    return np.asarray(np.interp(q, q[seen], total[seen] / count[seen]), float)
-
-
 FAR_OFFSET, FAR_LACK, FAR_MISFIT = 0.15, 0.16, 2.0
 """A cell beyond one of these (share of the capacity, b, misfit against the usual cell's) is fitted by itself: in one
 fit with the others it would be held back by what is usual, and bend their curve (choice)."""
 
 
-def split(
-    volts: Floats,
-    charge: Floats,
-    polar: Floats,
-    current: Floats,
-    block: Ints,
-    reference: Bools,
-    capacity: float,
-    resistance: float,
-    noise: float,
-    *,
-    period_s: float,
-    new: Floats | None = None,
-    excess: tuple[Floats, Floats] | None = None,
-    links: Bools | None = None,
-    table: OcvCurve | None = None,
-    anchors: Anchors = NONE,
-    grows: Bools | None = None,
-) -> Split:
-    """Split the deviations of all cells over one span of a log; parameters and errors as `split_together`.
+def split(data: SplitData, reference: Bools) -> Split:
+    """Split the deviations of all cells over one span of a log.
 
-    Cells far from the others are left out of the common fit and laid onto its curve one by one.
+    Parameters
+    ----------
+    data
+        The readings of all cells.
+    reference
+        (cells,) cells whose readings are trusted; the others get no answer.
+
+    Raises
+    ------
+    NotEnoughData
+        So little charge moved that no curve can be drawn.
     """
-
-    def together(which: Bools) -> Split:
-        return split_together(
-            volts,
-            charge,
-            polar,
-            current,
-            block,
-            which,
-            capacity,
-            resistance,
-            noise,
-            period_s=period_s,
-            new=new,
-            excess=excess,
-            links=links,
-            table=table,
-            anchors=anchors,
-            grows=grows,
-        )
-
-    count = _worth_of_rows(len(charge), period_s, new)
-
-    def with_shifts(found: Split, string: StringCurve) -> Split:
-        return _with_shifts(
-            found, reference, volts, charge, string, block, count, capacity, resistance, noise
-        )
-
-    first = together(reference)
-    far = _far(first, volts, reference, capacity)
+    first = fit_together(data, reference)
+    far = _far(first, data, reference)
     if not far.any():
-        return with_shifts(first, _string(first, first.curve, first.slope, current))
-    found = together(reference & ~far)
+        return _with_shifts(first, data, reference, _string(first, first.curve, first.slope, data.current))
+    found = fit_together(data, reference & ~far)
     # without those that bent it the curve may part from others that had followed it
-    more = far | _far(found, volts, reference & ~far, capacity)
+    more = far | _far(found, data, reference & ~far)
     if more.sum() > far.sum() and 2 * more.sum() < reference.sum():
-        far, found = more, together(reference & ~more)
-    curve, slope = _with_shared(found, volts, charge, current, *_beyond(found, table, capacity, anchors))
-    string = _string(found, curve, slope, current, BEYOND_ASIDE if table is not None and table.flat else 0.0)
-    alone = _with_lone_cells(
-        found, far, volts, charge, string, block, count, capacity, resistance, noise, excess
-    )
-    return with_shifts(replace(alone, least_misfit=np.fmin(alone.misfit, first.misfit)), string)
+        far, found = more, fit_together(data, reference & ~more)
+    curve, slope = _with_shared(found, data, *_beyond(found, data))
+    aside = BEYOND_ASIDE if data.table is not None and data.table.flat else 0.0
+    string = _string(found, curve, slope, data.current, aside)
+    alone = _with_lone_cells(found, far, data, string)
+    alone = replace(alone, least_misfit=np.fmin(alone.misfit, first.misfit))
+    return _with_shifts(alone, data, reference, string)
 
 
-def _string(
-    found: Split,
-    curve: Callable[[Floats], Floats],
-    slope: Callable[[Floats], Floats],
-    current: Floats,
-    aside: float = 0.0,
-) -> StringCurve:
+def _string(found: Split, curve: Curve, slope: Curve, current: Floats, aside: float = 0.0) -> StringCurve:
     """Return the string as single cells are laid onto it."""
     return StringCurve(
         curve, slope, found.q_low, found.q_high, found.polarisation, found.growing, current, aside
     )
 
 
-def _with_shifts(
-    found: Split,
-    reference: Bools,
-    volts: Floats,
-    charge: Floats,
-    string: StringCurve,
-    block: Ints,
-    count: Floats,
-    capacity: float,
-    resistance: float,
-    noise: float,
-) -> Split:
+def _with_shifts(found: Split, data: SplitData, reference: Bools, string: StringCurve) -> Split:
     """Return the split with the two explanations of every cell weighed."""
-    values = np.stack([found.a, found.b, found.r, found.rho])[:, reference]
     weighed = weigh_shifts(
-        volts[:, reference],
-        charge[:, reference],
+        data.volts[:, reference],
+        data.charge[:, reference],
         string,
-        values,
-        block,
-        count,
-        capacity=capacity,
-        resistance=resistance,
-        noise=noise,
-        shape=SHAPE_SD * capacity,
+        np.stack([found.a, found.b, found.r, found.rho])[:, reference],
+        data.block,
+        data.worth,
+        capacity=data.capacity,
+        resistance=data.resistance,
+        noise=data.noise,
+        shape=SHAPE_SD * data.capacity,
     )
     out = np.full((3, len(reference)), np.nan)
     out[:, reference] = weighed.shift, weighed.se, weighed.odds
     return replace(found, shift=out[0], shift_se=out[1], shift_odds=out[2])
 
 
-def _far(found: Split, volts: Floats, reference: Bools, capacity: float) -> Bools:
+def _far(found: Split, data: SplitData, reference: Bools) -> Bools:
     """Return (cells,) True where a cell is far from the others; never half of them."""
     with np.errstate(invalid="ignore"):
         far = (
-            (np.abs(found.a) > FAR_OFFSET * capacity)
+            (np.abs(found.a) > FAR_OFFSET * data.capacity)
             | (np.abs(found.b) > FAR_LACK)
             | (found.misfit > FAR_MISFIT)
         )
@@ -287,42 +109,32 @@ def _far(found: Split, volts: Floats, reference: Bools, capacity: float) -> Bool
     if 2 * far.sum() < reference.sum():
         return far
     # a few may have bent the curve so far that most part from it: those that part most from the middle reading
-    away = np.sqrt(((volts - np.median(volts[:, reference], axis=1, keepdims=True)) ** 2).mean(axis=0))
+    away = np.sqrt(
+        ((data.volts - np.median(data.volts[:, reference], axis=1, keepdims=True)) ** 2).mean(axis=0)
+    )
     usual = float(np.median(away[reference]))
     apart = reference & (away > 5.0 * usual)
     return np.asarray(apart if 2 * apart.sum() < reference.sum() else np.zeros_like(far), bool)
 
 
-def _with_lone_cells(
-    found: Split,
-    far: Bools,
-    volts: Floats,
-    charge: Floats,
-    string: StringCurve,
-    block: Ints,
-    count: Floats,
-    capacity: float,
-    resistance: float,
-    noise: float,
-    excess: tuple[Floats, Floats] | None,
-) -> Split:
+def _with_lone_cells(found: Split, far: Bools, data: SplitData, string: StringCurve) -> Split:
     """Return the split with each far cell laid onto the string's curve."""
     a, b, r, rho = (v.copy() for v in (found.a, found.b, found.r, found.rho))
     formal, cluster = found.formal.copy(), found.cluster.copy()
     least, most, misfit = found.least.copy(), found.most.copy(), found.misfit.copy()
     se = {name: value.copy() for name, value in found.se.items()}
     for i in np.flatnonzero(far):
-        known = None if excess is None else (float(excess[0][i]), float(excess[1][i]))
+        known = None if data.excess is None else (float(data.excess[0][i]), float(data.excess[1][i]))
         one = lone_cell(
-            volts[:, i],
-            charge[:, i],
+            data.volts[:, i],
+            data.charge[:, i],
             string,
-            block,
-            count,
-            capacity=capacity,
-            noise=noise,
-            shape=SHAPE_SD * capacity,
-            resistance=resistance,
+            data.block,
+            data.worth,
+            capacity=data.capacity,
+            noise=data.noise,
+            shape=SHAPE_SD * data.capacity,
+            resistance=data.resistance,
             excess=known,
         )
         a[i], b[i], r[i], rho[i] = one.values
@@ -346,15 +158,14 @@ def _with_lone_cells(
     )
 
 
-def _beyond(
-    found: Split, table: OcvCurve | None, capacity: float, anchors: Anchors
-) -> tuple[Callable[[Floats], Floats], Callable[[Floats], Floats]]:
+def _beyond(found: Split, data: SplitData) -> tuple[Curve, Curve]:
     """Return the string's curve and its slope over the charge drawn, going on as the table where the string ends."""
+    table, capacity = data.table, data.capacity
     if table is None:
         return found.curve, found.slope
     q = np.linspace(found.q_low, found.q_high, 80)
     blur = POLARISATION_ERROR * np.abs(found.mean_polarisation(q))
-    place = align(q, found.curve(q), table, capacity, under_load=blur, rests=anchors)
+    place = align(q, found.curve(q), table, capacity, under_load=blur, rests=data.anchors)
     grid = np.linspace(found.q_low - 1.6 * capacity, found.q_high + 1.6 * capacity, 6001)
     inside = np.clip(grid, found.q_low, found.q_high)
     level = found.curve(inside) + table.beyond(place.soc(grid)) - table.beyond(place.soc(inside))
@@ -362,368 +173,20 @@ def _beyond(
     return (lambda x: np.interp(x, grid, level)), (lambda x: np.interp(x, grid, slope))
 
 
-def _with_shared(
-    found: Split,
-    volts: Floats,
-    charge: Floats,
-    current: Floats,
-    curve: Callable[[Floats], Floats],
-    slope: Callable[[Floats], Floats],
-) -> tuple[Callable[[Floats], Floats], Callable[[Floats], Floats]]:
+def _with_shared(found: Split, data: SplitData, curve: Curve, slope: Curve) -> tuple[Curve, Curve]:
     """Return a curve and its slope with what the model leaves of all cells alike at one charge.
 
     Where a smooth curve does not follow a bend that all cells have, a cell laid onto it by itself would be blamed.
     """
     known = np.isfinite(found.a)
-    place = charge[:, known] * (1 + found.b[known]) - found.a[known]
+    place = data.charge[:, known] * (1 + found.b[known]) - found.a[known]
     drop = (
         found.polarisation[:, None]
         + found.growing[:, None] * found.r[known]
-        - found.rho[known] * current[:, None]
+        - found.rho[known] * data.current[:, None]
     )
-    left = volts[:, known] - found.curve(place) - drop
+    left = data.volts[:, known] - found.curve(place) - drop
     grid = np.linspace(found.q_low, found.q_high, SHARED_POINTS)
     shared = mean_over(place.ravel(), left.ravel(), grid)
     # its slope from point to point is noise beside the curve's own
     return (lambda x: curve(x) + np.interp(x, grid, shared)), slope
-
-
-def _worth_of_rows(rows: int, period_s: float, new: Floats | None) -> Floats:
-    """Return (rows,) how many independent readings each row is worth."""
-    independent = max(min(period_s / MINUTE_S, 1.0), 8.0 / rows)
-    return np.full(rows, independent) if new is None else np.asarray(independent * new, float)
-
-
-def split_together(
-    volts: Floats,
-    charge: Floats,
-    polar: Floats,
-    current: Floats,
-    block: Ints,
-    reference: Bools,
-    capacity: float,
-    resistance: float,
-    noise: float,
-    *,
-    period_s: float,
-    new: Floats | None = None,
-    excess: tuple[Floats, Floats] | None = None,
-    links: Bools | None = None,
-    table: OcvCurve | None = None,
-    anchors: Anchors = NONE,
-    grows: Bools | None = None,
-) -> Split:
-    """Split the deviations of all cells in one fit.
-
-    Parameters
-    ----------
-    volts
-        (rows, cells) [V], no NaN in the reference cells.
-    charge
-        (rows, cells) charge drawn from each cell [Ah]: that of the string, and what was bled from the cell alone.
-    current
-        (rows,) [A].
-    polar
-        (rows, p) polarisation columns (minus the current, minus the filtered currents, its steps), common to all.
-    block
-        (rows,) blocks for the intervals.
-    reference
-        (cells,) cells whose readings are trusted; the others get no answer.
-    capacity, resistance
-        Nominal capacity [Ah] and resistance [ohm] of a usual cell: the scales of the weak priors.
-    noise
-        Standard deviation of a cell's reading about the string's mean [V].
-    period_s
-        Time between rows [s].
-    new
-        (rows,) share of each row that tells something new: little at rest where the readings' step is coarse; None
-        where all do.
-    excess
-        Resistance excess (fraction) known from the load fit, and its standard error; None where there is none.
-    links
-        (cells,) True where a link lies in the tap: there an ohmic excess is as likely as one of the cell.
-    table
-        Open-circuit table of the chemistry: what its curve does between knots is taken as likely, where the log shows
-        little; None leaves the curve to the log alone.
-    anchors
-        Rests, on the scale of `charge`: they say where on the table the string stands.
-    grows
-        (p,) False for columns of `polar` that do not grow with a cell's resistance; None where all do.
-
-    Raises
-    ------
-    NotEnoughData
-        So little charge moved that no curve can be drawn.
-    """
-    span = float(np.ptp(charge[:, reference].mean(axis=1)))
-    if span < 0.005 * capacity or len(charge) < 40:
-        raise NotEnoughData(f"{span:.3g} Ah moved over {len(charge)} samples")
-    v, count, own_charge = volts[:, reference], int(reference.sum()), charge[:, reference]
-    string_charge = own_charge.mean(axis=1)
-    ohmic = np.full(count, OHMIC_SD * resistance)
-    if links is not None:
-        ohmic[links[reference]] = EXCESS_SD * resistance
-    scale = np.stack(
-        [np.full(count, OFFSET_SD * capacity), np.full(count, CAPACITY_SD), np.full(count, EXCESS_SD), ohmic]
-    )
-    amps = np.sqrt((polar**2).mean(axis=0)) + 1e-12
-    middle = v.mean(axis=1)
-    known = None if excess is None else _about_the_mean(excess[0][reference], excess[1][reference])
-    growing = np.ones(len(amps)) if grows is None else grows.astype(float)
-    prior, pull = cell_priors(scale, resistance, known)
-    knots = knots_over(string_charge, middle + current * resistance, capacity)
-    problem = Problem(
-        v,
-        own_charge,
-        polar / amps,
-        current,
-        growing,
-        knots,
-        scale,
-        prior,
-        pull,
-        noise,
-        LEVEL_SD_V,
-        SHAPE_SD * capacity,
-        _worth_of_rows(len(charge), period_s, new),
-        np.zeros(len(knots) - 4),
-        table is not None and not table.flat,
-        bends(knots, np.zeros(len(knots) - 4), False),
-    )
-    drop = resistance * amps
-    at = _start(problem, middle, drop)
-    problem = _based(problem, at, table, capacity, anchors)
-    at = _placed(problem, _start(problem, middle, drop), capacity)
-    damping = 1e-3
-    for turn in range(ROUNDS):
-        stage = np.array(STAGES[min(turn, len(STAGES) - 1)])
-        if turn in (0, 2):
-            at, problem = _redrawn(problem, at, capacity)
-            problem = _based(problem, at, table, capacity, anchors)
-        at, damping, moved = damped_turn(problem, at, drop, stage, damping)
-        if turn > len(STAGES) and moved[0] < 3e-4 * capacity and moved[1] < 3e-4:
-            break
-    return _answer(problem, at, reference, block, drop)
-
-
-def _about_the_mean(excess: Floats, se: Floats) -> tuple[Floats, Floats]:
-    """Return excesses of resistance over the mean cell instead of the middle one: here the mean cell has none."""
-    mean = 1.0 + float(np.nanmean(excess)) if np.isfinite(excess).any() else 1.0
-    return (1.0 + excess) / mean - 1.0, se / mean
-
-
-def _start(problem: Problem, middle: Floats, drop: Floats) -> Point:
-    """Fit curve and polarisation to the mean cell alone."""
-    basis = BSpline.design_matrix(problem.charge.mean(axis=1), problem.knots, 3).toarray()
-    rough = roughness_rows(problem.knots) * (problem.level / problem.bend)[:, None]
-    p, n = problem.polar.shape[1], basis.shape[1]
-    design = np.vstack(
-        [
-            np.column_stack([basis, problem.polar]),
-            np.column_stack([rough, np.zeros((len(rough), p))]),
-            np.column_stack([np.zeros((p, n)), np.diag(problem.level / drop)]),
-        ]
-    )
-    target = np.concatenate([middle, rough @ problem.base, np.zeros(p)])
-    found = np.linalg.lstsq(design, target, rcond=None)[0]
-    return Point(found[:n], found[n:], np.zeros((4, problem.volts.shape[1])))
-
-
-SEARCH_A, SEARCH_B = np.linspace(-0.25, 0.25, 61), np.linspace(-0.12, 0.12, 9)
-SEARCH_ROWS = 160
-
-
-def _placed(problem: Problem, at: Point, capacity: float) -> Point:
-    """Find roughly where each cell lies on the mean cell's curve, by trying shifts and stretches.
-
-    A descent alone would stop in a false valley: from the flat of a curve its knee is out of sight.
-    """
-    step = max(1, len(problem.charge) // SEARCH_ROWS)
-    pick = slice(None, None, step)
-    charge = problem.charge[pick]
-    string = charge.mean(axis=1)
-    low, high = float(string.min()), float(string.max())
-    grid = np.linspace(low - 0.3 * capacity, high + 0.3 * capacity, 4000)
-    inside = np.clip(grid, low, high)
-    # beyond what the mean cell saw the curve goes on as its base does: straight, or as the table
-    base = curve_value(problem.knots, problem.base, grid) - curve_value(problem.knots, problem.base, inside)
-    if not problem.base.any():
-        edges = np.array([low + 0.01 * (high - low), high - 0.01 * (high - low)])
-        ends = curve_slope(problem.knots, at.coef, edges)
-        base = np.where(grid < low, ends[0], ends[1]) * (grid - inside)
-    level = curve_value(problem.knots, at.coef, inside) + base
-    slope = np.gradient(level, grid)
-    # the mean cell's own misfit belongs to all
-    mean = problem.volts[pick].mean(axis=1)
-    away = problem.volts[pick] - mean[:, None] + np.interp(string, grid, level)[:, None]
-    best = np.full(away.shape[1], np.inf)
-    found = np.zeros((2, away.shape[1]))
-    if not np.ptp(charge, axis=1).any():  # where nothing was bled all cells are tried in the same places
-        charge = charge[:, :1]
-    for b in SEARCH_B:
-        for shifts in np.array_split(
-            SEARCH_A, max(1, away.size // 4000)
-        ):  # few enough for the processor's cache
-            x = charge[:, None] * (1 + b) - shifts[:, None] * capacity
-            beyond = np.maximum(np.maximum(low - x, x - high), 0.0) / capacity
-            steep = np.interp(x, grid, slope) * 3 * problem.shape
-            spread = problem.noise**2 + steep**2 + beyond**2 + 1e-6
-            left = away[:, None] - np.interp(x, grid, level)
-            cost = _mean_log(1.0 + left**2 / spread) + np.log(spread).mean(axis=0) * 0.5
-            cost = cost + ((shifts[:, None] / 0.1) ** 2 + (b / 0.04) ** 2) / 60.0
-            least = cost.min(axis=0)
-            better = least < best
-            best = np.where(better, least, best)
-            found[:, better] = np.stack([shifts[cost.argmin(axis=0)] * capacity, np.full(len(best), b)])[
-                :, better
-            ]
-    cells = at.cells.copy()
-    cells[0] = (found[0] - np.median(found[0])) / problem.scale[0]
-    cells[1] = (found[1] - np.median(found[1])) / problem.scale[1]
-    return Point(at.coef, at.common, cells)
-
-
-def _mean_log(values: Floats) -> Floats:
-    """Return the mean over the rows of the logarithm of `values` (rows, ..), each from 1 to 1e12 or so.
-
-    Of products of sixteen of them: a logarithm takes as long as many products.
-    """
-    products = np.multiply.reduceat(values, np.arange(0, len(values), 16), axis=0)
-    return np.asarray(np.log(products).sum(axis=0) / len(values), float)
-
-
-def _redrawn(problem: Problem, at: Point, capacity: float) -> tuple[Point, Problem]:
-    """Place the knots anew, over where all cells went, and carry the curve over."""
-    x = cell_places(problem, at).ravel()
-    volt = (problem.volts - (problem.polar @ at.common)[:, None]).ravel()
-    if (
-        problem.sure and problem.base.any()
-    ):  # what a load leaves in single readings looks like a climb of the curve
-        x = np.linspace(x.min(), x.max(), 400)
-        volt = curve_value(problem.knots, problem.base, x)
-    knots = knots_over(x, volt, capacity)
-    sites = knot_sites(knots)
-    coef = curve_coefficients(knots, curve_value(problem.knots, at.coef, sites))
-    none = np.zeros(len(coef))
-    return Point(coef, at.common, at.cells), replace(
-        problem, knots=knots, base=none, bend=bends(knots, none, False)
-    )
-
-
-def _based(problem: Problem, at: Point, table: OcvCurve | None, capacity: float, anchors: Anchors) -> Problem:
-    """Lay the table onto the curve as it stands; the spline's smoothness then counts from there."""
-    if table is None:
-        return problem
-    # where the mean cell was: beyond that the curve hangs on where single cells are thought to be
-    string = problem.charge.mean(axis=1)
-    q = np.linspace(string.min(), string.max(), 60)
-    load = mean_over(string, problem.polar @ at.common, q)
-    found = align(
-        q,
-        curve_value(problem.knots, at.coef, q),
-        table,
-        capacity,
-        under_load=POLARISATION_ERROR * np.abs(load),
-        rests=anchors,
-    )
-    sites = knot_sites(problem.knots)
-    base = curve_coefficients(problem.knots, table.beyond(found.soc(sites)) + found.shift_V)
-    return replace(problem, base=base, bend=bends(problem.knots, base, problem.sure, table.own))
-
-
-def _centred_inverse(system: Floats, count: int) -> Floats:
-    """Return (4, 4, cells) formal covariance of the cells' parameters less the mean of all cells.
-
-    What all cells have in common (where the curve begins, how long it is) is a free choice and has no error.
-    """
-    size = np.sqrt(np.maximum(np.diag(system), 1e-300))
-    scaled = system / size[:, None] / size[None, :]
-    scaled[np.diag_indices_from(scaled)] += 1e-11
-    inverse = np.linalg.inv(scaled) / size[:, None] / size[None, :]
-    parts = inverse[-4 * count :, -4 * count :].reshape(4, count, 4, count)
-    parts = parts - parts.mean(axis=1, keepdims=True)
-    parts = parts - parts.mean(axis=3, keepdims=True)
-    return np.asarray(np.einsum("ipjp->ijp", parts), float)
-
-
-def _answer(problem: Problem, at: Point, reference: Bools, block: Ints, drop: Floats) -> Split:
-    """Centre the parameters on the pack's middle and give them their standard errors."""
-    formal, cluster, cells = _spreads(problem, at, reference, block, drop)
-    se = np.sqrt(np.maximum(np.einsum("cii->ic", formal), np.einsum("cii->ic", cluster)))
-    x = cell_places(problem, at)
-    residual = what_is_left(problem, at, x)
-    spread = np.full(len(reference), np.nan)
-    away = residual - residual.mean(axis=1, keepdims=True)
-    left = np.sqrt((away**2 * row_weights(problem, at)).mean(axis=0))
-    spread[reference] = left / np.median(left)
-    unknown = np.full(len(reference), np.nan)
-    full = np.full((4, len(reference)), np.nan)
-    full[:, reference] = cells
-    string_charge = problem.charge.mean(axis=1)
-    shift = np.median(at.cells[0] * problem.scale[0])
-    stretch = np.median(at.cells[1] * problem.scale[1])
-    # the middle cell's own scale of charge: x = q (1 + stretch) - shift
-    knots = (problem.knots + shift) / (1 + stretch)
-    spans = np.full((2, len(reference)), np.nan)
-    spans[:, reference] = (np.array([x.min(axis=0), x.max(axis=0)]) + shift) / (1 + stretch)
-    return Split(
-        a=full[0],
-        b=full[1],
-        r=full[2],
-        rho=full[3],
-        se=dict(zip(("a", "b", "r", "rho"), se, strict=True)),
-        formal=formal,
-        cluster=cluster,
-        knots=knots,
-        coef=at.coef,
-        polarisation=problem.polar @ at.common,
-        charge=string_charge,
-        q_low=float(string_charge.min()),
-        q_high=float(string_charge.max()),
-        least=spans[0],
-        most=spans[1],
-        misfit=spread,
-        least_misfit=spread,
-        shift=unknown,
-        shift_se=unknown,
-        shift_odds=unknown,
-        growing=problem.polar @ (problem.grows * at.common),
-        far=np.zeros(len(reference), bool),
-    )
-
-
-def _spreads(
-    problem: Problem, at: Point, reference: Bools, block: Ints, drop: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """Return the covariances of the cells' parameters, by the model and by leaving out blocks, and the parameters.
-
-    Returns
-    -------
-    (cells, 4, 4) twice, NaN beside the reference cells; (4, reference cells) less the middle cell's.
-    """
-    count = problem.volts.shape[1]
-    system, right = normal_equations(problem, at, drop, np.ones(4))
-    # What is left to the next step is nought here, so a block's absence shows as the step that it would bring about.
-    # Solved without the block the step is too long where the block alone knew something, solved with it too short:
-    # the root of their product, as the bias-reduced cluster estimate has it (Bell and McCaffrey 2002).
-    steps = []
-    whole = solver_of(system)
-    for number in range(int(block.max()) + 1):
-        part_system, part_right = normal_equations(problem, at, drop, np.ones(4), rows=block == number)
-        without = solve_normal(system - part_system, right - part_right)[-4 * count :].reshape(4, count)
-        within = whole(right - part_right)[-4 * count :].reshape(4, count)
-        shorter = np.sqrt(np.abs(within) / np.maximum(np.abs(without), 1e-300))
-        steps.append(without * np.clip(shorter, 0.0, 1.0))
-    scale = problem.scale
-    without = (at.cells[None] + np.stack(steps)) * scale
-    cells = at.cells * scale
-    without = without - np.median(without, axis=2, keepdims=True)
-    cells = cells - np.median(cells, axis=1, keepdims=True)
-    formal_all = _centred_inverse(system, count)
-    formal, cluster = (np.full((len(reference), 4, 4), np.nan) for _ in range(2))
-    k = len(without)
-    centred = without - without.mean(axis=0)
-    for place, i in enumerate(np.flatnonzero(reference)):
-        formal[i] = formal_all[:, :, place] * scale[:, place, None] * scale[None, :, place]
-        cluster[i] = (k - 1) / k * centred[:, :, place].T @ centred[:, :, place]
-    return formal, cluster, cells

@@ -13,12 +13,13 @@ import numpy.typing as npt
 
 from bmslogs.analysis import bleed as bleeding
 from bmslogs.analysis import parked, polarisation, rests, taps
-from bmslogs.analysis import split as splitting
+from bmslogs.analysis.common_fit import MINUTE_S, TAUS_S, Split, SplitData
 from bmslogs.analysis.load_study import BLOCKS, WARMING_LEAST_K, LoadStudy
 from bmslogs.analysis.regression import equal_blocks
 from bmslogs.analysis.rounding import lasting_error
 from bmslogs.analysis.sampling import row_medians
 from bmslogs.analysis.shifted_reading import shifted_boards, shifted_singly
+from bmslogs.analysis.split import split
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.nan_statistics import median, nanmedian, nanvar
@@ -171,7 +172,7 @@ class Study(LoadStudy):
         return least
 
     @cached_property
-    def split(self) -> splitting.Split:
+    def split(self) -> Split:
         """The split over `piece`, without cells whose reading is shifted.
 
         Raises
@@ -184,7 +185,7 @@ class Study(LoadStudy):
         return self._split(self.trusted & ~self.shifted)
 
     @cached_property
-    def first_split(self) -> splitting.Split:
+    def first_split(self) -> Split:
         """The split over `piece` with all trusted cells; raises as `split` does."""
         return self._split(self.trusted)
 
@@ -211,7 +212,7 @@ class Study(LoadStudy):
             part = values[piece[: len(piece) - len(piece) % group]]
             return np.asarray(np.add.reduceat(part, starts, axis=0) / group, float)
 
-        filters = self._filters(splitting.TAUS_S)
+        filters = self._filters(TAUS_S)
         loads = np.column_stack(
             [-s.current, -filters, s.steps, self._warming(np.column_stack([s.current, filters]))]
         )
@@ -236,17 +237,16 @@ class Study(LoadStudy):
             period_s=s.period_s * group,
         )
 
-    def _split(self, reference: Bools) -> splitting.Split:
+    def _split(self, reference: Bools) -> Split:
         if reference.sum() < 2:
             raise NotEnoughData("only a few readings with the charge counted")
         rows = self.split_rows
-        return splitting.split(
+        data = SplitData(
             rows.volts,
             rows.charge,
             rows.columns,
             rows.current,
             equal_blocks(len(rows.current), BLOCKS),
-            reference,
             self.capacity,
             self.usual_resistance,
             self.noise,
@@ -258,6 +258,7 @@ class Study(LoadStudy):
             anchors=self.anchors,
             grows=rows.grows,
         )
+        return split(data, reference)
 
     @cached_property
     def _new(self) -> Floats:
@@ -273,7 +274,7 @@ class Study(LoadStudy):
             with np.errstate(all="ignore"):
                 scatter = float(np.sqrt(nanmedian(nanvar(np.diff(volts, axis=0), axis=0)) / 2.0))
             kept = lasting_error(scatter, self.log.voltage_step)
-            minutes = (self.seconds[part.last] - self.seconds[part.first]) / splitting.MINUTE_S
+            minutes = (self.seconds[part.last] - self.seconds[part.first]) / MINUTE_S
             out[(s.row >= part.first) & (s.row <= part.last)] = 1.0 / (
                 1.0 + minutes * (kept / self.noise) ** 2
             )

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 import pytest
 
+from bmslogs.analysis.common_fit import SHAPE_SD, Split, SplitData
 from bmslogs.analysis.polarisation import low_pass
-from bmslogs.analysis.split import SHAPE_SD, Split, split
+from bmslogs.analysis.split import split
 from bmslogs.base.errors import NotEnoughData
 
 CELLS, CAPACITY, OHM, NOISE_V = 12, 50.0, 1.2e-3, 0.001
@@ -57,11 +58,11 @@ def drawn(
     taus = (4.0, 20.0, 90.0, 400.0)
     polar = np.stack([-current, *(-low_pass(current, t, section, tau) for tau in taus)], axis=1)
     block = (np.arange(len(t)) * 8 // len(t)).astype(np.int64)
-    return split(
-        np.round(volts, 3), np.repeat(q[:, None], CELLS, 1), polar, current, block,
-        np.ones(CELLS, dtype=bool), CAPACITY, OHM, NOISE_V, period_s=10.0,
-        excess=None if excess is None else (excess, np.full(CELLS, 0.004)),
+    data = SplitData(
+        np.round(volts, 3), np.repeat(q[:, None], CELLS, 1), polar, current, block, CAPACITY, OHM, NOISE_V,
+        period_s=10.0, excess=None if excess is None else (excess, np.full(CELLS, 0.004)),
     )  # fmt: skip
+    return split(data, np.ones(CELLS, dtype=bool))
 
 
 def test_a_module_of_aged_cells_moves_no_other_cell():
@@ -135,10 +136,10 @@ def test_on_a_straight_curve_charge_is_the_voltage_over_its_slope():
     volts = 3.9 - 0.02 * q[:, None] - OHM * current[:, None] - lower + rng.normal(0, 5e-4, (len(t), 8))
     polar = np.stack([-current, -low_pass(current, t, section, 60.0)], axis=1)
     block = (np.arange(len(t)) * 8 // len(t)).astype(np.int64)
-    found = split(
-        volts, np.repeat(q[:, None], 8, 1), polar, current, block, np.ones(8, dtype=bool), CAPACITY, OHM, 5e-4,
-        period_s=10.0,
-    )  # fmt: skip
+    data = SplitData(
+        volts, np.repeat(q[:, None], 8, 1), polar, current, block, CAPACITY, OHM, 5e-4, period_s=10.0
+    )
+    found = split(data, np.ones(8, dtype=bool))
     assert abs(found.a[3] + 2.0) < max(2 * found.se["a"][3], 0.1)
     assert found.se["a"][3] < 0.5
 
