@@ -29,6 +29,8 @@ through four, 5/4; of four the middle two against the mean of all, 1.25 / 1.125 
 long, all faces alike)."""
 COLD_AIR = 0.5
 """A place of a sound pack that warms by less than this share of the middle's is cooled by other air (judgement)."""
+MOST_BY_AIR = 2.5
+"""However cold one end is, what warms by this share more than the middle is told as hot (judgement)."""
 COLD_K = 10.0
 """A sensor that reads too warm here hides charging in the cold [degC] (choice)."""
 THERMOMETER = "Put another thermometer beside it after a night's rest and after a drive, and compare the two."
@@ -154,14 +156,15 @@ def _in_other_air(excess: Floats, good: Bools) -> Bools:
 
     The current warms every place: one that warms by less than half as much as the middle stands in other air, and so
     may those that lie along the same line on the other side of the middle, as far over it, in proportion, as that one
-    is under it.
+    is under it; but not by more than `MOST_BY_AIR`.
     """
     out, columns = np.zeros(len(excess), bool), np.flatnonzero(good)
     least = float(excess[columns].min())
     if len(columns) < 3 or least > COLD_AIR - 1.0:
         return out
     over = (excess[columns] > 0.0) & (lone_share(excess[columns]) < LONE_LEAST)
-    out[columns] = over & (np.log1p(excess[columns]) <= -np.log(max(1.0 + least, 1e-3)))
+    most = min(1.0 / max(1.0 + least, 1e-9) - 1.0, MOST_BY_AIR)
+    out[columns] = over & (excess[columns] <= most)
     return out
 
 
@@ -260,7 +263,10 @@ def _hot_finding(
         "The same place hot in several vehicles speaks for the design, not the workmanship.",
     ]
     if airy:
-        says += " Or the air at the other end of the pack is colder: this log cannot tell the two apart."
+        says += (
+            " Or the air at the other end of the pack is colder: this log cannot tell the two apart. Take it for hot "
+            "until then."
+        )
         because.append(
             "the places part along a line, and at its other end the pack hardly warms, as in another air"
         )

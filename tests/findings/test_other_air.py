@@ -16,12 +16,15 @@ from tests.accuracy.bench import build_log, build_pack
 @pytest.mark.parametrize(
     ("excess", "says"),
     [
-        # a line through the pack whose cold end hardly warms: by hand, ln 2 < ln(1 / 0.1)
+        # a line through the pack whose cold end hardly warms: by hand, 1 + 1 < 1 / 0.1
         ([1.0, 0.5, -0.5, -0.9], [True, True, False, False]),
         # the same warm end, but its other end warms by more than half: no air is that cold
         ([1.0, 0.5, -0.2, -0.4], [False, False, False, False]),
-        # further over the middle, in proportion, than the cold end is under it: ln 6 > ln(1 / 0.4)
+        # further over the middle, in proportion, than the cold end is under it: 1 + 5 > 1 / 0.4
         ([5.0, 2.0, -0.3, -0.6], [False, False, False, False]),
+        # an end that does not warm at all, or cools, silences no place that warms three times as much again
+        ([4.0, 2.6, -0.4, -1.0], [False, False, False, False]),
+        ([4.0, 2.0, -0.4, -1.3], [False, True, False, False]),
         # a place that stands out of its neighbours is no end of a line
         ([0.0, 1.0, 0.0, -0.6], [False, False, False, False]),
         # of two places each is the other's measure
