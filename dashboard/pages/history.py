@@ -177,7 +177,7 @@ def _controls(frame: Frame, w: Weighed, key: str) -> Any:
         dmc.MultiSelect(
             id={"history-control": "cells"}, label="Cells as lines", value=picked, searchable=True, clearable=True,
             w=260, data=[str(c) for c in range(1, pack.cells_in_series + 1)], comboboxProps={"withinPortal": False},
-            placeholder=None if picked else "those that drift, or are named",
+            placeholder=None if picked else "named or drifting",
         ),
     ]  # fmt: skip
     if pack.modules:
