@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections import Counter
 from typing import Any
 
 import dash_mantine_components as dmc
 from dash import html
 
 from bmslogs.base.pack import Pack
-from dashboard.bring_columns import columns_table, sign_choice
+from dashboard.bring_columns import SIGNS, columns_table, sign_choice
 from dashboard.frame import Frame
 from dashboard.framework import attributes
 from dashboard.jobs import BUSY, QUEUE, Job, ready
+from dashboard.mapping import ROLES, columns_of
 from dashboard.parts import action
 
 SAYS = {
@@ -25,6 +27,8 @@ SAYS = {
     "done": "done",
     "refused": "✕ refused",
 }
+STOPS = "being cancelled"
+"""State of a file that was taken back: it leaves the queue at its turn, or at the next piece that is read."""
 
 
 def button(job: Job, do: str, text: str, *, main: bool = False, disabled: bool = False) -> html.Button:
@@ -65,6 +69,8 @@ def card(frame: Frame, job: Job, together: bool = False) -> list[Any]:
 
 
 def _state(job: Job) -> str:
+    if job.cancelled:
+        return STOPS
     asked = job.state == "confirm" and bool(getattr(job.inspection, "problems", ()))
     return "asks" if asked else SAYS[job.state]
 
@@ -74,7 +80,7 @@ def _busy(job: Job) -> list[Any]:
     bar = html.Progress(
         max="100", id={"bar": job.token}, **done, **attributes(aria_label=f"{SAYS[job.state]}: {job.name}")
     )
-    cancel = [button(job, "cancel", "Cancel")] if job.state in QUEUE else []
+    cancel = [button(job, "cancel", "Cancel", disabled=job.cancelled)] if job.state in QUEUE else []
     return [bar, html.Div(cancel, className="actions") if cancel else None]
 
 
@@ -85,10 +91,7 @@ def _confirm(frame: Frame, job: Job, pack: Pack | None, together: bool) -> list[
         asked(job),
         _remembered(job),
         _recorded(job),
-        html.P("What each column was taken for. Look at the values; change what is wrong in its row."),
-        columns_table(job),
-        sign_choice(job),
-        *_typed(job, "The mapping as text, for what the drop-downs cannot say"),
+        *(_in_brief(job) if job.folded else _in_full(job)),
         html.P(_promise(job, pack), className="sentence promise")
         if pack and not together and ready(job)
         else None,
@@ -104,6 +107,32 @@ def _confirm(frame: Frame, job: Job, pack: Pack | None, together: bool) -> list[
             className="actions",
         ),
     ]
+
+
+def _in_full(job: Job) -> list[Any]:
+    return [
+        html.P("What each column was taken for. Look at the values; change what is wrong in its row."),
+        columns_table(job),
+        sign_choice(job),
+        *_typed(job, "The mapping as text, for what the drop-downs cannot say"),
+    ]
+
+
+def _in_brief(job: Job) -> list[Any]:
+    """Say what the columns were taken for in a line, and offer to look at them one by one."""
+    return [html.P([f"{brief(job)} ", button(job, "unfold", "Look at its columns")])]
+
+
+def brief(job: Job) -> str:
+    """Return in a sentence what the columns of a file were taken for, and which way its current counts."""
+    plan = job.inspection.plan
+    many = Counter(ROLES[c.role] for c in columns_of(plan, job.chosen))
+    taken = ", ".join(f"{n} x {role}" if n > 1 else role for role, n in many.items())
+    way = {1: SIGNS["positive"], -1: SIGNS["negative"]}.get(plan.sign or 0)
+    if job.sign:
+        way = SIGNS[job.sign]
+    counts = f"Above nought {way}." if way else "Which way the current counts, the whole file has to tell."
+    return f"{sum(many.values())} columns: {taken}. {counts}"
 
 
 def _promise(job: Job, pack: Pack) -> str:
@@ -206,8 +235,7 @@ def _refused(frame: Frame, job: Job, pack: Pack | None) -> list[Any]:
     if job.inspection is not None:
         known = [
             html.P("Where the reason is what a column or the sign was taken for, say it here:"),
-            columns_table(job),
-            sign_choice(job),
+            *(_in_brief(job) if job.folded else [columns_table(job), sign_choice(job)]),
         ]
     return [
         html.P(_bare(job.says), className="bad", role="alert"),

@@ -28,6 +28,10 @@ FIRST_GUESS_S = 1.0
 """Choice [s]: until then an import's own pace says nothing of the time that is left."""
 
 
+OPEN_CARDS = 4
+"""Choice: more files at once than these lie folded where they ask nothing; their tables would hold the page up."""
+
+
 class Cancelled(Exception):
     """The reader took an import back."""
 
@@ -68,6 +72,8 @@ class Job:
         The sign as a picture (an address that holds it), and which way the cells go where the current goes up.
     remembered
         File and day that the mapping was kept for, empty where none is used.
+    folded
+        Whether its columns wait behind a button: one of many files that ask nothing.
     looking, cancelled
         Whether its columns are being looked at again; whether the reader took it back.
     stamp
@@ -99,6 +105,7 @@ class Job:
     picture: str = ""
     answer: str = ""
     remembered: str = ""
+    folded: bool = False
     looking: bool = False
     cancelled: bool = False
     stamp: int = 0
@@ -137,6 +144,10 @@ class Jobs:
     def busy(self) -> bool:
         """Return whether any file is being worked on."""
         return any(j.busy for j in self.all())
+
+    def unconfirmed(self) -> int:
+        """Return how many files are looked at or wait to be confirmed."""
+        return sum(j.state in ("waiting", "inspecting", "confirm") for j in self.all())
 
     def left_s(self) -> float | None:
         """Return about how long the queue will take [s], None where nothing tells yet."""
@@ -275,7 +286,9 @@ def inspect(
 
         if job.path.suffix.lower() in FORMATS:
             return _keep_signals(jobs, job, store, pack)
-        return _looked(job, pack, profile_text, known, store)
+        looked = _looked(job, pack, profile_text, known, store)
+        folded = job.folded if job.inspection is not None else jobs.unconfirmed() > OPEN_CARDS
+        return {**looked, "folded": folded and not looked["inspection"].problems}
 
     jobs.run(token, "inspecting", work)
 

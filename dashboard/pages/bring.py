@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import dash_mantine_components as dmc
@@ -398,32 +399,30 @@ def _register_acts(app: Dash, desk: Desk, jobs: Jobs) -> None:
         prevent_initial_call=True,
     )
     def act(
-        clicks: list[int | None],
+        _clicks: list[int | None],
         texts: list[str],
         ids: list[dict[str, str]],
         pack_id: str | None,
         modules: list[str] | None,
     ) -> Any:
-        if not any(clicks) or not isinstance(ctx.triggered_id, dict) or not ctx.triggered[0]["value"]:
-            return no_update
-        token, what = str(ctx.triggered_id["job"]), str(ctx.triggered_id["do"])
         typed = {i["mapping"]: t or "" for t, i in zip(texts, ids, strict=True)}
-        if token == "*":
-            act_on_all(jobs, desk, what)
-            return no_update
-        job = jobs.get(token)
-        if job is None:
-            return no_update
-        pack = desk.pack(job.pack or pack_id or "")
-        if what == "again":
-            work.inspect(jobs, token, pack, typed.get(token, ""), job.modules or modules or (), desk.store)
-        elif what in ("import", "together") and pack is None:
-            jobs.change(token, says="Choose the pack first.")
-        elif what == "together" and pack is not None:
-            _bring_together(jobs, desk, pack, typed)
-        else:
-            act_on(jobs, desk, job, pack, what, typed.get(token, ""))
+        for token, what in _clicked(ctx.triggered_prop_ids, ctx.triggered):
+            if token == "*":
+                act_on_all(jobs, desk, what)
+            elif (job := jobs.get(token)) is not None:
+                pack = desk.pack(job.pack or pack_id or "")
+                act_on_card(jobs, desk, job, pack, what, typed, modules or ())
         return no_update
+
+
+def _clicked(ids: dict[str, Any], triggered: list[dict[str, Any]]) -> list[tuple[str, str]]:
+    """Return job and deed of the buttons that were clicked.
+
+    Cards that are laid out meanwhile tell of their buttons in the same call, with no clicks yet: they must not hide
+    the one that was clicked.
+    """
+    told = [ids[t["prop_id"]] for t in triggered if t["value"] and isinstance(ids.get(t["prop_id"]), dict)]
+    return [(str(one["job"]), str(one["do"])) for one in told]
 
 
 def _register_columns(app: Dash, desk: Desk, jobs: Jobs) -> None:
@@ -458,6 +457,27 @@ def act_on_all(jobs: Jobs, desk: Desk, what: str) -> None:
             jobs.cancel(job.token)
 
 
+def act_on_card(
+    jobs: Jobs,
+    desk: Desk,
+    job: Job,
+    pack: Pack | None,
+    what: str,
+    typed: Mapping[str, str],
+    modules: Sequence[str],
+) -> None:
+    """Do what a button of one card says, where it needs what is typed or chosen over all cards."""
+    own = typed.get(job.token, "")
+    if what == "again":
+        work.inspect(jobs, job.token, pack, own, job.modules or modules, desk.store)
+    elif what in ("import", "together") and pack is None:
+        jobs.change(job.token, says="Choose the pack first.")
+    elif what == "together" and pack is not None:
+        _bring_together(jobs, desk, pack, dict(typed))
+    else:
+        act_on(jobs, desk, job, pack, what, own)
+
+
 def act_on(jobs: Jobs, desk: Desk, job: Job, pack: Pack | None, what: str, typed: str = "") -> None:
     """Do what a button of one card says."""
     token = job.token
@@ -465,6 +485,8 @@ def act_on(jobs: Jobs, desk: Desk, job: Job, pack: Pack | None, what: str, typed
         jobs.drop(token)
     elif what == "cancel":
         jobs.cancel(token)
+    elif what == "unfold":
+        jobs.change(token, folded=False)
     elif what == "apart":
         jobs.change(token, apart=not job.apart)
     elif what in ("sign-positive", "sign-negative"):

@@ -18,21 +18,49 @@ from tests.dashboard import invent
 WAIT_MS = 20_000  # two cores may be busy with other tests
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item) -> Iterator[None]:
+    """Tell of a failure without its source lines where a browser was driven.
+
+    The browser's driver switches stacks, and Python 3.11 cannot parse source on the other one ("AST constructor
+    recursion depth mismatch"): the report of one failure would end the whole run.
+    """
+    if item.get_closest_marker("browser") is None:
+        return (yield)
+    before, item.config.option.tbstyle = item.config.option.tbstyle, "native"
+    try:
+        return (yield)
+    finally:
+        item.config.option.tbstyle = before
+
+
 @contextmanager
 def served(root: Path) -> Iterator[str]:
-    """Serve the dashboard over a store from a thread; gives its address."""
-    from waitress import create_server
+    """Serve the dashboard over a store from a thread; gives its address.
+
+    Its loop is our own: the server's knows no end while a browser holds a connection, as one does after a failure.
+    """
+    from waitress import create_server, wasyncore
 
     from dashboard.app import create_app
 
-    server = create_server(create_app(root).server, host="127.0.0.1", port=0, threads=6)
-    thread = threading.Thread(target=server.run, daemon=True)
+    sockets: dict[int, Any] = {}
+    server = create_server(create_app(root).server, map=sockets, host="127.0.0.1", port=0, threads=6)
+    over = threading.Event()
+
+    def serve() -> None:
+        while not over.is_set():
+            wasyncore.loop(timeout=0.2, map=sockets, count=1)
+        server.task_dispatcher.shutdown(timeout=5)
+        wasyncore.close_all(sockets, ignore_all=True)
+
+    thread = threading.Thread(target=serve, daemon=True)
     thread.start()
     try:
         yield f"http://127.0.0.1:{server.effective_port}"
     finally:
-        server.close()
-        thread.join(5)
+        over.set()
+        thread.join(10)
 
 
 @pytest.fixture(scope="session")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import threading
 from pathlib import Path
 
@@ -14,13 +15,14 @@ from bmslogs.base.toml import parse_toml
 from bmslogs.importers.plan.profile import parse_profile
 from bmslogs.log.log import Log
 from bmslogs.store import Store
+from dashboard.bring_card import brief
 from dashboard.desk import Desk
-from dashboard.jobs import Jobs, bring_all_in, bring_in, choose, inspect, ready
+from dashboard.jobs import OPEN_CARDS, Jobs, bring_all_in, bring_in, choose, inspect, ready
 from dashboard.mapping import BESIDE, alike, columns_of, toml_text
 from dashboard.pages import bring as page
 from dashboard.remembered import forget, recall
 from tests.dashboard import invent
-from tests.dashboard.test_jobs import settled
+from tests.dashboard.test_jobs import settled, two_parts
 
 PACK = invent.pack(name="Knot", pack_id="knot-main")
 
@@ -186,3 +188,21 @@ def test_cancelled_while_it_is_read_the_store_is_as_it_was(tmp_path: Path) -> No
     assert Store(tmp_path / "store").logs() == []
     assert not list((tmp_path / "store" / "_incoming").glob("*"))
     assert file.exists()
+
+
+def test_of_many_files_those_that_ask_nothing_lie_folded_and_one_that_asks_lies_open(tmp_path: Path) -> None:
+    desk, jobs = Desk(tmp_path / "store"), Jobs()
+    desk.store.save_pack(PACK)
+    whole, *parts = two_parts(tmp_path)
+    asks, _ = odd_file(tmp_path / "odd.csv", sign=-1)
+    for n, file in enumerate([whole, *parts, whole, *parts, asks]):
+        (tmp_path / f"t{n}").mkdir()
+        jobs.add(f"t{n}", file.name, Path(shutil.copy(file, tmp_path / f"t{n}")))
+    for token in jobs.claim():
+        inspect(jobs, token, PACK)
+    *folded, last = settled(jobs)
+    assert [j.folded for j in folded] == [True] * (OPEN_CARDS + 2)
+    assert not last.folded
+    says = brief(folded[0])
+    assert says.startswith("22 columns: time, current, 16 x cell voltage, 4 x temperature."), says
+    assert says.endswith("Above nought the pack is drawn from (driving)."), says
