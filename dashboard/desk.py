@@ -23,6 +23,7 @@ from bmslogs.log import Log, read_log
 from bmslogs.store import Store
 from bmslogs.store.order import state_of
 from dashboard.drawn import Drawn
+from dashboard.held import Held
 from dashboard.notes import Note, add_note, noted_logs, read_notes
 from dashboard.open_log import OpenLog, OpenLogs
 
@@ -36,6 +37,8 @@ STRETCH_S = 4.0
 """Time that is spent behind a page before what was gathered meanwhile is shown [s] (choice)."""
 KEPT_DRAWN = 128
 """Pictures and comparisons that stay in memory (choice)."""
+KEPT_ESTIMATES = 100_000
+"""Estimates of diagnoses that stay in memory, at some 300 bytes each (choice)."""
 KEPT = 4  # whole logs held in memory for proof pictures (choice)
 
 
@@ -57,8 +60,8 @@ class Desk:
         self.drawn = Drawn(KEPT_DRAWN)
         self._open = OpenLogs()
         self._logs: OrderedDict[str, Log] = OrderedDict()
-        self._diagnoses: dict[str, Diagnosis] = {}
-        self._standing: dict[str, Diagnosis | None] = {}
+        self._diagnoses = Held(KEPT_ESTIMATES)
+        self._standing: dict[str, tuple[object, Diagnosis | None]] = {}
         self._of_many: dict[str, tuple[object, Diagnosis | None, int, int]] = {}
         """Packs with many logs: stamp, what stands, logs still without an answer, logs that it was made of."""
         self._histories: dict[str, tuple[object, Weighed]] = {}
@@ -104,7 +107,7 @@ class Desk:
         with self._lock:
             if self._contents.get(log_id, content) != content:
                 self._logs.pop(log_id, None)
-                self._diagnoses.pop(log_id, None)
+                self._diagnoses.drop(log_id)
                 self._hopeless.pop(log_id, None)
                 self._standing.clear()
                 self._histories.clear()
@@ -130,9 +133,8 @@ class Desk:
         with self._lock:
             turn = self._turns.setdefault(log_id, threading.Lock())
         with turn:
-            if log_id not in self._diagnoses:
-                self._diagnoses[log_id] = answer(self.store, log_id)
-            return self._diagnoses[log_id]
+            known = self._diagnoses.get(log_id)
+            return known if known is not None else self._diagnoses.keep(log_id, answer(self.store, log_id))
 
     def standing(self, pack_id: str) -> tuple[Diagnosis | None, int]:
         """Return what the logs of a pack that are weighed say together, and how many are still to be weighed.
@@ -147,10 +149,11 @@ class Desk:
         for log_id in missing:
             self._weigh(log_id)
         pack = self.pack(pack_id)
-        key = f"{pack_id} {hash((tuple(str(d.log['id']) for d in found), repr(pack)))}"
-        if key not in self._standing:
-            self._standing[key] = diagnose_pack(found, pack) if found else None
-        return self._standing[key], len(missing)
+        made_of = tuple(str(d.log["id"]) for d in found), repr(pack)
+        held = self._standing.get(pack_id)
+        if held is None or held[0] != made_of:
+            held = self._standing[pack_id] = made_of, diagnose_pack(found, pack) if found else None
+        return held[1], len(missing)
 
     def _standing_of_many(self, pack_id: str, entries: list[Any]) -> tuple[Diagnosis | None, int]:
         """Return what stands of a pack with so many logs that a page would wait for their answers to be read.
@@ -257,12 +260,11 @@ class Desk:
     def at_hand(self, log_id: str) -> Diagnosis | None:
         """Return a diagnosis that need not be made."""
         self._notice(log_id)
-        if log_id not in self._diagnoses:
-            stored = self.store.answer(log_id)
-            if stored is None:
-                return None
-            self._diagnoses[log_id] = Diagnosis.from_json(stored)
-        return self._diagnoses[log_id]
+        known = self._diagnoses.get(log_id)
+        if known is not None:
+            return known
+        stored = self.store.answer(log_id)
+        return None if stored is None else self._diagnoses.keep(log_id, Diagnosis.from_json(stored))
 
     def _weigh(self, log_id: str) -> None:
         """Have a log diagnosed behind the page, once."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
 from typing import Any, Literal
@@ -14,7 +15,7 @@ Level = Literal["act", "look", "note"]
 LEVELS: tuple[Level, ...] = ("act", "look", "note")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Estimate:
     """One quantity of one cell, sensor or of the pack.
 
@@ -64,7 +65,8 @@ class Estimate:
     def from_json(cls, data: dict[str, Any]) -> Estimate:
         """Read one back from its JSON object."""
         names = ("quantity", "unit", "cell", "sensor", "value", "low", "high", "status", "why", "settle_by")
-        return cls(**{n: data[n] for n in names if n in data}, conditions=dict(data.get("conditions", {})))
+        own = {n: _once(data[n]) for n in names if n in data}
+        return cls(**own, conditions={_once(k): _once(v) for k, v in data.get("conditions", {}).items()})
 
 
 def refused(
@@ -90,7 +92,7 @@ def refused(
     )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Finding:
     """One cause that the estimates speak for.
 
@@ -226,3 +228,8 @@ def _number(value: float | None) -> float | None:
 
 def _plain(value: Any) -> Any:
     return _number(value) if isinstance(value, float) else value
+
+
+def _once(value: Any) -> Any:
+    """Return a text as one object however often it is read: hundreds of estimates share their few sentences."""
+    return sys.intern(value) if type(value) is str else value
