@@ -14,7 +14,7 @@ from bmslogs.base.pack import Pack
 from dashboard.bring_columns import SIGNS, columns_table, sign_choice
 from dashboard.frame import Frame
 from dashboard.framework import attributes
-from dashboard.jobs import BUSY, QUEUE, Job, ready
+from dashboard.jobs import BUSY, QUEUE, Job, offers_of, ready
 from dashboard.mapping import ROLES, columns_of
 from dashboard.parts import action
 
@@ -89,6 +89,7 @@ def _confirm(frame: Frame, job: Job, pack: Pack | None, together: bool) -> list[
         html.P(job.says, className="bad", role="alert") if job.says else None,
         _pack_choice(frame, job),
         asked(job),
+        _offers(job),
         _remembered(job),
         _recorded(job),
         *(_in_brief(job) if job.folded else _in_full(job)),
@@ -127,7 +128,7 @@ def brief(job: Job) -> str:
     """Return in a sentence what the columns of a file were taken for, and which way its current counts."""
     plan = job.inspection.plan
     many = Counter(ROLES[c.role] for c in columns_of(plan, job.chosen))
-    taken = ", ".join(f"{n} x {role}" if n > 1 else role for role, n in many.items())
+    taken = ", ".join(f"{n} × {role}" if n > 1 else role for role, n in many.items())
     way = {1: SIGNS["positive"], -1: SIGNS["negative"]}.get(plan.sign or 0)
     if job.sign:
         way = SIGNS[job.sign]
@@ -153,7 +154,7 @@ def _first_time(job: Job) -> str:
         return f"{dt.datetime.fromtimestamp(seconds, dt.UTC):%Y-%m-%d %H:%M:%S} UTC"
     if re.fullmatch(r"[\d.,]+", text):
         return ""
-    return re.sub(r"(?<=\d)T(?=\d)", " ", text).replace("Z", " UTC")
+    return re.sub(r"(?<=\d)T(?=\d)", " ", text).replace("Z", " UTC").replace("+00:00", " UTC")
 
 
 def _pack_choice(frame: Frame, job: Job) -> dmc.Select:
@@ -174,10 +175,19 @@ def asked(job: Job) -> html.Div | None:
     doubts = list(getattr(job.inspection, "problems", ()) or ())
     if not doubts:
         return None
-    says = "This file asks before it can come in. Answer in the rows below:"
+    says = "This file asks before it can come in. Answer below:"
     return html.Div(
         [html.Strong(says), html.Ul([html.Li(_bare(d)) for d in doubts])], className="caution", role="note"
     )
+
+
+def _offers(job: Job) -> html.Div | None:
+    """Offer the answers that a question of the clock has."""
+    answers = [
+        button(job, f"answer-{n}", offer.says, main=True, disabled=job.looking)
+        for n, offer in enumerate(offers_of(job))
+    ]
+    return html.Div(answers, className="actions") if answers else None
 
 
 def _bare(line: str) -> str:
@@ -239,6 +249,7 @@ def _refused(frame: Frame, job: Job, pack: Pack | None) -> list[Any]:
         ]
     return [
         html.P(_bare(job.says), className="bad", role="alert"),
+        _offers(job),
         _pack_choice(frame, job),
         *known,
         *_typed(job, "The mapping as text, for what the drop-downs cannot say"),

@@ -15,6 +15,7 @@ from bmslogs.base.pack import Pack
 from bmslogs.base.toml import NotToml, parse_toml
 from bmslogs.importers.can.into_table import NO_SIGNALS
 from dashboard.mapping import columns_of, profile_of
+from dashboard.offered import Offer, offered, with_answer
 from dashboard.remembered import recall, remember
 
 if TYPE_CHECKING:
@@ -367,6 +368,24 @@ def choose(
     jobs.change(token, chosen=wanted, sign=sign or job.sign, says=wrong)
     if not wrong and text:
         inspect(jobs, token, pack, text, job.modules, store)
+
+
+def answer_question(
+    jobs: Jobs, token: str, pack: Pack | None, number: int, store: Store | None = None
+) -> None:
+    """Take an answer that a file's question offers, by its number, and look at the file again."""
+    job = jobs.get(token)
+    offers = offers_of(job) if job is not None else ()
+    if job is None or job.busy or not 0 <= number < len(offers):
+        return
+    text = with_answer(job.profile if job.changed else "", offers[number])
+    inspect(jobs, token, pack, text, job.modules, store)
+
+
+def offers_of(job: Job) -> tuple[Offer, ...]:
+    """Return the answers that the questions of a file, or the reason of its refusal, offer."""
+    lines = [job.says] if job.state == "refused" else list(getattr(job.inspection, "problems", ()) or ())
+    return tuple(o for line in lines for o in offered(line))
 
 
 def _keep_signals(jobs: Jobs, job: Job, store: Store | None, pack: Pack | None) -> dict[str, Any]:

@@ -204,5 +204,5 @@ def test_of_many_files_those_that_ask_nothing_lie_folded_and_one_that_asks_lies_
     assert [j.folded for j in folded] == [True] * (OPEN_CARDS + 2)
     assert not last.folded
     says = brief(folded[0])
-    assert says.startswith("22 columns: time, current, 16 x cell voltage, 4 x temperature."), says
+    assert says.startswith("22 columns: time, current, 16 × cell voltage, 4 × temperature."), says
     assert says.endswith("Above nought the pack is drawn from (driving)."), says

@@ -301,7 +301,7 @@ def _score(counted: Counted, head: Header, t: Track) -> float:
 def _question(column: SampledColumn, found: list[Counted], sample: Sample, file: Path) -> Ambiguous:
     t = track(column, sample)
     assert t is not None
-    names = {c.format: f"{c.format} (a row every {t.step * c.scale:.3g} s)" for c in found}
+    names = {c.format: f"{c.format} (a row every {t.step * c.scale:.4g} s)" for c in found}
     first = column.examples(1)[0]
     if AGES in found:
         return Ambiguous(
