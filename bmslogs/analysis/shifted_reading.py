@@ -95,26 +95,34 @@ def weigh_shifts(
     ones = np.ones_like(volts)
     load = [np.broadcast_to(eta, volts.shape), np.broadcast_to(-current, volts.shape)]
     scale = np.array([EXCESS_SD, EXCESS_SD * resistance])
-    free, _, _ = _held_out(
-        volts - string.voltage(own) - drop,
-        [-slope_own, slope_own * charge, *load],
-        weight,
-        block,
-        np.array([OFFSET_SD * capacity, CAPACITY_SD, *scale]),
+    apart = volts - string.voltage(own) - drop
+    own_columns = [-slope_own, slope_own * charge, *load]
+    wide, _, _ = _held_out(
+        apart, own_columns, weight, block, np.array([OFFSET_SD * capacity, CAPACITY_SD, *scale])
     )
-    off, shift, se = _held_out(
-        volts - string.voltage(charge) - string.polarisation[:, None],
-        [-slope_sound, slope_sound * charge, *load, ones],
-        weight,
-        block,
-        np.array([SOUND_OFFSET * capacity, SOUND_CAPACITY, *scale, SHIFT_SD_V]),
-    )
+    sound = np.array([SOUND_OFFSET * capacity, SOUND_CAPACITY, *scale])
+    as_sound = volts - string.voltage(charge) - string.polarisation[:, None]
+    sound_columns = [-slope_sound, slope_sound * charge, *load]
+    near, _, _ = _held_out(as_sound, sound_columns, weight, block, sound)
+    # held to what sound cells differ by, a block is told better: the shift must not win by that alone
+    free = np.minimum(wide, near)
+    off, shift, se = _held_out(as_sound, [*sound_columns, ones], weight, block, np.append(sound, SHIFT_SD_V))
+    free_charge = np.array([OFFSET_SD * capacity, CAPACITY_SD, *scale, SHIFT_SD_V])
+    _, beside, beside_se = _held_out(apart, [*own_columns, ones], weight, block, free_charge)
+    # where the log tells charge from shift, what sound cells differ by in charge is no scatter of shifts
+    if _scatter(beside) < _scatter(shift):
+        shift, se = beside, beside_se
     blocks = int(block.max()) + 1
     # what the usual cell leaves is the model's own error: nobody is told better than that
-    usual = float(np.median(free))
+    usual = float(np.median(np.minimum(free, off)))
     odds = blocks * np.log(np.maximum(free, usual) / np.maximum(off, usual))
     odds = np.where(off > LEFT_MOST * usual, np.minimum(odds, 0.0), odds)
     return ShiftWeighed(shift - np.median(shift), se, odds)
+
+
+def _scatter(shift: Floats) -> float:
+    """Return how far the shifts of half of the cells lie from the middle one [V]."""
+    return float(np.median(np.abs(shift - np.median(shift))))
 
 
 def _held_out(

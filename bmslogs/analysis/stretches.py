@@ -111,6 +111,8 @@ def still_levels(current: Floats, seconds: Floats, capacity: float) -> list[Stil
     quick = 1.4826 * float(nanmedian(np.abs(np.diff(current)))) / np.sqrt(2.0) if len(current) > 2 else 0.0
     usual = float(np.median(np.diff(seconds))) if len(seconds) > 1 else 1.0
     noise = min(quick, 0.02 * capacity)
+    if usual > SELDOM_S:  # from row to row the current itself moves: the rows that hardly do tell the noise
+        noise = min(noise, _stillest(current))
     rest = max(capacity * REST_C_RATE, 0.05, 4.0 * noise / np.sqrt(max(window / usual, 1.0)))
     steady = spread < max(4 * rest, 0.02 * capacity)
     out: list[Still] = []
@@ -128,6 +130,16 @@ def still_levels(current: Floats, seconds: Floats, capacity: float) -> list[Stil
                 out.append(found)
             left &= np.abs(level - found.amps) > 2.0 * rest
     return out
+
+
+def _stillest(current: Floats) -> float:
+    """Return the sensor's noise [A] by the rows that change least: a tenth of them is taken to stand still."""
+    change = np.abs(np.diff(current))
+    change = change[np.isfinite(change)]
+    if not len(change):
+        return np.inf
+    normal_tenth = 0.1257  # of a normal law a tenth lies within so many standard deviations
+    return float(np.quantile(change, 0.1)) / (normal_tenth * np.sqrt(2.0))
 
 
 def _stands(current: Floats, found: Still, most: float) -> bool:

@@ -55,6 +55,9 @@ others: its time constant is its own (half width, judgement)."""
 UNSURE_HEATING = 0.15
 """Of a place whose heating the filter tells to no better than this share of the middle's, its rise itself is asked
 (choice)."""
+ROUNDED_RISE = 1.96 * np.sqrt(4.0 / 12.0)
+"""Half width of one place's rise less another's, in steps of the reading: four readings are off by up to half a step
+each, standard deviation 1 / sqrt(12) (uniform law)."""
 WARMED_LEAST_K, WARMING_LEAST_S = 0.3, 600.0
 """A pack whose mean temperature moves by less over a log, or that is logged for less long, does not tell its places
 apart (choice)."""
@@ -448,6 +451,8 @@ class Heating:
         (sensors,) [K/A^2]; NaN where a sensor is not to be believed.
     relative_half_width
         (sensors,) half width of slope less the median's, what all share taken out [K/A^2].
+    rounding
+        (sensors,) half width that the step of the readings alone leaves a slope less another [K/A^2].
     tau_s
         Time constant that fits the mean rise best [s].
     """
@@ -455,6 +460,7 @@ class Heating:
     slope: Floats
     half_width: Floats
     relative_half_width: Floats
+    rounding: Floats
     tau_s: float
 
 
@@ -514,10 +520,12 @@ def heating(temperature: Floats, current: Floats, seconds: Floats, trusted: Bool
         slope = np.where(better, share * middle, slope)
         relative_half = np.where(better, share_half * middle, relative_half)
         half = np.where(better, np.hypot(relative_half, float(np.median(half))), half)
-    out = [np.full(len(trusted), np.nan) for _ in range(3)]
-    for full, part in zip(out, (slope, half, relative_half), strict=True):
+    rounding = np.full_like(slope, ROUNDED_RISE * reading_step(y) / float(np.ptp(design[:, 2])))
+    half, relative_half = np.hypot(half, rounding), np.hypot(relative_half, rounding)
+    out = [np.full(len(trusted), np.nan) for _ in range(4)]
+    for full, part in zip(out, (slope, half, relative_half, rounding), strict=True):
         full[trusted] = part
-    return Heating(out[0], out[1], out[2], tau)
+    return Heating(out[0], out[1], out[2], out[3], tau)
 
 
 def rise_share(temperature: Floats) -> tuple[Floats, Floats]:

@@ -129,13 +129,14 @@ def hot(case: Case) -> list[Finding]:
     base = max(float(np.min(found.slope[good])), 0.1 * middle) if pair else middle
     excess = np.where(good, found.slope / base - 1.0, np.nan)
     half = np.where(good, np.hypot(found.relative_half_width * (2.0 if pair else 1.0) / base, 0.03), np.nan)
+    rounding = np.where(good, found.rounding / base, np.nan)
     losses = _cells_heat(case)
     # the warmth that cells cause which drop a little more is theirs; much of it is told of the place, too
     cold = np.maximum(_cold_heats(case, good), np.where(losses < CELLS_TOLD, 0.5 * losses, 0.0))
     doubts = {f.column: f for f in study.settled_sensor_faults if f.doubt == "hot"}
     airy = _in_other_air(excess, good)
     out = []
-    for j in np.flatnonzero(good & _stand_out(excess, half, good, cold)):
+    for j in np.flatnonzero(good & _stand_out(excess, half, rounding, good, cold)):
         out.append(
             _hot_finding(
                 case,
@@ -192,13 +193,14 @@ def _cells_heat(case: Case) -> Floats:
     return out
 
 
-def _stand_out(excess: Floats, half: Floats, good: Bools, cold: Floats) -> Bools:
+def _stand_out(excess: Floats, half: Floats, rounding: Floats, good: Bools, cold: Floats) -> Bools:
     """Return True where a place warms more than the others by a practical size, surely and unlike their own scatter.
 
     Parameters
     ----------
-    excess, half, cold
-        (sensors,) extra rise per ampere squared, its half width, and the part that its cells explain; fractions.
+    excess, half, rounding, cold
+        (sensors,) extra rise per ampere squared, its half width, what of it the step of the readings alone makes, and
+        the part that its cells explain; fractions.
     good
         (sensors,) True where known.
     """
@@ -217,14 +219,17 @@ def _stand_out(excess: Floats, half: Floats, good: Bools, cold: Floats) -> Bools
             allowed = max(3.0 * scale - HOT_LEAST, 0.0)
             if excess[j] > 1.0:  # warmth that spreads to the neighbours widens the scatter, and clears nobody
                 allowed = min(allowed, 0.5)
-        out[j] = excess[j] >= 0.98 * (HOT_LEAST + allowed) and _surely(float(excess[j]), float(half[j]))
+        out[j] = excess[j] >= 0.98 * (HOT_LEAST + allowed) and _surely(
+            float(excess[j]), float(half[j]), float(rounding[j])
+        )
     return out
 
 
-def _surely(excess: float, half: float) -> bool:
+def _surely(excess: float, half: float, rounding: float) -> bool:
     """Whether a place surely warms more: how well the slope is known where all it does wrong grows with its size."""
-    # a place with a time constant of its own is fitted the worse the hotter it is: that is no doubt of its being hot
-    return excess - min(half, max(0.6 * excess, 0.35)) > SURELY_SHARE * HOT_LEAST
+    # a place with a time constant of its own is fitted the worse the hotter it is: that is no doubt of its being hot,
+    # but a rise of one or two steps of the reading is
+    return excess - float(np.hypot(min(half, max(0.6 * excess, 0.35)), rounding)) > SURELY_SHARE * HOT_LEAST
 
 
 def _hot_finding(
