@@ -684,8 +684,9 @@ class Knowledge(Place):
         # a cell that loses much goes through many slopes of the curve
         passed = parking.slope_passed(found, level, s.curve, slope)
         per_volt_hour = s.capacity / np.maximum(passed, 1e-3)
-        amps = -found.slope * per_volt_hour
         told = s.trusted & np.isfinite(found.slope)  # cells that were bled all the while are not
+        trend, _ = parking.by_level(found, told)
+        amps = -(found.slope - trend) * per_volt_hour
         half = parking.half_width(found.se, found.blocks) * per_volt_hour
         lasting = (0.02 if not s.curve.flat else 0.1) * 1e-3 / 24.0 + parking.settling(found.hours)
         shared = np.hypot(lasting, parking.unlike_slopes(found, told)) * per_volt_hour

@@ -48,6 +48,8 @@ FLAT_WITHIN_V = 0.012
 WINDOW, PASSED_V = 0.02, 0.02
 """Charge on either side over which a slope is taken, as a fraction, and by how much a cell must have moved for its own
 way along the curve to be told from its calibration [V] (choice)."""
+LEAST_UNLIKE = 0.01
+"""And of one cell's curve from its neighbours' where all cells of a log fall along one line (judgement)."""
 ALIKE_SLOPE, OTHER_SLOPE, KINK_V = 0.1, 0.45, 0.02
 """How far the slope of one cell's curve is from its neighbours' at the same voltage, and of a curve from itself at
 another voltage, as fractions (one sd), and over how many volts the latter grows (judgement: the steps in the published
@@ -277,14 +279,61 @@ def unlike_slopes(found: Drift, trusted: Bools) -> Floats:
     (cells,): since its curve is steeper or flatter where it stands, in proportion to the common drift, and no less than
     the scatter over the cells of this log, which shows how unlike their curves are and how unlike they settle.
     """
-    shown = robust_scale(np.where(trusted, found.slope, np.nan), 0.0) if trusted.sum() >= LEAST_CELLS else 0.0
-    return np.maximum(slope_ratio_sd(found, trusted) * abs(found.common), shown)
+    usual = slope_ratio_sd(found, trusted) * abs(found.common)
+    if trusted.sum() < LEAST_CELLS:
+        return usual
+    _, scatter = by_level(found, trusted)
+    above, below = _outside_the_others(found.level, trusted)
+    beyond = np.hypot(LEAST_UNLIKE, _bent(above + below)) * abs(found.common)
+    shown = robust_scale(np.where(trusted, found.slope, np.nan), 0.0)
+    return np.minimum(np.maximum(usual, shown), np.hypot(beyond, scatter))
+
+
+def by_level(found: Drift, trusted: Bools) -> tuple[Floats, float]:
+    """Return what the cells' places on the curve make of their drifts, and how far they scatter about that [V/h].
+
+    A pack that is drawn from while parked falls along one curve: a cell that stands higher falls faster or slower in
+    proportion, as the other cells of the log show.
+
+    Returns
+    -------
+    trend, scatter
+        (cells,) median-slope line through the drifts of the trusted cells over their levels (Theil 1950, Sen 1968, from
+        memory), nought at the middle; robust scatter about it, for so few cells. No line through fewer than six.
+    """
+    none = np.zeros(len(found.slope))
+    known = np.flatnonzero(trusted & np.isfinite(found.slope))
+    if len(known) < LEAST_CELLS:
+        return none, float("inf")
+    level, slope = found.level[known], found.slope[known]
+    i, j = np.triu_indices(len(known), 1)
+    apart = np.abs(level[i] - level[j]) > 0.5 * robust_scale(level, 1e-5)
+    line = float(np.median(((slope[i] - slope[j]) / (level[i] - level[j]))[apart])) if apart.any() else 0.0
+    above, below = _outside_the_others(found.level, trusted)
+    # what the others show holds among them only
+    trend = line * (found.level - above + below - float(np.median(level)))
+    few = 1.0 + 3.0 / (len(known) - 3.0)
+    return trend, few * robust_scale(slope - trend[known], 0.0)
+
+
+def _outside_the_others(level: Floats, trusted: Bools) -> tuple[Floats, Floats]:
+    """Return (cells,) how far a cell stands above all others, and how far below all of them [V]; nought among them."""
+    above, below = np.zeros(len(level)), np.zeros(len(level))
+    for i in np.flatnonzero(trusted):
+        others = np.delete(level, i)[np.delete(trusted, i)]
+        above[i], below[i] = max(level[i] - others.max(), 0.0), max(others.min() - level[i], 0.0)
+    return above, below
+
+
+def _bent(away: Floats) -> Floats:
+    """Return how far the curve's slope may be another so far away [V]: fraction, one sd."""
+    return np.asarray(OTHER_SLOPE * np.sqrt(-np.expm1(-((away / KINK_V) ** 2))), float)
 
 
 def slope_ratio_sd(found: Drift, trusted: Bools) -> Floats:
     """Return (cells,) how far the curve's slope at a cell is from that at the middle one: fraction, one sd."""
     away: Floats = found.level - median(found.level[trusted])
-    return np.hypot(ALIKE_SLOPE, OTHER_SLOPE * np.sqrt(-np.expm1(-((away / KINK_V) ** 2))))
+    return np.hypot(ALIKE_SLOPE, _bent(away))
 
 
 def usual_slope(curve: OcvCurve, soc: float) -> tuple[float, float]:

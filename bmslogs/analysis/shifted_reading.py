@@ -38,6 +38,9 @@ BOARD_ODDS = 1.0
 """The same for the middle cell of a board all of whose cells read apart alike (choice)."""
 CLOSELY = 0.15
 """And by no more than this where that is taken although the log fits the cells' own charge and capacity as well."""
+TELLS_APART = 2.0
+"""A log tells charge from shift where sound cells scatter so many times less in the one once the other is free
+(choice)."""
 LEFT_MOST = 3.0
 """A shift that leaves this many times what the usual cell leaves does not explain the cell (choice)."""
 
@@ -110,7 +113,7 @@ def weigh_shifts(
     free_charge = np.array([OFFSET_SD * capacity, CAPACITY_SD, *scale, SHIFT_SD_V])
     _, beside, beside_se = _held_out(apart, [*own_columns, ones], weight, block, free_charge)
     # where the log tells charge from shift, what sound cells differ by in charge is no scatter of shifts
-    if _scatter(beside) < _scatter(shift):
+    if TELLS_APART * _scatter(beside) < _scatter(shift):
         shift, se = beside, beside_se
     blocks = int(block.max()) + 1
     # what the usual cell leaves is the model's own error: nobody is told better than that

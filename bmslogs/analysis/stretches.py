@@ -139,7 +139,7 @@ def _stillest(current: Floats) -> float:
     if not len(change):
         return np.inf
     normal_tenth = 0.1257  # of a normal law a tenth lies within so many standard deviations
-    return float(np.quantile(change, 0.1)) / (normal_tenth * np.sqrt(2.0))
+    return float(np.quantile(change, 0.1) / (normal_tenth * np.sqrt(2.0)))
 
 
 def _stands(current: Floats, found: Still, most: float) -> bool:

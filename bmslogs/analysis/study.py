@@ -18,7 +18,7 @@ from bmslogs.analysis.load_study import BLOCKS, WARMING_LEAST_K, LoadStudy
 from bmslogs.analysis.regression import equal_blocks
 from bmslogs.analysis.rounding import lasting_error
 from bmslogs.analysis.sampling import row_medians
-from bmslogs.analysis.shifted_reading import shifted_boards, shifted_singly
+from bmslogs.analysis.shifted_reading import either, shifted_boards, shifted_singly, unlike_the_others
 from bmslogs.analysis.split import split
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.base.errors import NotEnoughData
@@ -161,6 +161,13 @@ class Study(LoadStudy):
         alone = self._split(left) if off.any() else first
         single = shifted_singly(alone.shift, alone.shift_se, alone.shift_odds, self._least_shift(), left)
         return off | single if 2 * (off | single).sum() <= self.trusted.sum() else off
+
+    @cached_property
+    def shifted_or_charged(self) -> Bools:
+        """(cells,) True where other charge and a shifted reading explain the cell alike, and the others not so."""
+        first, left = self.first_split, self.trusted & ~self.shifted
+        doubted = either(first.shift, first.shift_se, first.shift_odds, self._least_shift(), left)
+        return doubted & unlike_the_others(first.shift, first.shift_se, left)
 
     def _least_shift(self) -> Floats:
         """(cells,) least shift that counts [V]: what a load leaves unexplained on an aged cell is no shift."""

@@ -21,7 +21,8 @@ def charge_offsets(case: Case) -> list[Finding]:
     k = case.knowledge
     least = CAUSES["soc_offset_low"].least or 0.01
     found = k.remaining
-    out, named = [], np.zeros(len(case.cells), bool)
+    out: list[Finding] = []
+    named = np.zeros(len(case.cells), bool)
     if found is not None:
         known = k.study.trusted & ~k.shifted & np.isfinite(found.value) & np.isfinite(found.half)
         named = standing_out(
@@ -32,11 +33,13 @@ def charge_offsets(case: Case) -> list[Finding]:
             also=_at_first_row(k),
         )
         named &= ~_alike_at_rest(case, found.value)
-        boards, of_board = _board_offsets(case, found.value, known, least)
-        out = boards + [
-            _offset_finding(case, int(i), float(found.value[i]), float(found.half[i]))
-            for i in np.flatnonzero(named & ~of_board)
-        ]
+        out, of_board = _board_offsets(case, found.value, known, least)
+        doubted = k.study.shifted_or_charged & (found.half > UNSURE_SHARE * np.abs(found.value))
+        for i in np.flatnonzero(named & ~of_board):
+            shift = float(k.study.first_split.shift[i]) if doubted[i] else None
+            out.append(_offset_finding(case, int(i), float(found.value[i]), float(found.half[i]), shift))
+            if shift is not None:
+                out.append(_or_shifted(case, int(i), shift))
         named |= of_board
     # who is first at the end of a charge is plain even where the flat of a curve does not let it be sized; emptier or
     # smaller, it must be of practical weight as either
@@ -47,6 +50,9 @@ def charge_offsets(case: Case) -> list[Finding]:
     return out
 
 
+UNSURE_SHARE = 0.5
+"""Where the charge that a cell lacks is not even known to so large a share of itself, a shifted reading is named beside
+it (choice)."""
 REST_SHARE = 0.5
 """A rest near full that leaves less than this share of an offset at full speaks against it (choice)."""
 
@@ -128,7 +134,16 @@ SPAN = (
 )
 
 
-def _offset_finding(case: Case, i: int, size: float, half: float) -> Finding:
+EITHER = (
+    "over the charge that this log covers the curve hardly bends: told from the other parts of the log, other charge "
+    "and a shifted reading tell each part alike"
+)
+METER = (
+    "Measure this cell and its neighbour at rest with a meter: it tells a shifted reading from other charge."
+)
+
+
+def _offset_finding(case: Case, i: int, size: float, half: float, shift: float | None = None) -> Finding:
     k, cell, low = case.knowledge, case.cells[i], size < 0
     ah = size * k.study.capacity
     because = [
@@ -148,17 +163,45 @@ def _offset_finding(case: Case, i: int, size: float, half: float) -> Finding:
     says = (
         "it needs balancing, not replacing." if known else "whether it is smaller too, this log cannot tell."
     )
+    if shift is not None:
+        says += f" Or its reading is shifted by {shift * 1e3:+.0f} mV: this log cannot tell the two apart."
+        because.append(EITHER)
+    sure = abs(size) - (half if shift is not None else 0.0)
     return finding(
         case.pack,
         "soc_offset_low" if low else "soc_offset_high",
-        "act" if abs(size) > 0.08 else "look",
+        "act" if sure > 0.08 else "look",
         [cell],
         f"{case.place(cell)}: this cell is {percent(size, 1)} of charge {'emptier' if low else 'fuller'} than the "
         f"pack's middle; {says}",
         because,
-        [BALANCE_LOW if low else BALANCE_HIGH, *([] if known else [SPAN]), LOOK_AGAIN, BENCH],
+        [
+            *([METER] if shift is not None else []),
+            BALANCE_LOW if low else BALANCE_HIGH,
+            *([] if known else [SPAN]),
+            LOOK_AGAIN,
+            BENCH,
+        ],
         size=size,
         half=half,
+    )
+
+
+def _or_shifted(case: Case, i: int, shift: float) -> Finding:
+    """The other explanation of a cell whose charge can hardly be told: its reading is off."""
+    cell = case.cells[i]
+    split = case.knowledge.study.first_split
+    return finding(
+        case.pack,
+        "channel_offset",
+        "look",
+        [cell],
+        f"{case.place(cell)}: the reading is shifted by {shift * 1e3:+.0f} mV, or this cell holds other charge than "
+        "the rest: this log cannot tell the two apart.",
+        [EITHER],
+        [METER, "Do not balance by this reading until then: it would unbalance the pack."],
+        size=shift,
+        half=float(2.0 * split.shift_se[i] + case.knowledge.study.log.voltage_step / 2.0),
     )
 
 
