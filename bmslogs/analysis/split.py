@@ -34,6 +34,9 @@ SHARED_POINTS = 80
 BEYOND_ASIDE = 0.5
 """How far the knee beyond what the string covered may lie elsewhere, as a share of the distance, on a curve with a
 plateau (choice, one sd)."""
+BETTER_AMONG = 1.5
+"""What is left of a far cell by itself over what is left of it in the fit with all: from here on it belongs there
+(choice)."""
 FAR_OFFSET, FAR_LACK, FAR_MISFIT = 0.15, 0.16, 2.0
 """A cell beyond one of these (share of the capacity, b, misfit against the usual cell's) is fitted by itself: in one
 fit with the others it would be held back by what is usual, and bend their curve (choice)."""
@@ -58,17 +61,35 @@ def split(data: SplitData, reference: Bools) -> Split:
     far = _far(first, data, reference)
     if not far.any():
         return _with_shifts(first, data, reference, _string(first, first.curve, first.slope, data.current))
+    alone, string = _parted(data, reference, far)
+    # laid onto the others by itself a cell must fit better than among them: else it was the curve that did not follow
+    back = alone.far & ~_large(first, data) & (alone.misfit > BETTER_AMONG * first.misfit)
+    if back.any():
+        far = alone.far & ~back
+        if not far.any():
+            return _with_shifts(
+                first, data, reference, _string(first, first.curve, first.slope, data.current)
+            )
+        alone, string = _parted(data, reference, far, more=False)
+    alone = replace(alone, least_misfit=np.fmin(alone.misfit, first.misfit))
+    return _with_shifts(alone, data, reference, string)
+
+
+def _parted(data: SplitData, reference: Bools, far: Bools, more: bool = True) -> tuple[Split, StringCurve]:
+    """Return the split with the far cells laid one by one onto what the others make, and that curve.
+
+    With `more` those that part from the others only once the far ones no longer bend the curve are far as well.
+    """
     found = fit_together(data, reference & ~far)
-    # without those that bent it the curve may part from others that had followed it
-    more = far | _far(found, data, reference & ~far)
-    if more.sum() > far.sum() and 2 * more.sum() < reference.sum():
-        far, found = more, fit_together(data, reference & ~more)
+    if more:
+        # without those that bent it the curve may part from others that had followed it
+        wider = far | _far(found, data, reference & ~far)
+        if wider.sum() > far.sum() and 2 * wider.sum() < reference.sum():
+            far, found = wider, fit_together(data, reference & ~wider)
     curve, slope = _with_shared(found, data, *_beyond(found, data))
     aside = BEYOND_ASIDE if data.table is not None and data.table.flat else 0.0
     string = _string(found, curve, slope, data.current, aside)
-    alone = _with_lone_cells(found, far, data, string)
-    alone = replace(alone, least_misfit=np.fmin(alone.misfit, first.misfit))
-    return _with_shifts(alone, data, reference, string)
+    return _with_lone_cells(found, far, data, string), string
 
 
 def _string(found: Split, curve: Curve, slope: Curve, current: Floats, aside: float = 0.0) -> StringCurve:
@@ -100,12 +121,7 @@ def _with_shifts(found: Split, data: SplitData, reference: Bools, string: String
 def _far(found: Split, data: SplitData, reference: Bools) -> Bools:
     """Return (cells,) True where a cell is far from the others; never half of them."""
     with np.errstate(invalid="ignore"):
-        far = (
-            (np.abs(found.a) > FAR_OFFSET * data.capacity)
-            | (np.abs(found.b) > FAR_LACK)
-            | (found.misfit > FAR_MISFIT)
-        )
-    far = np.asarray(far & reference, bool)
+        far = (_large(found, data) | (found.misfit > FAR_MISFIT)) & reference
     if 2 * far.sum() < reference.sum():
         return far
     # a few may have bent the curve so far that most part from it: those that part most from the middle reading
@@ -115,6 +131,12 @@ def _far(found: Split, data: SplitData, reference: Bools) -> Bools:
     usual = float(np.median(away[reference]))
     apart = reference & (away > 5.0 * usual)
     return np.asarray(apart if 2 * apart.sum() < reference.sum() else np.zeros_like(far), bool)
+
+
+def _large(found: Split, data: SplitData) -> Bools:
+    """Return (cells,) True where charge or capacity is so far from the others' that one fit holds it back."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray((np.abs(found.a) > FAR_OFFSET * data.capacity) | (np.abs(found.b) > FAR_LACK), bool)
 
 
 def _with_lone_cells(found: Split, far: Bools, data: SplitData, string: StringCurve) -> Split:
