@@ -35,11 +35,14 @@ class TapResistance:
         (N + 1,) [ohm]; NaN where no edge tells.
     edges
         (N + 1,) how many edges spoke.
+    misfit
+        (N + 1,) how far the two readings beside a wire jumped otherwise than the wires make them, over what scatters.
     """
 
     ohm: Floats
     se: Floats
     edges: npt.NDArray[np.int64]
+    misfit: Floats
 
     def likely(self) -> Floats:
         """Return (N + 1,) resistance to reckon with [ohm]: a wire's own as far as it is known, else the loom's usual.
@@ -110,7 +113,7 @@ def edges_of(volts: Floats, bleed: Bools, seconds: Floats, resistor: float, trus
     usual = float(np.median(np.diff(seconds)))
     steady = seconds[at + 2] - seconds[at - 2] < 8 * usual + 1.0
     at, alone = at[steady], alone[steady]
-    if len(at) < 2 or not trusted.any():
+    if len(at) < 1 or not trusted.any():
         return None
     # a balancer that compares the cells every few rows never leaves a flag for longer: one reading on each side, then
     jump = np.where(
@@ -156,7 +159,8 @@ def tap_resistance(
     are few. The wires follow from the normal equations of all jumps, which are tridiagonal.
     """
     n = volts.shape[1]
-    nothing = TapResistance(np.full(n + 1, np.nan), np.full(n + 1, np.nan), np.zeros(n + 1, np.int64))
+    unknown = np.full(n + 1, np.nan)
+    nothing = TapResistance(unknown, unknown, np.zeros(n + 1, np.int64), unknown)
     found = edges_of(volts, bleed, seconds, resistor, trusted)
     if found is None:
         return nothing
@@ -209,7 +213,25 @@ def _from_jumps(jump: Floats, drive: Floats, noise: float, kept: float) -> TapRe
         ohm[known] = inverse @ (moment[known] + weak * WIRE_OHM)
         each = np.sqrt(np.diag(gram)[known] / np.maximum(edges[known], 1))  # usual current of an edge [A]
         se[known] = np.hypot(noise * np.sqrt(np.maximum(np.diag(inverse), 0.0)), kept / each)
-    return TapResistance(ohm, se, edges)
+    return TapResistance(ohm, se, edges, _misfit(value - _made(drive, ohm), good, drive, noise))
+
+
+def _made(drive: Floats, ohm: Floats) -> Floats:
+    """Return (edges, cells) the jumps that wires of `ohm` (cells + 1,) make [V]."""
+    drop = drive * np.nan_to_num(ohm)
+    return np.asarray(drop[:, :-1] - drop[:, 1:], float)
+
+
+def _misfit(left: Floats, good: Bools, drive: Floats, noise: float) -> Floats:
+    """Return (cells + 1,) root mean square of what is left of the two readings beside each wire, over the noise."""
+    square = np.where(good, left**2, 0.0)
+    flows = np.abs(drive) > 1e-6
+    total, count = np.zeros(drive.shape[1]), np.zeros(drive.shape[1])
+    for beside in (slice(None, -1), slice(1, None)):
+        total[beside] += (square * flows[:, beside]).sum(axis=0)
+        count[beside] += (good & flows[:, beside]).sum(axis=0)
+    with np.errstate(all="ignore"):
+        return np.asarray(np.sqrt(total / count) / noise, float)
 
 
 def corrected(volts: Floats, bleed: Bools, resistor: float, taps: TapResistance) -> Floats:

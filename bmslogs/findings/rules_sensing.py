@@ -14,6 +14,9 @@ PROVE_TAPS = "Prove every tap with a meter, cell by cell, before the contactors 
 CHANCE, LEAST_EDGES = 0.01, 3
 """How seldom chance alone may make a wire of a sound loom look resistive, per log, and how many edges of the bleed
 flags must have told of a wire (judgement, no source)."""
+ALONE_V, ALONE_MISFIT = 0.02, 4.0
+"""One edge tells of a wire that shifts a reading by as much [V], where both readings beside it jumped as it makes them,
+to within so many times what scatters (choice)."""
 WIRE_LEAST_V = 0.005
 """A wire whose resistance shifts a bled cell's reading by less is not worth a look [V] (judgement, no source)."""
 
@@ -219,17 +222,16 @@ def wires(case: Case) -> list[Finding]:
     taps = study.taps
     if taps is None or study.resistor is None:
         return []
-    known = (
-        np.isfinite(taps.ohm)
-        & (taps.edges >= LEAST_EDGES)
-        & (taps.se < 0.5 * np.maximum(np.abs(taps.ohm), 0.05))
-    )
+    amps = float(np.nanmedian(study.log.cell_voltage[:, study.trusted])) / study.resistor
+    with np.errstate(invalid="ignore"):
+        plain = (np.abs(taps.ohm) * amps > ALONE_V) & (taps.misfit < ALONE_MISFIT)
+        few = (taps.edges >= LEAST_EDGES) | ((taps.edges > 0) & plain)
+        known = np.isfinite(taps.ohm) & few & (taps.se < 0.5 * np.maximum(np.abs(taps.ohm), 0.05))
     # so far from the usual wire that chance makes one of all wires look it in one log of a hundred
     sure = -float(ndtri(CHANCE / max(len(taps.ohm), 1)))
     if known.sum() < 1:
         return []
     usual = float(np.median(taps.ohm[known])) if known.sum() >= 3 else 0.0
-    amps = float(np.nanmedian(study.log.cell_voltage[:, study.trusted])) / study.resistor
     out = []
     for j in np.flatnonzero(known):
         ohm, half = float(taps.ohm[j]), float(2 * taps.se[j] + 0.05 * abs(taps.ohm[j]))
@@ -246,7 +248,9 @@ def wires(case: Case) -> list[Finding]:
                 f"{case.places(cells)}: the sense wire "
                 f"{'between them' if len(cells) == 2 else 'at the end of the string'} has "
                 f"{ohm:.2f} ohm; the readings jump by {ohm * amps * 1e3:.0f} mV when bleeding goes on or off.",
-                [f"{int(taps.edges[j])} edges of the bleed flags; usual wires of this loom: {usual:.2f} ohm"],
+                [
+                    f"{int(taps.edges[j])} edge{'s' if taps.edges[j] > 1 else ''} of the bleed flags; usual wires of this loom: {usual:.2f} ohm"
+                ],
                 [
                     METER_FIRST,
                     "Look at the crimp, the fuse and the plug of this wire for corrosion or a loose strand.",

@@ -85,7 +85,7 @@ def test_few_edges_tell_the_usual_wire_though_not_each():
 
 
 def test_wires_of_which_nothing_is_known_are_left_alone():
-    nothing = TapResistance(np.full(5, np.nan), np.full(5, np.nan), np.zeros(5, np.int64))
+    nothing = TapResistance(np.full(5, np.nan), np.full(5, np.nan), np.zeros(5, np.int64), np.zeros(5))
     assert not nothing.likely().any()
-    faint = TapResistance(np.full(5, 0.03), np.full(5, 0.3), np.zeros(5, np.int64))
+    faint = TapResistance(np.full(5, 0.03), np.full(5, 0.3), np.zeros(5, np.int64), np.zeros(5))
     assert not faint.likely().any()
