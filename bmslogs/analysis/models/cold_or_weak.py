@@ -88,7 +88,8 @@ def runs(value: Floats, module: Ints, box: Ints, far: Bools, trusted: Bools, lea
     for g in names:
         here = (module == g) & trusted
         if here.sum() >= 2 and far[module == g].all():
-            height[int(g)] = float(np.median(value[here]))
+            # cold comes to all cells of a module: of an even number the lower of the middle two, of two the lesser
+            height[int(g)] = float(np.quantile(value[here], 0.5, method="lower"))
     out: list[Run] = []
     taken: set[int] = set()
     for g in names:
