@@ -41,6 +41,9 @@ the means of so many parts of the log (choice: no place of a pack has so much le
 SHIFT_LEAST_K, CURVE_LEAST_K = 3.0, 2.0
 """Least size of practical weight of a shift after a soak, and of a wrong curve at the log's end that is further from 25
 degC: it is off by more elsewhere [K] (judgement: common practice, no source)."""
+PAIR_FAR_K = 8.0
+"""Two sensors that part surely by more are told of, whatever makes it: one is off, or one place needs a look [K]
+(judgement)."""
 TURN_LEAST, TURN_MOST = 0.04, 0.30
 """Turns of a reading about 25 degC that speak of a wrong thermistor curve: usual parts are up to a fifth apart
 (choice)."""
@@ -370,9 +373,10 @@ def _described(
 def _pair(levels: Floats, course: warm_place.Warmth, step: float, columns: Ints) -> list[SensorFault]:
     """Two sensors that part all log long: one of them is off, or their places differ; nothing says which."""
     found = warm_place.weigh((levels[:, 1] - levels[:, 0])[:, None], course, step)[0]
-    if found.fault < warm_place.WITHIN or found.true_place - found.fault > warm_place.WITHIN:
-        return []
     apart, half = found.size["shift"], 1.96 * float(np.hypot(found.sd["shift"], 0.5))
+    as_usual = found.fault < warm_place.WITHIN or found.true_place - found.fault > warm_place.WITHIN
+    if as_usual and not (found.fault > warm_place.WITHIN and abs(apart) - half > PAIR_FAR_K):
+        return []
     if abs(apart) + half < SHIFT_LEAST_K or abs(apart) < 0.75 * SHIFT_LEAST_K:
         return []
     text = (
