@@ -47,6 +47,55 @@ class BleedEffect:
     drop_V: Floats
 
 
+@dataclass(frozen=True)
+class BleedFalls:
+    """By how much each reading fell over a rest with bleeding against the cells that were not bled: no curve is used.
+
+    Attributes
+    ----------
+    commanded
+        (cells,) charge by the flags [Ah].
+    fell_V
+        (cells,) fall against the middle one of the cells without a command [V].
+    scatter_V
+        How far those without a command scatter about their middle, one sd [V].
+    hours
+        Length of the rest [h].
+    """
+
+    commanded: Floats
+    fell_V: Floats
+    scatter_V: float
+    hours: float
+
+
+def bleed_falls(volts: Floats, bled: Floats, seconds: Floats, trusted: Bools, step_V: float) -> BleedFalls:
+    """Compare the falls of cells that were commanded to bleed with those of the others.
+
+    Parameters as of `bleed_effect`; `step_V` is the step of the readings [V].
+
+    Raises
+    ------
+    NotEnoughData
+        Too short, or too few cells without a command.
+    """
+    hours = (seconds - seconds[0]) / 3600.0
+    commanded = bled[-1] - bled[0]
+    left = trusted & (commanded <= NO_COMMAND * commanded.max())
+    if hours[-1] < LEAST_HOURS or left.sum() < LEAST_LEFT:
+        raise NotEnoughData(f"{left.sum()} cells without a command over {hours[-1]:.1f} h tell no scatter")
+    ends = max(len(volts) // 20, 5)
+    fell = median(volts[:ends], axis=0) - median(volts[-ends:], axis=0)
+    fell = fell - float(median(fell[left]))
+    scatter = max(1.4826 * float(median(np.abs(fell[left]))), step_V / np.sqrt(6.0))
+    return BleedFalls(commanded, fell, scatter, float(hours[-1]))
+
+
+NO_COMMAND, LEAST_LEFT = 0.02, 6
+"""Up to this share of the most that was commanded a cell counts as left alone, and so many of these are needed
+(choice)."""
+
+
 def bleed_effect(
     volts: Floats, bled: Floats, bleed: Bools, seconds: Floats, trusted: Bools, volt_per_ah: float
 ) -> BleedEffect:

@@ -369,14 +369,8 @@ class Study(LoadStudy):
     # ---- bleeding -------------------------------------------------------------------------------------------
 
     @cached_property
-    def bleed_effect(self) -> bleeding.BleedEffect:
-        """What each cell lost over the rest with the most bleeding.
-
-        Raises
-        ------
-        NotEnoughData
-            With the reason.
-        """
+    def _bled_at_rest(self) -> tuple[Floats, Stretch, Bools]:
+        """(rows, cells) readings of the rest with the most bleeding, that rest, its rows without a gap; may raise."""
         if self.bled is None or self.log.bleed is None or self.resistor is None:
             raise NotEnoughData("no bleeding that could be reckoned")
         rests = [p for p in self.stretches if p.kind in ("rest", "parked")]
@@ -386,9 +380,46 @@ class Study(LoadStudy):
         volts, flags = self.log.cell_voltage[best.rows], self.log.bleed[best.rows]
         if self.taps is not None:
             volts = taps.corrected(volts, flags, self.resistor, self.taps)
-        good = ~np.isnan(volts[:, self.trusted]).any(axis=1)
+        good = np.asarray(~np.isnan(volts[:, self.trusted]).any(axis=1), bool)
         if good.sum() < 40:
             raise NotEnoughData("too few readings at rest")
+        return volts, best, good
+
+    @cached_property
+    def bleed_falls(self) -> bleeding.BleedFalls:
+        """By how much each reading fell over the rest with the most bleeding; no curve is used.
+
+        Raises
+        ------
+        NotEnoughData
+            With the reason.
+        """
+        volts, best, good = self._bled_at_rest
+        flags = self.log.bleed[best.rows]  # type: ignore[index]
+        some = flags.any(axis=1)
+        first = int(np.argmax(some)) if some.any() else 0
+        good = good & (np.arange(len(good)) >= first)  # what the pack settled before is none of it
+        if good.sum() < 40:
+            raise NotEnoughData("too few readings while it was bled")
+        return bleeding.bleed_falls(
+            np.nan_to_num(volts[good]),
+            self.bled[best.rows][good],  # type: ignore[index]
+            self.seconds[best.rows][good],
+            self.trusted,
+            self.log.voltage_step,
+        )
+
+    @cached_property
+    def bleed_effect(self) -> bleeding.BleedEffect:
+        """What each cell lost over the rest with the most bleeding.
+
+        Raises
+        ------
+        NotEnoughData
+            With the reason.
+        """
+        volts, best, good = self._bled_at_rest
+        flags = self.log.bleed[best.rows]  # type: ignore[index]
         level = float(median(volts[good][:, self.trusted]))
         z = self.curve.inverse(np.array([level]))
         slope = float(self.curve.slope(z, 0.015)[0])
@@ -398,7 +429,7 @@ class Study(LoadStudy):
             )
         return bleeding.bleed_effect(
             np.nan_to_num(volts[good]),
-            self.bled[best.rows][good],
+            self.bled[best.rows][good],  # type: ignore[index]
             flags[good],
             self.seconds[best.rows][good],
             self.trusted,

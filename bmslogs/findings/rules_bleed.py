@@ -33,7 +33,7 @@ def effect(case: Case) -> list[Finding]:
     try:
         found = study.bleed_effect
     except NotEnoughData:
-        return []
+        return _by_falls(case)
     commanded, lost, half = found.commanded, found.lost, found.half_width
     most = float(commanded.max())
     bled = study.trusted & (commanded > 0.3 * most)
@@ -51,9 +51,60 @@ def effect(case: Case) -> list[Finding]:
     ]
 
 
+FALL_LEAST_V, FALL_SCATTERS = 0.015, 10.0
+"""Where no charge can be made of the voltages, the cells that bled must have fallen by as much, and by so many times
+what those without a command scatter by (choice)."""
+FELL_LIKE_NONE, FELL_LIKE_BLED = 0.15, 0.5
+"""Shares of that fall below which a command did nothing, and above which a cell without one was bled (choice)."""
+
+
+def _by_falls(case: Case) -> list[Finding]:
+    """Compare cells by how far their readings fell, where no curve makes a charge of that: as after a charge of LFP."""
+    try:
+        found = case.knowledge.study.bleed_falls
+    except NotEnoughData:
+        return []
+    trusted = case.knowledge.study.trusted
+    bled = trusted & (found.commanded > 0.3 * float(found.commanded.max()))
+    fell = found.fell_V
+    works = bled & (fell > FALL_SCATTERS * found.scatter_V) & (fell > FALL_LEAST_V)
+    if works.sum() < 2:
+        return []
+    usual = float(np.median(fell[works]))
+    dead = bled & (fell < FELL_LIKE_NONE * usual)
+    hit = trusted & (found.commanded < 0.02 * float(found.commanded.max())) & (fell > FELL_LIKE_BLED * usual)
+    # of many that fell without a command the common cause is another
+    if dead.sum() >= works.sum() or hit.sum() > dead.sum():
+        return []
+    lines = [
+        f"cell {case.cells[i]}: {found.commanded[i]:.2f} Ah commanded over {found.hours:.1f} h of rest, its reading "
+        f"fell by {fell[i] * 1e3:.0f} mV more than those that were not bled; the others that were bled by "
+        f"{usual * 1e3:.0f} mV"
+        for i in np.flatnonzero(dead | hit)
+    ]
+    if hit.any():
+        return [_acts_elsewhere(case, np.flatnonzero(dead | hit), lines, None, 0.0)]
+    return [
+        _does_nothing(case, int(i), float(fell[i] / usual), float(2.0 * found.scatter_V / usual), lines[k])
+        for k, i in enumerate(np.flatnonzero(dead))
+    ]
+
+
 def _misplaced(case: Case, found: BleedEffect, dead: Bools, hit: Bools) -> Finding:
     """Cells that were commanded and lost nothing, beside others that lost without a command."""
     wrong = np.flatnonzero(dead | hit)
+    lines = [
+        f"cell {case.cells[i]}: {found.commanded[i]:.2f} Ah commanded, {found.lost[i]:.2f} +- "
+        f"{found.half_width[i]:.2f} Ah lost"
+        for i in wrong
+    ]
+    half = float(np.sqrt((found.half_width[hit] ** 2).sum()))
+    return _acts_elsewhere(case, wrong, lines, float(found.lost[hit].sum()), half)
+
+
+def _acts_elsewhere(
+    case: Case, wrong: npt.NDArray[np.intp], lines: list[str], size: float | None, half: float
+) -> Finding:
     cells = [case.cells[i] for i in wrong]
     return finding(
         case.pack,
@@ -61,24 +112,28 @@ def _misplaced(case: Case, found: BleedEffect, dead: Bools, hit: Bools) -> Findi
         "act",
         cells,
         f"{case.places(cells)}: bleeding acts on the wrong cell.",
-        [
-            f"cell {case.cells[i]}: {found.commanded[i]:.2f} Ah commanded, {found.lost[i]:.2f} +- "
-            f"{found.half_width[i]:.2f} Ah lost"
-            for i in wrong
-        ],
+        lines,
         [
             "Switch balancing off until this is mended: it drives the cells apart.",
             METER_FIRST,
             "Look for swapped bleed leads or a wrong cell order in the BMS settings; touch-test each resistor for "
             "warmth.",
         ],
-        size=float(found.lost[hit].sum()),
-        half=float(np.sqrt((found.half_width[hit] ** 2).sum())),
+        size=size,
+        half=half,
     )
 
 
 def _ineffective(case: Case, found: BleedEffect, i: int, works: float, unsure: float) -> Finding:
     """A cell that lost next to nothing of what was commanded."""
+    line = (
+        f"{found.commanded[i]:.2f} Ah commanded over {found.hours:.1f} h of rest, "
+        f"{found.lost[i]:.2f} +- {found.half_width[i]:.2f} Ah lost"
+    )
+    return _does_nothing(case, i, works, unsure, line)
+
+
+def _does_nothing(case: Case, i: int, works: float, unsure: float, line: str) -> Finding:
     cell = case.cells[i]
     return finding(
         case.pack,
@@ -86,10 +141,7 @@ def _ineffective(case: Case, found: BleedEffect, i: int, works: float, unsure: f
         "look",
         [cell],
         f"{case.place(cell)}: commanded bleeding does not move this cell ({works * 100:.0f} % of what was commanded).",
-        [
-            f"{found.commanded[i]:.2f} Ah commanded over {found.hours:.1f} h of rest, "
-            f"{found.lost[i]:.2f} +- {found.half_width[i]:.2f} Ah lost"
-        ],
+        [line],
         [
             "Feel whether the resistor of this cell warms while its flag is on.",
             METER_FIRST,

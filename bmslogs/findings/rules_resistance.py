@@ -32,13 +32,17 @@ def resistance(case: Case) -> list[Finding]:
     groups: list[list[int]] = []
     for name, members in _modules(case):
         here = [i for i in members if j.stands[i]]
-        if name is not None and len(members) >= 2 and len(here) >= max(2, 0.75 * len(members)):
+        if name is not None and len(members) >= 2 and len(here) >= max(2, WHOLE_MODULE * len(members)):
             groups.append(here)
         else:
             groups += [[i] for i in here]
     return [_unwatched_finding(case, found, run) for run in j.runs] + [
         _resistance_finding(case, found, group, j.value, j.half, j.explained) for group in groups
     ]
+
+
+WHOLE_MODULE = 0.75
+"""From this share of its cells on a module is named as a whole (choice)."""
 
 
 @dataclass(frozen=True)
@@ -88,7 +92,14 @@ def _judged(case: Case, found: ResistanceKnown, least: float) -> _Judged:
     # a finding must not say of a cell what its own estimate denies: it drops more as it was, too
     over = found.relative - 1.0 - usual_link
     raw = np.where(warmth.near, over - found.half_relative, np.minimum(alone, over))
-    return _Judged(value, half, stands & (value > 0) & (raw > 0.35 * least), factor - 1.0, runs)
+    stands &= (value > 0) & (raw > 0.35 * least)
+    # what only its sensor's word makes large, in a module whose other cells it makes as large, is the sensor's
+    by_sensor = np.isfinite(mates) & (over < least) & (value - mates < least)
+    for g in np.unique(module):
+        here = module == g
+        if (stands & here).sum() < WHOLE_MODULE * here.sum():
+            stands[here & by_sensor] = False
+    return _Judged(value, half, stands, factor - 1.0, runs)
 
 
 def _numbers(case: Case) -> tuple[Ints, Ints]:

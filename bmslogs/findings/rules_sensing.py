@@ -249,7 +249,8 @@ def wires(case: Case) -> list[Finding]:
                 f"{'between them' if len(cells) == 2 else 'at the end of the string'} has "
                 f"{ohm:.2f} ohm; the readings jump by {ohm * amps * 1e3:.0f} mV when bleeding goes on or off.",
                 [
-                    f"{int(taps.edges[j])} edge{'s' if taps.edges[j] > 1 else ''} of the bleed flags; usual wires of this loom: {usual:.2f} ohm"
+                    f"{int(taps.edges[j])} edge{'s' if taps.edges[j] > 1 else ''} of the bleed flags; "
+                    f"usual wires of this loom: {usual:.2f} ohm"
                 ],
                 [
                     METER_FIRST,

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from bmslogs.analysis.bleed import SLOPE_ERROR, bleed_effect
+from bmslogs.analysis.bleed import SLOPE_ERROR, bleed_effect, bleed_falls
 from bmslogs.base.errors import NotEnoughData
 
 # Ohm's law: 3.65 V over 33 ohm
@@ -91,3 +91,19 @@ def test_what_cannot_be_told_is_refused(works: dict[int, float], hours: float, f
     trusted = np.arange(CELLS) < (3 if few else CELLS)
     with pytest.raises(NotEnoughData, match=says):
         bleed_effect(volts, bled, bleed, t, trusted, SLOPE)
+
+
+def test_falls_of_readings_need_no_curve():
+    """Cells 2, 5 and 8 are commanded; 8 does not fall, 4 falls instead; all settle by 3 mV (planted)."""
+    hours = np.linspace(0.0, 8.0, 500)
+    fall = np.zeros(12)
+    fall[[1, 4, 3]] = 0.15
+    volts = 3.45 - (fall * hours[:, None] / 8.0) - 0.003 * (1 - np.exp(-hours[:, None]))
+    volts = np.round(volts + np.random.default_rng(1).normal(0, 4e-4, volts.shape), 3)
+    bled = np.zeros((500, 12))
+    bled[:, [1, 4, 7]] = 2.7 * hours[:, None] / 8.0
+    found = bleed_falls(volts, bled, hours * 3600.0, np.ones(12, bool), 1e-3)
+    assert_allclose(found.fell_V[[1, 4, 3]], 0.15, atol=0.012)
+    assert abs(found.fell_V[7]) < 3 * found.scatter_V < 0.004
+    with pytest.raises(NotEnoughData):
+        bleed_falls(volts[:, :6], bled[:, :6], hours * 3600.0, np.ones(6, bool), 1e-3)

@@ -134,3 +134,13 @@ def test_what_neighbours_lead_up_to_never_passes_below_the_least_of_them():
     value = np.array([0.90, 0.43, 0.0, -0.12, -0.24])
     led = cold_or_weak.trend(value, np.zeros(5, np.int64), np.ones(5, bool))
     assert led[4] == value[:4].min()
+
+
+def test_one_cell_of_a_module_of_two_makes_no_cold_module():
+    """Cell 3 drops 82 % more, its only mate as the others: no cold comes to one cell of a module (by hand)."""
+    value = np.array([0.01, -0.01, 0.82, -0.02])
+    module, box = np.array([0, 0, 1, 1]), np.array([0, 0, 1, 1])
+    every = np.ones(4, bool)
+    assert cold_or_weak.runs(value, module, box, every, every, 0.1) == []
+    (both,) = cold_or_weak.runs(np.array([0.0, 0.0, 0.82, 0.5]), module, box, every, every, 0.1)
+    assert list(both.cells) == [2, 3]

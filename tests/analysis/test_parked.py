@@ -224,3 +224,27 @@ def test_a_pack_that_was_used_in_the_pause_was_not_parked_through():
     assert parked.bridged(rests, volts, np.ones(4, bool)) == apart
     driven = [rests[0], parked.Stretch("drive", 10, 19), rests[2]]
     assert parked.bridged(driven, np.full((30, 4), 3.7), np.ones(4, bool)) == [rests[0], rests[2]]
+
+
+def test_a_leak_shows_in_a_pack_that_falls_along_its_curve():
+    """Ten cells up to 9 mV apart feed 75 mA for ten days; one leaks 12 mA besides (planted), steps of 1 mV."""
+    hours = np.arange(0.0, 240.0, 0.25)
+    start = 0.74 + 0.001 * np.array([-4, 3, 6, 8, 2, -5, 2, -6, -3, -2])
+    amps = 0.075 + np.where(np.arange(10) == 5, 0.012, 0.0)
+    volts = built_in("NMC").voltage(start - amps * hours[:, None] / CAPACITY)
+    found, told = leaks(parked_log(np.round(volts, 3), hours))
+    assert [f.cells for f in told] == [(6,)]
+    assert abs(found.amps[5] - 0.012) < found.half[5]
+    assert (np.abs(np.delete(found.amps, 5)) < np.delete(found.half, 5)).all()
+
+
+def test_the_line_through_the_drifts_is_that_of_the_others():
+    """Drifts of -2 per 1000 h times the level, by hand; one cell a tenth of a millivolt an hour off it."""
+    level = 1e-3 * np.array([-4.0, 3, 6, 8, 2, -5, 1, -3])
+    slope = -2e-3 * (level - np.median(level))
+    slope[2] -= 1e-4
+    found = parked.Drift(slope, np.full(8, 1e-6), 8, 200.0, level, np.full(8, 1e-5), -6e-4)
+    trend, scatter = parked.by_level(found, np.ones(8, bool))
+    assert_allclose((slope - trend)[2], -1e-4, rtol=0.02)
+    assert_allclose(np.delete(slope - trend, 2), 0.0, atol=4e-6)
+    assert scatter < 4e-6

@@ -156,3 +156,26 @@ def test_a_shifted_reading_and_a_lack_of_charge_are_told_apart():
 def test_where_no_charge_moved_there_is_no_answer():
     with pytest.raises(NotEnoughData, match="Ah moved"):
         drawn(healthy(), hours=0.5, mean_A=0.1, swing=0.1)
+
+
+def test_a_cell_that_fits_worse_by_itself_stays_in_the_fit_with_all(monkeypatch):
+    """Three sound cells pass for far; laid onto the others they would fit ten times worse (by hand)."""
+    from bmslogs.analysis import split as room
+    from bmslogs.analysis.models.lone_cell import LoneCell
+
+    plain = drawn(healthy(), 2.0, 15.0)
+    asked = []
+
+    def far_at_first(found, data, reference):
+        asked.append(1)
+        return (np.arange(CELLS) < 3) & reference & (len(asked) == 1)
+
+    def badly(*_, **__):
+        return LoneCell(np.array([1.4, 0.09, 0.0, 0.0]), np.eye(4) * 1e-4, np.eye(4) * 1e-4, (0.0, 1.0), 10.0)
+
+    monkeypatch.setattr(room, "_far", far_at_first)
+    monkeypatch.setattr(room, "lone_cell", badly)
+    found = drawn(healthy(), 2.0, 15.0)
+    assert len(asked) > 1
+    assert not found.far.any()
+    np.testing.assert_array_equal(found.b, plain.b)

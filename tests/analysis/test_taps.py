@@ -89,3 +89,17 @@ def test_wires_of_which_nothing_is_known_are_left_alone():
     assert not nothing.likely().any()
     faint = TapResistance(np.full(5, 0.03), np.full(5, 0.3), np.zeros(5, np.int64), np.zeros(5))
     assert not faint.likely().any()
+
+
+def test_one_edge_tells_a_bad_wire_where_both_readings_beside_it_jump():
+    """Cell 6 is bled by hand once, to the end of the log; the wire above it has 0.3 ohm (planted)."""
+    wires, flags = np.full(CELLS + 1, 0.01), np.zeros((ROWS, CELLS), bool)
+    wires[6], flags[400:, 5] = 0.3, True
+    volts, _ = readings(wires, flags)
+    found = tap_resistance(volts, flags, SECONDS, RESISTOR, SURE, 1e-3)
+    assert found.edges[6] == 1
+    assert_allclose(found.ohm[6], 0.3, atol=0.03)
+    assert found.misfit[6] < 4.0
+    # a cell that falls by itself when the bleeding begins pulls no neighbour up: no wires make that
+    volts[400:, 5] -= 0.03
+    assert tap_resistance(volts, flags, SECONDS, RESISTOR, SURE, 1e-3).misfit[6] > 4.0

@@ -241,3 +241,22 @@ def test_a_sensor_that_jumps_to_and_fro_is_named_and_no_hot_place():
     assert [(f.column, f.kind) for f in faults] == [(2, "jumps")]
     sound = sensor_faults(drive(1200.0, noise=0.05)[0], t, np.zeros(len(t), bool), current)
     assert all(f.kind != "jumps" for f in sound)
+
+
+def test_two_sensors_that_stand_far_apart_are_told_of_whatever_makes_it():
+    """One holds 37 degC to its last digit while the other warms by 3 K (planted): stuck, or far from it."""
+    temperature, _, t = drive(1200.0, noise=0.1)
+    temperature[:, 0] = 37.0
+    found = faults(temperature[:, :2], t)
+    assert set(found) and all(kind in ("offset", "stuck") for kind, *_ in found.values())
+
+
+@pytest.mark.parametrize(("step", "sure"), [(1.0, False), (0.1, True)])
+def test_a_rise_of_one_step_of_the_reading_is_known_to_that_step(step: float, sure: bool):
+    """Places that rise by 1.2 K, one by a fifth more (planted), read to 1 K or to 0.1 K."""
+    heat = np.array([1.0, 1.0, 1.2, 1.0, 1.0, 1.0]) * 4e-4
+    temperature, current, t = drive(1200.0, noise=0.02, heat=heat)
+    found = fit(np.round(temperature / step) * step, current, t)
+    middle = float(np.median(found.slope))
+    assert (found.rounding[0] < 0.2 * middle) == sure
+    assert (found.relative_half_width >= found.rounding).all()
