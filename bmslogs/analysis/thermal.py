@@ -327,9 +327,8 @@ def _verdict(
     # one of many looks odd by chance the more often the more there are
     if found.fault < warm_place.WITHIN + np.log(sensors):
         return None
-    # where nothing warms the pack a place that stands by itself, surely far from the rest, is told whatever explains it
-    far = abs(found.size["shift"]) - 1.96 * found.sd["shift"] > SHIFT_LEAST_K
-    told = course.idle and lone >= LONE_LEAST and far
+    # a place that stands by itself, surely far from the rest, is told whatever explains it
+    told = lone >= LONE_LEAST and abs(found.size["shift"]) - 1.96 * found.sd["shift"] > SHIFT_LEAST_K
     if true_place - found.fault > warm_place.WITHIN and not told:
         return None
     doubt = None
