@@ -114,6 +114,14 @@ class Place:
             return np.zeros(len(self.study.cells), bool)
 
     @cached_property
+    def shifted_or_charged(self) -> Bools:
+        """(cells,) True where other charge and a shifted reading explain a cell alike; none where neither is known."""
+        try:
+            return self.study.shifted_or_charged
+        except NotEnoughData:
+            return np.zeros(len(self.study.cells), bool)
+
+    @cached_property
     def contradictions(self) -> list[Contradiction]:
         """Lines of the pack file that the log contradicts."""
         s = self.study

@@ -207,6 +207,7 @@ def _moving(temperature: Floats, good: Ints, found: list[SensorFault]) -> Ints:
         moved = nanmax(t, axis=0) - nanmin(t, axis=0)
         level, middle = nanmedian(t, axis=0), row_medians(t)
     step = reading_step(t)
+    courses = np.array([_course(reading) for reading in t.T])
     keep = []
     for k, j in enumerate(good):
         # a place that warms least moves half as far as its neighbours; a coarse reading stands still for long
@@ -215,7 +216,8 @@ def _moving(temperature: Floats, good: Ints, found: list[SensorFault]) -> Ints:
         )
         still = moved[k] < 1e-6 and others > max(STUCK_MOVE_C, 2.5 * step)
         # a reading that trembles by its last digits stands still as well
-        if still or (others > STANDS_C and _course(t[:, k]) < max(step, STANDS_SHARE * others)):
+        went = float(np.quantile(np.delete(courses, k), 0.25))
+        if still or (went > STANDS_C and courses[k] < max(step, STANDS_SHARE * went)):
             found.append(
                 SensorFault(
                     int(j),

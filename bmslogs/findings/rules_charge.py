@@ -34,7 +34,7 @@ def charge_offsets(case: Case) -> list[Finding]:
         )
         named &= ~_alike_at_rest(case, found.value)
         out, of_board = _board_offsets(case, found.value, known, least)
-        doubted = k.study.shifted_or_charged & (found.half > UNSURE_SHARE * np.abs(found.value))
+        doubted = k.shifted_or_charged & (found.half > UNSURE_SHARE * np.abs(found.value))
         for i in np.flatnonzero(named & ~of_board):
             shift = float(k.study.first_split.shift[i]) if doubted[i] else None
             out.append(_offset_finding(case, int(i), float(found.value[i]), float(found.half[i]), shift))
