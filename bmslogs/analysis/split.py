@@ -34,6 +34,8 @@ SHARED_POINTS = 80
 BEYOND_ASIDE = 0.5
 """How far the knee beyond what the string covered may lie elsewhere, as a share of the distance, on a curve with a
 plateau (choice, one sd)."""
+SEVERAL = 3
+"""So many cells are not each like no other by chance (choice)."""
 BETTER_AMONG = 1.5
 """What is left of a far cell by itself over what is left of it in the fit with all: from here on it belongs there
 (choice)."""
@@ -62,9 +64,10 @@ def split(data: SplitData, reference: Bools) -> Split:
     if not far.any():
         return _with_shifts(first, data, reference, _string(first, first.curve, first.slope, data.current))
     alone, string = _parted(data, reference, far)
-    # laid onto the others by itself a cell must fit better than among them: else it was the curve that did not follow
+    # laid onto the others by itself a cell must fit better than among them: one that does not may be like no other, of
+    # several it was the curve that did not follow
     back = alone.far & ~_large(first, data) & (alone.misfit > BETTER_AMONG * first.misfit)
-    if back.any():
+    if back.sum() >= SEVERAL:
         far = alone.far & ~back
         if not far.any():
             return _with_shifts(
