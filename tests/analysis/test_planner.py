@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -89,13 +90,11 @@ def test_high_resistance_that_is_cell_or_joint_asks_for_another_temperature():
     estimates = tuple(
         e
         if not (e.quantity == "resistance_10s_relative" and e.cell == cell)
-        else type(e)(**{**e.__dict__, "value": 1.30, "low": 1.29, "high": 1.31})
+        else replace(e, value=1.30, low=1.29, high=1.31)
         for e in diagnosis.estimates
     )
     finding = Finding("cell_or_joint_resistance_high", "look", "High.", cells=(cell,), size=0.3)
-    made = plan(
-        log, type(diagnosis)(**{**diagnosis.__dict__, "estimates": estimates, "findings": (finding,)})
-    )
+    made = plan(log, replace(diagnosis, estimates=estimates, findings=(finding,)))
     steps = {s.candidate.key: s.expected[0] for s in made.steps}
     assert steps["colder_drive"].quantity == "joint_share" and steps["colder_drive"].cells == (cell,)
     assert steps["moved"].enough and next(s for s in made.steps if s.candidate.key == "moved").candidate.opens
@@ -105,7 +104,7 @@ def test_finding_to_look_at_asks_for_a_log_that_narrows_it():
     _, _, log = short_drive(minutes=3.0)  # a longer one is as narrow as the model of a cell allows
     diagnosis = diagnose(log)
     finding = Finding("cell_resistance_high", "look", "High.", cells=(5,), size=0.12)
-    made = plan(log, type(diagnosis)(**{**diagnosis.__dict__, "findings": (finding,)}))
+    made = plan(log, replace(diagnosis, findings=(finding,)))
     (asked,) = [
         e
         for s in made.steps

@@ -6,6 +6,7 @@ Expected values are planted here or computed by the general library named; the r
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 
 import jsonschema
 import numpy as np
@@ -352,7 +353,7 @@ def test_any_mixture_of_logs_gives_a_valid_answer(drives):
         made = a_drive(pack, day=day, t=20.0, soc=(low, low + wide), rms=rms, findings=bad)
         estimates = [
             refused(e.quantity, e.unit, "No.", "Drive.", cell=e.cell) if odd == "refused"
-            else Estimate(**{**e.__dict__, "conditions": e.conditions | {"temperature_C": None if t != t else t}})
+            else replace(e, conditions=e.conditions | {"temperature_C": None if t != t else t})
             for e in made.estimates
         ]  # fmt: skip
         logs.setdefault(pack.id, []).append(Diagnosis(made.log, made.pack, tuple(estimates), bad))
