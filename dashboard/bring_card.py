@@ -184,8 +184,8 @@ def asked(job: Job) -> html.Div | None:
 def _offers(job: Job) -> html.Div | None:
     """Offer the answers that a question of the clock has."""
     answers = [
-        button(job, f"answer-{n}", offer.says, main=True, disabled=job.looking)
-        for n, offer in enumerate(offers_of(job))
+        button(job, f"answer {offer.line}", offer.says, main=True, disabled=job.looking)
+        for offer in offers_of(job)
     ]
     return html.Div(answers, className="actions") if answers else None
 

@@ -370,16 +370,13 @@ def choose(
         inspect(jobs, token, pack, text, job.modules, store)
 
 
-def answer_question(
-    jobs: Jobs, token: str, pack: Pack | None, number: int, store: Store | None = None
-) -> None:
-    """Take an answer that a file's question offers, by its number, and look at the file again."""
+def answer_question(jobs: Jobs, token: str, pack: Pack | None, line: str, store: Store | None = None) -> None:
+    """Take an answer that a file's question offers, by its line, and look at the file again."""
     job = jobs.get(token)
-    offers = offers_of(job) if job is not None else ()
-    if job is None or job.busy or not 0 <= number < len(offers):
+    offer = next((o for o in offers_of(job) if o.line == line), None) if job is not None else None
+    if job is None or job.busy or offer is None:
         return
-    text = with_answer(job.profile if job.changed else "", offers[number])
-    inspect(jobs, token, pack, text, job.modules, store)
+    inspect(jobs, token, pack, with_answer(job.profile if job.changed else "", offer), job.modules, store)
 
 
 def offers_of(job: Job) -> tuple[Offer, ...]:

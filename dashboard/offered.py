@@ -35,6 +35,11 @@ class Offer:
     value: str
     says: str
 
+    @property
+    def line(self) -> str:
+        """The line of the profile: a button names it, so that one of an older question answers no other."""
+        return f'{self.key} = "{self.value}"'
+
 
 def offered(line: str) -> tuple[Offer, ...]:
     """Return the answers that a question names; none where it is not of the clock or wants more than one line.

@@ -485,8 +485,8 @@ def act_on(jobs: Jobs, desk: Desk, job: Job, pack: Pack | None, what: str, typed
         jobs.drop(token)
     elif what == "cancel":
         jobs.cancel(token)
-    elif what.startswith("answer-"):
-        work.answer_question(jobs, token, pack, int(what.removeprefix("answer-")), desk.store)
+    elif what.startswith("answer "):
+        work.answer_question(jobs, token, pack, what.removeprefix("answer "), desk.store)
     elif what == "unfold":
         jobs.change(token, folded=False)
     elif what == "apart":

@@ -83,10 +83,15 @@ def test_each_answer_brings_the_file_in_as_it_says(
     desk, jobs, job = asked(tmp_path, stamp)
     assert job.state in ("confirm", "refused")
     assert offers_of(job)[number].says == says
-    answer_question(jobs, "t", PACK, number, desk.store)
+    line = offers_of(job)[number].line
+    answer_question(jobs, "t", PACK, line, desk.store)
     (job,) = settled(jobs)
     assert job.state == "confirm", job.says
     assert not offers_of(job)
+    answer_question(
+        jobs, "t", PACK, 'right = "later"', desk.store
+    )  # a button of a card that has not followed yet
+    assert jobs.get("t") == job
     bring_in(jobs, "t", desk, PACK)
     (job,) = settled(jobs)
     assert job.state == "done", job.says
