@@ -39,6 +39,20 @@ SHIFT_LEAST_V = 0.0035
 """A reading that is off by less does not count as shifted (choice)."""
 
 
+LEAST_AT_REST = 40
+"""Readings of a rest with bleeding below which nothing is said of it (choice)."""
+
+
+@dataclass(frozen=True)
+class BledRest:
+    """A rest with bleeding: (rows, cells) readings [V], charge commanded away so far [Ah] and flags; (rows,) [s]."""
+
+    volts: Floats
+    bled: Floats
+    flags: Bools
+    seconds: Floats
+
+
 @dataclass(frozen=True)
 class ParkedRows:
     """Readings of a time parked: their rows in the log, (rows, cells) [V], (cells,) whether a cell's drift is told."""
@@ -369,21 +383,24 @@ class Study(LoadStudy):
     # ---- bleeding -------------------------------------------------------------------------------------------
 
     @cached_property
-    def _bled_at_rest(self) -> tuple[Floats, Stretch, Bools]:
-        """(rows, cells) readings of the rest with the most bleeding, that rest, its rows without a gap; may raise."""
+    def _bled_rest(self) -> BledRest:
+        """The rest with the most bleeding; raises `NotEnoughData` with the reason where none can be used."""
         if self.bled is None or self.log.bleed is None or self.resistor is None:
             raise NotEnoughData("no bleeding that could be reckoned")
+        bled = self.bled
         rests = [p for p in self.stretches if p.kind in ("rest", "parked")]
-        best = max(rests, key=lambda p: float((self.bled[p.last] - self.bled[p.first]).max()), default=None)  # type: ignore[index]
+        best = max(rests, key=lambda p: float((bled[p.last] - bled[p.first]).max()), default=None)
         if best is None:
             raise NotEnoughData("the pack never rested")
         volts, flags = self.log.cell_voltage[best.rows], self.log.bleed[best.rows]
         if self.taps is not None:
             volts = taps.corrected(volts, flags, self.resistor, self.taps)
-        good = np.asarray(~np.isnan(volts[:, self.trusted]).any(axis=1), bool)
-        if good.sum() < 40:
+        good = ~np.isnan(volts[:, self.trusted]).any(axis=1)
+        if good.sum() < LEAST_AT_REST:
             raise NotEnoughData("too few readings at rest")
-        return volts, best, good
+        return BledRest(
+            np.nan_to_num(volts[good]), bled[best.rows][good], flags[good], self.seconds[best.rows][good]
+        )
 
     @cached_property
     def bleed_falls(self) -> bleeding.BleedFalls:
@@ -394,19 +411,13 @@ class Study(LoadStudy):
         NotEnoughData
             With the reason.
         """
-        volts, best, good = self._bled_at_rest
-        flags = self.log.bleed[best.rows]  # type: ignore[index]
-        some = flags.any(axis=1)
-        first = int(np.argmax(some)) if some.any() else 0
-        good = good & (np.arange(len(good)) >= first)  # what the pack settled before is none of it
-        if good.sum() < 40:
+        rest = self._bled_rest
+        # what the pack settled before it was bled is none of it
+        since = slice(int(np.argmax(rest.flags.any(axis=1))), None)
+        if len(rest.seconds[since]) < LEAST_AT_REST:
             raise NotEnoughData("too few readings while it was bled")
         return bleeding.bleed_falls(
-            np.nan_to_num(volts[good]),
-            self.bled[best.rows][good],  # type: ignore[index]
-            self.seconds[best.rows][good],
-            self.trusted,
-            self.log.voltage_step,
+            rest.volts[since], rest.bled[since], rest.seconds[since], self.trusted, self.log.voltage_step
         )
 
     @cached_property
@@ -418,20 +429,13 @@ class Study(LoadStudy):
         NotEnoughData
             With the reason.
         """
-        volts, best, good = self._bled_at_rest
-        flags = self.log.bleed[best.rows]  # type: ignore[index]
-        level = float(median(volts[good][:, self.trusted]))
-        z = self.curve.inverse(np.array([level]))
-        slope = float(self.curve.slope(z, 0.015)[0])
+        rest = self._bled_rest
         if self.curve.flat:
             raise NotEnoughData(
                 "after a charge the voltages of a flat curve settle for hours: they do not show what was bled"
             )
+        level = float(median(rest.volts[:, self.trusted]))
+        slope = float(self.curve.slope(self.curve.inverse(np.array([level])), 0.015)[0])
         return bleeding.bleed_effect(
-            np.nan_to_num(volts[good]),
-            self.bled[best.rows][good],  # type: ignore[index]
-            flags[good],
-            self.seconds[best.rows][good],
-            self.trusted,
-            slope / self.capacity,
+            rest.volts, rest.bled, rest.flags, rest.seconds, self.trusted, slope / self.capacity
         )

@@ -73,9 +73,8 @@ def _by_falls(case: Case) -> list[Finding]:
     usual = float(np.median(fell[works]))
     dead = bled & (fell < FELL_LIKE_NONE * usual)
     hit = trusted & (found.commanded < 0.02 * float(found.commanded.max())) & (fell > FELL_LIKE_BLED * usual)
-    # of many that fell without a command the common cause is another
-    if dead.sum() >= works.sum() or hit.sum() > dead.sum():
-        return []
+    if hit.sum() > dead.sum():  # of many that fell without a command the common cause is another
+        hit = np.zeros_like(hit)
     lines = [
         f"cell {case.cells[i]}: {found.commanded[i]:.2f} Ah commanded over {found.hours:.1f} h of rest, its reading "
         f"fell by {fell[i] * 1e3:.0f} mV more than those that were not bled; the others that were bled by "

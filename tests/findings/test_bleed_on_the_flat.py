@@ -1,0 +1,66 @@
+"""Bleeding after a charge of LFP: no charge can be made of the voltages, and their falls tell all the same."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from bmslogs.base.pack import Pack
+from bmslogs.findings import diagnose
+from bmslogs.log import Log
+
+CELLS, ROWS = 20, 3000
+HOURS = np.linspace(0.0, 8.0, ROWS)
+
+
+def a_rest(commanded: list[int], falls: list[int]) -> Log:
+    """Eight hours after a charge: cells by their number that are told to bleed, and those that fall by 0.1 V."""
+    rng = np.random.default_rng(3)
+    fall = np.isin(np.arange(1, CELLS + 1), falls) * 0.1 * (1 - np.exp(-HOURS[:, None] / 3))
+    volts = 3.46 - fall - 0.004 * (1 - np.exp(-HOURS[:, None])) + rng.normal(0, 4e-4, (ROWS, CELLS))
+    pack = Pack(
+        id="wren",
+        vehicle="Wren",
+        chemistry="LFP",
+        nominal_capacity_Ah=100.0,
+        cells_in_series=CELLS,
+        bleed_resistor_ohm=33.0,
+    )
+    flags = np.zeros((ROWS, CELLS), bool)
+    flags[20:, np.array(commanded) - 1] = True
+    return Log(
+        id="rest",
+        time=np.datetime64("2026-06-01T06:00:00", "us") + (HOURS * 3.6e9).astype("timedelta64[us]"),
+        current=rng.normal(0, 0.05, ROWS),
+        cells=tuple(range(1, CELLS + 1)),
+        cell_voltage=np.round(volts, 3),
+        temperature=np.full((ROWS, 1), 20.0),
+        bleed=flags,
+        pack_voltage=None,
+        pack=pack,
+        voltage_step=1e-3,
+    )
+
+
+def told(log: Log) -> set[tuple[str, tuple[int, ...]]]:
+    causes = ("bleed_misplaced", "bleed_ineffective")
+    return {(f.cause, f.cells) for f in diagnose(log).findings if f.cause in causes}
+
+
+@pytest.mark.parametrize("dead", [[8], [8, 11], [8, 11, 14], [8, 11, 14, 17]])
+def test_dead_bleeders_are_named_however_many(dead: list[int]):
+    works = [2, 5]
+    assert told(a_rest(works + dead, works)) == {("bleed_ineffective", (c,)) for c in dead}
+
+
+def test_a_command_that_acts_on_another_cell_is_named_with_both():
+    assert told(a_rest([2, 5, 8], [2, 5, 13])) == {("bleed_misplaced", (8, 13))}
+
+
+def test_a_dead_bleeder_is_named_beside_cells_that_fall_by_themselves():
+    """Two cells that nobody told to bleed fall as well: they do not speak for the dead one."""
+    assert ("bleed_ineffective", (8,)) in told(a_rest([2, 5, 8], [2, 5, 13, 14]))
+
+
+def test_bleeding_that_works_is_not_named():
+    assert told(a_rest([2, 5, 8], [2, 5, 8])) == set()
