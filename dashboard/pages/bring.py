@@ -72,7 +72,7 @@ def layout(frame: Frame, jobs: Jobs | None = None, watched: Watched | None = Non
             _drop_area(),
             html.Ul(id="upload-list", className="uploads", **attributes(aria_live="polite")),
             dcc.Store(id="arrived"),
-            dcc.Store(id="jobs-seen", data=_seen(jobs) if jobs else {}),
+            dcc.Store(id="jobs-seen", data=_seen(jobs) if jobs else None),
             dcc.Interval(id="jobs-clock", interval=700),
             html.Div(id="queue", children=queue(jobs) if jobs else []),
             html.Div(id="jobs", children=job_list(frame, jobs) if jobs else []),
@@ -151,9 +151,9 @@ def _looks(job: Job) -> str:
     return f"card job {job.state}"
 
 
-def _seen(jobs: Jobs) -> dict[str, list[Any]]:
-    """Return what a page shows of the files: state and stamp of each."""
-    return {j.token: [j.state, j.stamp] for j in jobs.all()}
+def _seen(jobs: Jobs, together: bool = False) -> dict[str, Any]:
+    """Return what a page shows: state and stamp of each file, and whether they are laid out as parts of one log."""
+    return {"files": {j.token: [j.state, j.stamp] for j in jobs.all()}, "together": together}
 
 
 def queue(jobs: Jobs) -> list[Any]:
@@ -360,20 +360,23 @@ def _register_cards(app: Dash, desk: Desk, jobs: Jobs) -> None:
         State("scheme", "data"),
         prevent_initial_call=True,
     )
-    def look(_n: int, together: bool, seen: dict[str, list[Any]] | None, search: str, scheme: str) -> Any:
-        now, seen = _seen(jobs), seen or {}
+    def look(_n: int, together: bool, seen: dict[str, Any] | None, search: str, scheme: str) -> Any:
+        # What is laid out is compared, not what called: the browser drops an answer whose successor is on its way,
+        # and on a slow machine the clock's call would swallow the switch's.
+        now, seen = _seen(jobs, bool(together)), seen or {"files": {}, "together": False}
+        files, files_before = now["files"], seen["files"]
         running = any(j.state in QUEUE for j in jobs.all())
-        if now == seen and ctx.triggered_id != "bring-together":
+        if now == seen:
             if running:
                 set_props("queue", {"children": queue(jobs)})
                 _move_bars(jobs)
             return no_update, no_update
         set_props("queue", {"children": queue(jobs)})
         frame = Frame.of(desk, search, scheme)
-        if together or list(now) != list(seen) or ctx.triggered_id == "bring-together":
+        if together or now["together"] != seen["together"] or list(files) != list(files_before):
             return job_list(frame, jobs, bool(together)), now
         for job in jobs.all():
-            if now.get(job.token) != seen.get(job.token):
+            if files.get(job.token) != files_before.get(job.token):
                 set_props({"card": job.token}, {"children": card(frame, job), "className": _looks(job)})
         return no_update, now
 

@@ -382,6 +382,32 @@ def test_files_are_brought_in_as_parts_of_one_log(
     assert len(Store(root).logs()) == 2
 
 
+SLOW_SWITCH = """
+const send = window.fetch;
+window.fetch = (to, what) => what && String(what.body || '').includes('"changedPropIds":["bring-together.checked"]')
+  ? new Promise(done => setTimeout(() => done(send(to, what)), 2500)) : send(to, what);
+"""
+"""The switch's own call takes longer than the clock's next ones, as on a slow machine."""
+
+
+def test_a_switch_counts_though_the_clock_overtakes_its_call(
+    chromium: Any, stores: Callable[[str], Path], tmp_path: Path
+) -> None:
+    root = shutil.copytree(stores("missing"), tmp_path / "store")
+    with served(root) as site:
+        reader = Reader(chromium)
+        reader.page.add_init_script(SLOW_SWITCH)
+        page = reader.open(f"{site}/bring?pack=knot-main")
+        says = page.get_by_text("drop all its files, at least two")
+        switch = page.get_by_role("switch", name="These files are parts of one log")
+        switch.click()
+        says.wait_for(timeout=10_000)
+        switch.click()
+        says.wait_for(state="detached", timeout=10_000)
+        assert reader.wrong == []
+        reader.context.close()
+
+
 def test_hostile_names_are_shown_not_run(chromium: Any, tmp_path: Path) -> None:
     """A vehicle, module and file named as markup: nothing of it becomes an element or runs."""
     nasty = '<img src=x onerror="window.hit=1">'
