@@ -142,7 +142,9 @@ def bleed_effect(
     # most cells lose what is commanded: that sets the level which the voltages alone leave open
     level_ah = median((lost - commanded)[trusted])
     lost = lost - level_ah
-    spread = 1.4826 * float(median(np.abs((lost - commanded)[trusted])))
+    # of an even number the lower of the two: two leads that changed places make four cells of eight odd
+    apart = np.sort(np.abs((lost - commanded)[trusted]))
+    spread = 1.4826 * float(apart[(len(apart) - 1) // 2])
     scatter = t_factor(max(int(trusted.sum()) - 1, 4)) * max(spread, 0.0005 / volt_per_ah)
     half = np.hypot(scatter, 1.96 * SLOPE_ERROR * lost)
     return BleedEffect(commanded, lost, half, float(h[-1] - h[0]), commanded * volt_per_ah)

@@ -43,6 +43,19 @@ def test_losses_come_back_exactly_without_noise():
     assert_allclose(np.delete(found.lost, [1, 4, 7]), 0.0, atol=0.01)
 
 
+@pytest.mark.parametrize("pairs", [1, 2])
+def test_leads_that_changed_places_do_not_set_the_scatter(pairs: int):
+    """Of eight cells two or four are odd: commanded ones that lose nothing beside others that lose it (planted)."""
+    volts, bled, bleed, t = rest(dict.fromkeys((2, 5)[:pairs], 0.0), noise=0.0005)
+    volts, bled, bleed = volts[:, :8], bled[:, :8], bleed[:, :8]
+    for i in (3, 6)[:pairs]:
+        volts[:, i] -= SLOPE * AMPERE * t / 3600
+    found = bleed_effect(volts, bled, bleed, t, np.ones(8, bool), SLOPE)
+    moved = AMPERE * 5.5
+    assert_allclose(found.lost[[2, 3]], [0.0, moved], atol=0.05)
+    assert found.half_width[[2, 3]].max() < 0.5 * moved
+
+
 def test_a_slope_that_is_wrong_within_its_error_stays_inside_the_interval():
     # lost charge is voltage over slope: a slope 12 % too small reads 1 / 0.88 of it
     volts, bled, bleed, t = rest({1: 1.0, 4: 0.0})
