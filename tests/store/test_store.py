@@ -315,6 +315,29 @@ def test_a_full_disk_is_one_clear_line(tmp_path: Path, monkeypatch: pytest.Monke
     assert files_of(store.root) == [] and not list((store.root / "_incoming").iterdir())
 
 
+def test_a_file_given_up_says_nothing_more(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What stopped it closed the file below it; its writer, as it is forgotten, would fail a second time."""
+    import gc
+    import sys
+
+    import pyarrow as pa
+
+    from bmslogs.importers.reading.table_writer import open_parquet
+
+    told: list[object] = []
+    monkeypatch.setattr(sys, "unraisablehook", told.append)
+    table = pa.table({"cell_1": pa.array(range(1000), pa.int32())})
+
+    def give_up() -> None:
+        with pa.OSFile(str(tmp_path / "given_up.parquet"), "wb") as sink:
+            writer = open_parquet(sink, table.schema)
+            writer.write_table(table)
+
+    give_up()
+    gc.collect()
+    assert told == []
+
+
 def test_a_store_that_cannot_be_written(tmp_path: Path) -> None:
     (tmp_path / "store").write_text("a file where the folder should be")
     truth = drive()

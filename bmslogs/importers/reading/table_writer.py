@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -68,11 +69,24 @@ class TableWriter:
         self._writer = None
 
     def discard(self) -> None:
-        """Drop the file, finished or not."""
+        """Drop the file, finished or not, also where the disk has no room for its end."""
         if self._writer is not None:
-            self._writer.close()
+            with suppress(*UNFINISHED):
+                self._writer.close()
             self._writer = None
         self.path.unlink(missing_ok=True)
+
+
+UNFINISHED = (OSError, pa.ArrowInvalid)
+"""What closing a file may raise whose disk is full."""
+
+
+class _Parquet(pq.ParquetWriter):  # type: ignore[misc]
+    """A writer that is silent when it is given up: what stopped it was told where it happened."""
+
+    def __del__(self) -> None:
+        with suppress(*UNFINISHED):
+            super().__del__()
 
 
 def varied_texts(table: pa.Table) -> frozenset[str]:
@@ -90,7 +104,7 @@ def open_parquet(
     flags = [f.name for f in schema if pa.types.is_boolean(f.type)]
     others = [f.name for f in schema if f.name not in whole and f.name not in flags and f.name not in varied]
     encodings = dict.fromkeys(whole, "DELTA_BINARY_PACKED") | dict.fromkeys(varied, "DELTA_BYTE_ARRAY")
-    return pq.ParquetWriter(
+    return _Parquet(
         path,
         schema,
         compression="zstd",
