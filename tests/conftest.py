@@ -1,9 +1,10 @@
-"""The real browser that the pages and the printed record share: one a process, since two cannot live side by side."""
+"""What several folders of tests share: the store of the samples, and the one real browser of a process."""
 
 from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -16,8 +17,19 @@ ARGUMENTS = [
 
 
 @pytest.fixture(scope="session")
+def built_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store of all sample logs, diagnosed; not to be written to."""
+    from bmslogs.faces.demo import build
+    from bmslogs.store import Store
+
+    root = tmp_path_factory.mktemp("samples") / "store"
+    build(Store(root), lambda _name: None)
+    return root
+
+
+@pytest.fixture(scope="session")
 def chromium() -> Iterator[Any]:
-    """A real browser; the test is skipped with the reason where there is none."""
+    """A real browser, one a process since two cannot live side by side; skipped with the reason where there is none."""
     playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
     if CHROMIUM is None:
         pytest.skip("no Chromium on this machine")

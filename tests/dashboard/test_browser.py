@@ -8,6 +8,7 @@ import shutil
 import subprocess
 import tarfile
 from collections.abc import Callable
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -193,8 +194,8 @@ OVERLAPS = """() => {
 """Texts of the figures that lie on each other or reach out of the figure."""
 
 
-@pytest.mark.parametrize("width", [1400, 800])
-@pytest.mark.parametrize("store", ["sample", "many"])
+@pytest.mark.parametrize("width", [pytest.param(1400, marks=pytest.mark.sweep), 800])
+@pytest.mark.parametrize("store", [pytest.param("sample", marks=pytest.mark.sweep), "many"])
 def test_no_label_lies_on_another_or_is_cut(
     store: str, width: int, site: Callable[[str], str], stores: Callable[[str], Path], chromium: Any
 ) -> None:
@@ -471,8 +472,17 @@ def axe(tmp_path_factory: pytest.TempPathFactory) -> str:
         return member.read().decode()
 
 
-@pytest.mark.parametrize("width", [390, 800, 1400])
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize(
+    ("scheme", "width"),
+    [
+        ("dark", 390),
+        *(
+            pytest.param(scheme, width, marks=pytest.mark.sweep)
+            for scheme, width in product(("light", "dark"), (390, 800, 1400))
+            if (scheme, width) != ("dark", 390)
+        ),
+    ],
+)
 def test_accessibility_has_no_serious_fault(
     scheme: str,
     width: int,

@@ -53,9 +53,17 @@ MEASURES = """() => {
 }"""
 
 
-@pytest.mark.parametrize("width", SCREENS)
 @pytest.mark.parametrize(
-    ("store", "pack"), [("sample", "heron-main"), ("many", "turnstone-main"), ("none", "")]
+    ("store", "pack", "width"),
+    [
+        ("sample", "heron-main", 390),
+        *(
+            pytest.param(store, pack, width, marks=pytest.mark.sweep)
+            for store, pack in (("sample", "heron-main"), ("many", "turnstone-main"), ("none", ""))
+            for width in SCREENS
+            if (store, width) != ("sample", 390)
+        ),
+    ],
 )
 def test_every_page_fits(
     store: str, pack: str, width: int, site: Callable[[str], str], chromium: Any

@@ -11,14 +11,11 @@ from sample_logs import SAMPLES
 
 
 @pytest.fixture(scope="session")
-def workshop(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def workshop(built_store: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with `sample_logs` and the store `bms_store` of them, diagnosed."""
-    from bmslogs.faces.demo import build
-    from bmslogs.store import Store
-
     folder = tmp_path_factory.mktemp("workshop")
     shutil.copytree(SAMPLES, folder / "sample_logs", ignore=shutil.ignore_patterns("*.py", "__pycache__"))
-    build(Store(folder / "bms_store"), lambda _name: None)
+    shutil.copytree(built_store, folder / "bms_store")
     return folder
 
 

@@ -19,17 +19,6 @@ def bmslogs(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
     return Program(monkeypatch, capsys)
 
 
-@pytest.fixture(scope="session")
-def built_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A store of all sample logs, diagnosed; not to be written to."""
-    from bmslogs.faces.demo import build
-    from bmslogs.store import Store
-
-    root = tmp_path_factory.mktemp("samples") / "store"
-    build(Store(root), lambda _name: None)
-    return root
-
-
 @pytest.fixture
 def sample_store(built_store: Path, tmp_path: Path) -> Path:
     """A copy of that store that a test may change."""

@@ -101,6 +101,7 @@ def test_the_pack_file_of_the_readme_is_one() -> None:
     assert parse_pack(tomllib.loads(text)).place(5) == "front box, module F2, cell 5"
 
 
+@pytest.mark.sweep
 def test_the_examples_run_one_after_the_other(tmp_path: Path) -> None:
     shutil.copytree(
         ROOT / "sample_logs", tmp_path / "sample_logs", ignore=shutil.ignore_patterns("*.py", "__pycache__")

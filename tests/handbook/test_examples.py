@@ -21,6 +21,7 @@ SHOWING = [name for names in CHAPTERS.values() for name in names if "```sh" in p
            "```python" in pages()[name].text]  # fmt: skip
 
 
+@pytest.mark.sweep
 @pytest.mark.parametrize("name", SHOWING)
 def test_the_examples_of_a_chapter_run(
     name: str, folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
@@ -40,6 +41,7 @@ def test_the_examples_of_a_chapter_run(
         exec(compile(block, name, "exec"), {})
 
 
+@pytest.mark.sweep
 @pytest.mark.parametrize("name", NOTEBOOKS)
 def test_a_notebook_runs_cell_by_cell(name: str, folder: Path) -> None:
     notebook = json.loads((HANDBOOK / name).read_text(encoding="utf-8"))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import inspect
 import re
+import shutil
 import tomllib
 from importlib import resources
 from pathlib import Path
@@ -20,7 +21,6 @@ from bmslogs.faces import explain
 from bmslogs.faces.handbook import CHAPTERS, METHODS, found, glossary, page_of, pages
 from bmslogs.findings.registry import CAUSES
 from bmslogs.importers.plan.profile import Profile, parse_profile
-from bmslogs.store import Store
 from tests.door.test_door import OFFERED
 from tests.handbook.screen_words import WORD, labels
 
@@ -69,13 +69,9 @@ def test_every_chapter_is_led_to_by_another() -> None:
 
 
 @pytest.fixture(scope="module")
-def screens(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+def screens(built_store: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     """Words of the labels on every page over the sample store."""
-    from bmslogs.faces.demo import build
-
-    store = Store(tmp_path_factory.mktemp("screens") / "store")
-    build(store, lambda _name: None)
-    return labels(store.root)
+    return labels(shutil.copytree(built_store, tmp_path_factory.mktemp("screens") / "store"))
 
 
 def test_the_glossary_has_every_word_of_the_screens_that_is_not_everyday(screens: dict[str, str]) -> None:

@@ -146,11 +146,14 @@ def test_an_odd_line_is_read_and_told_alike(
     assert_alike(plan, b"\n".join(lines), monkeypatch)
 
 
-def test_random_bytes_are_read_and_told_alike(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("draws", [40, pytest.param(300, marks=pytest.mark.sweep)])
+def test_random_bytes_are_read_and_told_alike(
+    draws: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     rng = np.random.default_rng(5)
     for name in ("volts", "comma"):
         plan, block = planned(tmp_path, LAYOUTS[name])
-        for _ in range(300):
+        for _ in range(draws):
             damaged = bytearray(block)
             for at in rng.integers(0, len(block), rng.integers(1, 3)):
                 damaged[at] = rng.choice(list(b'0123456789.,;-+ eE"\r\n\t\x00\xff/:'))

@@ -19,6 +19,7 @@ from tests.soak.loggers import Written
 ROOT = Path(__file__).resolve().parents[2]
 
 
+@pytest.mark.sweep
 def test_two_days_end_as_they_must() -> None:
     """In a process of its own: what is injected stays in it."""
     done = subprocess.run(

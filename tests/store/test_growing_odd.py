@@ -76,10 +76,11 @@ def run(count: int, seed: int, folder: Path) -> Counter[str]:
     return counts
 
 
+@pytest.mark.parametrize("cases", [10, pytest.param(40, marks=pytest.mark.sweep)])
 def test_damaged_logs_grow_into_what_one_import_makes_of_them(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    cases: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(stream, "SMALLEST_BLOCK", 2048)
     monkeypatch.setattr(stream, "LARGEST_BLOCK", 8192)
-    counts = run(40, 1, tmp_path)
-    assert counts["stored"] > 15, counts
+    counts = run(cases, 1, tmp_path)
+    assert counts["stored"] > 0.37 * cases, counts
