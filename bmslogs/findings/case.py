@@ -129,13 +129,23 @@ def _unlike(value: Floats, half: Floats, known: Bools) -> Bools:
     """Return True where a value does not belong to the others; none where fewer than six are known."""
     if known.sum() < 6:
         return np.zeros(len(value), bool)
-    x = np.where(known, value, np.nan)
-    floor = float(np.nanmedian(np.where(known, half, np.nan))) / 2.0
-    if known.sum() >= OWN_SCATTER_CELLS:
+    # cells that the log hardly tells of lie at one value, such as a reading that never left its step: no scatter
+    told = known & (half <= TOLD_ALIKE * float(np.quantile(half[known], 0.25)))
+    if told.sum() < 6:
+        told = known
+    x = np.where(told, value, np.nan)
+    floor = float(np.nanmedian(np.where(told, half, np.nan))) / 2.0
+    if told.sum() >= OWN_SCATTER_CELLS:
         # where the cells lie far closer together than their widths, these are what all share
         floor = min(floor, OWN_SCATTERS * robust_scale(x, 0.0))
     scale = robust_scale(x, floor)
-    return np.asarray(outliers(x, floor=floor) | (np.abs(x - np.nanmedian(x)) > 3.5 * scale), bool)
+    far = np.abs(np.where(known, value, np.nan) - np.nanmedian(x)) > 3.5 * scale
+    return np.asarray(outliers(x, floor=floor) | far, bool)
+
+
+TOLD_ALIKE = 2.0
+"""Cells with intervals up to so many times as wide as those of the best told quarter say how far cells scatter
+(choice)."""
 
 
 def finding(

@@ -30,3 +30,15 @@ def test_it_must_be_material_and_of_the_same_sign_at_full():
     assert not standing_out(0.5 * at_full, HALF, 0.01, KNOWN, also=(at_start, HALF)).any()
     # where all began together a tenth of a per cent is unlike the others and no offset worth a word
     assert not standing_out(at_full, HALF, 0.01, KNOWN, also=(0.3 * at_start, 0.1 * HALF)).any()
+
+
+def test_cells_that_the_log_hardly_tells_of_are_no_scatter():
+    """Forty readings that never left their step beside sixteen that did, one of them by the most (planted)."""
+    rng = np.random.default_rng(3)
+    told = np.abs(rng.normal(0.0, 0.5, 16))
+    told[5] = 1.6
+    value = np.r_[np.zeros(40), told]
+    half = np.r_[np.full(40, 4.0), np.full(16, 0.9)]
+    assert not standing_out(value, half, 0.8, np.ones(56, bool)).any()
+    value[45] = 6.0  # a larger one stands out all the same
+    assert list(np.flatnonzero(standing_out(value, half, 0.8, np.ones(56, bool)))) == [45]
