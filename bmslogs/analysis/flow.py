@@ -83,7 +83,10 @@ class Flow:
     @cached_property
     def section(self) -> Ints:
         """(rows,) section between long pauses, and between the joints of the log."""
-        return sampling.sections(self.seconds, self._joints)
+        still = None
+        if self.has_current:
+            still = np.abs(self.read_current) < stretches.ZERO_NEAR * self.capacity
+        return sampling.sections(self.seconds, self._joints, still)
 
     @cached_property
     def interval(self) -> float:

@@ -29,6 +29,8 @@ CHANGE_SHARE, CHANGE_WITHIN_S, LIVELY = 0.1, 10.0, 6
 """A change of the load is this share of the largest current within so many seconds; where nobody drives, fewer changes
 than these tell no resistance but by the clean steps among them: under a current that holds a knee, which the cells
 climb one after the other, looks like one (choice)."""
+PULL_MOST_S = 120.0
+"""In so long a pull the open-circuit voltage hardly moves (choice)."""
 STEP_STANDS_FOR = 0.03
 """How well the resistance at one place of the curve stands for that over a whole charge, as a fraction (choice, one
 sd)."""
@@ -113,14 +115,20 @@ class LoadStudy(Readings):
 
     @cached_property
     def _changes_of_load(self) -> int:
-        """How often the current changes by a fair share of its largest within a short while; ramps of hours do not."""
+        """How often the current changes by a fair share of its largest within a short while; ramps of hours do not.
+
+        A pull that is over within two minutes is two changes, however slowly it rose and fell.
+        """
         known = np.nan_to_num(self.current)
         least = CHANGE_SHARE * float(np.abs(known).max(initial=0.0))
         if not least > 0.005 * self.capacity:
             return 0
         before = np.searchsorted(self.seconds, self.seconds - max(CHANGE_WITHIN_S, 2.0 * self.interval))
         away = np.abs(known - known[before]) > least
-        return int((away[1:] & ~away[:-1]).sum())
+        first = np.flatnonzero(away & ~np.r_[False, away[:-1]])
+        last = np.flatnonzero(away & ~np.r_[away[1:], False])
+        back = np.abs(known[last] - known[before[first]]) < least
+        return len(first) + int((back & (self.seconds[last] - self.seconds[first] < PULL_MOST_S)).sum())
 
     @property
     def _told_s(self) -> float:

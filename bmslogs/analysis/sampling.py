@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import median_filter
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -18,6 +19,9 @@ Bools = npt.NDArray[np.bool_]
 GAP_FACTOR = 10.0
 GAP_LEAST_S = 30.0
 """A pause longer than both this and `GAP_FACTOR` times the usual interval parts the log (choice)."""
+AROUND = 9
+"""So many steps about one tell the interval there: a logger that writes more seldom while the pack stands makes no
+pauses (choice)."""
 
 
 def usual_interval(seconds: Floats) -> float:
@@ -25,7 +29,13 @@ def usual_interval(seconds: Floats) -> float:
     return float(np.median(np.diff(seconds))) if len(seconds) > 1 else 1.0
 
 
-def sections(seconds: Floats, joints: tuple[int, ...] = ()) -> Ints:
+def interval_around(seconds: Floats) -> Floats:
+    """Return (rows - 1,) the interval between rows as it is about each of them [s]: a running median."""
+    step = np.diff(seconds)
+    return np.asarray(median_filter(step, size=AROUND, mode="nearest"), float) if len(step) else step
+
+
+def sections(seconds: Floats, joints: tuple[int, ...] = (), still: Bools | None = None) -> Ints:
     """Return (rows,) number of the section that each row lies in; a long pause starts a new one.
 
     Parameters
@@ -34,11 +44,17 @@ def sections(seconds: Floats, joints: tuple[int, ...] = ()) -> Ints:
         (rows,) [s].
     joints
         Rows at which the log begins anew though no time is missing.
+    still
+        (rows,) True where next to no current flows: between two such rows the interval thereabouts counts as the
+        usual one. None where that is not known.
     """
     if len(seconds) < 2:
         return np.zeros(len(seconds), np.int64)
     step = np.diff(seconds)
-    pause = step > max(GAP_FACTOR * float(np.median(step)), GAP_LEAST_S)
+    usual = np.full(len(step), float(np.median(step)))
+    if still is not None:
+        usual = np.where(still[1:] & still[:-1], np.maximum(usual, interval_around(seconds)), usual)
+    pause = step > np.maximum(GAP_FACTOR * usual, GAP_LEAST_S)
     pause[[row - 1 for row in joints if 0 < row < len(seconds)]] = True
     return np.concatenate([[0], np.cumsum(pause)]).astype(np.int64)
 

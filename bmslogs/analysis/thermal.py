@@ -217,7 +217,23 @@ def _moving(temperature: Floats, good: Ints, found: list[SensorFault]) -> Ints:
         still = moved[k] < 1e-6 and others > max(STUCK_MOVE_C, 2.5 * step)
         # a reading that trembles by its last digits stands still as well
         went = float(np.quantile(np.delete(courses, k), 0.25))
-        if still or (went > STANDS_C and courses[k] < max(step, STANDS_SHARE * went)):
+        # and one that moved until it stood still for good
+        run = _longest_still(t[:, k])
+        with np.errstate(all="ignore"):
+            passed = nanmax(t[run], axis=0) - nanmin(t[run], axis=0)
+        beside = float(np.quantile(np.nan_to_num(np.delete(passed, k)), 0.25))
+        if not still and beside > max(STANDS_C, 2.5 * step):
+            found.append(
+                SensorFault(
+                    int(j),
+                    "stuck",
+                    float(nanmax(np.abs(t[run, k] - middle[run]))),
+                    None,
+                    f"it reads {t[run.start, k]:.1f} degC without a change for {_share(run, len(t))} of the log while "
+                    f"the others moved by {beside:.1f} K",
+                )
+            )
+        elif still or (went > STANDS_C and courses[k] < max(step, STANDS_SHARE * went)):
             found.append(
                 SensorFault(
                     int(j),
@@ -232,6 +248,17 @@ def _moving(temperature: Floats, good: Ints, found: list[SensorFault]) -> Ints:
         else:
             keep.append(j)
     return np.array(keep, np.int64)
+
+
+def _longest_still(reading: Floats) -> slice:
+    """Return the rows of the longest time without a change of a reading."""
+    starts = np.r_[0, np.flatnonzero(~(reading[1:] == reading[:-1])) + 1, len(reading)]
+    longest = int(np.argmax(np.diff(starts)))
+    return slice(int(starts[longest]), int(starts[longest + 1]))
+
+
+def _share(run: slice, rows: int) -> str:
+    return f"{100.0 * (run.stop - run.start) / rows:.0f} %"
 
 
 def _course(reading: Floats) -> float:

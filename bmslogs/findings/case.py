@@ -138,7 +138,9 @@ def _unlike(value: Floats, half: Floats, known: Bools) -> Bools:
     if told.sum() >= OWN_SCATTER_CELLS:
         # where the cells lie far closer together than their widths, these are what all share
         floor = min(floor, OWN_SCATTERS * robust_scale(x, 0.0))
-    scale = robust_scale(x, floor)
+    # one that is told less well than those must be as far by its own width
+    own = np.where(told, 0.0, np.nan_to_num(half, nan=np.inf) / 2.0)
+    scale = np.maximum(own, robust_scale(x, floor))
     far = np.abs(np.where(known, value, np.nan) - np.nanmedian(x)) > 3.5 * scale
     return np.asarray(outliers(x, floor=floor) | far, bool)
 

@@ -44,6 +44,9 @@ def effect(case: Case) -> list[Finding]:
     dead = bled & (works < INEFFECTIVE_BELOW) & (works + unsure < 0.85) & (unsure < 0.5)
     more = lost - commanded
     hit = study.trusted & (commanded < 0.3 * most) & (more > 0.4 * most) & (more - half > 0.2 * most)
+    if dead.any():
+        # crossed leads take from one cell what was meant for another, no more and no less; else it leaks by itself
+        hit &= np.abs(lost - float(np.median(commanded[dead]))) < half
     if hit.any() and dead.any():
         return [_misplaced(case, found, dead, hit)]
     return [

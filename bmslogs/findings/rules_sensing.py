@@ -148,13 +148,16 @@ def shifted(case: Case) -> list[Finding]:
         half = float(2 * np.nanmedian(split.shift_se[group]) + study.log.voltage_step / 2)
         whole = f"all of board {case.pack.board_of(cells[0])}, " if len(group) > 1 else ""
         odds = float(np.nanmedian(split.shift_odds[group]))
+        # the parts of a log agree that it is a shift and not on how large: it grows with the voltage, as a gain does
+        sized = half < abs(value)
+        by = f"by {value * 1e3:+.0f} mV" if sized else f"by some {value * 1e3:+.0f} mV, unlike over the log"
         out.append(
             finding(
                 case.pack,
                 "channel_offset",
                 "look" if abs(value) >= 0.98 * least else "note",
                 cells,
-                f"{whole}{case.places(cells)}: the reading is shifted by {value * 1e3:+.0f} mV.",
+                f"{whole}{case.places(cells)}: the reading is shifted {by}.",
                 [
                     "the difference from the others stays the same over the charge covered: told "
                     "from the other parts of the "
@@ -169,8 +172,8 @@ def shifted(case: Case) -> list[Finding]:
                     "Compare the reading with a meter at the tap at rest.",
                     "Do not balance by this reading until it is mended: it would unbalance the pack.",
                 ],
-                size=value,
-                half=half,
+                size=value if sized else None,
+                half=half if sized else None,
             )
         )
     return out

@@ -112,6 +112,15 @@ def test_a_sensor_that_never_moves_while_the_others_do():
     assert list(found) == [1] and found[1][0] == "stuck"
 
 
+def test_a_sensor_that_stands_still_from_some_day_on():
+    """A month of days that warm and cool by 6 K; one sensor follows for a day and never moves again (planted)."""
+    t = np.arange(0.0, 30 * 86400.0, 600.0)
+    temperature = 14.0 + 3.0 * np.sin(2 * np.pi * t / 86400.0)[:, None] + np.array([0.0, 0.5, 0.2, 0.3])
+    temperature[145:, 2] = temperature[145, 2]
+    found = faults(np.round(temperature), t)
+    assert [found[2][0], *found] == ["stuck", 2]
+
+
 def test_a_sensor_that_trembles_by_its_last_digit_stands_still():
     """Readings of 22 degC with 0.1 K of noise while the others warm by 5 K and more (planted)."""
     temperature, _, t = drive(1200.0, noise=0.1, heat=2.0 * HEAT)

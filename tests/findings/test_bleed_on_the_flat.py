@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from bmslogs.analysis.ocv import curve_of
 from bmslogs.base.pack import Pack
 from bmslogs.findings import diagnose
 from bmslogs.log import Log
@@ -64,3 +65,41 @@ def test_a_dead_bleeder_is_named_beside_cells_that_fall_by_themselves():
 
 def test_bleeding_that_works_is_not_named():
     assert told(a_rest([2, 5, 8], [2, 5, 8])) == set()
+
+
+def a_night(dead: int, leaking: int, leak_A: float, hours: float = 12.0) -> Log:
+    """A parked NMC string: six of sixteen cells are told to bleed, one does not, another loses a current of its own."""
+    rng = np.random.default_rng(8)
+    t, told_to = np.linspace(0.0, hours, ROWS), [2, 4, 6, 8, 10, 12]
+    pack = Pack(
+        id="wren",
+        vehicle="Wren",
+        chemistry="NMC",
+        nominal_capacity_Ah=50.0,
+        cells_in_series=16,
+        bleed_resistor_ohm=33.0,
+    )
+    soc = 0.62 + rng.normal(0, 0.004, 16)
+    amps = np.where(np.isin(np.arange(1, 17), told_to), 3.75 / 33.0, 0.0)
+    amps[dead - 1], amps[leaking - 1] = 0.0, leak_A
+    volts = curve_of(pack).voltage(soc - amps * t[:, None] / 50.0) + rng.normal(0, 4e-4, (ROWS, 16))
+    flags = np.zeros((ROWS, 16), bool)
+    flags[20:, np.array(told_to) - 1] = True
+    return Log(
+        id="night",
+        time=np.datetime64("2026-06-01T20:00:00", "us") + (t * 3.6e9).astype("timedelta64[us]"),
+        current=rng.normal(0, 0.05, ROWS),
+        cells=tuple(range(1, 17)),
+        cell_voltage=np.round(volts, 3),
+        temperature=np.full((ROWS, 1), 20.0),
+        bleed=flags,
+        pack_voltage=None,
+        pack=pack,
+        voltage_step=1e-3,
+    )
+
+
+def test_a_dead_bleeder_beside_a_leak_is_no_crossed_lead():
+    """What the other cell loses is half of what was commanded: crossed leads would take all of it (Ohm's law)."""
+    assert told(a_night(dead=4, leaking=7, leak_A=0.055)) == {("bleed_ineffective", (4,))}
+    assert told(a_night(dead=4, leaking=7, leak_A=3.75 / 33.0)) == {("bleed_misplaced", (4, 7))}

@@ -145,6 +145,18 @@ def test_sections_by_hand() -> None:
     assert sections(seconds, (4,)).tolist() == [0, 0, 0, 0, 1, 1, 1]
 
 
+def test_a_logger_that_writes_more_seldom_while_the_pack_stands_makes_no_pauses() -> None:
+    """A row a second, then one in two minutes for an hour, then a row a second again; a pause of an hour parts."""
+    step = np.r_[np.ones(100), np.full(30, 120.0), np.ones(100), 3600.0, np.ones(20)]
+    seconds = np.r_[0.0, np.cumsum(step)]
+    still = np.ones(len(seconds), bool)
+    assert sections(seconds, (), still).tolist() == [0] * 231 + [1] * 21
+    # where a current flows what it was between two such rows is not known
+    still[100:131] = False
+    assert sections(seconds, (), still)[131] > 20
+    assert sections(seconds)[131] > 20
+
+
 @pytest.mark.parametrize("awake", [2, 3, 5])
 def test_a_joint_right_behind_a_load_that_the_cells_have_answered(awake: int, tmp_path: Path) -> None:
     """A load of 150 A ends, its drop of 1.1 mohm returns at once; rows later the cells stand 45 mV higher, relaxed."""

@@ -20,7 +20,7 @@ from bmslogs.faces.answers import answer
 from bmslogs.store import LogEntry, Store, order
 from bmslogs.store.watching import Watch
 from tests.soak import injections
-from tests.soak.loggers import START, Written, packs, written
+from tests.soak.loggers import START, Archived, Written, packs, written
 from tests.soak.pages import Served
 
 CARD_DAYS = 3
@@ -41,7 +41,7 @@ class Kept:
         True time of its removal, None while it is in the store.
     """
 
-    written: Written
+    written: Archived
     own: str
     pack: str
     removed: dt.datetime | None = None
@@ -142,8 +142,7 @@ class Workshop:
 
     def _log_comes(self, pack: str, one: Written) -> None:
         path = self.card(pack) / one.name
-        self.kept[one.name] = Kept(one, pack, pack)
-        (self.archive / one.name).write_bytes(one.data)
+        self.kept[one.name] = Kept(one.archived(self.archive), pack, pack)
         for end in one.pieces:
             path.write_bytes(one.data[:end])
             self._look(pack)
@@ -180,8 +179,7 @@ class Workshop:
         if kind == "watch":
             extra = written(pack.vehicle, 1000 + day, self.rng, self.archive, self.rows)[0]
             (self.card(pack.id) / extra.name).write_bytes(extra.data)
-            (self.archive / extra.name).write_bytes(extra.data)
-            self.kept[extra.name] = Kept(extra, pack.id, pack.id)
+            self.kept[extra.name] = Kept(extra.archived(self.archive), pack.id, pack.id)
             task |= {
                 "folder": str(self.card(pack.id)),
                 "pack": json.loads(self.store.pack(pack.id).model_dump_json()),

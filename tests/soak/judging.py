@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import gc
 import json
+import shutil
 import statistics
 import tempfile
 from collections import Counter
@@ -35,7 +36,7 @@ def last_looks(shop: Workshop, days: int) -> None:
     for name, kept in shop.kept.items():
         path = shop.card(kept.own) / name
         if not path.exists() and kept.removed is None and name not in {e.source for e in shop.store.logs()}:
-            path.write_bytes(kept.written.data)
+            shutil.copyfile(kept.written.path, path)
     for pack in shop.packs:
         looks = Watch(shop.store, shop.card(pack), shop.store.pack(pack))
         for event in looks.look(last=True):

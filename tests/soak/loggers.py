@@ -42,10 +42,25 @@ class Written:
     rows: int
     pieces: tuple[int, ...] = ()
 
+    def archived(self, folder: Path) -> Archived:
+        """Write it to a folder of all that was ever written."""
+        path = folder / self.name
+        path.write_bytes(self.data)
+        return Archived(path, self.rows, hashlib.sha256(self.data).hexdigest())
+
+
+@dataclass(frozen=True)
+class Archived:
+    """What a logger wrote, kept on disk: ninety days of it in memory would look like a program that grows."""
+
+    path: Path
+    rows: int
+    sha256: str
+
     @property
-    def sha256(self) -> str:
-        """Hash of the bytes."""
-        return hashlib.sha256(self.data).hexdigest()
+    def name(self) -> str:
+        """Name of the file."""
+        return self.path.name
 
 
 def packs() -> dict[str, Pack]:

@@ -6,12 +6,17 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from dashboard import desk
 from tests.soak.days import Workshop
 from tests.soak.judging import grown, last_looks, left_over, lost_or_twice, other_than_afresh, stale_pages
+
+HELD_ESTIMATES = 20_000
+"""Answers that the pages hold in memory, fewer than else: a bound that some weeks reach hides nothing that grows."""
 
 
 def soak(base: Path, days: int, seed: int, rows: int, say: Callable[[str], object]) -> list[str]:
     """Live through some days; return what is wrong at their end, one line each."""
+    desk.KEPT_ESTIMATES = HELD_ESTIMATES
     shop = Workshop(base, seed, rows)
     shop.open()
     try:

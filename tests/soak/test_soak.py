@@ -39,7 +39,8 @@ def shop(tmp_path: Path) -> Iterator[Workshop]:
     made.store = Store(made.root)
     made.packs = {"heron-main": pack_for(truth)}
     assert not made.store.import_files([path], pack_for(truth)).refused
-    made.kept[path.name] = Kept(Written(path.name, path.read_bytes(), 120), "heron-main", "heron-main")
+    kept = Written(path.name, path.read_bytes(), 120).archived(made.archive)
+    made.kept[path.name] = Kept(kept, "heron-main", "heron-main")
     yield made
 
 
