@@ -12,31 +12,33 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis import parked as parking
 from bmslogs.analysis import resistance
 from bmslogs.analysis.between_rests import BetweenRests, between_rests, nothing_told
-from bmslogs.analysis.known import (
+from bmslogs.analysis.known.leak import LeakKnown, leaks
+from bmslogs.analysis.known.reading_of_curve import BOOK_SLOPE_ERROR, ReadingOfCurve, conditions_of
+from bmslogs.analysis.known.refusal import in_words
+from bmslogs.analysis.known.shapes import (
     CapacityKnown,
-    LeakKnown,
     OffsetKnown,
     Remaining,
     ResistanceKnown,
     TopKnown,
     WorthKnown,
 )
-from bmslogs.analysis.leading import REST_READING_SD_V, Leads, find_leads, no_leads
-from bmslogs.analysis.load_study import BLOCKS
+from bmslogs.analysis.known.zero import ZeroKnown, zero_at_rest
+from bmslogs.analysis.leading import Leads, find_leads, no_leads
 from bmslogs.analysis.models.flat_leak import flat_leaks
 from bmslogs.analysis.models.knee import below_the_knee
 from bmslogs.analysis.models.step_resistance import StepFit
-from bmslogs.analysis.place import LOT_CAPACITY_SD, Z95, Place
-from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
+from bmslogs.analysis.place import LOT_CAPACITY_SD, Place
+from bmslogs.analysis.regression import BLOCKS, Z95, jackknife_se, t_factor
 from bmslogs.analysis.resistance import LoadFit
-from bmslogs.analysis.rounding import mean_error, step_of
+from bmslogs.analysis.rests import CHANNEL_SD_V
 from bmslogs.analysis.statistics import robust_scale
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.analysis.worth import string_worth
 from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.nan_statistics import nanmean
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -59,9 +61,6 @@ BEND_ERROR, FLAT_BEND_ERROR = 0.1, 0.3
 """How well one column tells the fall of resistance with the load, as a fraction of that fall (choice, one sd). On a
 flat curve an electrode that steps changes the resistance within a few per cent of charge as well, the more the more of
 it falls with the load: a pulse at the mean charge of a drive is not the mean of the drive."""
-ZERO_C_RATE = 0.00012
-"""How well a rest tells the zero of a current sensor, as a share of the capacity per hour: what the BMS itself
-draws, 12 mA of 100 Ah (common practice, no source)."""
 WORTH_CAPACITY = 0.02
 """Half width up to which every capacity must be known before a pack's worth is said (choice)."""
 FULL_SD, BOOK_FULL_SD, FLAT_BOOK_FULL_SD = 0.0006, 0.008, 0.006
@@ -84,11 +83,6 @@ BOOK_END_SLOPE_SD = 0.3
 """How well a table of a chemistry tells the slope from there to full, as a fraction (choice, one sd)."""
 BELOW_KNEE_SD = 0.015
 """How well the place of a cell on the flat is known, as a share of the capacity (choice, one sd)."""
-BOOK_SLOPE_ERROR = 0.35
-"""How well the table of a chemistry tells the slope at one place of other cells' curve, as a fraction (half width,
-choice): their steps lie a few per cent of charge elsewhere."""
-MOST_SLOPE_ERROR = 0.6
-"""No slope is off by more: a curve rises (half width as a fraction, choice)."""
 END_SLOPE_ERROR = 0.08
 """How well the slope of the string's curve is known where a charge ends, as a fraction: what the falling current leaves
 of polarisation looks like it (half width, choice from simulation)."""
@@ -353,7 +347,7 @@ class Knowledge(Place):
         sd = np.hypot(np.hypot(self.reading_sd, settled * (3.0 if s.curve.flat else 1.0)), rounded)
         value = s.curve.inverse(level) - z
         slope_error = (0.1 if s.curve.own else BOOK_SLOPE_ERROR) * np.abs(value)
-        sd = np.hypot(sd, REST_READING_SD_V)
+        sd = np.hypot(sd, CHANNEL_SD_V)
         half = np.hypot(np.hypot(Z95 * sd / max(least, 1e-3), slope_error), Z95 * OFFSET_FLOOR)
         if s.curve.flat:
             # hysteresis of cells with one history: a millivolt or so
@@ -363,36 +357,21 @@ class Knowledge(Place):
         return OffsetKnown(value, half, conditions, self._why_wide(0.0, half, "the charge of a cell"))
 
     def _why_wide(self, swing: float, half: Floats | None, of: str) -> str:
-        """Return what limits a charge or a capacity: how much charge a millivolt is, and how far the log tells it.
+        """Return what limits a charge or a capacity, see `ReadingOfCurve.limits`."""
+        slope = None
+        if not self.curve_contradicted:
+            z = np.linspace(*(self.soc_span or (0.5, 0.5)), 9)
+            slope = float(np.median(self.study.curve.slope(z)))
+        return ReadingOfCurve(swing, slope, self.study.trusted).limits(half, of)
 
-        Parameters
-        ----------
-        swing
-            How far the open-circuit voltage moved [V].
-        half
-            (cells,) half widths, as shares of the capacity; None where the swing alone forbids a figure.
-        of
-            What they are half widths of.
-        """
-        s = self.study
-        moved = f"the open-circuit voltage moved {swing * 1e3:.0f} mV over the charge covered"
-        if self.curve_contradicted:
-            return moved
-        z = np.linspace(*(self.soc_span or (0.5, 0.5)), 9)
-        slope = max(float(np.median(s.curve.slope(z))), 1e-4)
-        worth = f"{moved}, and 1 mV is {0.1 / slope:.2g} % of charge here"
-        if half is None or not np.isfinite(half[s.trusted]).any():
-            return f"{worth}: too little to tell {of}"
-        usual = float(np.nanmedian(half[s.trusted]))
-        return (
-            f"{worth}; with what readings and loads leave unsure, {of} is told to +-{usual * 100:.2g} % only"
-        )
+    @property
+    def _mean_degc(self) -> float | None:
+        """Mean temperature of the pack over the log [degC]; None where no sensor tells it."""
+        warmth = self.study.mean_temperature
+        return None if warmth is None else float(nanmean(warmth))
 
     def _charge_conditions(self) -> dict[str, Any]:
-        span = self.soc_span or (None, None)
-        s = self.study
-        warmth = None if s.mean_temperature is None else float(np.nanmean(s.mean_temperature))
-        return {"temperature_C": warmth, "soc_low": span[0], "soc_high": span[1]}
+        return conditions_of(self.soc_span, self._mean_degc)
 
     @cached_property
     def capacity(self) -> CapacityKnown | str:
@@ -629,32 +608,11 @@ class Knowledge(Place):
     # ---- rest -----------------------------------------------------------------------------------------------
 
     @cached_property
-    def zero(self) -> tuple[float, float, float] | str:
+    def zero(self) -> ZeroKnown | str:
         """Reading of the current at rest, half width [A], time at rest [s]; or why not."""
         s = self.study
-        rows = s.quiet
-        if not rows.any():
-            load = s.standing_load
-            return (
-                "the pack never rests in this log"
-                if load is None
-                else (
-                    f"the pack never rests in this log: {load.amps:+.2f} A stand for long, and flow: "
-                    f"{load.evidence()}"
-                )
-            )
-        step = np.diff(s.seconds, append=s.seconds[-1])
-        length = float(step[rows].sum())
-        if length < 60.0 or rows.sum() < 10:
-            return "the pack rests for less than a minute in this log"
-        values = s.read_current[rows]
-        parts = equal_blocks(len(values), BLOCKS)
-        means = np.bincount(parts, values) / np.bincount(parts)
-        scatter = t_factor(BLOCKS) * float(means.std(ddof=1)) / np.sqrt(BLOCKS)
-        least = step_of(values)
-        rounded = float(mean_error(values[:, None], least)[0]) if np.isfinite(least) else 0.0
-        half = float(np.hypot(max(0.01, scatter, ZERO_C_RATE * s.capacity), Z95 * rounded))
-        return s.zero, half, length
+        rest_s = float(np.diff(s.seconds, append=s.seconds[-1])[s.quiet].sum())
+        return in_words(zero_at_rest(s.read_current[s.quiet], rest_s, s.zero, s.capacity, s.standing_load))
 
     @cached_property
     def flat_leaks(self) -> Floats:
@@ -679,38 +637,7 @@ class Knowledge(Place):
             found, level = s.parked
         except NotEnoughData as reason:
             return str(reason)
-        z = float(s.curve.inverse(np.array([level]))[0])
-        slope, table = parking.usual_slope(s.curve, z)
-        # a cell that loses much goes through many slopes of the curve
-        passed = parking.slope_passed(found, level, s.curve, slope)
-        per_volt_hour = s.capacity / np.maximum(passed, 1e-3)
-        told = s.trusted & np.isfinite(found.slope)  # cells that were bled all the while are not
-        trend, _ = parking.by_level(found, told)
-        amps = -(found.slope - trend) * per_volt_hour
-        half = parking.half_width(found.se, found.blocks) * per_volt_hour
-        lasting = (0.02 if not s.curve.flat else 0.1) * 1e-3 / 24.0 + parking.settling(found.hours)
-        shared = np.hypot(lasting, parking.unlike_slopes(found, told)) * per_volt_hour
-        table = max(table, 0.2 if s.curve.own else BOOK_SLOPE_ERROR)
-        off = np.minimum(
-            np.hypot(table, Z95 * parking.slope_ratio_sd(found, told)), max(table, MOST_SLOPE_ERROR)
-        )
-        half = np.sqrt(half**2 + (Z95 * shared) ** 2 + (off * amps) ** 2)
-        why = f"the voltages drift too little to tell: 1 mV is {0.1 / max(slope, 1e-3):.2g} % of charge here"
-        warmth = None if s.mean_temperature is None else float(np.nanmean(s.mean_temperature))
-        most = 5e-5 * s.capacity
-        if s.curve.flat and s.curve.least_slope(z) < 0.15:
-            return (
-                "the pack was parked on the flat of its curve, where 1 mV is "
-                f"{0.1 / max(slope, 1e-3):.2g} % of charge: "
-                "what a cell lost does not show in its voltage"
-            )
-        return LeakKnown(
-            amps,
-            np.maximum(half, 1e-6 * s.capacity),
-            most,
-            {"temperature_C": warmth, "soc_low": z, "soc_high": z, "hours": found.hours},
-            why,
-        )
+        return in_words(leaks(found, level, s.curve, s.capacity, s.trusted, self._mean_degc))
 
 
 def _width_by_load(drop_V: float, half: float) -> str:

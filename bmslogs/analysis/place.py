@@ -13,12 +13,9 @@ import numpy.typing as npt
 from bmslogs.analysis import polarisation
 from bmslogs.analysis.alignment import Alignment, align, table_sd
 from bmslogs.analysis.common_fit import POLARISATION_ERROR
-from bmslogs.analysis.known import (
-    Spread,
-)
-from bmslogs.analysis.load_study import BLOCKS
+from bmslogs.analysis.known.shapes import Spread
 from bmslogs.analysis.models.pack_contradictions import capacity_by_curve, pack_contradictions, thinned
-from bmslogs.analysis.regression import t_factor
+from bmslogs.analysis.regression import BLOCKS, Z95, t_factor
 from bmslogs.analysis.rests import NONE, START_LEVEL_S, Anchors
 from bmslogs.analysis.rounding import mean_error, middle_error
 from bmslogs.analysis.sampling import row_medians
@@ -69,7 +66,6 @@ LOT_CAPACITY_SD = 0.012
 LEAD_LEAST, LEAD_POINTS = 0.004, 8
 """How far a cell must go ahead of the middle one for the curve there to count, as a share of the capacity, and at how
 many points (choice)."""
-Z95 = 1.96
 
 
 class Place:

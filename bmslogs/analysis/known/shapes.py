@@ -90,17 +90,6 @@ class TopKnown:
 
 
 @dataclass(frozen=True)
-class LeakKnown:
-    """Leak of every cell against the median [A]."""
-
-    amps: Floats
-    half: Floats
-    most: float
-    conditions: dict[str, Any]
-    why: str
-
-
-@dataclass(frozen=True)
 class WorthKnown:
     """What balancing and replacing are worth."""
 
