@@ -12,16 +12,17 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis import resistance
 from bmslogs.analysis.between_rests import BetweenRests, between_rests, nothing_told
 from bmslogs.analysis.known.leak import LeakKnown, leaks
 from bmslogs.analysis.known.reading_of_curve import BOOK_SLOPE_ERROR, ReadingOfCurve, conditions_of
 from bmslogs.analysis.known.refusal import in_words
+from bmslogs.analysis.known.resistance import Circumstances, ResistanceKnown
+from bmslogs.analysis.known.resistance_by_load import by_load
+from bmslogs.analysis.known.resistance_by_steps import by_steps
 from bmslogs.analysis.known.shapes import (
     CapacityKnown,
     OffsetKnown,
     Remaining,
-    ResistanceKnown,
     TopKnown,
     WorthKnown,
 )
@@ -29,38 +30,18 @@ from bmslogs.analysis.known.zero import ZeroKnown, zero_at_rest
 from bmslogs.analysis.leading import Leads, find_leads, no_leads
 from bmslogs.analysis.models.flat_leak import flat_leaks
 from bmslogs.analysis.models.knee import below_the_knee
-from bmslogs.analysis.models.step_resistance import StepFit
 from bmslogs.analysis.place import LOT_CAPACITY_SD, Place
-from bmslogs.analysis.regression import BLOCKS, Z95, jackknife_se, t_factor
-from bmslogs.analysis.resistance import LoadFit
+from bmslogs.analysis.regression import Z95
 from bmslogs.analysis.rests import CHANNEL_SD_V
-from bmslogs.analysis.statistics import robust_scale
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.analysis.worth import string_worth
 from bmslogs.base.errors import NotEnoughData
-from bmslogs.base.nan_statistics import nanmean
+from bmslogs.base.nan_statistics import nanmean, nanmedian
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-RELATIVE_FLOOR, CHARGE_SHARE = 0.003, 1.7
-"""How far the ratio of two sound cells at one charge differs from that over a log, and by how much more for each unit
-of charge that they lie apart: within the stages of a graphite electrode the resistance of a first-principles cell
-changes by 1 to 4 % over 1 % of charge (choice, one sd)."""
-UNKNOWN_OFFSET = 0.004
-"""How far the charges of the cells of a string lie apart where the log does not say (choice, one sd)."""
-ABSOLUTE_FLOOR, FLOOR_WARM_DEGC, FLOOR_SCALE_K, UNKNOWN_DEGC = 0.015, 25.0, 15.0, 10.0
-"""How well a few filters tell the resistance at 10 s of a cell that is not linear, as a fraction at 25 degC. What is
-not linear grows as the kinetics slow down in the cold: by e over 15 K (activation energies of 40 to 50 kJ/mol, from
-memory; choice, one sd). Where no sensor tells it, the pack is taken to be cold."""
-STEPS_FLOOR, STEPS_RELATIVE_FLOOR, STEPS_LOT_SD = 0.06, 0.01, 0.04
-"""The floors of ohms and of ratios where the current only changed a few times, as in a charge, and how far cells of one
-string lie apart: a scatter beyond that is the charge's, not the cells' (choice, one sd)."""
-BEND_ERROR, FLAT_BEND_ERROR = 0.1, 0.3
-"""How well one column tells the fall of resistance with the load, as a fraction of that fall (choice, one sd). On a
-flat curve an electrode that steps changes the resistance within a few per cent of charge as well, the more the more of
-it falls with the load: a pulse at the mean charge of a drive is not the mean of the drive."""
 WORTH_CAPACITY = 0.02
 """Half width up to which every capacity must be known before a pack's worth is said (choice)."""
 FULL_SD, BOOK_FULL_SD, FLAT_BOOK_FULL_SD = 0.0006, 0.008, 0.006
@@ -88,9 +69,6 @@ END_SLOPE_ERROR = 0.08
 of polarisation looks like it (half width, choice from simulation)."""
 FULL_FROM_SOC = 0.93
 """From here on the way to full is short enough to be reckoned by the curve (choice)."""
-CHANGE_NULLS, CHANGE_FLOOR = 2.5, 0.08
-"""Half width of the share of an excess that changes with load and warmth, in scatters of the other cells, and what is
-added: a cell of more resistance warms itself (choice)."""
 STANDING_SHARE = 0.03
 """A standing current that may or may not flow spoils an absolute capacity from this share of the charge moved on
 (choice)."""
@@ -109,157 +87,39 @@ class Knowledge(Place):
         """Resistance of every cell, or why not: by the loads of drives and charges, or by single steps."""
         s = self.study
         if s.by_steps and s.steps is not None:
-            return self._by_steps(s.steps)
+            return by_steps(s.steps, self._circumstances, self._charge_at(s.step_rows()), s.log.voltage_step)
         try:
             load = s.load
         except NotEnoughData as reason:
             return f"{reason}, and no step of the current between two steady spells"
-        ohm, without = load.resistance()
-        middle = float(np.median(ohm[s.trusted]))
-        middles = np.median(without[:, s.trusted], axis=1)
-        if not middle > 0 or not np.all(middles > 0):
-            return "the readings show no drop that follows the current: parts of the log disagree even on its sign"
-        relative, se = s.relative_resistance
-        common = float(jackknife_se(middles[:, None])[0]) / middle
-        slow = self._shape_sd * (1.0 + 0.5 * max(load.period_s - 1.0, 0.0))
-        if not s.rows_of("drive").any():
-            slow = max(slow, STEPS_FLOOR)
-        unsure = FLAT_BEND_ERROR if s.curve.flat else BEND_ERROR
-        bend = unsure * abs(float(np.median(load.bend()[s.trusted]))) / middle
-        absolute = np.sqrt(slow**2 + bend**2 + (common * t_factor(BLOCKS) / Z95) ** 2)
-        half_relative = resistance.half_width(se, BLOCKS, self._ratio_sd(relative, se) * np.abs(relative))
-        half = np.abs(ohm) * np.hypot(
-            Z95 * np.hypot(absolute, self.gain_sd), half_relative / np.abs(relative)
-        )
-        share, half_share = self._scale_share(relative)
-        rows = s.moving
-        span = self.soc_span or (None, None)
-        warmth = s.cell_warmth.reading
-        rms = float(np.sqrt((s.sampled.current[rows] ** 2).mean()))
-        conditions = {
-            "temperature_C": None,
-            "soc_low": span[0],
-            "soc_high": span[1],
-            "current_rms_A": self.current_rms or rms,
-        }
-        changes = self._change_share(load, relative)
-        return ResistanceKnown(
-            ohm,
-            half,
-            relative,
-            half_relative,
-            middle,
-            share,
-            half_share,
-            conditions,
-            warmth,
-            changes or None,
-            _width_by_load(rms * middle, float(np.median(half_relative[s.trusted]))),
+        rms_A = float(np.sqrt((s.sampled.current[s.moving] ** 2).mean()))
+        conditions = conditions_of(self.soc_span, None) | {"current_rms_A": self.current_rms or rms_A}
+        return in_words(
+            by_load(load, s.linear_load, s.relative_resistance, self._circumstances, rms_A, conditions)
         )
 
     @property
-    def _shape_sd(self) -> float:
-        """How well filters tell the resistance at 10 s, as a fraction: one sd, by how warm the pack was."""
-        warmth = self.study.mean_temperature
-        known = warmth is not None and bool(np.isfinite(warmth).any())
-        degc = float(np.nanmedian(warmth)) if known and warmth is not None else UNKNOWN_DEGC
-        return ABSOLUTE_FLOOR * float(np.exp(np.clip(FLOOR_WARM_DEGC - degc, 0.0, 45.0) / FLOOR_SCALE_K))
-
-    def _ratio_sd(self, relative: Floats, se: Floats) -> Floats:
-        """(cells,) what blocks do not show of a ratio of resistances, as a fraction: one sd."""
+    def _circumstances(self) -> Circumstances:
+        """What the resistances are told under."""
         s = self.study
-        away = np.full(len(relative), UNKNOWN_OFFSET)
-        if not isinstance(self.offset, str):
-            away = np.where(np.isfinite(self.offset.value), np.abs(self.offset.value), away)
-        floor = RELATIVE_FLOOR
-        if not s.rows_of("drive").any():
-            # an electrode's stage or a knee that the cells pass one after the other looks like a resistance
-            scatter = robust_scale(relative[s.trusted]) if s.trusted.sum() > 3 else 0.0
-            beyond = scatter**2 - float(np.median(se[s.trusted])) ** 2 - STEPS_LOT_SD**2
-            floor = float(np.hypot(STEPS_RELATIVE_FLOOR, np.sqrt(max(beyond, 0.0))))
-        return np.asarray(np.hypot(floor, CHARGE_SHARE * np.minimum(away, 0.05)), float)
-
-    def _change_share(
-        self, load: LoadFit, relative: Floats
-    ) -> tuple[Floats, Floats, Floats, Floats] | tuple[()]:
-        """Return which share of a cell's excess changes with load, charge and warmth as the string's resistance does.
-
-        With its half width; then the same for charge and warmth alone. A cell's resistance falls as it warms
-        (Arrhenius) and as the load grows (Butler-Volmer); copper's does neither. Empty where too little is known.
-        """
-        value, without = load.changes()
-        if load.drifts == 0 or self.study.trusted.sum() < 4:
-            return ()
-        slow = slice(len(value) - load.drifts, None)
-        return (
-            *self._share_of(value, without, relative),
-            *self._share_of(value[slow], without[:, slow], relative),
-        )
-
-    def _share_of(self, value: Floats, without: Floats, relative: Floats) -> tuple[Floats, Floats]:
-        """Weigh changes (k, cells) by how well the other cells agree on them: their scatter is the null."""
-        trusted = self.study.trusted
-        middle = np.median(value[:, trusted], axis=1)
-        away = without - np.median(without[:, :, trusted], axis=2, keepdims=True)
-        away = away - away.mean(axis=0)
-        blocks = len(away)
-        spread = np.einsum("bic,bjc->cij", away, away)[trusted] * (blocks - 1) / blocks
-        own = (value - relative * middle[:, None])[:, trusted]
-        scatter = np.diag(
-            (1.4826 * np.median(np.abs(own - np.median(own, axis=1, keepdims=True)), axis=1)) ** 2
-        )
-        weight = np.linalg.pinv(np.median(spread, axis=0) + scatter)
-        strength = float(middle @ weight @ middle)
-        if not strength > 0:
-            nothing = np.full(len(trusted), np.nan)
-            return nothing, nothing
-        ratio = (middle @ weight @ value) / strength
-        # by how much more than its due each cell's resistance changes, were it all its own
-        excess = relative - 1.0
-        share = (ratio / np.median(ratio[trusted]) - 1.0) / np.where(excess == 0.0, np.nan, excess)
-        null = robust_scale((ratio - relative)[trusted], float(np.sqrt(1.0 / strength)))
-        return share, CHANGE_NULLS * null / np.abs(excess) + CHANGE_FLOOR
-
-    def _by_steps(self, found: StepFit) -> ResistanceKnown:
-        """Resistance off single clean steps of the current."""
-        s = self.study
-        ratio_sd = self._ratio_sd(found.relative, found.relative_se) * np.abs(found.relative)
-        half_relative = Z95 * np.hypot(found.relative_se, ratio_sd)
-        absolute = Z95 * float(np.hypot(np.hypot(found.common_se, self.gain_sd), self._shape_sd))
-        with np.errstate(all="ignore"):
-            half = np.abs(found.ohm) * np.hypot(absolute, half_relative / np.abs(found.relative))
-            excess = found.relative - 1.0
-            share = found.growth / excess
-            half_share = Z95 * np.hypot(found.growth_se, share * found.relative_se) / np.abs(excess)
-        rows = s.step_rows()
-        conditions = {
-            "temperature_C": None,
-            **self._charge_at(rows),
-            "step_A": found.amps,
-            "steps": len(found.steps),
-        }
-        return ResistanceKnown(
-            found.ohm,
-            half,
-            found.relative,
-            half_relative,
-            found.middle,
-            share,
-            half_share,
-            conditions,
-            s.cell_warmth.reading,
-            why=_width_by_steps(found, s.log.voltage_step, float(np.nanmedian(half_relative))),
+        degc = None if s.mean_temperature is None else float(nanmedian(s.mean_temperature))
+        return Circumstances(
+            trusted=s.trusted,
+            offset=None if isinstance(self.offset, str) else self.offset.value,
+            degc=None if degc is None or np.isnan(degc) else degc,
+            warmth=s.cell_warmth.reading,
+            drove=bool(s.rows_of("drive").any()),
+            flat=s.curve.flat,
+            gain_sd=self.gain_sd,
         )
 
     def _charge_at(self, rows: Bools) -> dict[str, float | None]:
         """Least and most state of charge of the middle cell over rows, where its place is known."""
-        s, a = self.study, self.alignment
-        if a is None:
-            span = self.soc_span or (None, None)
-            return {"soc_low": span[0], "soc_high": span[1]}
-        soc = self.soc_of(s.flow.charge[rows])
-        assert soc is not None
-        return {"soc_low": float(soc.min()), "soc_high": float(soc.max())}
+        soc = self.soc_of(self.study.flow.charge[rows])
+        low, high = self.soc_span or (None, None)
+        if soc is not None:
+            low, high = float(soc.min()), float(soc.max())
+        return {"soc_low": low, "soc_high": high}
 
     def soc_of(self, drawn: Floats) -> Floats | None:
         """Return the state of charge (0..1) of the middle cell; None where its place on the curve is not known.
@@ -273,30 +133,6 @@ class Knowledge(Place):
         if a is None:
             return None
         return np.asarray(np.clip(a.soc(drawn - s.sampled.charge[s.piece[0]]), 0.0, 1.0), float)
-
-    def _scale_share(self, relative: Floats) -> tuple[Floats, Floats]:
-        """Return which share of a cell's excess grows with time into the load as the cells' own resistance does.
-
-        One where the cell itself has aged, nought where a joint adds the same ohms at every time.
-        """
-        s = self.study
-        load = s.linear_load
-        early = max(1.0, 2.0 * load.period_s)
-        late = 60.0
-        r_early, w_early = load.resistance(early)
-        r_late, w_late = load.resistance(late)
-
-        def share(at_early: Floats, at_late: Floats) -> Floats:
-            growth = at_late - at_early
-            middle = np.median(growth[..., s.trusted], axis=-1, keepdims=True)
-            scale = growth / middle - 1.0
-            return np.asarray(scale - np.median(scale[..., s.trusted], axis=-1, keepdims=True), float)
-
-        with np.errstate(all="ignore"):
-            scale = share(r_early, r_late)
-            se = jackknife_se(share(w_early, w_late))
-            excess = relative - 1.0
-            return scale / excess, (t_factor(BLOCKS) * se + 0.02) / np.abs(excess)
 
     # ---- charge ---------------------------------------------------------------------------------------------
 
@@ -638,20 +474,3 @@ class Knowledge(Place):
         except NotEnoughData as reason:
             return str(reason)
         return in_words(leaks(found, level, s.curve, s.capacity, s.trusted, self._mean_degc))
-
-
-def _width_by_load(drop_V: float, half: float) -> str:
-    """Return what limits a resistance from a load."""
-    return (
-        f"the load takes {drop_V * 1e3:.0f} mV off a cell (rms), and parts of the log tell the cells apart to "
-        f"+-{half * 100:.2g} % only"
-    )
-
-
-def _width_by_steps(found: StepFit, step_V: float, half: float) -> str:
-    """Return what limits a resistance from single steps."""
-    return (
-        f"{len(found.steps)} clean step{'s' if len(found.steps) > 1 else ''} of {found.amps:.3g} A "
-        f"take{'' if len(found.steps) > 1 else 's'} {found.amps * found.middle * 1e3:.2g} mV off a cell; with readings "
-        f"in steps of {step_V * 1e3:.2g} mV that tells the cells apart to +-{half * 100:.2g} % only"
-    )

@@ -27,31 +27,6 @@ class Spread:
 
 
 @dataclass(frozen=True)
-class ResistanceKnown:
-    """Resistance of every cell: ohms and ratio to the median with their half widths.
-
-    `scale_share` is the part of a cell's excess that grows with time into the load as an aged cell's does: one for a
-    cell, nought for a joint. Only a high one says anything: sluggish kinetics or a film add ohms that do not grow.
-    `warmth` is each cell's temperature by its nearest sensor [degC], NaN where none tells it.
-    `changes` are the part of the excess that changes with load, charge and warmth within the log as the string's
-    resistance does, its half width, and both for charge and warmth alone; None where not known.
-    `why` says what limits the widths.
-    """
-
-    ohm: Floats
-    half_ohm: Floats
-    relative: Floats
-    half_relative: Floats
-    middle: float
-    scale_share: Floats
-    half_scale_share: Floats
-    conditions: dict[str, Any]
-    warmth: Floats | None = None
-    changes: tuple[Floats, Floats, Floats, Floats] | None = None
-    why: str = ""
-
-
-@dataclass(frozen=True)
 class OffsetKnown:
     """Charge offset of every cell as a fraction, at the first row."""
 
