@@ -6,33 +6,43 @@ long, the gain of the current sensor, the error of a table.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis.between_rests import BetweenRests, between_rests, nothing_told
+from bmslogs.analysis.known.absolute_capacity import (
+    AbsoluteCapacity,
+    Counted,
+    absolute_capacity,
+    apart_from_table,
+    unknown,
+)
+from bmslogs.analysis.known.capacity import CapacityKnown, capacities
+from bmslogs.analysis.known.cell_places import CellPlaces
 from bmslogs.analysis.known.leak import LeakKnown, leaks
-from bmslogs.analysis.known.reading_of_curve import BOOK_SLOPE_ERROR, ReadingOfCurve, conditions_of
-from bmslogs.analysis.known.refusal import in_words
+from bmslogs.analysis.known.offset import (
+    FirstRest,
+    OffsetKnown,
+    by_rest,
+    by_split,
+    counted_from_the_start,
+)
+from bmslogs.analysis.known.reading_of_curve import conditions_of
+from bmslogs.analysis.known.refusal import Refusal, in_words
+from bmslogs.analysis.known.remaining import Remaining, as_at_rest, at_full
 from bmslogs.analysis.known.resistance import Circumstances, ResistanceKnown
 from bmslogs.analysis.known.resistance_by_load import by_load
 from bmslogs.analysis.known.resistance_by_steps import by_steps
-from bmslogs.analysis.known.shapes import (
-    CapacityKnown,
-    OffsetKnown,
-    Remaining,
-    TopKnown,
-    WorthKnown,
-)
+from bmslogs.analysis.known.shapes import TopKnown, WorthKnown
 from bmslogs.analysis.known.zero import ZeroKnown, zero_at_rest
 from bmslogs.analysis.leading import Leads, find_leads, no_leads
 from bmslogs.analysis.models.flat_leak import flat_leaks
 from bmslogs.analysis.models.knee import below_the_knee
-from bmslogs.analysis.place import LOT_CAPACITY_SD, Place
+from bmslogs.analysis.place import Place
 from bmslogs.analysis.regression import Z95
-from bmslogs.analysis.rests import CHANNEL_SD_V
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.analysis.worth import string_worth
 from bmslogs.base.errors import NotEnoughData
@@ -48,18 +58,6 @@ FULL_SD, BOOK_FULL_SD, FLAT_BOOK_FULL_SD = 0.0006, 0.008, 0.006
 """How well full itself is told, as a share of the capacity: off a table of these very cells, and off one that stands
 for a chemistry. A flat curve rises so steeply at its end that what is called full lies within a per cent (choice, one
 sd)."""
-FLAT_BOOK_SPAN_SD = 0.15
-"""How far a flat table tells the capacity of other cells, as a fraction: the steps of their plateaus lie elsewhere
-(choice, one sd)."""
-STAGE_SD = 0.015
-"""How far the steps of a flat curve lie from its ends otherwise in one cell than in another, as a share of the charge
-(one sd; lithium lost to the film moves the electrodes against each other; judgement): where a charge saw one end only,
-that looks like a capacity."""
-OFFSET_FLOOR, FLAT_OFFSET_FLOOR = 0.001, 0.001
-"""How well one curve tells the charge of two cells, as a share of it: as they age, the electrodes of each slip against
-each other on their own (choice, one sd)."""
-OWN_TABLE_V = 0.008
-"""A table that is of these very cells parts from the string's curve by less [V] (choice)."""
 BOOK_END_SLOPE_SD = 0.3
 """How well a table of a chemistry tells the slope from there to full, as a fraction (choice, one sd)."""
 BELOW_KNEE_SD = 0.015
@@ -69,12 +67,6 @@ END_SLOPE_ERROR = 0.08
 of polarisation looks like it (half width, choice from simulation)."""
 FULL_FROM_SOC = 0.93
 """From here on the way to full is short enough to be reckoned by the curve (choice)."""
-STANDING_SHARE = 0.03
-"""A standing current that may or may not flow spoils an absolute capacity from this share of the charge moved on
-(choice)."""
-LEAST_SWING_V, LEAST_SPAN = 0.050, 0.25
-"""Least open-circuit voltage covered for a relative capacity, least share of the capacity moved for an absolute one
-(choice)."""
 
 
 class Knowledge(Place):
@@ -139,66 +131,26 @@ class Knowledge(Place):
     @cached_property
     def offset(self) -> OffsetKnown | str:
         """Charge offsets at the first row, or why not."""
-        s = self.study
-        if self.curve_contradicted:
-            return self.curve_contradicted
-        errors = self._errors
-        if isinstance(errors, str):
-            return self._offset_at_rest(errors)
-        started = self._piece_starts_log()
-        if not started:
-            return self._offset_at_rest(
-                "current flowed or cells were bled before the charge could be counted"
-            )
-        capacity = self._usual_capacity
-        value = s.split.a / capacity
-        half = np.hypot(
-            Z95 * np.sqrt(np.maximum(*(e.a for e in errors))) / capacity, self.slope_error * np.abs(value)
-        )
-        half = np.hypot(half, Z95 * (FLAT_OFFSET_FLOOR if s.curve.flat else OFFSET_FLOOR))
-        swing = self.alignment.swing_V if self.alignment is not None else 0.0
-        why = self._why_wide(swing, half, "the charge of a cell")
-        return OffsetKnown(value, half, self._charge_conditions() | {"at": "start"}, why)
+        return in_words(Refusal(self.curve_contradicted) if self.curve_contradicted else self._offset())
 
-    def _piece_starts_log(self) -> bool:
-        """Whether the charge of the split counts from the first row on, or nothing happened before it."""
-        s = self.study
-        first = s.sampled.row[s.piece[0]]
-        if s.log.bleed is not None and s.log.bleed[:first].any():
-            return False
-        return bool(s.quiet[:first].all())
+    def _offset(self) -> OffsetKnown | Refusal:
+        s, cells = self.study, self.cells
+        if isinstance(cells, CellPlaces):
+            first = s.sampled.row[s.piece[0]]
+            if counted_from_the_start(s.quiet[:first], None if s.log.bleed is None else s.log.bleed[:first]):
+                return by_split(cells, self.reading, self._conditions)
+            cells = Refusal("current flowed or cells were bled before the charge could be counted")
+        rest = self._first_rest
+        return cells if rest is None else by_rest(rest, s.curve, self.reading_sd, self.reading)
 
-    def _offset_at_rest(self, otherwise: str) -> OffsetKnown | str:
-        """Offsets by the table, from a rest at the start of the log."""
+    @property
+    def _first_rest(self) -> FirstRest | None:
+        """The rest that the log begins with; None without one."""
         s = self.study
         first = s.stretches[0] if s.stretches else None
         if self.rest_level is None or first is None or first.kind not in ("rest", "parked"):
-            return otherwise
-        level, rounded = self.rest_level
-        middle = float(np.nanmedian(level[s.trusted]))
-        z = float(s.curve.inverse(np.array([middle]))[0])
-        least = s.curve.least_slope(z)
-        hours = (s.seconds[first.last] - s.seconds[first.first]) / 3600.0
-        settled = 0.001 if hours < 1.0 else 0.0005 if hours < 24.0 else 0.00025
-        sd = np.hypot(np.hypot(self.reading_sd, settled * (3.0 if s.curve.flat else 1.0)), rounded)
-        value = s.curve.inverse(level) - z
-        slope_error = (0.1 if s.curve.own else BOOK_SLOPE_ERROR) * np.abs(value)
-        sd = np.hypot(sd, CHANNEL_SD_V)
-        half = np.hypot(np.hypot(Z95 * sd / max(least, 1e-3), slope_error), Z95 * OFFSET_FLOOR)
-        if s.curve.flat:
-            # hysteresis of cells with one history: a millivolt or so
-            half = np.hypot(half, Z95 * 0.001 / max(least, 1e-3))
-        conditions = {"at": "start", "from": "rest voltage", "soc_low": z, "soc_high": z}
-        half = np.broadcast_to(half, value.shape)
-        return OffsetKnown(value, half, conditions, self._why_wide(0.0, half, "the charge of a cell"))
-
-    def _why_wide(self, swing: float, half: Floats | None, of: str) -> str:
-        """Return what limits a charge or a capacity, see `ReadingOfCurve.limits`."""
-        slope = None
-        if not self.curve_contradicted:
-            z = np.linspace(*(self.soc_span or (0.5, 0.5)), 9)
-            slope = float(np.median(self.study.curve.slope(z)))
-        return ReadingOfCurve(swing, slope, self.study.trusted).limits(half, of)
+            return None
+        return FirstRest(*self.rest_level, float(s.seconds[first.last] - s.seconds[first.first]) / 3600.0)
 
     @property
     def _mean_degc(self) -> float | None:
@@ -206,108 +158,47 @@ class Knowledge(Place):
         warmth = self.study.mean_temperature
         return None if warmth is None else float(nanmean(warmth))
 
-    def _charge_conditions(self) -> dict[str, Any]:
+    @property
+    def _conditions(self) -> dict[str, float | None]:
+        """What charges and capacities are told under."""
         return conditions_of(self.soc_span, self._mean_degc)
 
     @cached_property
     def capacity(self) -> CapacityKnown | str:
         """Capacities, or why not."""
-        s = self.study
-        errors = self._errors
-        if isinstance(errors, str):
-            return errors
-        a = self.alignment
-        swing = 0.0 if a is None else a.swing_V
-        if swing < LEAST_SWING_V:
-            return self._why_wide(swing, None, "a capacity")
-        relative = 1.0 / (1.0 + s.split.b)
-        relative = relative / np.nanmedian(relative[s.trusted])
-        # of 1 / (1 + b): a small cell's share is known better than its b
-        half = Z95 * np.sqrt(np.maximum(*(e.b for e in errors))) * np.minimum(relative, 1.0) ** 2
-        if s.curve.flat:
-            moved = min((s.split.q_high - s.split.q_low) / s.capacity, 1.0)
-            half = np.hypot(half, Z95 * STAGE_SD * (1.0 - moved) / max(moved, 1e-3))
-        usual, usual_half, known, why = self._absolute()
-        ampere_hours = usual * relative
-        return CapacityKnown(
-            relative,
-            half,
-            ampere_hours,
-            np.hypot(half * usual, usual_half * relative),
-            known,
-            why,
-            self._charge_conditions(),
-            self._why_wide(swing, half, "the capacity of a cell"),
-        )
+        s, cells = self.study, self.cells
+        if isinstance(cells, Refusal):
+            return cells.why
+        seen = self._moved / s.capacity if s.curve.flat else None
+        return in_words(capacities(cells, self._absolute, self.reading, seen, self._conditions))
 
-    def _absolute(self) -> tuple[float, float, bool, str]:
-        """Return the middle cell's capacity, its half width [Ah], whether it is known, and why not."""
-        s, a = self.study, self.alignment
-        if self.curve_contradicted:
-            return s.capacity, s.capacity, False, self.curve_contradicted
-        if a is None:
-            return s.capacity, s.capacity, False, "no charge was counted"
-        if s.curve.flat and not s.curve.own:
-            why = "the ends of a flat table are not those of these cells: give the pack its own table"
-            return a.capacity, Z95 * FLAT_BOOK_SPAN_SD * a.capacity, False, why
-        span = (s.split.q_high - s.split.q_low) / s.capacity
-        standing = s.standing
-        if standing is not None and standing.kind == "either":
-            last = s.piece[-1]
-            ah = abs(standing.amps) * float(s.sampled.seconds[last] - s.sampled.seconds[s.piece[0]]) / 3600.0
-            if ah > STANDING_SHARE * (s.split.q_high - s.split.q_low):
-                why = (
-                    f"whether the {standing.amps:+.2f} A that the sensor reads at rest flow is not known: they are "
-                    f"{ah:.1f} Ah over the charge counted"
-                )
-                return a.capacity, a.capacity, False, why
-        half = Z95 * float(np.hypot(a.capacity_se, self.gain_sd * a.capacity))
-        apart = self._apart_from_table
-        if s.curve.own and apart > OWN_TABLE_V:
-            why = (
-                f"the pack file's own table parts from the curve of the string by {apart * 1e3:.0f} mV (rms): it is "
-                "not that of these cells"
-            )
-            return a.capacity, half, False, why
-        if span < LEAST_SPAN:
-            why = f"only {span * 100:.0f} % of the capacity was moved; {LEAST_SPAN * 100:.0f} % are needed"
-            return a.capacity, half, False, why
-        if a.capacity_se > 0.03 * s.capacity:
-            return a.capacity, half, False, "the table does not fix both ends of the charge moved"
-        return a.capacity, half, True, ""
+    @property
+    def _moved(self) -> float:
+        """Charge that the split covers [Ah]."""
+        return self.study.split.q_high - self.study.split.q_low
 
-    @cached_property
-    def _apart_from_table(self) -> float:
-        """How far the string's curve is from the table where it lies best [V], root mean square."""
-        s, a = self.study, self.alignment
-        if a is None:
-            return 0.0
+    @property
+    def _absolute(self) -> AbsoluteCapacity:
+        """Capacity of the middle cell in [Ah], where there is a split."""
+        s, place = self.study, self.alignment
+        if self.curve_contradicted or place is None:
+            return unknown(s.capacity, self.curve_contradicted or "no charge was counted")
         q = np.linspace(s.split.q_low, s.split.q_high, 80)
-        return float(np.sqrt(((s.split.curve(q) - s.curve.beyond(a.soc(q)) - a.shift_V) ** 2).mean()))
+        apart_V = apart_from_table(q, s.split.curve(q), place, s.curve)
+        counted = Counted(self._moved, s.capacity, self.gain_sd)
+        if s.standing is not None and s.standing.kind == "either":
+            hours = float(s.sampled.seconds[s.piece[-1]] - s.sampled.seconds[s.piece[0]]) / 3600.0
+            counted = replace(counted, doubtful_A=s.standing.amps, doubtful_Ah=abs(s.standing.amps) * hours)
+        return absolute_capacity(place, s.curve, apart_V, counted)
 
     @cached_property
     def remaining(self) -> Remaining | None:
-        """Offsets that remain at full charge; None where the log does not know them.
-
-        Where the capacities are not known better than the spread of a lot, that spread stands in.
-        """
-        s = self.study
+        """Offsets that remain at full charge; None where the log does not know them."""
         if self.curve_contradicted:
             return None
-        errors = self._errors
-        if isinstance(errors, str):
-            return self._remaining_at_rest()
-        a = self.alignment
-        if a is None:
-            return None
-        capacity = self._usual_capacity
-        q_full = -(1.0 - a.z0) * capacity
-        off, b, variance = self._wider(q_full)
-        missing = (-off - q_full) / (1.0 + b)
-        middle = np.nanmedian(missing[s.trusted])
-        value = (middle - missing) / capacity
-        half = np.hypot(Z95 * np.sqrt(variance) / capacity, self.slope_error * np.abs(value))
-        return Remaining(value, half)
+        if isinstance(self.cells, Refusal):
+            return None if isinstance(self.offset, str) else as_at_rest(self.offset)
+        return None if self.alignment is None else at_full(self.cells, self.alignment.z0)
 
     @cached_property
     def leads(self) -> Leads:
@@ -323,14 +214,6 @@ class Knowledge(Place):
             return nothing_told(len(self.study.cells))
         return between_rests(self.study, self.shifted)
 
-    def _remaining_at_rest(self) -> Remaining | None:
-        found = self.offset
-        if isinstance(found, str):
-            return None
-        z = float(found.conditions.get("soc_low") or 0.5)
-        spread = (1 - z) * LOT_CAPACITY_SD * Z95
-        return Remaining(found.value, np.hypot(found.half, spread))
-
     @cached_property
     def top(self) -> TopKnown | str:
         """Charge to full when the last charge ended, or why not."""
@@ -340,9 +223,9 @@ class Knowledge(Place):
         charges = [p for p in s.stretches if p.kind == "charge"]
         if not charges:
             return "the log holds no charge"
-        errors = self._errors
-        if isinstance(errors, str):
-            return errors
+        cells = self.cells
+        if isinstance(cells, Refusal):
+            return cells.why
         piece_rows = s.sampled.row[s.piece]
         last = charges[-1].last
         if not piece_rows[0] <= last <= piece_rows[-1] + 1:
@@ -353,12 +236,12 @@ class Knowledge(Place):
         if s.bled is not None:
             bled = s.bled[s.sampled.row[at]] - s.bled[piece_rows[0]]
         own = q + bled
-        off, b, variance = self._wider(q)
+        off, b, variance = cells.at(float(q))
         x = own * (1.0 + b) - off
         se = np.sqrt(variance)
         lead = float(np.nanmin(x))
         a = self.alignment
-        capacity = self._usual_capacity
+        capacity = self.usual_capacity
         soc_lead = float(a.soc(lead)) if a is not None else 0.0
         end_volts = float(np.nanmedian(s.log.cell_voltage[last][s.trusted]))
         below = self._below_the_knee(charges[-1])
@@ -388,8 +271,8 @@ class Knowledge(Place):
             half_needed,
             end_volts,
             0.02 * s.capacity,
-            self._charge_conditions() | {"full": condition, "soc_at_end": soc_lead},
-            self._why_wide(a.swing_V if a else 0.0, half / s.capacity, "what a cell lacks to full"),
+            self._conditions | {"full": condition, "soc_at_end": soc_lead},
+            self.reading.limits(half / s.capacity, "what a cell lacks to full"),
         )
 
     def _below_the_knee(self, part: Stretch) -> Bools:
@@ -414,17 +297,17 @@ class Knowledge(Place):
         cap, a = self.capacity, self.alignment
         if isinstance(cap, str):
             return cap
-        errors = self._errors
-        assert not isinstance(errors, str)
+        cells = self.cells
+        assert isinstance(cells, CellPlaces)
         if a is None or not np.nanmax(cap.half_relative) < WORTH_CAPACITY:
             return "not every cell's capacity is known well enough: the least of them decides"
         if not s.trusted.all() or s.shifted.any():
             return "not every cell of the string has a reading to be believed"
-        usual = self._usual_capacity
+        usual = self.usual_capacity
         amounts = usual * cap.relative
         # a cell's place on the string's curve is its state of charge
         soc = a.z0 + s.split.a / usual
-        model, blocks = errors
+        model, blocks = cells.model, cells.blocks
         wide = blocks.a / usual**2 + blocks.b > model.a / usual**2 + model.b
         va, vb, vab = (np.where(wide, getattr(blocks, n), getattr(model, n)) for n in ("a", "b", "ab"))
         va = va + (self.slope_error * s.split.a / Z95) ** 2
@@ -433,7 +316,7 @@ class Knowledge(Place):
             2,
             0,
         )
-        known = a.capacity_se / usual if self._absolute()[2] else 0.05
+        known = a.capacity_se / usual if cap.absolute_known else 0.05
         module = [s.pack.module_of(cell) for cell in s.cells]
         names = list(dict.fromkeys(module))
         common = np.array([a.z0_se, known, self.gain_sd])

@@ -13,7 +13,9 @@ import numpy.typing as npt
 from bmslogs.analysis import polarisation
 from bmslogs.analysis.alignment import Alignment, align, table_sd
 from bmslogs.analysis.common_fit import POLARISATION_ERROR
-from bmslogs.analysis.known.shapes import Spread
+from bmslogs.analysis.known.cell_places import CellPlaces, Spread
+from bmslogs.analysis.known.reading_of_curve import ReadingOfCurve
+from bmslogs.analysis.known.refusal import Refusal
 from bmslogs.analysis.models.pack_contradictions import capacity_by_curve, pack_contradictions, thinned
 from bmslogs.analysis.regression import BLOCKS, Z95, t_factor
 from bmslogs.analysis.rests import NONE, START_LEVEL_S, Anchors
@@ -61,8 +63,8 @@ DROP_IN_OHMS = 1.5
 USUAL_EXCESS, AGED_SHARE = 0.05, 0.4
 """Excess of resistance up to which a cell is as the others, and the share of the slow polarisation that the excess of
 an aged cell may miss (choice)."""
-LOT_CAPACITY_SD = 0.012
-"""How far the capacities of sound cells of a lot lie apart (choice, one sd): stands in where a log cannot say."""
+KNOWN_CAPACITY = 0.03
+"""A capacity that is less sure (standard error as a share of the nominal) is taken to be nominal (choice)."""
 LEAD_LEAST, LEAD_POINTS = 0.004, 8
 """How far a cell must go ahead of the middle one for the curve there to count, as a share of the capacity, and at how
 many points (choice)."""
@@ -272,23 +274,41 @@ class Place:
         return None
 
     @property
-    def _usual_capacity(self) -> float:
+    def usual_capacity(self) -> float:
         """Capacity of the middle cell [Ah]: nominal, unless the log knows better."""
         a = self.alignment
-        if a is not None and a.capacity_se < 0.03 * self.study.capacity:
+        if a is not None and a.capacity_se < KNOWN_CAPACITY * self.study.capacity:
             return a.capacity
         return self.study.capacity
+
+    @cached_property
+    def reading(self) -> ReadingOfCurve:
+        """How charges are read through the curve."""
+        slope_V = None
+        if not self.curve_contradicted:
+            z = np.linspace(*(self.soc_span or (0.5, 0.5)), 9)
+            slope_V = float(np.median(self.study.curve.slope(z)))
+        a = self.alignment
+        return ReadingOfCurve(0.0 if a is None else a.swing_V, slope_V, self.study.trusted)
 
     # ---- errors of offset and capacity ----------------------------------------------------------------------
 
     @cached_property
-    def _errors(self) -> tuple[Spread, Spread] | str:
-        """Two spreads of (a, b), by the model and by blocks, lasting reading errors added; or why there is no split."""
+    def cells(self) -> CellPlaces | Refusal:
+        """Where every cell stands beside the middle one, with errors; or why there is no split."""
         s = self.study
         try:
             split = s.split
         except NotEnoughData as reason:
-            return str(reason)
+            return Refusal(str(reason))
+        model, blocks = self._errors
+        return CellPlaces(split.a, split.b, model, blocks, s.trusted, self.usual_capacity, self.slope_error)
+
+    @property
+    def _errors(self) -> tuple[Spread, Spread]:
+        """Two spreads of (a, b), by the model and by blocks, lasting reading errors added."""
+        s = self.study
+        split = s.split
         q = np.linspace(split.q_low, split.q_high, 200)
         du = np.minimum(split.slope(q), 0.0)
         # a reading error that lasts (one level, one part that grows along the span) seen through the fit
@@ -352,27 +372,3 @@ class Place:
         climbed = float(np.ptp(self.study.split.curve(q)))
         left = climbed - drift - DRIFT_LEAST_V
         return climbed / left if left > 0 else np.inf
-
-    def _wider(self, q: float) -> tuple[Floats, Floats, Floats]:
-        """Return a, b and the variance of a - b q, by whichever of the two spreads is the wider there."""
-        errors = self._errors
-        assert not isinstance(errors, str)
-        (a0, b0, model), (a1, b1, blocks) = (self._sharpened(e) for e in errors)
-        v0, v1 = model.of(q), blocks.of(q)
-        wider = v1 > v0
-        return np.where(wider, a1, a0), np.where(wider, b1, b0), np.where(wider, v1, v0)
-
-    def _sharpened(self, e: Spread) -> tuple[Floats, Floats, Spread]:
-        """Return a, b and their spread; where b is hardly known, a lot's spread of capacities stands in."""
-        s = self.study
-        lot = LOT_CAPACITY_SD**2
-        weak = e.b > 0.25 * lot
-        share = e.ab / (e.b + lot)
-        a = np.where(weak, s.split.a - share * s.split.b, s.split.a)
-        b = np.where(weak, s.split.b * lot / (e.b + lot), s.split.b)
-        sharp = Spread(
-            np.where(weak, e.a - share * e.ab, e.a),
-            np.where(weak, e.b * lot / (e.b + lot), e.b),
-            np.where(weak, e.ab * lot / (e.b + lot), e.ab),
-        )
-        return a, b, sharp
