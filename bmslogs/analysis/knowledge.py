@@ -22,6 +22,7 @@ from bmslogs.analysis.known.absolute_capacity import (
 )
 from bmslogs.analysis.known.capacity import CapacityKnown, capacities
 from bmslogs.analysis.known.cell_places import CellPlaces
+from bmslogs.analysis.known.charge_end import ChargeEnd, sample_at_end
 from bmslogs.analysis.known.leak import LeakKnown, leaks
 from bmslogs.analysis.known.offset import (
     FirstRest,
@@ -36,37 +37,20 @@ from bmslogs.analysis.known.remaining import Remaining, as_at_rest, at_full
 from bmslogs.analysis.known.resistance import Circumstances, ResistanceKnown
 from bmslogs.analysis.known.resistance_by_load import by_load
 from bmslogs.analysis.known.resistance_by_steps import by_steps
-from bmslogs.analysis.known.shapes import TopKnown, WorthKnown
+from bmslogs.analysis.known.top import TopKnown, charge_to_full
+from bmslogs.analysis.known.worth import WorthKnown, pack_worth
 from bmslogs.analysis.known.zero import ZeroKnown, zero_at_rest
 from bmslogs.analysis.leading import Leads, find_leads, no_leads
 from bmslogs.analysis.models.flat_leak import flat_leaks
 from bmslogs.analysis.models.knee import below_the_knee
 from bmslogs.analysis.place import Place
-from bmslogs.analysis.regression import Z95
 from bmslogs.analysis.stretches import Stretch
-from bmslogs.analysis.worth import string_worth
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.nan_statistics import nanmean, nanmedian
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
-
-WORTH_CAPACITY = 0.02
-"""Half width up to which every capacity must be known before a pack's worth is said (choice)."""
-FULL_SD, BOOK_FULL_SD, FLAT_BOOK_FULL_SD = 0.0006, 0.008, 0.006
-"""How well full itself is told, as a share of the capacity: off a table of these very cells, and off one that stands
-for a chemistry. A flat curve rises so steeply at its end that what is called full lies within a per cent (choice, one
-sd)."""
-BOOK_END_SLOPE_SD = 0.3
-"""How well a table of a chemistry tells the slope from there to full, as a fraction (choice, one sd)."""
-BELOW_KNEE_SD = 0.015
-"""How well the place of a cell on the flat is known, as a share of the capacity (choice, one sd)."""
-END_SLOPE_ERROR = 0.08
-"""How well the slope of the string's curve is known where a charge ends, as a fraction: what the falling current leaves
-of polarisation looks like it (half width, choice from simulation)."""
-FULL_FROM_SOC = 0.93
-"""From here on the way to full is short enough to be reckoned by the curve (choice)."""
 
 
 class Knowledge(Place):
@@ -217,73 +201,43 @@ class Knowledge(Place):
     @cached_property
     def top(self) -> TopKnown | str:
         """Charge to full when the last charge ended, or why not."""
-        s = self.study
-        if self.curve_contradicted:
-            return self.curve_contradicted
-        charges = [p for p in s.stretches if p.kind == "charge"]
-        if not charges:
-            return "the log holds no charge"
-        cells = self.cells
+        return in_words(Refusal(self.curve_contradicted) if self.curve_contradicted else self._top())
+
+    def _top(self) -> TopKnown | Refusal:
+        s, cells = self.study, self.cells
+        charge = next((p for p in reversed(s.stretches) if p.kind == "charge"), None)
+        if charge is None:
+            return Refusal("the log holds no charge")
         if isinstance(cells, Refusal):
-            return cells.why
-        piece_rows = s.sampled.row[s.piece]
-        last = charges[-1].last
-        if not piece_rows[0] <= last <= piece_rows[-1] + 1:
-            return "the charge lies in a part of the log where current or bleeding before it was not recorded"
-        at = s.piece[min(int(np.searchsorted(piece_rows, last, side="right")) - 1, len(s.piece) - 1)]
-        q = s.sampled.charge[at] - s.sampled.charge[s.piece[0]]
-        bled = np.zeros(len(s.cells))
-        if s.bled is not None:
-            bled = s.bled[s.sampled.row[at]] - s.bled[piece_rows[0]]
-        own = q + bled
-        off, b, variance = cells.at(float(q))
-        x = own * (1.0 + b) - off
-        se = np.sqrt(variance)
-        lead = float(np.nanmin(x))
-        a = self.alignment
-        capacity = self.usual_capacity
-        soc_lead = float(a.soc(lead)) if a is not None else 0.0
-        end_volts = float(np.nanmedian(s.log.cell_voltage[last][s.trusted]))
-        below = self._below_the_knee(charges[-1])
-        if a is not None and soc_lead >= FULL_FROM_SOC and not below[s.trusted].all():
-            full, full_se, condition = lead - (1.0 - soc_lead) * capacity, a.soc_se(lead) * capacity, "own"
-            book = FLAT_BOOK_FULL_SD if s.curve.flat else BOOK_FULL_SD
-            book = float(np.hypot(book, 0.0 if s.curve.flat else BOOK_END_SLOPE_SD * (1.0 - soc_lead)))
-            full_se = float(np.hypot(full_se, (FULL_SD if s.curve.own else book) * capacity))
-        else:
-            full, full_se, condition = lead, float(se[int(np.nanargmin(x))]), "leading_cell"
-        missing = (x - full) / (1.0 + b)
-        lag = missing - np.nanmin(missing)
-        slope_error = max(self.slope_error, END_SLOPE_ERROR)
-        lead_se = np.where(lag > 0, float(se[int(np.nanargmin(x))]), 0.0)
-        half = np.hypot(Z95 * np.sqrt(se**2 + full_se**2 + lead_se**2), slope_error * lag)
-        needed = np.nanmax(missing) - missing
-        last_se = se[int(np.nanargmax(np.where(np.isfinite(missing), missing, -np.inf)))]
-        half_needed = np.hypot(Z95 * np.where(needed > 0, np.hypot(se, last_se), se), slope_error * needed)
-        if below[s.trusted].any():
-            # how far behind a cell is that has not left the flat, hardly shows; the last one is all others' measure
-            hidden = Z95 * BELOW_KNEE_SD * capacity
-            half, half_needed = np.where(below, np.hypot(half, hidden), half), np.hypot(half_needed, hidden)
-        return TopKnown(
-            missing,
-            half,
-            needed,
-            half_needed,
-            end_volts,
-            0.02 * s.capacity,
-            self._conditions | {"full": condition, "soc_at_end": soc_lead},
-            self.reading.limits(half / s.capacity, "what a cell lacks to full"),
+            return cells
+        end = self._charge_end(charge)
+        if isinstance(end, Refusal) or self.alignment is None:
+            return end if isinstance(end, Refusal) else Refusal("no charge was counted")
+        return charge_to_full(end, cells, self.alignment, s.curve, s.capacity, self.reading, self._conditions)
+
+    def _charge_end(self, charge: Stretch) -> ChargeEnd | Refusal:
+        """Where the charge of the split stood when a charge ended; why it was not counted so far."""
+        s = self.study
+        rows = s.sampled.row[s.piece]
+        at = sample_at_end(charge.last, rows)
+        if isinstance(at, Refusal):
+            return at
+        return ChargeEnd(
+            drawn=float(s.sampled.charge[s.piece[at]] - s.sampled.charge[s.piece[0]]),
+            bled=np.zeros(len(s.cells)) if s.bled is None else s.bled[rows[at]] - s.bled[rows[0]],
+            volts=float(nanmedian(s.log.cell_voltage[charge.last][s.trusted])),
+            below_knee=self._below_the_knee(charge),
         )
 
-    def _below_the_knee(self, part: Stretch) -> Bools:
+    def _below_the_knee(self, charge: Stretch) -> Bools:
         """(cells,) True where a cell of a flat curve had not left the plateau when a charge ended."""
         s = self.study
         if not s.curve.flat:
             return np.zeros(len(s.cells), bool)
         return below_the_knee(
-            s.log.cell_voltage[part.rows],
-            np.nan_to_num(s.current[part.rows]),
-            -s.flow.charge[part.rows],
+            s.log.cell_voltage[charge.rows],
+            np.nan_to_num(s.current[charge.rows]),
+            -s.flow.charge[charge.rows],
             s.usual_resistance,
             s.capacity,
         )
@@ -291,38 +245,15 @@ class Knowledge(Place):
     @cached_property
     def worth(self) -> WorthKnown | str:
         """Usable charge and what balancing and replacing would win, or why not."""
-        s = self.study
+        s, cells, capacity, place = self.study, self.cells, self.capacity, self.alignment
         if self.curve_contradicted:
             return self.curve_contradicted
-        cap, a = self.capacity, self.alignment
-        if isinstance(cap, str):
-            return cap
-        cells = self.cells
-        assert isinstance(cells, CellPlaces)
-        if a is None or not np.nanmax(cap.half_relative) < WORTH_CAPACITY:
-            return "not every cell's capacity is known well enough: the least of them decides"
-        if not s.trusted.all() or s.shifted.any():
-            return "not every cell of the string has a reading to be believed"
-        usual = self.usual_capacity
-        amounts = usual * cap.relative
-        # a cell's place on the string's curve is its state of charge
-        soc = a.z0 + s.split.a / usual
-        model, blocks = cells.model, cells.blocks
-        wide = blocks.a / usual**2 + blocks.b > model.a / usual**2 + model.b
-        va, vb, vab = (np.where(wide, getattr(blocks, n), getattr(model, n)) for n in ("a", "b", "ab"))
-        va = va + (self.slope_error * s.split.a / Z95) ** 2
-        covariance = np.moveaxis(
-            np.array([[va / usual**2, -vab / usual * amounts], [-vab / usual * amounts, vb * amounts**2]]),
-            2,
-            0,
-        )
-        known = a.capacity_se / usual if cap.absolute_known else 0.05
-        module = [s.pack.module_of(cell) for cell in s.cells]
-        names = list(dict.fromkeys(module))
-        common = np.array([a.z0_se, known, self.gain_sd])
-        values = string_worth(soc, amounts, covariance, common, np.array([names.index(m) for m in module]))
-        weakest = int(np.argmin(amounts))
-        return WorthKnown(values, s.cells[weakest], module[weakest])
+        if isinstance(capacity, str):
+            return capacity
+        assert isinstance(cells, CellPlaces) and place is not None  # else there were no capacities
+        modules = [(cell, s.pack.module_of(cell)) for cell in s.cells]
+        believed = s.trusted & ~s.shifted
+        return in_words(pack_worth(cells, place, capacity, self.gain_sd, believed, modules))
 
     # ---- rest -----------------------------------------------------------------------------------------------
 
