@@ -1,7 +1,6 @@
 """What a study adds up to: values with half widths per cell, or one sentence why they cannot be had.
 
-Half widths are 95 %. To the scatter of blocks each adds what blocks cannot show: reading errors that last all log
-long, the gain of the current sensor, the error of a table.
+Each question has its room in `known`, which knows no study; here each is handed what it needs, and its answer is kept.
 """
 
 from __future__ import annotations
@@ -12,6 +11,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.analysis.alignment import Alignment
 from bmslogs.analysis.between_rests import BetweenRests, between_rests, nothing_told
 from bmslogs.analysis.known.absolute_capacity import (
     AbsoluteCapacity,
@@ -25,7 +25,6 @@ from bmslogs.analysis.known.cell_places import CellPlaces
 from bmslogs.analysis.known.charge_end import ChargeEnd, sample_at_end
 from bmslogs.analysis.known.leak import LeakKnown, leaks
 from bmslogs.analysis.known.offset import (
-    FirstRest,
     OffsetKnown,
     by_rest,
     by_split,
@@ -45,16 +44,70 @@ from bmslogs.analysis.models.flat_leak import flat_leaks
 from bmslogs.analysis.models.knee import below_the_knee
 from bmslogs.analysis.place import Place
 from bmslogs.analysis.stretches import Stretch
+from bmslogs.analysis.study import Study
 from bmslogs.base.errors import NotEnoughData
-from bmslogs.base.nan_statistics import nanmean, nanmedian
+from bmslogs.base.nan_statistics import nanmedian
+from bmslogs.base.pack_claims import Contradiction
 
 Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 
-class Knowledge(Place):
-    """All that one study says, worked out on demand."""
+class Knowledge:
+    """All that one study says, worked out on demand and kept.
+
+    Attributes
+    ----------
+    study
+        The log made ready.
+    place
+        Where its string stands on the open-circuit curve.
+    """
+
+    def __init__(self, study: Study) -> None:
+        self.study = study
+        self.place = Place(study)
+
+    # ---- of the place ---------------------------------------------------------------------------------------
+
+    @property
+    def contradictions(self) -> list[Contradiction]:
+        """Lines of the pack file that the log contradicts."""
+        return self.place.contradictions
+
+    @property
+    def curve_contradicted(self) -> str | None:
+        """Why nothing may rest on the open-circuit curve; None where the log does not contradict it."""
+        return self.place.curve_contradicted
+
+    @property
+    def alignment(self) -> Alignment | None:
+        """The string's curve laid onto the table; None where the log gives no curve."""
+        return self.place.alignment
+
+    @property
+    def soc_span(self) -> tuple[float, float] | None:
+        """Least and most state of charge of the middle cell while current flowed; None where not known."""
+        return self.place.soc_span
+
+    def soc_of(self, drawn: Floats) -> Floats | None:
+        """Return the state of charge (0..1) of the middle cell where `drawn` [Ah]; see `Place.soc_of`."""
+        return self.place.soc_of(drawn)
+
+    @property
+    def current_rms(self) -> float:
+        """Root mean square of the current while driving, else while anything flowed [A]."""
+        return self.place.current_rms
+
+    @property
+    def shifted(self) -> Bools:
+        """(cells,) True where the reading is shifted; none where there is no split to tell."""
+        return self.place.shifted
+
+    @property
+    def shifted_or_charged(self) -> Bools:
+        """(cells,) True where other charge and a shifted reading explain a cell alike; none where neither is known."""
+        return self.place.shifted_or_charged
 
     # ---- resistance -----------------------------------------------------------------------------------------
 
@@ -63,13 +116,17 @@ class Knowledge(Place):
         """Resistance of every cell, or why not: by the loads of drives and charges, or by single steps."""
         s = self.study
         if s.by_steps and s.steps is not None:
-            return by_steps(s.steps, self._circumstances, self._charge_at(s.step_rows()), s.log.voltage_step)
+            return by_steps(
+                s.steps, self._circumstances, self.place.charge_at(s.step_rows()), s.log.voltage_step
+            )
         try:
             load = s.load
         except NotEnoughData as reason:
             return f"{reason}, and no step of the current between two steady spells"
         rms_A = float(np.sqrt((s.sampled.current[s.moving] ** 2).mean()))
-        conditions = conditions_of(self.soc_span, None) | {"current_rms_A": self.current_rms or rms_A}
+        conditions = conditions_of(self.place.soc_span, None) | {
+            "current_rms_A": self.place.current_rms or rms_A
+        }
         return in_words(
             by_load(load, s.linear_load, s.relative_resistance, self._circumstances, rms_A, conditions)
         )
@@ -86,90 +143,46 @@ class Knowledge(Place):
             warmth=s.cell_warmth.reading,
             drove=bool(s.rows_of("drive").any()),
             flat=s.curve.flat,
-            gain_sd=self.gain_sd,
+            gain_sd=self.place.gain_sd,
         )
-
-    def _charge_at(self, rows: Bools) -> dict[str, float | None]:
-        """Least and most state of charge of the middle cell over rows, where its place is known."""
-        soc = self.soc_of(self.study.flow.charge[rows])
-        low, high = self.soc_span or (None, None)
-        if soc is not None:
-            low, high = float(soc.min()), float(soc.max())
-        return {"soc_low": low, "soc_high": high}
-
-    def soc_of(self, drawn: Floats) -> Floats | None:
-        """Return the state of charge (0..1) of the middle cell; None where its place on the curve is not known.
-
-        Parameters
-        ----------
-        drawn
-            Charge drawn since the log began [Ah], as `Flow.charge` counts it.
-        """
-        a, s = self.alignment, self.study
-        if a is None:
-            return None
-        return np.asarray(np.clip(a.soc(drawn - s.sampled.charge[s.piece[0]]), 0.0, 1.0), float)
 
     # ---- charge ---------------------------------------------------------------------------------------------
 
     @cached_property
     def offset(self) -> OffsetKnown | str:
         """Charge offsets at the first row, or why not."""
-        return in_words(Refusal(self.curve_contradicted) if self.curve_contradicted else self._offset())
+        return in_words(
+            Refusal(self.place.curve_contradicted) if self.place.curve_contradicted else self._offset()
+        )
 
     def _offset(self) -> OffsetKnown | Refusal:
-        s, cells = self.study, self.cells
+        s, cells = self.study, self.place.cells
         if isinstance(cells, CellPlaces):
             first = s.sampled.row[s.piece[0]]
             if counted_from_the_start(s.quiet[:first], None if s.log.bleed is None else s.log.bleed[:first]):
-                return by_split(cells, self.reading, self._conditions)
+                return by_split(cells, self.place.reading, self.place.conditions)
             cells = Refusal("current flowed or cells were bled before the charge could be counted")
-        rest = self._first_rest
-        return cells if rest is None else by_rest(rest, s.curve, self.reading_sd, self.reading)
-
-    @property
-    def _first_rest(self) -> FirstRest | None:
-        """The rest that the log begins with; None without one."""
-        s = self.study
-        first = s.stretches[0] if s.stretches else None
-        if self.rest_level is None or first is None or first.kind not in ("rest", "parked"):
-            return None
-        return FirstRest(*self.rest_level, float(s.seconds[first.last] - s.seconds[first.first]) / 3600.0)
-
-    @property
-    def _mean_degc(self) -> float | None:
-        """Mean temperature of the pack over the log [degC]; None where no sensor tells it."""
-        warmth = self.study.mean_temperature
-        return None if warmth is None else float(nanmean(warmth))
-
-    @property
-    def _conditions(self) -> dict[str, float | None]:
-        """What charges and capacities are told under."""
-        return conditions_of(self.soc_span, self._mean_degc)
+        rest = self.place.first_rest
+        return cells if rest is None else by_rest(rest, s.curve, self.place.reading_sd, self.place.reading)
 
     @cached_property
     def capacity(self) -> CapacityKnown | str:
         """Capacities, or why not."""
-        s, cells = self.study, self.cells
+        s, cells = self.study, self.place.cells
         if isinstance(cells, Refusal):
             return cells.why
-        seen = self._moved / s.capacity if s.curve.flat else None
-        return in_words(capacities(cells, self._absolute, self.reading, seen, self._conditions))
-
-    @property
-    def _moved(self) -> float:
-        """Charge that the split covers [Ah]."""
-        return self.study.split.q_high - self.study.split.q_low
+        seen = self.place.moved / s.capacity if s.curve.flat else None
+        return in_words(capacities(cells, self._absolute, self.place.reading, seen, self.place.conditions))
 
     @property
     def _absolute(self) -> AbsoluteCapacity:
         """Capacity of the middle cell in [Ah], where there is a split."""
-        s, place = self.study, self.alignment
-        if self.curve_contradicted or place is None:
-            return unknown(s.capacity, self.curve_contradicted or "no charge was counted")
+        s, place = self.study, self.place.alignment
+        if self.place.curve_contradicted or place is None:
+            return unknown(s.capacity, self.place.curve_contradicted or "no charge was counted")
         q = np.linspace(s.split.q_low, s.split.q_high, 80)
         apart_V = apart_from_table(q, s.split.curve(q), place, s.curve)
-        counted = Counted(self._moved, s.capacity, self.gain_sd)
+        counted = Counted(self.place.moved, s.capacity, self.place.gain_sd)
         if s.standing is not None and s.standing.kind == "either":
             hours = float(s.sampled.seconds[s.piece[-1]] - s.sampled.seconds[s.piece[0]]) / 3600.0
             counted = replace(counted, doubtful_A=s.standing.amps, doubtful_Ah=abs(s.standing.amps) * hours)
@@ -178,42 +191,46 @@ class Knowledge(Place):
     @cached_property
     def remaining(self) -> Remaining | None:
         """Offsets that remain at full charge; None where the log does not know them."""
-        if self.curve_contradicted:
+        at = self.place
+        if at.curve_contradicted:
             return None
-        if isinstance(self.cells, Refusal):
+        if isinstance(at.cells, Refusal):
             return None if isinstance(self.offset, str) else as_at_rest(self.offset)
-        return None if self.alignment is None else at_full(self.cells, self.alignment.z0)
+        return None if at.alignment is None else at_full(at.cells, at.alignment.z0)
 
     @cached_property
     def leads(self) -> Leads:
         """Who is first at the end of charges and discharges; of none where nothing may rest on the curve."""
-        if self.curve_contradicted:
+        if self.place.curve_contradicted:
             return no_leads(len(self.study.cells))
-        return find_leads(self.study, self.shifted)
+        return find_leads(self.study, self.place.shifted)
 
     @cached_property
     def between_rests(self) -> BetweenRests:
         """What the rests before and after a charge or discharge tell; nothing where the curve may not be used."""
-        if self.curve_contradicted:
+        if self.place.curve_contradicted:
             return nothing_told(len(self.study.cells))
-        return between_rests(self.study, self.shifted)
+        return between_rests(self.study, self.place.shifted)
 
     @cached_property
     def top(self) -> TopKnown | str:
         """Charge to full when the last charge ended, or why not."""
-        return in_words(Refusal(self.curve_contradicted) if self.curve_contradicted else self._top())
+        return in_words(
+            Refusal(self.place.curve_contradicted) if self.place.curve_contradicted else self._top()
+        )
 
     def _top(self) -> TopKnown | Refusal:
-        s, cells = self.study, self.cells
+        s, at = self.study, self.place
         charge = next((p for p in reversed(s.stretches) if p.kind == "charge"), None)
         if charge is None:
             return Refusal("the log holds no charge")
-        if isinstance(cells, Refusal):
-            return cells
+        if isinstance(at.cells, Refusal):
+            return at.cells
         end = self._charge_end(charge)
-        if isinstance(end, Refusal) or self.alignment is None:
-            return end if isinstance(end, Refusal) else Refusal("no charge was counted")
-        return charge_to_full(end, cells, self.alignment, s.curve, s.capacity, self.reading, self._conditions)
+        if isinstance(end, Refusal):
+            return end
+        assert at.alignment is not None  # there is a split
+        return charge_to_full(end, at.cells, at.alignment, s.curve, s.capacity, at.reading, at.conditions)
 
     def _charge_end(self, charge: Stretch) -> ChargeEnd | Refusal:
         """Where the charge of the split stood when a charge ended; why it was not counted so far."""
@@ -245,15 +262,15 @@ class Knowledge(Place):
     @cached_property
     def worth(self) -> WorthKnown | str:
         """Usable charge and what balancing and replacing would win, or why not."""
-        s, cells, capacity, place = self.study, self.cells, self.capacity, self.alignment
-        if self.curve_contradicted:
-            return self.curve_contradicted
+        s, at, capacity = self.study, self.place, self.capacity
+        if at.curve_contradicted:
+            return at.curve_contradicted
         if isinstance(capacity, str):
             return capacity
-        assert isinstance(cells, CellPlaces) and place is not None  # else there were no capacities
+        assert isinstance(at.cells, CellPlaces) and at.alignment is not None  # else there were no capacities
         modules = [(cell, s.pack.module_of(cell)) for cell in s.cells]
         believed = s.trusted & ~s.shifted
-        return in_words(pack_worth(cells, place, capacity, self.gain_sd, believed, modules))
+        return in_words(pack_worth(at.cells, at.alignment, capacity, at.gain_sd, believed, modules))
 
     # ---- rest -----------------------------------------------------------------------------------------------
 
@@ -269,7 +286,7 @@ class Knowledge(Place):
         """(cells,) least leak of cells that left the flat of the curve while parked [A]; nought where none is sure."""
         s = self.study
         nothing = np.zeros(len(s.cells))
-        if self.curve_contradicted or not s.curve.flat:
+        if self.place.curve_contradicted or not s.curve.flat:
             return nothing
         try:
             found, level = s.parked
@@ -281,10 +298,10 @@ class Knowledge(Place):
     def leak(self) -> LeakKnown | str:
         """Leak currents from a parked stretch, or why not."""
         s = self.study
-        if self.curve_contradicted:
-            return self.curve_contradicted
+        if self.place.curve_contradicted:
+            return self.place.curve_contradicted
         try:
             found, level = s.parked
         except NotEnoughData as reason:
             return str(reason)
-        return in_words(leaks(found, level, s.curve, s.capacity, s.trusted, self._mean_degc))
+        return in_words(leaks(found, level, s.curve, s.capacity, s.trusted, self.place.mean_degc))

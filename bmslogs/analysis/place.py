@@ -14,7 +14,8 @@ from bmslogs.analysis import polarisation
 from bmslogs.analysis.alignment import Alignment, align, table_sd
 from bmslogs.analysis.common_fit import POLARISATION_ERROR
 from bmslogs.analysis.known.cell_places import CellPlaces, Spread
-from bmslogs.analysis.known.reading_of_curve import ReadingOfCurve
+from bmslogs.analysis.known.offset import FirstRest
+from bmslogs.analysis.known.reading_of_curve import ReadingOfCurve, conditions_of
 from bmslogs.analysis.known.refusal import Refusal
 from bmslogs.analysis.models.pack_contradictions import capacity_by_curve, pack_contradictions, thinned
 from bmslogs.analysis.regression import BLOCKS, Z95, t_factor
@@ -272,6 +273,52 @@ class Place:
             z = float(s.curve.inverse(np.array([nanmedian(self.rest_level[0][s.trusted])]))[0])
             return z, z
         return None
+
+    def soc_of(self, drawn: Floats) -> Floats | None:
+        """Return the state of charge (0..1) of the middle cell; None where its place on the curve is not known.
+
+        Parameters
+        ----------
+        drawn
+            Charge drawn since the log began [Ah], as `Flow.charge` counts it.
+        """
+        a, s = self.alignment, self.study
+        if a is None:
+            return None
+        return np.asarray(np.clip(a.soc(drawn - s.sampled.charge[s.piece[0]]), 0.0, 1.0), float)
+
+    def charge_at(self, rows: Bools) -> dict[str, float | None]:
+        """Least and most state of charge of the middle cell over rows, where its place is known."""
+        soc = self.soc_of(self.study.flow.charge[rows])
+        low, high = self.soc_span or (None, None)
+        if soc is not None:
+            low, high = float(soc.min()), float(soc.max())
+        return {"soc_low": low, "soc_high": high}
+
+    @property
+    def moved(self) -> float:
+        """Charge that the split covers [Ah]."""
+        return self.study.split.q_high - self.study.split.q_low
+
+    @property
+    def mean_degc(self) -> float | None:
+        """Mean temperature of the pack over the log [degC]; None where no sensor tells it."""
+        warmth = self.study.mean_temperature
+        return None if warmth is None else float(nanmean(warmth))
+
+    @property
+    def conditions(self) -> dict[str, float | None]:
+        """What charges and capacities are told under."""
+        return conditions_of(self.soc_span, self.mean_degc)
+
+    @property
+    def first_rest(self) -> FirstRest | None:
+        """The rest that the log begins with; None without one."""
+        s = self.study
+        first = s.stretches[0] if s.stretches else None
+        if self.rest_level is None or first is None or first.kind not in ("rest", "parked"):
+            return None
+        return FirstRest(*self.rest_level, float(s.seconds[first.last] - s.seconds[first.first]) / 3600.0)
 
     @property
     def usual_capacity(self) -> float:
