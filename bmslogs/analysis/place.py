@@ -13,12 +13,13 @@ import numpy.typing as npt
 from bmslogs.analysis import polarisation
 from bmslogs.analysis.alignment import Alignment, align, table_sd
 from bmslogs.analysis.common_fit import POLARISATION_ERROR
-from bmslogs.analysis.known.cell_places import CellPlaces, Spread
+from bmslogs.analysis.known.cell_places import CellPlaces
 from bmslogs.analysis.known.offset import FirstRest
 from bmslogs.analysis.known.reading_of_curve import ReadingOfCurve, conditions_of
 from bmslogs.analysis.known.refusal import Refusal
+from bmslogs.analysis.known.slope_doubt import slope_doubt
+from bmslogs.analysis.known.split_errors import most_drop, split_errors
 from bmslogs.analysis.models.pack_contradictions import capacity_by_curve, pack_contradictions, thinned
-from bmslogs.analysis.regression import BLOCKS, Z95, t_factor
 from bmslogs.analysis.rests import NONE, START_LEVEL_S, Anchors
 from bmslogs.analysis.rounding import mean_error, middle_error
 from bmslogs.analysis.sampling import row_medians
@@ -36,34 +37,14 @@ READING_SD_V, FLAT_READING_SD_V, READING_STEP_SHARE = 0.0001, 0.001, 0.06
 of the logger's step (choice, one sd)."""
 GAIN_SD = 0.01
 """Gain error of a current sensor where the pack file does not say (common practice, no source; one sd)."""
-MISFIT_MOST, FAR_MISFIT_MOST = 1.5, 3.0
-"""A curve that does not fit a cell makes its parameters less sure by so much at most; where the cell was laid onto it
-by itself nothing else held them (choice; the second by a few logs of aged cells, whose intervals it
-holds)."""
-SHAPE_LEAST_V = 0.012
-"""A stretch of a flat curve that climbs less is not told from others by its shape (choice)."""
-SLOPE_TRUST = 1.3
-"""A curve this many times steeper than the table is still believed (choice)."""
 FIRST_IDLE_C_RATE, FIRST_IDLE_S, FIRST_IDLE_SD_V = 0.03, 60.0, 0.010
 """A log that begins with so little current (share of the capacity per hour) for as long [s], and stands still for that
 time, shows about where it is, to so many volts: enough to hold the pack file against it, not to measure by (choice)."""
 SOON_S = 300.0
 """So long after bleeding began little is lost yet (choice) [s]."""
-DRIFT_SHARE, DRIFT_LEAST_V = 0.15, 0.004
-"""What relaxes, or falls as the string warms, while the charge goes by: a share of what the load drops, and a least
-[V] (choice)."""
 SLOPE_ERROR, FLAT_SLOPE_ERROR = 0.05, 0.15
 """How well the slope of the string's curve is known, as a fraction; an offset read through it errs by as much. Of a
 flat curve the knee tells, which the leading cell sees alone: how far it leads is read off the table (choice)."""
-LOADED_SHARE, FLAT_LOADED_SHARE = 0.03, 0.02
-"""How far a sound cell's polarisation parts from the string's all log long, as a share of it: cells warm by unlike
-amounts where no sensor is, and their electrodes pass their stages at unlike times; on a flat curve stages are few
-(choice, one sd)."""
-DROP_IN_OHMS = 1.5
-"""A load of minutes takes off a cell up to so many times what its resistance at 10 s does (choice)."""
-USUAL_EXCESS, AGED_SHARE = 0.05, 0.4
-"""Excess of resistance up to which a cell is as the others, and the share of the slow polarisation that the excess of
-an aged cell may miss (choice)."""
 KNOWN_CAPACITY = 0.03
 """A capacity that is less sure (standard error as a share of the nominal) is taken to be nominal (choice)."""
 LEAD_LEAST, LEAD_POINTS = 0.004, 8
@@ -348,74 +329,11 @@ class Place:
             split = s.split
         except NotEnoughData as reason:
             return Refusal(str(reason))
-        model, blocks = self._errors
+        model, blocks = split_errors(
+            split,
+            self.reading_sd,
+            most_drop(s.current, s.usual_resistance, s.capacity),
+            s.curve.flat,
+            1.0 if self.alignment is None else slope_doubt(split, self.alignment, s.curve, s.capacity),
+        )
         return CellPlaces(split.a, split.b, model, blocks, s.trusted, self.usual_capacity, self.slope_error)
-
-    @property
-    def _errors(self) -> tuple[Spread, Spread]:
-        """Two spreads of (a, b), by the model and by blocks, lasting reading errors added."""
-        s = self.study
-        split = s.split
-        q = np.linspace(split.q_low, split.q_high, 200)
-        du = np.minimum(split.slope(q), 0.0)
-        # a reading error that lasts (one level, one part that grows along the span) seen through the fit
-        design = np.stack([-du, du * q], axis=1)
-        gram = design.T @ design + np.diag([1e-12, 1e-12])
-        lever = np.linalg.solve(gram, design.T)
-        along = (q - q.mean()) / max(np.ptp(q) / 2, 1e-9)
-        one, two = lever @ np.ones_like(q), lever @ along * 0.5
-        # an aged cell's excess does not follow the string's slow polarisation as closely as its quick one
-        aged = np.clip(np.abs(np.nan_to_num(split.r)) - USUAL_EXCESS, 0.0, None)
-        drop = float(np.sqrt((split.mean_polarisation(q) ** 2).mean()))
-        slow = AGED_SHARE * drop
-        # on a flat curve what is called polarisation may be a level of the curve: the resistance bounds it
-        flowing = np.abs(s.current[np.abs(np.nan_to_num(s.current)) > 0.02 * s.capacity])
-        most = (
-            DROP_IN_OHMS * s.usual_resistance * float(np.sqrt((flowing**2).mean()))
-            if len(flowing)
-            else np.inf
-        )
-        loaded = (FLAT_LOADED_SHARE if s.curve.flat else LOADED_SHARE) * min(drop, most)
-        lasting = self.reading_sd**2 + (aged * slow) ** 2 + loaded**2
-        extra = (np.outer(one, one) + np.outer(two, two))[:, :, None] * lasting
-        t = (t_factor(BLOCKS) / Z95) ** 2
-        # where the curve does not fit a cell, its parameters are less sure than they look
-        doubted = np.where(split.far, FAR_MISFIT_MOST, MISFIT_MOST)
-        misfit = np.clip(np.nan_to_num(split.misfit, nan=1.0), 1.0, doubted) ** 2
-        misfit = misfit * self.slope_doubt**2
-        extra = extra * self.slope_doubt**2
-        return (
-            Spread(*(split.formal[:, i, j] * misfit + extra[i, j] for i, j in ((0, 0), (1, 1), (0, 1)))),
-            Spread(*(split.cluster[:, i, j] * misfit * t + extra[i, j] for i, j in ((0, 0), (1, 1), (0, 1)))),
-        )
-
-    @cached_property
-    def slope_doubt(self) -> float:
-        """How many times steeper the string's curve came out than is sure, at least one.
-
-        Over a short span what relaxes or warms while the charge goes by looks like a slope. A voltage difference is
-        then worth more charge than the curve says: as much as the least slope of the table near there allows.
-        """
-        s = self.study
-        if self.alignment is None:
-            return 1.0
-        q = np.linspace(s.split.q_low, s.split.q_high, 60)
-        z = self.alignment.soc(q)
-        if s.curve.flat and np.ptp(s.curve.voltage(z)) < SHAPE_LEAST_V:
-            # nothing but the voltage tells the place, and that only within the hysteresis
-            options = np.array([[s.curve.least_slope(float(one)) for one in z]])
-        else:
-            se = np.array([self.alignment.soc_se(float(one)) for one in q])
-            options = s.curve.slope(np.clip(z + np.linspace(-2.0, 2.0, 9)[:, None] * se, 0.0, 1.0))
-        sure = [np.interp(s.split.charge, q, option / s.capacity) for option in options]
-        least = min(float((one**2).mean()) for one in sure)
-        ratio = float(np.sqrt((s.split.slope(s.split.charge) ** 2).mean() / max(least, 1e-12)))
-        return float(np.clip(ratio / SLOPE_TRUST, 1.0, max(1.0, self._steeper_at_most(q))))
-
-    def _steeper_at_most(self, q: Floats) -> float:
-        """Return how many times steeper what relaxes or warms may have made the string's curve."""
-        drop = self.study.split.mean_polarisation(q)
-        drift = POLARISATION_ERROR * float(np.ptp(drop)) + DRIFT_SHARE * float(np.sqrt((drop**2).mean()))
-        climbed = float(np.ptp(self.study.split.curve(q)))
-        left = climbed - drift - DRIFT_LEAST_V
-        return climbed / left if left > 0 else np.inf
