@@ -95,7 +95,8 @@ def _share_of(value: Floats, without: Floats, relative: Floats, trusted: Bools) 
     excess = relative - 1.0
     share = (ratio / np.median(ratio[trusted]) - 1.0) / np.where(excess == 0.0, np.nan, excess)
     null = robust_scale((ratio - relative)[trusted], float(np.sqrt(1.0 / strength)))
-    return share, CHANGE_NULLS * null / np.abs(excess) + CHANGE_FLOOR
+    with np.errstate(divide="ignore"):  # the median cell has no excess
+        return share, CHANGE_NULLS * null / np.abs(excess) + CHANGE_FLOOR
 
 
 def _spread_of_blocks(without: Floats, trusted: Bools) -> Floats:

@@ -97,7 +97,7 @@ def test_what_loads_take_at_most():
 
 @pytest.mark.parametrize(("times", "doubt"), [(1.0, 1.0), (1.3, 1.0), (2.6, 2.0)])
 def test_a_curve_steeper_than_the_table_is_doubted(times, doubt):
-    """1.3 times is believed; 2.6 times, where drift may have made all of the climb, counts as twice too steep (by hand)."""
+    """1.3 times is believed; 2.6 times, where drift may have made all of it, counts as twice too steep (by hand)."""
     split = Straight(slope_V=0.01 * times, drop_V=20.0)
     assert_allclose(slope_doubt(split, PLACE, TABLE, 100.0), doubt, rtol=1e-9)
 
