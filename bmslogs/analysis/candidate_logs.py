@@ -14,9 +14,8 @@ import numpy.typing as npt
 
 from bmslogs.analysis import resistance
 from bmslogs.analysis.knowledge import Knowledge
-from bmslogs.analysis.load_study import BLOCKS
 from bmslogs.analysis.polarisation import charge_drawn, low_pass
-from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
+from bmslogs.analysis.regression import BLOCKS, equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.study import Study
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.nan_statistics import median

@@ -9,6 +9,7 @@ import numpy.typing as npt
 
 from bmslogs.analysis.models.empty_or_small import ahead_at_start, least_shortfall
 from bmslogs.analysis.models.lead import FLAT_MARGIN_V, TABLE_MARGIN_V, lead_bounds, middle_course, own_course
+from bmslogs.analysis.rests import CHANNEL_SD_V
 from bmslogs.analysis.rounding import mean_error
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.analysis.study import Study
@@ -21,8 +22,6 @@ SLOW_S = 1800.0
 """For so long a cell's slow polarisation remembers a current [s] (choice)."""
 LEAD_MOVED = 0.02
 """Share of the capacity that must have been moved before its end tells who leads (choice)."""
-REST_READING_SD_V = 0.0005
-"""How far two channels of one board read apart at rest [V] (choice, one sd)."""
 REST_LEAST_S, REST_END_S = 120.0, 300.0
 """Least length of a rest that tells where a cell began, and the part of it, before its end, that is read [s]
 (choice)."""
@@ -189,5 +188,5 @@ def fuller_at_rest(s: Study, rest: Stretch, reliable: Bools) -> tuple[Floats, Fl
         level, before = nanmean(volts[end], axis=0), nanmean(volts[early], axis=0)
     # what a cell still settles otherwise than the others it has settled before
     settles = (level - before) - float(nanmedian((level - before)[reliable]))
-    sd = np.sqrt(mean_error(volts[end], s.log.voltage_step) ** 2 + REST_READING_SD_V**2 + settles**2)
+    sd = np.sqrt(mean_error(volts[end], s.log.voltage_step) ** 2 + CHANNEL_SD_V**2 + settles**2)
     return ahead_at_start(level, sd, s.curve, reliable, 1)

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from bmslogs.analysis import resistance, terminals, thermal
 from bmslogs.analysis.models import cell_warmth, loose_joint, step_resistance, switching_contact
 from bmslogs.analysis.readings import Readings, renumber
-from bmslogs.analysis.regression import equal_blocks, jackknife_se, t_factor
+from bmslogs.analysis.regression import BLOCKS, equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.nan_statistics import mean, median, nanmean, nanmedian
@@ -19,7 +19,6 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-BLOCKS = 8
 REST_AFTER_LOAD_S = 900.0
 WARMING_LEAST_K = 1.0
 """A string that warms by less over a log keeps its resistance (choice)."""

@@ -13,12 +13,13 @@ import numpy.typing as npt
 from bmslogs.analysis import polarisation
 from bmslogs.analysis.alignment import Alignment, align, table_sd
 from bmslogs.analysis.common_fit import POLARISATION_ERROR
-from bmslogs.analysis.known import (
-    Spread,
-)
-from bmslogs.analysis.load_study import BLOCKS
+from bmslogs.analysis.known.cell_places import CellPlaces
+from bmslogs.analysis.known.offset import FirstRest
+from bmslogs.analysis.known.reading_of_curve import ReadingOfCurve, conditions_of
+from bmslogs.analysis.known.refusal import Refusal
+from bmslogs.analysis.known.slope_doubt import slope_doubt
+from bmslogs.analysis.known.split_errors import most_drop, split_errors
 from bmslogs.analysis.models.pack_contradictions import capacity_by_curve, pack_contradictions, thinned
-from bmslogs.analysis.regression import t_factor
 from bmslogs.analysis.rests import NONE, START_LEVEL_S, Anchors
 from bmslogs.analysis.rounding import mean_error, middle_error
 from bmslogs.analysis.sampling import row_medians
@@ -36,40 +37,19 @@ READING_SD_V, FLAT_READING_SD_V, READING_STEP_SHARE = 0.0001, 0.001, 0.06
 of the logger's step (choice, one sd)."""
 GAIN_SD = 0.01
 """Gain error of a current sensor where the pack file does not say (common practice, no source; one sd)."""
-MISFIT_MOST, FAR_MISFIT_MOST = 1.5, 3.0
-"""A curve that does not fit a cell makes its parameters less sure by so much at most; where the cell was laid onto it
-by itself nothing else held them (choice; the second by a few logs of aged cells, whose intervals it
-holds)."""
-SHAPE_LEAST_V = 0.012
-"""A stretch of a flat curve that climbs less is not told from others by its shape (choice)."""
-SLOPE_TRUST = 1.3
-"""A curve this many times steeper than the table is still believed (choice)."""
 FIRST_IDLE_C_RATE, FIRST_IDLE_S, FIRST_IDLE_SD_V = 0.03, 60.0, 0.010
 """A log that begins with so little current (share of the capacity per hour) for as long [s], and stands still for that
 time, shows about where it is, to so many volts: enough to hold the pack file against it, not to measure by (choice)."""
 SOON_S = 300.0
 """So long after bleeding began little is lost yet (choice) [s]."""
-DRIFT_SHARE, DRIFT_LEAST_V = 0.15, 0.004
-"""What relaxes, or falls as the string warms, while the charge goes by: a share of what the load drops, and a least
-[V] (choice)."""
 SLOPE_ERROR, FLAT_SLOPE_ERROR = 0.05, 0.15
 """How well the slope of the string's curve is known, as a fraction; an offset read through it errs by as much. Of a
 flat curve the knee tells, which the leading cell sees alone: how far it leads is read off the table (choice)."""
-LOADED_SHARE, FLAT_LOADED_SHARE = 0.03, 0.02
-"""How far a sound cell's polarisation parts from the string's all log long, as a share of it: cells warm by unlike
-amounts where no sensor is, and their electrodes pass their stages at unlike times; on a flat curve stages are few
-(choice, one sd)."""
-DROP_IN_OHMS = 1.5
-"""A load of minutes takes off a cell up to so many times what its resistance at 10 s does (choice)."""
-USUAL_EXCESS, AGED_SHARE = 0.05, 0.4
-"""Excess of resistance up to which a cell is as the others, and the share of the slow polarisation that the excess of
-an aged cell may miss (choice)."""
-LOT_CAPACITY_SD = 0.012
-"""How far the capacities of sound cells of a lot lie apart (choice, one sd): stands in where a log cannot say."""
+KNOWN_CAPACITY = 0.03
+"""A capacity that is less sure (standard error as a share of the nominal) is taken to be nominal (choice)."""
 LEAD_LEAST, LEAD_POINTS = 0.004, 8
 """How far a cell must go ahead of the middle one for the curve there to count, as a share of the capacity, and at how
 many points (choice)."""
-Z95 = 1.96
 
 
 class Place:
@@ -275,108 +255,85 @@ class Place:
             return z, z
         return None
 
+    def soc_of(self, drawn: Floats) -> Floats | None:
+        """Return the state of charge (0..1) of the middle cell; None where its place on the curve is not known.
+
+        Parameters
+        ----------
+        drawn
+            Charge drawn since the log began [Ah], as `Flow.charge` counts it.
+        """
+        a, s = self.alignment, self.study
+        if a is None:
+            return None
+        return np.asarray(np.clip(a.soc(drawn - s.sampled.charge[s.piece[0]]), 0.0, 1.0), float)
+
+    def charge_at(self, rows: Bools) -> dict[str, float | None]:
+        """Least and most state of charge of the middle cell over rows, where its place is known."""
+        soc = self.soc_of(self.study.flow.charge[rows])
+        low, high = self.soc_span or (None, None)
+        if soc is not None:
+            low, high = float(soc.min()), float(soc.max())
+        return {"soc_low": low, "soc_high": high}
+
     @property
-    def _usual_capacity(self) -> float:
+    def moved(self) -> float:
+        """Charge that the split covers [Ah]."""
+        return self.study.split.q_high - self.study.split.q_low
+
+    @property
+    def mean_degc(self) -> float | None:
+        """Mean temperature of the pack over the log [degC]; None where no sensor tells it."""
+        warmth = self.study.mean_temperature
+        return None if warmth is None else float(nanmean(warmth))
+
+    @property
+    def conditions(self) -> dict[str, float | None]:
+        """What charges and capacities are told under."""
+        return conditions_of(self.soc_span, self.mean_degc)
+
+    @property
+    def first_rest(self) -> FirstRest | None:
+        """The rest that the log begins with; None without one."""
+        s = self.study
+        first = s.stretches[0] if s.stretches else None
+        if self.rest_level is None or first is None or first.kind not in ("rest", "parked"):
+            return None
+        return FirstRest(*self.rest_level, float(s.seconds[first.last] - s.seconds[first.first]) / 3600.0)
+
+    @property
+    def usual_capacity(self) -> float:
         """Capacity of the middle cell [Ah]: nominal, unless the log knows better."""
         a = self.alignment
-        if a is not None and a.capacity_se < 0.03 * self.study.capacity:
+        if a is not None and a.capacity_se < KNOWN_CAPACITY * self.study.capacity:
             return a.capacity
         return self.study.capacity
+
+    @cached_property
+    def reading(self) -> ReadingOfCurve:
+        """How charges are read through the curve."""
+        slope_V = None
+        if not self.curve_contradicted:
+            z = np.linspace(*(self.soc_span or (0.5, 0.5)), 9)
+            slope_V = float(np.median(self.study.curve.slope(z)))
+        a = self.alignment
+        return ReadingOfCurve(0.0 if a is None else a.swing_V, slope_V, self.study.trusted)
 
     # ---- errors of offset and capacity ----------------------------------------------------------------------
 
     @cached_property
-    def _errors(self) -> tuple[Spread, Spread] | str:
-        """Two spreads of (a, b), by the model and by blocks, lasting reading errors added; or why there is no split."""
+    def cells(self) -> CellPlaces | Refusal:
+        """Where every cell stands beside the middle one, with errors; or why there is no split."""
         s = self.study
         try:
             split = s.split
         except NotEnoughData as reason:
-            return str(reason)
-        q = np.linspace(split.q_low, split.q_high, 200)
-        du = np.minimum(split.slope(q), 0.0)
-        # a reading error that lasts (one level, one part that grows along the span) seen through the fit
-        design = np.stack([-du, du * q], axis=1)
-        gram = design.T @ design + np.diag([1e-12, 1e-12])
-        lever = np.linalg.solve(gram, design.T)
-        along = (q - q.mean()) / max(np.ptp(q) / 2, 1e-9)
-        one, two = lever @ np.ones_like(q), lever @ along * 0.5
-        # an aged cell's excess does not follow the string's slow polarisation as closely as its quick one
-        aged = np.clip(np.abs(np.nan_to_num(split.r)) - USUAL_EXCESS, 0.0, None)
-        drop = float(np.sqrt((split.mean_polarisation(q) ** 2).mean()))
-        slow = AGED_SHARE * drop
-        # on a flat curve what is called polarisation may be a level of the curve: the resistance bounds it
-        flowing = np.abs(s.current[np.abs(np.nan_to_num(s.current)) > 0.02 * s.capacity])
-        most = (
-            DROP_IN_OHMS * s.usual_resistance * float(np.sqrt((flowing**2).mean()))
-            if len(flowing)
-            else np.inf
+            return Refusal(str(reason))
+        model, blocks = split_errors(
+            split,
+            self.reading_sd,
+            most_drop(s.current, s.usual_resistance, s.capacity),
+            s.curve.flat,
+            1.0 if self.alignment is None else slope_doubt(split, self.alignment, s.curve, s.capacity),
         )
-        loaded = (FLAT_LOADED_SHARE if s.curve.flat else LOADED_SHARE) * min(drop, most)
-        lasting = self.reading_sd**2 + (aged * slow) ** 2 + loaded**2
-        extra = (np.outer(one, one) + np.outer(two, two))[:, :, None] * lasting
-        t = (t_factor(BLOCKS) / Z95) ** 2
-        # where the curve does not fit a cell, its parameters are less sure than they look
-        doubted = np.where(split.far, FAR_MISFIT_MOST, MISFIT_MOST)
-        misfit = np.clip(np.nan_to_num(split.misfit, nan=1.0), 1.0, doubted) ** 2
-        misfit = misfit * self.slope_doubt**2
-        extra = extra * self.slope_doubt**2
-        return (
-            Spread(*(split.formal[:, i, j] * misfit + extra[i, j] for i, j in ((0, 0), (1, 1), (0, 1)))),
-            Spread(*(split.cluster[:, i, j] * misfit * t + extra[i, j] for i, j in ((0, 0), (1, 1), (0, 1)))),
-        )
-
-    @cached_property
-    def slope_doubt(self) -> float:
-        """How many times steeper the string's curve came out than is sure, at least one.
-
-        Over a short span what relaxes or warms while the charge goes by looks like a slope. A voltage difference is
-        then worth more charge than the curve says: as much as the least slope of the table near there allows.
-        """
-        s = self.study
-        if self.alignment is None:
-            return 1.0
-        q = np.linspace(s.split.q_low, s.split.q_high, 60)
-        z = self.alignment.soc(q)
-        if s.curve.flat and np.ptp(s.curve.voltage(z)) < SHAPE_LEAST_V:
-            # nothing but the voltage tells the place, and that only within the hysteresis
-            options = np.array([[s.curve.least_slope(float(one)) for one in z]])
-        else:
-            se = np.array([self.alignment.soc_se(float(one)) for one in q])
-            options = s.curve.slope(np.clip(z + np.linspace(-2.0, 2.0, 9)[:, None] * se, 0.0, 1.0))
-        sure = [np.interp(s.split.charge, q, option / s.capacity) for option in options]
-        least = min(float((one**2).mean()) for one in sure)
-        ratio = float(np.sqrt((s.split.slope(s.split.charge) ** 2).mean() / max(least, 1e-12)))
-        return float(np.clip(ratio / SLOPE_TRUST, 1.0, max(1.0, self._steeper_at_most(q))))
-
-    def _steeper_at_most(self, q: Floats) -> float:
-        """Return how many times steeper what relaxes or warms may have made the string's curve."""
-        drop = self.study.split.mean_polarisation(q)
-        drift = POLARISATION_ERROR * float(np.ptp(drop)) + DRIFT_SHARE * float(np.sqrt((drop**2).mean()))
-        climbed = float(np.ptp(self.study.split.curve(q)))
-        left = climbed - drift - DRIFT_LEAST_V
-        return climbed / left if left > 0 else np.inf
-
-    def _wider(self, q: float) -> tuple[Floats, Floats, Floats]:
-        """Return a, b and the variance of a - b q, by whichever of the two spreads is the wider there."""
-        errors = self._errors
-        assert not isinstance(errors, str)
-        (a0, b0, model), (a1, b1, blocks) = (self._sharpened(e) for e in errors)
-        v0, v1 = model.of(q), blocks.of(q)
-        wider = v1 > v0
-        return np.where(wider, a1, a0), np.where(wider, b1, b0), np.where(wider, v1, v0)
-
-    def _sharpened(self, e: Spread) -> tuple[Floats, Floats, Spread]:
-        """Return a, b and their spread; where b is hardly known, a lot's spread of capacities stands in."""
-        s = self.study
-        lot = LOT_CAPACITY_SD**2
-        weak = e.b > 0.25 * lot
-        share = e.ab / (e.b + lot)
-        a = np.where(weak, s.split.a - share * s.split.b, s.split.a)
-        b = np.where(weak, s.split.b * lot / (e.b + lot), s.split.b)
-        sharp = Spread(
-            np.where(weak, e.a - share * e.ab, e.a),
-            np.where(weak, e.b * lot / (e.b + lot), e.b),
-            np.where(weak, e.ab * lot / (e.b + lot), e.ab),
-        )
-        return a, b, sharp
+        return CellPlaces(split.a, split.b, model, blocks, s.trusted, self.usual_capacity, self.slope_error)

@@ -19,6 +19,11 @@ from bmslogs.base.errors import NotEnoughData
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
+BLOCKS = 8
+"""Into so many blocks a log is cut for its intervals (choice: few enough to be nearly independent)."""
+Z95 = 1.96
+"""Half width of the 95 % interval of a normal error, in standard deviations."""
+
 
 @dataclass(frozen=True)
 class BlockFit:

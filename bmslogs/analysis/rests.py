@@ -16,6 +16,9 @@ START_LEVEL_S = 8 * 3600.0
 READING_SD_V = 0.0005
 """How well the middle of a string's readings is known [V] (choice, one sd)."""
 
+CHANNEL_SD_V = 0.0005
+"""How far two channels of one board read apart at rest [V] (choice, one sd)."""
+
 
 @dataclass(frozen=True)
 class Anchors:

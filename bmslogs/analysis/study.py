@@ -14,8 +14,8 @@ import numpy.typing as npt
 from bmslogs.analysis import bleed as bleeding
 from bmslogs.analysis import parked, polarisation, rests, taps
 from bmslogs.analysis.common_fit import MINUTE_S, TAUS_S, Split, SplitData
-from bmslogs.analysis.load_study import BLOCKS, WARMING_LEAST_K, LoadStudy
-from bmslogs.analysis.regression import equal_blocks
+from bmslogs.analysis.load_study import WARMING_LEAST_K, LoadStudy
+from bmslogs.analysis.regression import BLOCKS, equal_blocks
 from bmslogs.analysis.rounding import lasting_error
 from bmslogs.analysis.sampling import row_medians
 from bmslogs.analysis.shifted_reading import either, shifted_boards, shifted_singly, unlike_the_others

@@ -13,13 +13,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.analysis.regression import Z95
+
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 DRAWS, SEED = 1000, 20
 FLOOR = 0.002
 """No interval is narrower than this share of the capacity, to either side (choice)."""
-Z95 = 1.96
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis.known import ResistanceKnown
+from bmslogs.analysis.known.resistance import ResistanceKnown
 from bmslogs.analysis.models import cell_or_joint, cell_warmth, cold_or_weak
 from bmslogs.analysis.statistics import robust_scale
 from bmslogs.base.results import Finding, Level
