@@ -53,6 +53,11 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 
+DRIVEN_C_RATE = 0.05
+"""A pack whose current is less (root mean square, as a share of the capacity per hour) is not driven: a top balance
+goes up and down as well (choice)."""
+
+
 class Knowledge:
     """All that one study says, worked out on demand and kept.
 
@@ -141,7 +146,7 @@ class Knowledge:
             offset=None if isinstance(self.offset, str) else self.offset.value,
             degc=None if degc is None or np.isnan(degc) else degc,
             warmth=s.cell_warmth.reading,
-            drove=bool(s.rows_of("drive").any()),
+            drove=bool(s.rows_of("drive").any()) and self.place.current_rms > DRIVEN_C_RATE * s.capacity,
             flat=s.curve.flat,
             gain_sd=self.place.gain_sd,
         )

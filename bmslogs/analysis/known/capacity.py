@@ -23,6 +23,9 @@ STAGE_SD = 0.015
 """How far the steps of a flat curve lie from its ends otherwise in one cell than in another, as a share of the charge
 (one sd; lithium lost to the film moves the electrodes against each other; judgement): where a charge saw one end only,
 that looks like a capacity."""
+SLIP_SD = 0.0013
+"""How far the ratio of two capacities is unsure though a curve tells it: as cells age their electrodes slip, each
+on its own, and no two follow one curve (judgement: first-principles cells of several makes, one sd)."""
 LEAST_MOVED = 1e-3
 """Share of the capacity below which no less counts as moved."""
 
@@ -83,6 +86,7 @@ def capacities(
     relative = relative / nanmedian(relative[cells.trusted])
     # of 1 / (1 + b): a small cell's share is known better than its b
     half = Z95 * np.sqrt(np.maximum(cells.model.b, cells.blocks.b)) * np.minimum(relative, 1.0) ** 2
+    half = np.hypot(half, Z95 * SLIP_SD)
     if seen_of_flat is not None:
         seen = min(seen_of_flat, 1.0)
         half = np.hypot(half, Z95 * STAGE_SD * (1.0 - seen) / max(seen, LEAST_MOVED))

@@ -17,6 +17,13 @@ RELATIVE_FLOOR, CHARGE_SHARE = 0.003, 1.7
 """How far the ratio of two sound cells at one charge differs from that over a log, and by how much more for each unit
 of charge that they lie apart: within the stages of a graphite electrode the resistance of a first-principles cell
 changes by 1 to 4 % over 1 % of charge (choice, one sd)."""
+EMPTY_SHARE, EMPTIEST = 0.5, 0.02
+"""A cell near empty resists more the less charge it has: the exchange current goes with the square root of what is left
+in the electrode (Butler and Volmer's law with the usual symmetric coefficients), so that d ln R / dz is up to 0.5 / z;
+z counts from the second, below which cells are not logged (choice)."""
+UNLIKE_V = 0.0003
+"""How far cells part from one curve while a charge ends, as its current falls [V] (choice, one sd): to a load that
+takes hardly more off a cell it looks like a resistance."""
 UNKNOWN_OFFSET, MOST_OFFSET = 0.004, 0.05
 """How far the charges of the cells of a string lie apart where the log does not say, and from where on it makes no more
 of a difference, as shares of the capacity (choice, one sd)."""
@@ -93,7 +100,13 @@ def shape_sd(degc: float | None) -> float:
     return ABSOLUTE_FLOOR * float(np.exp(np.clip(colder, 0.0, MOST_COLDER_K) / FLOOR_SCALE_K))
 
 
-def ratio_sd(relative: Floats, se: Floats, under: Circumstances) -> Floats:
+def ratio_sd(
+    relative: Floats,
+    se: Floats,
+    under: Circumstances,
+    lowest_soc: float | None = None,
+    drop_V: float | None = None,
+) -> Floats:
     """Return (cells,) what neither blocks nor steps show of a ratio of resistances: fraction, one sd.
 
     Parameters
@@ -102,6 +115,10 @@ def ratio_sd(relative: Floats, se: Floats, under: Circumstances) -> Floats:
         (cells,) ratio to the median cell and its standard error.
     under
         What it was told under.
+    lowest_soc
+        State of charge at the lowest step; None where the load moved through the charges.
+    drop_V
+        What the load takes off the median cell (rms) [V]; None where single steps tell.
     """
     away = np.full(len(relative), UNKNOWN_OFFSET)
     if under.offset is not None:
@@ -113,4 +130,9 @@ def ratio_sd(relative: Floats, se: Floats, under: Circumstances) -> Floats:
         scatter = robust_scale(relative[own]) if own.sum() >= LOT_CELLS else 0.0
         beyond = scatter**2 - float(np.median(se[own])) ** 2 - STEPS_LOT_SD**2
         floor = float(np.hypot(STEPS_RELATIVE_FLOOR, np.sqrt(max(beyond, 0.0))))
-    return np.asarray(np.hypot(floor, CHARGE_SHARE * np.minimum(away, MOST_OFFSET)), float)
+        if drop_V is not None:
+            floor = float(np.hypot(floor, UNLIKE_V / drop_V))
+    steep = CHARGE_SHARE
+    if lowest_soc is not None:
+        steep = float(np.hypot(steep, EMPTY_SHARE / max(lowest_soc, EMPTIEST)))
+    return np.asarray(np.hypot(floor, steep * np.minimum(away, MOST_OFFSET)), float)

@@ -64,7 +64,7 @@ def by_load(
         )
     relative, se = ratio
     half_relative = resistance.half_width(
-        se, load.fit.blocks, ratio_sd(relative, se, under) * np.abs(relative)
+        se, load.fit.blocks, ratio_sd(relative, se, under, drop_V=rms_A * middle) * np.abs(relative)
     )
     common = np.hypot(_common_sd(load, middle, middles, under), under.gain_sd)
     return ResistanceKnown(

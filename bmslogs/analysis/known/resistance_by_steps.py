@@ -35,7 +35,8 @@ def by_steps(
     voltage_step_V
         Step of the readings [V].
     """
-    relative_sd = ratio_sd(found.relative, found.relative_se, under) * np.abs(found.relative)
+    lowest = span.get("soc_low")
+    relative_sd = ratio_sd(found.relative, found.relative_se, under, lowest) * np.abs(found.relative)
     half_relative = Z95 * np.hypot(found.relative_se, relative_sd)
     common = Z95 * float(np.hypot(np.hypot(found.common_se, under.gain_sd), shape_sd(under.degc)))
     with np.errstate(all="ignore"):

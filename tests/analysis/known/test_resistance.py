@@ -26,6 +26,24 @@ def test_cells_at_other_charge_compare_worse():
     assert_allclose(ratio_sd(EVEN, SURE, circumstances(8, offset=None)), np.hypot(0.003, 1.7 * 0.004))
 
 
+def test_near_empty_cells_at_other_charge_compare_worse_still():
+    """By hand: at a tenth of the charge d ln R / dz is up to 0.5 / 0.1 = 5, at nine tenths it adds little to 1.7."""
+    offset = np.full(8, 0.02)
+    at = circumstances(8, offset=offset)
+    assert_allclose(ratio_sd(EVEN, SURE, at, 0.1), np.hypot(0.003, 0.02 * np.hypot(1.7, 5.0)))
+    assert_allclose(ratio_sd(EVEN, SURE, at, 0.9), np.hypot(0.003, 0.02 * np.hypot(1.7, 0.5 / 0.9)))
+
+
+def test_a_charge_whose_load_hardly_drops_compares_worse():
+    """Three tenths of a millivolt of 1 mV are 30 %, of 30 mV one (by hand)."""
+    charge = circumstances(8, drove=False)
+    assert_allclose(ratio_sd(EVEN, SURE, charge, drop_V=0.001), np.hypot(0.01, 0.3), rtol=1e-6)
+    assert_allclose(ratio_sd(EVEN, SURE, charge, drop_V=0.03), np.hypot(0.01, 0.01), rtol=1e-6)
+    assert_allclose(
+        ratio_sd(EVEN, SURE, circumstances(8), drop_V=0.001), ratio_sd(EVEN, SURE, circumstances(8))
+    )
+
+
 def test_a_charge_compares_no_better_than_its_cells_scatter():
     """Ratios 0.8, 0.9 .. 1.2: their MAD is 0.1, so 0.148 of scatter, of which a lot explains 4 % (by hand)."""
     ratios = np.array([0.8, 0.9, 1.0, 1.1, 1.2])
