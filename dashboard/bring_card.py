@@ -121,7 +121,10 @@ def _in_full(job: Job) -> list[Any]:
 
 def _in_brief(job: Job) -> list[Any]:
     """Say what the columns were taken for in a line, and offer to look at them one by one."""
-    return [html.P([f"{brief(job)} ", button(job, "unfold", "Look at its columns")])]
+    return [
+        html.P(brief(job)),
+        html.Div([button(job, "unfold", "Look at its columns")], className="actions"),
+    ]
 
 
 def brief(job: Job) -> str:
@@ -157,11 +160,15 @@ def _first_time(job: Job) -> str:
     return re.sub(r"(?<=\d)T(?=\d)", " ", text).replace("Z", " UTC").replace("+00:00", " UTC")
 
 
-def _pack_choice(frame: Frame, job: Job) -> dmc.Select:
+def _pack_choice(frame: Frame, job: Job) -> dmc.Select | None:
+    """Return the choice of the pack; none where there is only one, and the file is of it."""
+    packs = frame.desk.packs()
+    if [p.id for p in packs] == [job.pack]:
+        return None
     return dmc.Select(
         id={"of-pack": job.token},
         label="This log is of",
-        data=[{"value": p.id, "label": f"{p.vehicle}: {p.id}"} for p in frame.desk.packs()],
+        data=[{"value": p.id, "label": f"{p.vehicle}: {p.id}"} for p in packs],
         value=job.pack or None,
         placeholder="choose the pack",
         allowDeselect=False,

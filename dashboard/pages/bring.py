@@ -19,6 +19,7 @@ from dashboard.framework import attributes
 from dashboard.jobs import QUEUE, Job, Jobs, ready
 from dashboard.parts import action, empty, heading
 from dashboard.remembered import forget
+from dashboard.units import shown
 from dashboard.uploads import MOST_UPLOAD_BYTES
 from dashboard.watched import Watched
 
@@ -86,11 +87,11 @@ def _drop_area() -> html.Div:
     return html.Div(
         [
             html.P(html.Strong("Drop log files here")),
-            html.P("a CAN recording with its signal database", className="quiet"),
+            html.P("A recording of the CAN bus together with its signal database.", className="quiet"),
             html.Button("Choose files", id="drop-button", className="button main", type="button"),
             html.P(
                 "CSV, spreadsheets, Parquet, Arrow, JSON or line protocol, plain or packed; "
-                f"up to {MOST_UPLOAD_BYTES // 2**30} GiB a file",
+                f"up to {MOST_UPLOAD_BYTES // 2**30} GiB a file.",
                 className="quiet",
             ),
         ],
@@ -374,10 +375,12 @@ def _register_cards(app: Dash, desk: Desk, jobs: Jobs) -> None:
         set_props("queue", {"children": queue(jobs)})
         frame = Frame.of(desk, search, scheme)
         if together or now["together"] != seen["together"] or list(files) != list(files_before):
-            return job_list(frame, jobs, bool(together)), now
+            return shown(job_list(frame, jobs, bool(together))), now
         for job in jobs.all():
             if files.get(job.token) != files_before.get(job.token):
-                set_props({"card": job.token}, {"children": card(frame, job), "className": _looks(job)})
+                set_props(
+                    {"card": job.token}, {"children": shown(card(frame, job)), "className": _looks(job)}
+                )
         return no_update, now
 
 

@@ -27,6 +27,8 @@ TEXTS = ("vehicle", "id", "design", "zone", "chemistry", "boxes", "sensors", "bo
 FIELDS = (*TEXTS, *NUMBERS, *LIMITS)
 FORM = "form"  # which form it is: of a new pack, of a copy, of a change
 DIGITS = {"attributes": {"input": {"inputMode": "decimal"}}}  # a phone shows its keys for numbers
+BELOW_NOUGHT = ("charge_temperature_min_C", "charge_temperature_max_C", "temperature_max_C")
+"""May be below nought: the phone's keys for numbers have no minus."""
 USUAL = {"chemistry": "NMC", "cells_in_parallel": 1}
 
 
@@ -209,7 +211,7 @@ def _pack_fields(typed: dict[str, Any], chemistries: list[str], changing: bool) 
             "id",
             "Short name of the pack",
             typed,
-            placeholder="made from the vehicle's name where left empty",
+            placeholder="made from the vehicle's name",
             description="Its name in files and addresses: letters, digits, - and _",
             disabled=changing,
         ),
@@ -270,7 +272,8 @@ def _area(
 def _number(key: str, label: str, typed: dict[str, Any], **more: Any) -> dmc.TextInput:
     value = typed.get(key)
     text = "" if value is None else f"{value:.12g}" if isinstance(value, int | float) else str(value)
-    return dmc.TextInput(id={"field": key}, label=label, value=text, **DIGITS, **more, **_kept(typed))
+    keys = {} if key in BELOW_NOUGHT else DIGITS
+    return dmc.TextInput(id={"field": key}, label=label, value=text, **keys, **more, **_kept(typed))
 
 
 def _kept(typed: dict[str, Any]) -> dict[str, Any]:
