@@ -348,6 +348,23 @@ def _register_pack_choices(app: Dash, desk: Desk, jobs: Jobs) -> None:
         return no_update
 
 
+def _register_zone(app: Dash, desk: Desk, jobs: Jobs) -> None:
+    """The zone of a logger's clock."""
+
+    @app.callback(
+        Output("jobs-clock", "interval", allow_duplicate=True),
+        Input({"zone-of": ALL}, "value"),
+        State({"zone-of": ALL}, "id"),
+        prevent_initial_call=True,
+    )
+    def zone_of(values: list[str | None], ids: list[dict[str, str]]) -> Any:
+        for value, one in zip(values, ids, strict=True):
+            job = jobs.get(one["zone-of"])
+            if job is not None and value:
+                work.put_zone(jobs, job.token, desk.pack(job.pack), value, desk.store)
+        return no_update
+
+
 def _register_cards(app: Dash, desk: Desk, jobs: Jobs) -> None:
     """Cards follow what changed of them alone, so that what is being chosen in another is not lost."""
 
@@ -394,6 +411,7 @@ def _register_acts(app: Dash, desk: Desk, jobs: Jobs) -> None:
     """Buttons of the cards, and their drop-downs."""
 
     _register_columns(app, desk, jobs)
+    _register_zone(app, desk, jobs)
 
     @app.callback(
         Output("jobs-clock", "interval"),

@@ -21,6 +21,7 @@ from dashboard.framework import attributes
 from dashboard.pack_files import files, register_files
 from dashboard.parts import action, graph, heading, section, select
 from dashboard.typed import checked, number_of
+from dashboard.zones import zone_choice
 
 TITLE, PATH = "Describe a pack", "/describe"
 TEXTS = ("vehicle", "id", "design", "zone", "chemistry", "boxes", "sensors", "boards", "events", "ocv")
@@ -116,7 +117,7 @@ def _fields(typed: dict[str, Any], packs: list[Pack], view: View, changing: bool
     chemistries = list(dict.fromkeys(["NMC", "LFP", typed.get("chemistry") or "NMC"]))
     return [
         copy,
-        _pack_fields(typed, chemistries, changing),
+        _pack_fields(typed, chemistries, changing, list(dict.fromkeys(p.zone for p in packs))),
         _box_fields(typed),
         _sensor_fields(typed),
         section(
@@ -202,7 +203,9 @@ def _box_fields(typed: dict[str, Any]) -> html.Section:
     )
 
 
-def _pack_fields(typed: dict[str, Any], chemistries: list[str], changing: bool) -> html.Section:
+def _pack_fields(
+    typed: dict[str, Any], chemistries: list[str], changing: bool, likely: list[str | None]
+) -> html.Section:
     """Return the fields of what every pack has."""
     return section(
         "The pack",
@@ -222,12 +225,16 @@ def _pack_fields(typed: dict[str, Any], chemistries: list[str], changing: bool) 
             placeholder="optional",
             description="Packs of one design share places and are compared place by place.",
         ),
-        _text(
-            "zone",
+        zone_choice(
+            {"field": "zone"},
             "Time zone",
-            typed,
+            typed.get("zone"),
+            likely,
             placeholder="that of this computer",
-            description="By whose clock times are shown, such as Europe/Oslo; stored times are UTC.",
+            description="By whose clock times are shown; type a part of a town's name. Stored times are UTC.",
+            clearable=True,
+            comboboxProps={"withinPortal": False},
+            **_kept(typed),
         ),
         dmc.Autocomplete(
             id={"field": "chemistry"},
