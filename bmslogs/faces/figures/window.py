@@ -16,6 +16,7 @@ from bmslogs.faces.figures.against import Against, cell_lines, gap_strip, labels
 from bmslogs.faces.figures.lanes import Drawn, Mark, clock, mark_shades, mark_strip, stretch_names
 from bmslogs.faces.figures.theme import LIGHT, SMALL, TIME_AXIS, Look, series, template
 from bmslogs.faces.figures.words import safe, short_place
+from bmslogs.faces.signs import true_minus
 
 Floats = npt.NDArray[np.float64]
 Times = npt.NDArray[np.datetime64]
@@ -324,7 +325,7 @@ def _deviation(view: LogView, pack: Pack, look: Look, span: Room) -> Drawn:
             "tickfont": {"size": SMALL},
             "outlinewidth": 0,
             "tickvals": ticks,
-            "ticktext": [f"{t:+g}".replace("-", "\u2212") if t else "0" for t in ticks],
+            "ticktext": [true_minus(f"{t:+g}") if t else "0" for t in ticks],
         },
     }
     return [heat], "deviation<br>by cell", _cell_rows(view, pack, span[2])
