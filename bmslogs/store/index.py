@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import os
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -174,6 +174,7 @@ class Index:
         of_name = {_name(key): record for key, record in known.items()}
         out, fresh, changed = [], {}, False
         entries: dict[str, tuple[list[int], LogEntry]] = {}
+        given: dict[str, Mapping[str, str]] = {}
         self.unreadable = []
         for path, stamp in self._listed():
             key = _place(path)
@@ -187,8 +188,11 @@ class Index:
                 else:
                     refuse_newer(str(record["meta"].get("schema", "")), path.name)
                 entry = entry_from(path, {f"bmslogs.{k}": v for k, v in record["meta"].items()})
-                own, given = str(record["described"]), given_in(self.root, path.parent.name)
-                entry = replace(entry, description=given.logs.get(entry.id, own))
+                folder = path.parent.name
+                if folder not in given:
+                    given[folder] = given_in(self.root, folder).logs
+                holds = given[folder].get(entry.id, str(record["described"]))
+                entry = replace(entry, description=holds)
                 out.append(entry)
                 fresh[key] = record
                 entries[key] = (stamp, entry)
