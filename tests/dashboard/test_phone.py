@@ -11,6 +11,7 @@ import pytest
 from bmslogs.base.results import Diagnosis, Finding
 from bmslogs.store import Store
 from dashboard.coloured import coloured_by, shows_first
+from dashboard.pages.side_by_side import bled_lines
 from tests.dashboard import invent
 from tests.dashboard.conftest import Reader, served
 
@@ -83,3 +84,24 @@ def test_the_most_urgent_finding_of_a_cell_chooses_the_quantity() -> None:
     ]
     assert shows_first(told(Finding("log_quality", "look", ""))) == []
     assert coloured_by(told(leaks))[:2] == ["leak_current_relative", "resistance_10s_relative"]
+
+
+def test_a_pack_whose_bleeding_is_not_known_is_named_once_with_its_reason() -> None:
+    names = {"heron-main": "Heron", "plover-main": "Plover"}
+    lines = [
+        "heron-main: not known",
+        "plover-main: not known",
+        "not comparable: heron-main: 1 log over 0 days; 4 over two weeks are needed.; "
+        "plover-main: no bleed columns. Log them.",
+    ]
+    assert bled_lines(lines, names) == [
+        "Heron: not known, 1 log over 0 days; 4 over two weeks are needed.",
+        "Plover: not known, no bleed columns. Log them.",
+    ]
+    both = [
+        "heron-main: 1.2 Ah a week over 3.0 weeks, 9 logs",
+        "heron-main against plover-main: +1.0 Ah a week",
+    ]
+    assert bled_lines(both, names) == [
+        line.replace("heron-main", "Heron").replace("plover-main", "Plover") for line in both
+    ]
