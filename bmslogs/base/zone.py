@@ -54,6 +54,7 @@ def machine_zone() -> str:
         return _by_its_clocks()
 
 
+@lru_cache(maxsize=1)
 def _by_its_clocks() -> str:
     """Return the first zone whose clocks agree with this machine's over the months of last year and this."""
     year = dt.datetime.now(dt.UTC).year
