@@ -396,7 +396,7 @@ def _changes(frame: Frame, pack: Pack, before: Any, after: Any) -> list[Any]:
     except BmsLogsError as error:
         return [refused(str(error))]
     changes = [c.to_json() for c in result.changes or ()]
-    out: list[Any] = [html.Ul([html.Li(n) for n in result.notes])] if result.notes else []
+    out: list[Any] = [html.Ul([html.Li(_event(frame, n, {})) for n in result.notes])] if result.notes else []
     for quantity in dict.fromkeys(c["quantity"] for c in changes):
         out.append(html.H3(explained(quantity)))
         out.append(
