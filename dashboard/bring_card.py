@@ -14,9 +14,10 @@ from bmslogs.base.pack import Pack
 from dashboard.bring_columns import SIGNS, columns_table, sign_choice
 from dashboard.frame import Frame
 from dashboard.framework import attributes
-from dashboard.jobs import BUSY, QUEUE, Job, offers_of, ready
+from dashboard.jobs import BUSY, QUEUE, Job, by_local_clock, offers_of, ready
 from dashboard.mapping import ROLES, columns_of
 from dashboard.parts import action
+from dashboard.zones import zone_choice
 
 SAYS = {
     "waiting": "waiting",
@@ -92,7 +93,7 @@ def _confirm(frame: Frame, job: Job, pack: Pack | None, together: bool) -> list[
         _offers(job),
         _remembered(job),
         _recorded(job),
-        *(_in_brief(job) if job.folded else _in_full(job)),
+        *(_in_brief(job) if job.folded else _in_full(frame, job)),
         html.P(_promise(job, pack), className="sentence promise")
         if pack and not together and ready(job)
         else None,
@@ -110,8 +111,9 @@ def _confirm(frame: Frame, job: Job, pack: Pack | None, together: bool) -> list[
     ]
 
 
-def _in_full(job: Job) -> list[Any]:
+def _in_full(frame: Frame, job: Job) -> list[Any]:
     return [
+        _zone_of(frame, job),
         html.P("What each column was taken for. Look at the values; change what is wrong in its row."),
         columns_table(job),
         sign_choice(job),
@@ -121,7 +123,26 @@ def _in_full(job: Job) -> list[Any]:
 
 def _in_brief(job: Job) -> list[Any]:
     """Say what the columns were taken for in a line, and offer to look at them one by one."""
-    return [html.P([f"{brief(job)} ", button(job, "unfold", "Look at its columns")])]
+    return [
+        html.P(brief(job)),
+        html.Div([button(job, "unfold", "Look at its columns")], className="actions"),
+    ]
+
+
+def _zone_of(frame: Frame, job: Job) -> Any:
+    """Return the choice of the zone in which the logger's clock stood; none where its stamps say it themselves."""
+    if not by_local_clock(job):
+        return None
+    pack, named = frame.desk.pack(job.pack) if job.pack else None, getattr(frame.desk.zone, "key", None)
+    return zone_choice(
+        {"zone-of": job.token},
+        "The logger's clock stood in",
+        job.inspection.plan.clock.zone,
+        (pack.zone if pack else None, named),
+        allowDeselect=False,
+        w=300,
+        comboboxProps={"withinPortal": True},
+    )
 
 
 def brief(job: Job) -> str:
@@ -133,13 +154,15 @@ def brief(job: Job) -> str:
     if job.sign:
         way = SIGNS[job.sign]
     counts = f"Above nought {way}." if way else "Which way the current counts, the whole file has to tell."
-    return f"{sum(many.values())} columns: {taken}. {counts}"
+    clock = f" Its clock stood in {plan.clock.zone}." if by_local_clock(job) else ""
+    return f"{sum(many.values())} columns: {taken}. {counts}{clock}"
 
 
 def _promise(job: Job, pack: Pack) -> str:
     """Repeat what is about to be stored: the vehicle, the pack, the day."""
     clock = job.inspection.plan.clock
     first = _first_time(job)
+    first += f" by the clock of {clock.zone}" if first and by_local_clock(job) else ""
     day = f", begins {first}" if first and clock is not None and clock.dated else ""
     part = f", only {', '.join(job.modules)}" if job.modules else ""
     return f"Goes to {pack.vehicle}, pack {pack.id}{part}{day}."
@@ -157,11 +180,15 @@ def _first_time(job: Job) -> str:
     return re.sub(r"(?<=\d)T(?=\d)", " ", text).replace("Z", " UTC").replace("+00:00", " UTC")
 
 
-def _pack_choice(frame: Frame, job: Job) -> dmc.Select:
+def _pack_choice(frame: Frame, job: Job) -> dmc.Select | None:
+    """Return the choice of the pack; none where there is only one, and the file is of it."""
+    packs = frame.desk.packs()
+    if [p.id for p in packs] == [job.pack]:
+        return None
     return dmc.Select(
         id={"of-pack": job.token},
         label="This log is of",
-        data=[{"value": p.id, "label": f"{p.vehicle}: {p.id}"} for p in frame.desk.packs()],
+        data=[{"value": p.id, "label": f"{p.vehicle}: {p.id}"} for p in packs],
         value=job.pack or None,
         placeholder="choose the pack",
         allowDeselect=False,
@@ -245,7 +272,7 @@ def _refused(frame: Frame, job: Job, pack: Pack | None) -> list[Any]:
     if job.inspection is not None:
         known = [
             html.P("Where the reason is what a column or the sign was taken for, say it here:"),
-            *(_in_brief(job) if job.folded else [columns_table(job), sign_choice(job)]),
+            *(_in_brief(job) if job.folded else [_zone_of(frame, job), columns_table(job), sign_choice(job)]),
         ]
     return [
         html.P(_bare(job.says), className="bad", role="alert"),

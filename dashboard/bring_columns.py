@@ -31,12 +31,13 @@ def columns_table(job: Job) -> html.Div:
     rows: list[Any] = []
     for group in [[c] for c in columns] if job.apart or len(columns) < MANY else alike(columns):
         if len(group) > 1:
-            rows.append(_shared_row(job, group, free))
+            rows.append(_shared_row(job, group, free, told[group[0].index]))
             rows += [_row(job, c, told[c.index], None) for c in group]
         else:
             rows.append(_row(job, group[0], told[group[0].index], group if free else None))
     head = html.Tr([html.Th(t, scope="col") for t in ("Column", "What it is", "Unit", "Five values", "Why")])
-    table = html.Table([html.Thead(head), html.Tbody(rows)], className="mapping stacked")
+    widths = html.Colgroup([html.Col(className=c) for c in ("", "of-role", "of-unit", "of-values", "")])
+    table = html.Table([widths, html.Thead(head), html.Tbody(rows)], className="mapping stacked")
     return html.Div(
         [
             html.Div(
@@ -48,7 +49,14 @@ def columns_table(job: Job) -> html.Div:
             ),
             html.Div(
                 [
-                    html.Span(f"{len(columns)} columns; the table scrolls.", className="quiet"),
+                    html.Span(
+                        [
+                            f"{len(columns)} columns",
+                            html.Span("; the table scrolls", className="on-wide"),
+                            ".",
+                        ],
+                        className="quiet",
+                    ),
                     _each_button(job) if free and len(columns) >= MANY else None,
                 ],
                 className="under-table",
@@ -62,22 +70,25 @@ def _each_button(job: Job) -> html.Button:
     return html.Button(says, id={"job": job.token, "do": "apart"}, className="button", type="button")
 
 
-def _shared_row(job: Job, group: Sequence[Column], free: bool) -> html.Tr:
+def _shared_row(job: Job, group: Sequence[Column], free: bool, told: Any) -> html.Tr:
+    """Return the row of columns alike; with the first one's values on a phone, which does not list them one by one."""
     name = f"{group[0].name} … {group[-1].name}"
     return html.Tr(
         [
             html.Th([name, html.Small(f"{len(group)} columns alike", className="quiet")], scope="row"),
             html.Td(_role(job, group, name) if free else ROLES[group[0].role]),
             html.Td(_unit(job, group, name) if free else SHOWN.get(group[0].unit, group[0].unit)),
-            html.Td(),
-            html.Td(),
+            html.Td(
+                _values(told), className="mono on-narrow", **attributes(data_label="values of the first")
+            ),
+            html.Td(_why(job, told), className="quiet on-narrow", **attributes(data_label="why")),
+            html.Td(className="on-wide", colSpan=2),
         ],
         className="shared",
     )
 
 
 def _row(job: Job, column: Column, told: Any, group: Sequence[Column] | None) -> html.Tr:
-    values = ", ".join(str(v) for v in list(told.values)[:VALUES])
     taken = str(told.taken_for or "not understood")
     unit = SHOWN.get(column.unit, column.unit)
     what: list[Any] = [taken]
@@ -90,11 +101,24 @@ def _row(job: Job, column: Column, told: Any, group: Sequence[Column] | None) ->
             html.Th(column.name, scope="row"),
             html.Td(what),
             html.Td(_unit(job, group, column.name) if group is not None else unit),
-            html.Td(values, className="mono", **attributes(data_label="values")),
-            html.Td(str(told.why or ""), className="quiet", **attributes(data_label="why")),
+            html.Td(_values(told), className="mono", **attributes(data_label="values")),
+            html.Td(_why(job, told), className="quiet", **attributes(data_label="why")),
         ],
         className="" if group is not None else "member",
     )
+
+
+def _values(told: Any) -> list[Any]:
+    """Return the first values of a column, none of them broken over two lines."""
+    values = [str(v) for v in list(told.values)[:VALUES]]
+    last = len(values) - 1
+    return [html.Span(v + (", " if k < last else ""), className="value") for k, v in enumerate(values)]
+
+
+def _why(job: Job, told: Any) -> str:
+    """Return why a column was taken for what it is; what the sign of the current rests on stands under its picture."""
+    why, sign = str(told.why or ""), job.inspection.plan.sign_why
+    return why.removesuffix(str(sign)).rstrip("; ") if sign and job.picture else why
 
 
 def _key(group: Sequence[Column]) -> str:

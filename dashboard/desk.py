@@ -102,8 +102,9 @@ class Desk:
         return self._open.get(Path(self.store.log_path(log_id)))
 
     def _notice(self, log_id: str) -> None:
-        """Drop what is held of a log that has grown since, brought in by whatever process."""
-        content = self.store.entry(log_id).sha256
+        """Drop what is held of a log that has grown or got another description since, by whatever process."""
+        entry = self.store.entry(log_id)
+        content = f"{entry.sha256} {entry.description}"
         with self._lock:
             if self._contents.get(log_id, content) != content:
                 self._logs.pop(log_id, None)
@@ -238,7 +239,7 @@ class Desk:
         """Return the diagnoses at hand of one pack's logs, newest first."""
         found = []
         for entry in self.logs(pack_id):
-            same = self._contents.get(entry.id) == entry.sha256
+            same = self._contents.get(entry.id) == f"{entry.sha256} {entry.description}"
             known = self._diagnoses.get(entry.id) if same else None
             held = known if known is not None else self.at_hand(entry.id)
             if held is not None:

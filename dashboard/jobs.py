@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
@@ -31,6 +32,12 @@ FIRST_GUESS_S = 1.0
 
 OPEN_CARDS = 4
 """Choice: more files at once than these lie folded where they ask nothing; their tables would hold the page up."""
+
+
+LOCAL_CLOCKS = ("stamp", "two", "strptime")
+"""Kinds of clocks that say date and time of day; what counts from a start is dated by its profile."""
+ZONED = re.compile(r":\d\d(?:[.,]\d+)?\s*(?:Z|UTC|GMT|[+-]\d\d(?::?\d\d)?)$", re.IGNORECASE)
+"""A stamp that says its own zone."""
 
 
 class Cancelled(Exception):
@@ -377,6 +384,25 @@ def answer_question(jobs: Jobs, token: str, pack: Pack | None, line: str, store:
     if job is None or job.busy or offer is None:
         return
     inspect(jobs, token, pack, with_answer(job.profile if job.changed else "", offer), job.modules, store)
+
+
+def put_zone(jobs: Jobs, token: str, pack: Pack | None, zone: str, store: Store | None = None) -> None:
+    """Take the zone in which a logger's clock stood, and look at the file again."""
+    job = jobs.get(token)
+    if job is None or job.busy or not by_local_clock(job) or job.inspection.plan.clock.zone == zone:
+        return
+    text = with_answer(job.profile if job.changed else "", Offer("zone", zone, zone))
+    inspect(jobs, token, pack, text, job.modules, store)
+
+
+def by_local_clock(job: Job) -> bool:
+    """Whether the stamps of a file say date and time without the zone that they are of."""
+    plan: Any = getattr(job.inspection, "plan", None)
+    clock = plan.clock if plan is not None else None
+    if clock is None or clock.kind not in LOCAL_CLOCKS or clock.base:
+        return False
+    shown = [t.examples[0] for t in plan.columns if t.index in clock.columns and t.examples]
+    return not any(ZONED.search(text.strip()) for text in shown)
 
 
 def offers_of(job: Job) -> tuple[Offer, ...]:

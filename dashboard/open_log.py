@@ -43,6 +43,7 @@ from bmslogs.faces.figures.series import thin
 from bmslogs.faces.figures.window import LogView
 from bmslogs.log import Log, read_log
 from bmslogs.store.files import placed
+from bmslogs.store.given import given_key
 
 PARTS = 6000  # parts of the overview (choice: some ten megabytes for a hundred cells)
 LEAST_PARTS = 900  # a window with fewer parts than this is read from its rows
@@ -306,7 +307,7 @@ class OpenLogs:
     def get(self, path: Path) -> OpenLog:
         """Return the log at `path`, opened once."""
         stamp = path.stat()
-        key = (str(path), stamp.st_mtime_ns, stamp.st_size)
+        key = (str(path), stamp.st_mtime_ns, stamp.st_size, given_key(path))
         with self._lock:
             log = self._kept.get(key)
             if log is None:

@@ -164,6 +164,8 @@ def pickers(frame: Frame) -> list[Any]:
                 value=frame.entry.id if frame.entry else None,
                 data=[{"value": e.id, "label": log_name(frame, e)} for e in frame.logs],
                 placeholder="Which log?",
+                className="log-pick",
+                classNames={"dropdown": "log-list"},
                 **_long(len(frame.logs)),
                 **attributes(aria_label="Log"),
             )

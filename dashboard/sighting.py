@@ -93,7 +93,7 @@ def strip_reader() -> html.Div:
     return html.Div(
         [
             html.Button(
-                "Read the strip by keys", id="log-strip", type="button", className="button quiet-button",
+                "Read the strip by keys", id="log-strip", type="button", className="button quiet-button by-keys",
                 title="Arrow keys move over cells and time, Enter picks the cell",
             ),
             html.Span("Point at a cell's row, or tap it.", id="log-reading", className="reading", role="status"),

@@ -8,13 +8,13 @@ from typing import Any
 from dash import dcc, html
 from dash.development.base_component import Component
 
-from bmslogs.faces.signs import written
+from bmslogs.faces.signs import outside_code, written
 
 __all__ = ["figure_shown", "shown", "written"]
 
 SPOKEN = (
-    "children", "label", "title", "placeholder", "description", "alt", "aria-label", "data-label", "headerName",
-    "headerTooltip", "figure", "columnDefs", "rowData",
+    "children", "label", "title", "placeholder", "description", "error", "alt", "aria-label", "data-label",
+    "headerName", "headerTooltip", "figure", "columnDefs", "rowData",
 )  # fmt: skip
 """Parts of a page that people read; ids, addresses and what was typed stay as they are."""
 DRAWN = ("name", "text", "title", "hovertext", "hovertemplate", "ticktext", "colorbar", "marker")
@@ -30,7 +30,7 @@ def shown(part: Any) -> Any:
     if isinstance(part, dict):
         return {k: shown(v) if k in SPOKEN or str(k).endswith("_text") else v for k, v in part.items()}
     if isinstance(part, dcc.Markdown):
-        part.children = _outside_code(part.children)
+        part.children = outside_code(part.children)
         return part
     if isinstance(part, html.Code | html.Pre):
         return part
@@ -49,14 +49,6 @@ def _spoken(part: Component) -> None:
     for name in ("aria-label", "data-label"):
         if hasattr(part, name):
             setattr(part, name, shown(getattr(part, name)))
-
-
-def _outside_code(text: Any) -> Any:
-    """Return Markdown with units as people write them; what is to be typed stays as it is typed."""
-    if not isinstance(text, str):
-        return text
-    parts = re.split(r"(```.*?```|`[^`\n]*`)", text, flags=re.DOTALL)
-    return "".join(p if p.startswith("`") else written(p) for p in parts)
 
 
 def figure_shown(figure: Any) -> Any:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from bmslogs.base.cautions import CAUTIONS
 from bmslogs.faces.documents import json_text
 from bmslogs.faces.output import write_text
+from bmslogs.faces.signs import true_minus
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -65,7 +66,7 @@ class Shown(ABC):
         told = [f"  {word}: {says}" if word else f"  {says}" for word, says in lines[:MOST_LINES]]
         more = [f"  .. and {len(lines) - MOST_LINES} more"] if len(lines) > MOST_LINES else []
         cautions = [f"  caution: {line}" for line in self._told_cautions()]
-        return "\n".join([f"<{self._title()}>", *told, *more, *cautions])
+        return true_minus("\n".join([f"<{self._title()}>", *told, *more, *cautions]))
 
     def _repr_html_(self) -> str:
         lines = self._lines()
@@ -84,7 +85,7 @@ class Shown(ABC):
 
 def _text(text: str) -> str:
     """Return text as it stands between two tags."""
-    return html.escape(text, quote=False)
+    return html.escape(true_minus(text), quote=False)
 
 
 def count(number: int, word: str, several: str = "") -> str:

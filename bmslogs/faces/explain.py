@@ -7,6 +7,8 @@ from collections.abc import Mapping
 
 from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.faces.handbook import CAUSE_GROUP, METHODS, QUANTITY_GROUP, Page, glossary, page_of, pages
+from bmslogs.faces.output import able
+from bmslogs.faces.signs import outside_code, true_minus
 from bmslogs.findings.registry import CAUSES
 
 HOMES: dict[str, Mapping[str, object]] = {
@@ -58,6 +60,7 @@ def _line_of(one: Page) -> str:
 
 def show(markdown: str) -> None:
     """Print a page: laid out on a terminal, as it is elsewhere."""
+    markdown = able(sys.stdout, outside_code(markdown, true_minus))
     if not sys.stdout.isatty():
         sys.stdout.write(markdown)
         return

@@ -10,6 +10,7 @@ import numpy.typing as npt
 
 from bmslogs.base.pack import Pack
 from bmslogs.faces.figures.words import short_place
+from bmslogs.faces.numbers import number
 from bmslogs.findings.history.building import Weighed, marks, reason
 from bmslogs.findings.history.gathered import Column
 from bmslogs.findings.history.shape import Mark
@@ -243,7 +244,7 @@ def value_text(value: float, low: float, high: float, unit: str, *, sign: bool) 
         places = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
 
     def text(x: float) -> str:
-        return f"{x:{'+' if sign else ''}.{places}f}".replace("-", "\u2212")
+        return number(x, places, sign=sign)
 
     between = f" ({text(low)} to {text(high)})" if np.isfinite(half) and half > 0 else ""
     return f"{text(value)} {unit}{between}"

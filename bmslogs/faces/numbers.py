@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+from bmslogs.faces.signs import true_minus
+
 MOST_DECIMALS = 6
 
 
@@ -19,11 +21,11 @@ def decimals(half_width: float) -> int:
 
 
 def number(value: float, places: int, *, sign: bool = False) -> str:
-    """Return `value` with so many decimals; a minus nought is shown as nought."""
+    """Return `value` with so many decimals and a true minus; a minus nought is shown as nought."""
     text = f"{value:+.{places}f}" if sign else f"{value:.{places}f}"
     if float(text) == 0.0:
         text = text.replace("-", "+" if sign else "")
-    return text
+    return true_minus(text)
 
 
 def two_digits(value: float) -> str:

@@ -6,22 +6,42 @@ import json
 import os
 import sys
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from bmslogs.base.errors import BadInput, printable
 from bmslogs.faces.documents import json_text
+from bmslogs.faces.signs import plain_minus, true_minus
 
 STDOUT = "-"
 
 
 def say(text: str = "") -> None:
-    """Print to standard output."""
+    """Print to standard output what people read."""
+    sys.stdout.write(_for(sys.stdout, text) + "\n")
+
+
+def put(text: str) -> None:
+    """Print to standard output as it is: what programs read, or what is to be typed."""
     sys.stdout.write(text + "\n")
 
 
 def tell(text: str) -> None:
     """Print one line to standard error."""
-    sys.stderr.write(text + "\n")
+    sys.stderr.write(_for(sys.stderr, text) + "\n")
+
+
+def _for(stream: IO[str], text: str) -> str:
+    """Return a text for people as a terminal can show it."""
+    return able(stream, true_minus(text))
+
+
+def able(stream: IO[str], signed: str) -> str:
+    """Return a text with plain letters where the terminal's character set lacks its signs."""
+    try:
+        signed.encode(getattr(stream, "encoding", None) or "utf-8")
+    except UnicodeEncodeError:
+        return plain_minus(signed)
+    return signed
 
 
 def refuse(reason: str, file: str | Path | None = None) -> None:
@@ -64,7 +84,7 @@ def write_text(path: str | Path, text: str, *, encoding: str = "utf-8") -> None:
 def write_table(target: str, table: str) -> None:
     """Write a CSV table to file `target`, or to standard output where it is ``-``."""
     if target == STDOUT:
-        say(table.replace("\r\n", "\n").rstrip("\n"))
+        put(table.replace("\r\n", "\n").rstrip("\n"))
     else:
         # the byte order mark tells a spreadsheet that the text is UTF-8
         write_text(target, table, encoding="utf-8-sig")
@@ -76,6 +96,6 @@ def write_json(target: str, data: dict[str, Any]) -> None:
     Standard output gets plain ASCII (the rest escaped), so that no terminal's character set can refuse it.
     """
     if target == STDOUT:
-        say(json.dumps(data, indent=1, allow_nan=False))
+        put(json.dumps(data, indent=1, allow_nan=False))
     else:
         write_text(target, json_text(data))

@@ -19,7 +19,9 @@ from bmslogs.base.errors import BadInput, StoreError
 from bmslogs.base.pack import Pack
 from bmslogs.base.version import __version__
 from bmslogs.log.log import Log, log_from_table
-from bmslogs.store.files import placed, renamed_in
+from bmslogs.store.files import folder_name, in_vehicle, renamed_in
+from bmslogs.store.given import FOLDER as GIVEN
+from bmslogs.store.given import Given, given_of
 
 PUTS_WHOLE = ("s3", "s3a", "gcs", "gs", "abfs", "abfss", "az")
 """Filesystems on which a file appears only when it is complete."""
@@ -125,6 +127,10 @@ class Files:
         return [i for i in self.system.get_file_info(selector) if i.type == fs.FileType.File]
 
     @cached_property
+    def _given(self) -> dict[str, Given]:
+        return {}
+
+    @cached_property
     def logs(self) -> tuple[StoredLog, ...]:
         """All logs, in order of pack and id. What begins with an underscore or a dot is none."""
         out = []
@@ -166,7 +172,7 @@ class Files:
                 meta = self._meta(file, log)
                 names = [n for n in file.schema_arrow.names if not n.startswith("extra_")]
                 read = log_from_table(file.read(columns=names), meta, log.id)
-                return replace(read, pack=placed(read.pack, Path(log.path)))
+                return replace(read, pack=self._placed(read.pack, log))
         except (pa.ArrowInvalid, OSError, KeyError) as error:
             raise BadInput(
                 f"cannot be read ({error})", "a log of the store", file=f"{log.id}.parquet"
@@ -184,7 +190,26 @@ class Files:
             return None
         with self.system.open_input_file(newest.path) as handle:
             meta = self._meta(pq.ParquetFile(handle), newest)
-        return placed(Pack.model_validate_json(meta["bmslogs.pack_json"]), Path(newest.path))
+        return self._placed(Pack.model_validate_json(meta["bmslogs.pack_json"]), newest)
+
+    def given(self, pack: str) -> Given:
+        """Return which descriptions logs of a pack were given since they came in; none where there is no such file."""
+        if pack not in self._given:
+            try:
+                with self.system.open_input_stream(self.given_path(pack)) as handle:
+                    self._given[pack] = given_of(handle.read())
+            except FileNotFoundError:
+                self._given[pack] = Given()
+        return self._given[pack]
+
+    def given_path(self, pack: str) -> str:
+        """Return where these are kept."""
+        name = folder_name("pack", pack).removeprefix("pack=")
+        return self.path(GIVEN, f"{name}.json")
+
+    def _placed(self, pack: Pack, log: StoredLog) -> Pack:
+        own = self.given(log.pack).pack(log.id) or pack
+        return in_vehicle(own, Path(log.path))
 
     @staticmethod
     def _meta(file: pq.ParquetFile, log: StoredLog) -> dict[str, str]:
@@ -260,6 +285,10 @@ def put_logs(source: Files, target: Files) -> list[str]:
     for info in source.listing(source.path("_packs")):
         with source.system.open_input_stream(info.path) as handle:
             target.write(target.path("_packs", info.base_name), handle.read())
+    for pack in sorted({log.pack for log in source.logs}):
+        if source.given(pack).logs:
+            both = source.given(pack).over(target.given(pack))
+            target.write(target.given_path(pack), both.text().encode())
     put = []
     for log in source.logs:
         if (log.pack, log.id) in there:

@@ -31,7 +31,7 @@ from bmslogs.findings.history.counting import counted
 from bmslogs.findings.history.gathered import CONDITIONS, COUNTERS, Column, Gathered, Told
 from bmslogs.store import Store
 from bmslogs.store.entries import LogEntry
-from bmslogs.store.files import folder_name
+from bmslogs.store.files import folder_name, placed
 
 LAYOUT = 1  # of the file; another one is made anew
 QUANTITIES = (
@@ -295,15 +295,15 @@ def count_log(path: Path, zero_A: float, parked: bool) -> tuple[dict[str, float]
     hot = np.stack([values[n] for n in warm], axis=1) if warm else np.zeros((len(seconds), 0))
     counters, sensors = counted(seconds, None if current is None else current - zero_A, volts, hot)
     places = [numbered("temperature", n) or 0 for n in warm]
-    pack = _pack_of(meta)
+    pack = _pack_of(meta, path)
     names_of = [pack.sensor_name(p) if pack else f"T{p:02d}" for p in places]
     told = {n: float(v) for n, v in zip(names_of, sensors, strict=True) if np.isfinite(v)}
     return {k: v for k, v in counters.items() if np.isfinite(v)}, told
 
 
-def _pack_of(meta: Mapping[bytes, bytes]) -> Pack | None:
+def _pack_of(meta: Mapping[bytes, bytes], path: Path) -> Pack | None:
     try:
-        return Pack.model_validate_json(meta[b"bmslogs.pack_json"])
+        return placed(Pack.model_validate_json(meta[b"bmslogs.pack_json"]), path)
     except (KeyError, ValueError):
         return None
 

@@ -13,6 +13,8 @@ from bmslogs.base.columns import SCHEMA
 from bmslogs.base.errors import StoreError
 from bmslogs.store.entries import CheckReport, content_key, log_id, moment, seal
 from bmslogs.store.files import NewerStore, read_metadata
+from bmslogs.store.given import FOLDER as GIVEN
+from bmslogs.store.given import given_in
 from bmslogs.store.leftovers import sweep
 from bmslogs.store.order import empty_bin
 from bmslogs.store.upgrades import UPGRADES, upgrade
@@ -36,12 +38,24 @@ def verify_store(store: Store) -> CheckReport:
                 problems += _check_log(path)
             except StoreError as error:
                 problems.append(str(error))
+        problems += _check_given(store.root)
         sweep(store.root)
         with contextlib.suppress(NewerStore):  # among the problems already
             store._index.rebuild()
     with contextlib.suppress(NewerStore):
         empty_bin(store)
     return CheckReport(len(files), tuple(problems), tuple(upgraded))
+
+
+def _check_given(root: Path) -> list[str]:
+    """Return what is wrong with the descriptions that logs were given."""
+    out = []
+    for path in sorted((root / GIVEN).glob("[!_]*.json")):
+        try:
+            given_in(root, path.stem)
+        except StoreError as error:
+            out.append(str(error))
+    return out
 
 
 def _check_log(path: Path) -> list[str]:

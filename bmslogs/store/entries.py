@@ -44,6 +44,8 @@ class LogEntry:
         Of that file's bytes, and of its text unpacked.
     moved_from
         Packs that it lay in before it was moved to this one.
+    description
+        Digest of the pack's description that holds for it.
     """
 
     id: str
@@ -61,6 +63,7 @@ class LogEntry:
     repairs: tuple[RepairEntry, ...] = ()
     version: str = ""
     moved_from: tuple[str, ...] = ()
+    description: str = ""
 
 
 @dataclass(frozen=True)

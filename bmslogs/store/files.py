@@ -14,6 +14,7 @@ from urllib.parse import quote, unquote
 from bmslogs.base.columns import SCHEMA
 from bmslogs.base.errors import StoreError, printable
 from bmslogs.base.pack import Pack
+from bmslogs.store.given import given_file, given_in, given_to
 
 
 def folder_name(key: str, value: str) -> str:
@@ -32,7 +33,12 @@ def vehicle_in(path: Path) -> str | None:
 
 
 def placed(pack: Pack, path: Path) -> Pack:
-    """Return the pack that a stored log says it is of, under its vehicle's name of now."""
+    """Return the pack that a stored log says it is of, as described for it since, under its vehicle's name of now."""
+    return in_vehicle(given_to(path) or pack, path)
+
+
+def in_vehicle(pack: Pack, path: Path) -> Pack:
+    """Return a pack under the name that the vehicle of a stored log has now."""
     vehicle = vehicle_in(path)
     return pack if vehicle in (None, pack.vehicle) else pack.model_copy(update={"vehicle": vehicle})
 
@@ -45,7 +51,7 @@ def renamed_in(answer: dict[str, Any], vehicle: str) -> dict[str, Any]:
 
 
 def pack_of_log(path: Path) -> Pack:
-    """Return the pack of a stored log as it was described when that was read, under its vehicle's name of now.
+    """Return the pack of a stored log as it holds for that, under its vehicle's name of now.
 
     Raises
     ------
@@ -78,6 +84,13 @@ def write_atomic(path: Path, content: str | bytes) -> None:
             temporary.replace(path)
         finally:
             temporary.unlink(missing_ok=True)
+
+
+def forget_given(root: Path, pack_folder: str, log: str) -> None:
+    """Let a log have the description in its own metadata again: it was written anew with it."""
+    given = given_in(root, pack_folder)
+    if log in given.logs:
+        write_atomic(given_file(root, pack_folder), given.without(log).text())
 
 
 def sync_file(path: Path) -> None:

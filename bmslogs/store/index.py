@@ -5,13 +5,16 @@ from __future__ import annotations
 import json
 import os
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from bmslogs.base.errors import StoreError
 from bmslogs.store.entries import LogEntry, entry_from
 from bmslogs.store.files import NewerStore, read_metadata, refuse_newer, write_atomic
+from bmslogs.store.given import FOLDER as GIVEN
+from bmslogs.store.given import description_id, given_in
 
 _KEPT = (
     "schema",
@@ -131,6 +134,8 @@ class Index:
                 stamps[pack] = _changed(pack)
                 found += _logs(pack)
         self._looked = -float("inf")
+        described = str(self.root / GIVEN)
+        stamps[described] = _changed(described)
         self._folders = (tuple(vehicles), stamps)
         self._settled = all(changed < began - SETTLED_NS for changed in stamps.values())
         found.sort()
@@ -169,18 +174,25 @@ class Index:
         of_name = {_name(key): record for key, record in known.items()}
         out, fresh, changed = [], {}, False
         entries: dict[str, tuple[list[int], LogEntry]] = {}
+        given: dict[str, Mapping[str, str]] = {}
         self.unreadable = []
         for path, stamp in self._listed():
             key = _place(path)
             try:
                 record = known.get(key) or of_name.get(_name(key))  # else in a vehicle that was renamed
-                if not isinstance(record, dict) or record.get("stamp") != stamp:
+                if not isinstance(record, dict) or record.get("stamp") != stamp or "described" not in record:
                     meta = read_metadata(path)
                     record = {"stamp": stamp, "meta": {k: meta.get(f"bmslogs.{k}", "") for k in _KEPT}}
+                    record["described"] = description_id(meta.get("bmslogs.pack_json", ""))
                     changed = True
                 else:
                     refuse_newer(str(record["meta"].get("schema", "")), path.name)
                 entry = entry_from(path, {f"bmslogs.{k}": v for k, v in record["meta"].items()})
+                folder = path.parent.name
+                if folder not in given:
+                    given[folder] = given_in(self.root, folder).logs
+                holds = given[folder].get(entry.id, str(record["described"]))
+                entry = replace(entry, description=holds)
                 out.append(entry)
                 fresh[key] = record
                 entries[key] = (stamp, entry)
@@ -206,8 +218,9 @@ class Index:
             return None
         if self._undisturbed():
             return list(self._out)
+        described = self._folders[1].get(str(self.root / GIVEN))
         listed = self._listed()
-        if len(listed) != len(held):
+        if len(listed) != len(held) or self._folders[1][str(self.root / GIVEN)] != described:
             return None
         for path, stamp in listed:
             if held.get(_place(path), (None, None))[0] != stamp:
@@ -223,6 +236,8 @@ class Index:
         try:
             state = entry.path.stat()
         except OSError:
+            return None
+        if self._folders[1].get(str(self.root / GIVEN)) != _changed(str(self.root / GIVEN)):
             return None
         return entry if stamp == [state.st_size, state.st_mtime_ns] else None
 

@@ -18,6 +18,7 @@ from bmslogs.importers.plan.profile import Profile
 from bmslogs.store.entries import CheckReport, ImportReport, LogEntry
 from bmslogs.store.files import (
     folder_name,
+    forget_given,
     pack_of_log,
     renamed_in,
     store_errors,
@@ -240,6 +241,7 @@ class Store:
             target.parent.mkdir(parents=True, exist_ok=True)
             temporary.replace(target)
             sync_folder(target.parent)
+        forget_given(self.root, target.parent.name, log_id)
         for entry in replaced:
             if entry.path != target:
                 self._remove(entry)

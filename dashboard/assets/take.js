@@ -21,6 +21,7 @@
 
   function field(value) {
     var text = typeof value === "number" ? String(value) : String(value === undefined || value === null ? "" : value);
+    text = text.replace(/\u2212(?=[.\d])/g, "-").replace(/±/g, "+-"); // programs read it
     // a spreadsheet takes such a text for a formula
     if (typeof value === "string" && /^[=+@\t]|^-(?![\d.])/.test(text)) { text = "'" + text; }
     return /[",\n\r]/.test(text) ? "\"" + text.replace(/"/g, "\"\"") + "\"" : text;

@@ -19,6 +19,7 @@ from dashboard.framework import attributes
 from dashboard.jobs import QUEUE, Job, Jobs, ready
 from dashboard.parts import action, empty, heading
 from dashboard.remembered import forget
+from dashboard.units import shown
 from dashboard.uploads import MOST_UPLOAD_BYTES
 from dashboard.watched import Watched
 
@@ -86,11 +87,11 @@ def _drop_area() -> html.Div:
     return html.Div(
         [
             html.P(html.Strong("Drop log files here")),
-            html.P("a CAN recording with its signal database", className="quiet"),
+            html.P("A recording of the CAN bus together with its signal database.", className="quiet"),
             html.Button("Choose files", id="drop-button", className="button main", type="button"),
             html.P(
                 "CSV, spreadsheets, Parquet, Arrow, JSON or line protocol, plain or packed; "
-                f"up to {MOST_UPLOAD_BYTES // 2**30} GiB a file",
+                f"up to {MOST_UPLOAD_BYTES // 2**30} GiB a file.",
                 className="quiet",
             ),
         ],
@@ -347,6 +348,23 @@ def _register_pack_choices(app: Dash, desk: Desk, jobs: Jobs) -> None:
         return no_update
 
 
+def _register_zone(app: Dash, desk: Desk, jobs: Jobs) -> None:
+    """The zone of a logger's clock."""
+
+    @app.callback(
+        Output("jobs-clock", "interval", allow_duplicate=True),
+        Input({"zone-of": ALL}, "value"),
+        State({"zone-of": ALL}, "id"),
+        prevent_initial_call=True,
+    )
+    def zone_of(values: list[str | None], ids: list[dict[str, str]]) -> Any:
+        for value, one in zip(values, ids, strict=True):
+            job = jobs.get(one["zone-of"])
+            if job is not None and value:
+                work.put_zone(jobs, job.token, desk.pack(job.pack), value, desk.store)
+        return no_update
+
+
 def _register_cards(app: Dash, desk: Desk, jobs: Jobs) -> None:
     """Cards follow what changed of them alone, so that what is being chosen in another is not lost."""
 
@@ -374,10 +392,12 @@ def _register_cards(app: Dash, desk: Desk, jobs: Jobs) -> None:
         set_props("queue", {"children": queue(jobs)})
         frame = Frame.of(desk, search, scheme)
         if together or now["together"] != seen["together"] or list(files) != list(files_before):
-            return job_list(frame, jobs, bool(together)), now
+            return shown(job_list(frame, jobs, bool(together))), now
         for job in jobs.all():
             if files.get(job.token) != files_before.get(job.token):
-                set_props({"card": job.token}, {"children": card(frame, job), "className": _looks(job)})
+                set_props(
+                    {"card": job.token}, {"children": shown(card(frame, job)), "className": _looks(job)}
+                )
         return no_update, now
 
 
@@ -391,6 +411,7 @@ def _register_acts(app: Dash, desk: Desk, jobs: Jobs) -> None:
     """Buttons of the cards, and their drop-downs."""
 
     _register_columns(app, desk, jobs)
+    _register_zone(app, desk, jobs)
 
     @app.callback(
         Output("jobs-clock", "interval"),

@@ -21,12 +21,15 @@ from dashboard.framework import attributes
 from dashboard.pack_files import files, register_files
 from dashboard.parts import action, graph, heading, section, select
 from dashboard.typed import checked, number_of
+from dashboard.zones import zone_choice
 
 TITLE, PATH = "Describe a pack", "/describe"
 TEXTS = ("vehicle", "id", "design", "zone", "chemistry", "boxes", "sensors", "boards", "events", "ocv")
 FIELDS = (*TEXTS, *NUMBERS, *LIMITS)
 FORM = "form"  # which form it is: of a new pack, of a copy, of a change
 DIGITS = {"attributes": {"input": {"inputMode": "decimal"}}}  # a phone shows its keys for numbers
+BELOW_NOUGHT = ("charge_temperature_min_C", "charge_temperature_max_C", "temperature_max_C")
+"""May be below nought: the phone's keys for numbers have no minus."""
 USUAL = {"chemistry": "NMC", "cells_in_parallel": 1}
 
 
@@ -114,7 +117,7 @@ def _fields(typed: dict[str, Any], packs: list[Pack], view: View, changing: bool
     chemistries = list(dict.fromkeys(["NMC", "LFP", typed.get("chemistry") or "NMC"]))
     return [
         copy,
-        _pack_fields(typed, chemistries, changing),
+        _pack_fields(typed, chemistries, changing, list(dict.fromkeys(p.zone for p in packs))),
         _box_fields(typed),
         _sensor_fields(typed),
         section(
@@ -200,7 +203,9 @@ def _box_fields(typed: dict[str, Any]) -> html.Section:
     )
 
 
-def _pack_fields(typed: dict[str, Any], chemistries: list[str], changing: bool) -> html.Section:
+def _pack_fields(
+    typed: dict[str, Any], chemistries: list[str], changing: bool, likely: list[str | None]
+) -> html.Section:
     """Return the fields of what every pack has."""
     return section(
         "The pack",
@@ -209,7 +214,7 @@ def _pack_fields(typed: dict[str, Any], chemistries: list[str], changing: bool) 
             "id",
             "Short name of the pack",
             typed,
-            placeholder="made from the vehicle's name where left empty",
+            placeholder="made from the vehicle's name",
             description="Its name in files and addresses: letters, digits, - and _",
             disabled=changing,
         ),
@@ -220,12 +225,16 @@ def _pack_fields(typed: dict[str, Any], chemistries: list[str], changing: bool) 
             placeholder="optional",
             description="Packs of one design share places and are compared place by place.",
         ),
-        _text(
-            "zone",
+        zone_choice(
+            {"field": "zone"},
             "Time zone",
-            typed,
+            typed.get("zone"),
+            likely,
             placeholder="that of this computer",
-            description="By whose clock times are shown, such as Europe/Oslo; stored times are UTC.",
+            description="By whose clock times are shown; type a part of a town's name. Stored times are UTC.",
+            clearable=True,
+            comboboxProps={"withinPortal": False},
+            **_kept(typed),
         ),
         dmc.Autocomplete(
             id={"field": "chemistry"},
@@ -270,7 +279,8 @@ def _area(
 def _number(key: str, label: str, typed: dict[str, Any], **more: Any) -> dmc.TextInput:
     value = typed.get(key)
     text = "" if value is None else f"{value:.12g}" if isinstance(value, int | float) else str(value)
-    return dmc.TextInput(id={"field": key}, label=label, value=text, **DIGITS, **more, **_kept(typed))
+    keys = {} if key in BELOW_NOUGHT else DIGITS
+    return dmc.TextInput(id={"field": key}, label=label, value=text, **keys, **more, **_kept(typed))
 
 
 def _kept(typed: dict[str, Any]) -> dict[str, Any]:

@@ -279,7 +279,7 @@ def _pictures(frame: Frame, w: Weighed, sheet: Sheet) -> Any:
     )
     drawn = frame.desk.drawn.get((w,), (*how, frame.look), make)
     out = [graph(drawn, title, id="history-figure", values=False)]
-    notes = ["A click on a point leads to its log."]
+    notes = ["A point that is picked leads to its log."]
     if sheet.at:
         notes.append(f"Compared {sheet.at}.")
     if len(frame.picked) > 6:

@@ -26,6 +26,7 @@ from bmslogs.faces.figures.words import (
 from bmslogs.faces.headlines import apart_says, findings_says
 from dashboard import order_notes
 from dashboard.address import parse
+from dashboard.coloured import shows_first
 from dashboard.desk import Desk
 from dashboard.frame import Frame
 from dashboard.framework import attributes
@@ -191,10 +192,13 @@ def quantities(frame: Frame) -> list[str]:
 
 
 def quantity_of(frame: Frame) -> str:
-    """Return the chosen quantity, the first that is known where none is chosen."""
-    have = quantities(frame)
+    """Return the chosen quantity; where none is chosen that of the page's sentence, else the first that is known."""
+    have, weighed = quantities(frame), frame.diagnosis
     if frame.view.quantity in have:
         return frame.view.quantity
+    for key in shows_first(weighed) if weighed else ():
+        if weighed and key in have and any(told(e) for e in weighed.of(key)):
+            return key
     return (
         "resistance_10s_relative"
         if have[0] == "resistance_10s" and "resistance_10s_relative" in have

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from functools import partial
 from itertools import islice
 from typing import Any
@@ -315,11 +316,26 @@ def _verdict(quantity: str, differ: set[str], told: set[str]) -> str:
     return "No difference that these logs can tell." if quantity in told else "Not told against each other."
 
 
+def bled_lines(lines: Sequence[str], names: dict[str, str]) -> list[str]:
+    """Return what is told of bleeding, with the vehicles' names; what is not known stands with its reason."""
+    told = [line for line in lines if not line.startswith("not comparable: ")]
+    reason = "; " + "; ".join(line.removeprefix("not comparable: ") for line in lines[len(told) :])
+    named = "|".join(map(re.escape, names)) or "(?!)"
+    parts = re.split(rf"; ({named}): ", reason)
+    why = dict(zip(parts[1::2], parts[2::2], strict=True))
+    out = []
+    for line in told:
+        pack_id, _, says = line.partition(": ")
+        if says == "not known" and pack_id in why:
+            line = f"{pack_id}: not known, {why[pack_id]}"
+        for one, name in names.items():
+            line = line.replace(one, name)
+        out.append(line)
+    return out
+
+
 def _bled(result: Comparison, names: dict[str, str]) -> list[Any]:
-    lines = bleeding_lines(result.bleeding)
-    for pack_id, name in names.items():
-        lines = [line.replace(pack_id, name) for line in lines]
-    items = [html.Li(line.replace(".;", ";")) for line in lines]
+    items = [html.Li(line) for line in bled_lines(bleeding_lines(result.bleeding), names)]
     return [section("Bleeding commanded in a week", html.Ul(items))] if items else []
 
 
@@ -380,7 +396,7 @@ def _changes(frame: Frame, pack: Pack, before: Any, after: Any) -> list[Any]:
     except BmsLogsError as error:
         return [refused(str(error))]
     changes = [c.to_json() for c in result.changes or ()]
-    out: list[Any] = [html.Ul([html.Li(n) for n in result.notes])] if result.notes else []
+    out: list[Any] = [html.Ul([html.Li(_event(frame, n, {})) for n in result.notes])] if result.notes else []
     for quantity in dict.fromkeys(c["quantity"] for c in changes):
         out.append(html.H3(explained(quantity)))
         out.append(

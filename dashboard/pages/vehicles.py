@@ -18,6 +18,7 @@ from bmslogs.faces.headlines import Standing, overview_says, vehicles_says
 from bmslogs.faces.unknown import unknowns
 from bmslogs.fleet import PackOverview, overview
 from dashboard.address import View
+from dashboard.coloured import coloured_by
 from dashboard.desk import Desk
 from dashboard.frame import Frame
 from dashboard.notes import Note
@@ -34,18 +35,6 @@ RUN = "bmslogs diagnose --all"
 COLUMNS = (
     "Vehicle", "Pack", "Logs", "Newest weighed", "To act on", "To look at", "Noted", "Not known", "First of all",
 )  # fmt: skip
-COLOURED_BY = ("resistance_10s_relative", "soc_offset", "capacity_relative")
-"""What a thumbnail shows: the first of these that is known."""
-SHOWS = {
-    "cell_resistance": "resistance_10s_relative",
-    "joint": "resistance_10s_relative",
-    "cell_or_joint": "resistance_10s_relative",
-    "soc_offset": "soc_offset",
-    "capacity": "capacity_relative",
-    "self_discharge": "leak_current_relative",
-    "bleed": "soc_offset",
-}
-"""Beginning of a cause, and the quantity in which it shows."""
 
 
 def layout(frame: Frame) -> html.Div:
@@ -185,13 +174,6 @@ def _card(frame: Frame, pack: Pack) -> html.Article:
         ],
         className="card",
     )
-
-
-def coloured_by(standing: Diagnosis) -> list[str]:
-    """Return the quantities that may colour a thumbnail: that of the most urgent finding before the usual ones."""
-    first = next((f.cause for f in by_urgency(standing.findings) if f.cells), "")
-    shows = [key for start, key in SHOWS.items() if first.startswith(start)]
-    return list(dict.fromkeys([*shows, *COLOURED_BY]))
 
 
 def _thumbnail(frame: Frame, pack: Pack, standing: Diagnosis | None) -> tuple[Any, str]:

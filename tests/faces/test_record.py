@@ -83,7 +83,7 @@ def test_everything_that_a_record_must_say_stands_in_it(page: str) -> None:
         "Front box, module F2, cell 5 drops 24 % more",
         "+24.0 % of the pack's middle (+22.0 to +26.0)",
         "1.240 mΩ (1.220 to 1.260)",
-        "-0.120 A (-0.160 to -0.080)",
+        "−0.120 A (−0.160 to −0.080)",
         "21.3 °C, 40 to 80 % charge",
         "SOC offset is not determinable",
         "To know it: Charge to the knee",

@@ -16,6 +16,7 @@ from dashboard.desk import Desk
 from dashboard.frame import Frame
 from dashboard.jobs import Jobs
 from dashboard.pages import PAGES, bring
+from dashboard.zones import zone_names
 
 LABELS = ("H1", "H2", "H3", "H4", "Th", "Label", "Summary", "Strong", "Button", "Link", "A")
 """Elements whose text is a label; sentences elsewhere explain themselves."""
@@ -39,7 +40,10 @@ def labels(root: Path) -> dict[str, str]:
             said += _labels(bring.layout(frame, jobs) if page is bring else page.layout(frame))
     names = _names(desk)
     words: dict[str, str] = {}
+    zones = {name.replace("_", " ") for name in zone_names(None)}  # names, as those of people's vehicles
     for text in said:
+        if text in zones:
+            continue
         for word in WORD.findall(text):
             if word.lower() not in names | MONTHS:
                 words.setdefault(word.lower(), text)

@@ -15,6 +15,8 @@ from hypothesis import strategies as st
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.importers.plan.profile import Profile
+from bmslogs.importers.recognise import look
+from bmslogs.importers.text.dialect import HEAD_BYTES
 from bmslogs.store import Store
 from bmslogs.store.files import read_metadata
 from bmslogs.store.growing import CannotGrow, GrowingLog, WasRemoved, WasReplaced
@@ -254,3 +256,24 @@ def test_an_import_of_the_longer_file_takes_the_place_and_the_shorter_is_known(t
     assert (again.status, again.id, again.rows) == ("known", first.id, 600)
     assert store.check().problems == ()
     assert store.import_files([other], pack).logs[0].status == "known"
+
+
+def test_the_beginning_of_a_file_that_grows_is_made_out_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[int] = []
+    made_out = look.sniff
+    monkeypatch.setattr(
+        look, "sniff", lambda head, *more: (asked.append(len(head)), made_out(head, *more))[1]
+    )
+    look._sniffed.cache_clear()
+    truth = drive(rows=900, cells=96)
+    data = bytes_of(truth, tmp_path, Dialect())
+    assert len(data) > 2 * HEAD_BYTES
+    pack = pack_for(truth)
+    cuts = [HEAD_BYTES // 2, HEAD_BYTES + 90_000, HEAD_BYTES + 150_000, HEAD_BYTES + 200_000]
+    one, _ = grown(data, cuts, pack, tmp_path / "grown")
+    assert len(asked) == 2 and asked[1] == HEAD_BYTES  # before it was whole, and once it was
+    other, refused = once(data, pack, tmp_path / "once")
+    assert not refused
+    assert_one_log_as_that(one, other)

@@ -17,7 +17,7 @@ from bmslogs.faces.commands.options import (
     open_store,
 )
 from bmslogs.faces.documents import import_document
-from bmslogs.faces.output import STDOUT, refuse, say, tell, write_json
+from bmslogs.faces.output import STDOUT, put, refuse, say, tell, write_json
 from bmslogs.faces.progress import progress
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ def inspect_log(
     if signals is None and known is not None:
         signals = kept.signals_of(known)
     inspection = inspect_file(file, pack=known, profile=read_profile(profile), signals=signals)
-    say(inspection_text(inspection))
+    put(inspection_text(inspection))
 
 
 def inspection_text(inspection: Inspection) -> str:

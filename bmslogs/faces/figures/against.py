@@ -160,8 +160,8 @@ def labels(
     y_bad, y_good = (float(np.interp(_us(sight.moment), _us(line[0]), line[1])) for line in (bad, good))
     low = y_bad < y_good
     return [
-        _label(names[1], sight.moment, y_good, low, look.series[0], axis),
-        _label(names[0], sight.moment, y_bad, not low, look.accent, axis),
+        _label(names[1], sight.moment, y_good, low, look.series[0], look.paper, axis),
+        _label(names[0], sight.moment, y_bad, not low, look.accent, look.paper, axis),
     ]
 
 
@@ -169,11 +169,14 @@ def _us(times: np.datetime64 | Times) -> Floats:
     return np.asarray(times, "datetime64[us]").astype(np.int64).astype(float)
 
 
-def _label(name: str, at: np.datetime64, y: float, above: bool, colour: str, axis: str) -> dict[str, object]:
+def _label(
+    name: str, at: np.datetime64, y: float, above: bool, colour: str, ground: str, axis: str
+) -> dict[str, object]:
     return {
         "x": moment(at), "y": y, "xref": f"x{axis}", "yref": f"y{axis}", "text": safe(name), "showarrow": True,
         "arrowhead": 0, "arrowwidth": 1.2, "arrowcolor": colour, "ax": 0,
         "ay": -LABEL_OFF_PX if above else LABEL_OFF_PX, "font": {"size": SMALL, "color": colour},
+        "bgcolor": ground, "opacity": 0.92, "borderpad": 1,
     }  # fmt: skip
 
 

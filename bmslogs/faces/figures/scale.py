@@ -7,6 +7,7 @@ from typing import Any
 import plotly.graph_objects as go
 
 from bmslogs.faces.figures.theme import SMALL, Look
+from bmslogs.faces.signs import true_minus
 
 
 def scale_bar(figure: go.Figure, reach: float, title: str, look: Look) -> None:
@@ -34,7 +35,7 @@ def scale_bar(figure: go.Figure, reach: float, title: str, look: Look) -> None:
                 "x": 0.5,
                 "ypad": 4,
                 "tickvals": ticks,
-                "ticktext": [f"{v:+.3g}".replace("-", "\u2212") if v else "0" for v in ticks],
+                "ticktext": [true_minus(f"{v:+.3g}") if v else "0" for v in ticks],
                 "tickfont": {"size": SMALL},
                 "outlinewidth": 0,
                 "title": {"text": title, "side": "bottom", "font": {"size": SMALL}},

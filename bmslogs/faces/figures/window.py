@@ -16,6 +16,7 @@ from bmslogs.faces.figures.against import Against, cell_lines, gap_strip, labels
 from bmslogs.faces.figures.lanes import Drawn, Mark, clock, mark_shades, mark_strip, stretch_names
 from bmslogs.faces.figures.theme import LIGHT, SMALL, TIME_AXIS, Look, series, template
 from bmslogs.faces.figures.words import safe, short_place
+from bmslogs.faces.signs import true_minus
 
 Floats = npt.NDArray[np.float64]
 Times = npt.NDArray[np.datetime64]
@@ -300,6 +301,8 @@ def _deviation(view: LogView, pack: Pack, look: Look, span: Room) -> Drawn:
     finite = np.abs(view.deviation[np.isfinite(view.deviation)])
     reach = max(float(np.percentile(finite, 99.5)) if len(finite) else 0.0, LIKELY_REACH_MV)
     z = np.clip(view.deviation.T, -reach, reach).astype(np.float32)
+    end = float(f"{0.9 * reach:.0e}")  # one digit, well inside the scale
+    ticks = [-end, 0.0, end]
     rows, word = _row_numbers(view)
     heat = {
         "type": "heatmap",
@@ -321,7 +324,8 @@ def _deviation(view: LogView, pack: Pack, look: Look, span: Room) -> Drawn:
             "x": 1.01,
             "tickfont": {"size": SMALL},
             "outlinewidth": 0,
-            "nticks": 4,
+            "tickvals": ticks,
+            "ticktext": [true_minus(f"{t:+g}") if t else "0" for t in ticks],
         },
     }
     return [heat], "deviation<br>by cell", _cell_rows(view, pack, span[2])

@@ -11,6 +11,7 @@ from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Estimate, Finding
 from bmslogs.faces.numbers import interval, number, two_digits
+from bmslogs.faces.signs import true_minus
 from bmslogs.findings.registry import CAUSES
 
 _LOG_ID = re.compile(r"\b(\d{4})(\d\d)(\d\d)-\d{4}-[0-9a-f]{12}\b")
@@ -130,7 +131,7 @@ def plain_words(line: str) -> str:
         lambda w: title_of(w[0]).lower() if w[0] in QUANTITIES else _PACK_KEYS.get(w[0], w[0]),
         line,
     )
-    return sentence(told.replace("+-", "±"))
+    return sentence(true_minus(told))
 
 
 def sentence(text: str) -> str:

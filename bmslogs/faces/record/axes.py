@@ -11,6 +11,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.faces.numbers import number
+
 Floats = npt.NDArray[np.float64]
 STEPS = (1.0, 2.0, 5.0, 10.0)
 DATE_STEPS_H = (0.25, 0.5, 1.0, 3.0, 6.0, 12.0, 24.0, 48.0, 168.0, 336.0, 730.0, 2190.0, 8760.0)
@@ -73,10 +75,7 @@ class Axis:
         first = math.ceil(self.low / step - 1e-9)
         count = int((self.high / step + 1e-9) - first) + 1
         places = max(0, -math.floor(math.log10(step) + 1e-9))
-        return [
-            ((first + k) * step, f"{(first + k) * step:.{places}f}".replace("-", "\u2212"))
-            for k in range(count)
-        ]
+        return [((first + k) * step, number((first + k) * step, places)) for k in range(count)]
 
     def _dates(self, most: int) -> list[tuple[float, str]]:
         step = next((s for s in DATE_STEPS_H if (self.high - self.low) / s <= most), DATE_STEPS_H[-1])

@@ -15,6 +15,7 @@ import plotly.graph_objects as go
 from markupsafe import Markup
 
 from bmslogs.faces.record.axes import Axis, Floats, numbers, spanned
+from bmslogs.faces.signs import true_minus
 
 SMALL = 9.0  # size of type [px]
 LETTER = 5.1  # width of a letter [px]
@@ -131,7 +132,7 @@ class _Sheet:
         )
 
     def _text(self, x: float, y: float, text: object, anchor: str = "middle", more: str = "") -> None:
-        plain = re.sub(r"<br\s*/?>", " ", str(text))
+        plain = true_minus(re.sub(r"<br\s*/?>", " ", str(text)))
         plain = html.escape(html.unescape(re.sub(r"</?[a-z]+>", "", plain)), quote=False)
         self.out.append(f'<text x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}"{more}>{plain}</text>')
 

@@ -13,7 +13,7 @@ from bmslogs.faces.numbers import interval
 from bmslogs.faces.record.contents import Contents
 from bmslogs.faces.record.drawing import svg_of
 from bmslogs.faces.sight import sight_of
-from bmslogs.faces.signs import written
+from bmslogs.faces.signs import united, written
 from bmslogs.faces.text import LEVEL_WORDS, log_line, place_text, size_text, stamp
 from bmslogs.faces.unknown import quantity_title
 from bmslogs.findings.registry import CAUSES
@@ -119,7 +119,7 @@ def _log_of(record: Contents, finding: Finding, logs: dict[str, Log]) -> Log | N
 def _signed(value: object) -> object:
     """Return what stands in the page, text with the signs of its units."""
     if isinstance(value, Markup):
-        return Markup(written(str(value)))
+        return Markup(united(str(value)))  # a picture has numbers of its own; its texts are signed as drawn
     return written(value) if isinstance(value, str) else value
 
 

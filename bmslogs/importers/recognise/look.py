@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -22,6 +23,8 @@ from bmslogs.importers.text.sample import Sample, take_sample
 from bmslogs.importers.text.source import Source, open_source
 from bmslogs.importers.text.stamps import MISSING
 
+HEADS = 4
+"""Choice: so many beginnings of files are kept with their dialect: a file that grows keeps its own at every look."""
 MOST_REVERSED = 300 << 20
 """Bytes: a file with the newest row first is held in memory as a whole, so it may not be larger."""
 
@@ -86,9 +89,15 @@ def _no_log(
     return "neither cells nor a current"
 
 
+@lru_cache(maxsize=HEADS)
+def _sniffed(head: bytes, file: Path, whole: bool, known: str | None) -> Dialect:
+    return sniff(head, file, whole, known)
+
+
 def _look(source: Source, profile: Profile, pack: Pack | None, modules: tuple[str, ...] | None) -> Job:
     head = source.head(HEAD_BYTES)
-    dialect = sniff(head, source.path, whole=len(head) < HEAD_BYTES, known=source.delimiter)
+    whole = len(head) < HEAD_BYTES
+    dialect = (sniff if whole else _sniffed)(head, source.path, whole, source.delimiter)
     sample = take_sample(source, head, dialect)
     dialect = replace(dialect, nulls=sample.nulls)
     plan = recognise(sample, dialect, profile, pack, source.path, modules)

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 from bmslogs.base.errors import StoreError
 from bmslogs.base.pack import Pack
 from bmslogs.store.entries import LogEntry, entry_from, moment
-from bmslogs.store.files import read_metadata, store_errors, sync_folder, write_atomic
+from bmslogs.store.files import folder_name, read_metadata, store_errors, sync_folder, write_atomic
+from bmslogs.store.given import given_in
 from bmslogs.store.order.changes import (
     SAFE,
     Change,
@@ -135,7 +136,8 @@ def bring_back(store: Store, log_id: str, *, by: str = "") -> LogEntry:
                 f"log {log_id} was brought in again since it was removed; it is in the store already"
             )
         meta = read_metadata(file)
-        own = Pack.model_validate_json(meta["bmslogs.pack_json"])
+        given = given_in(store.root, folder_name("pack", item.pack)).pack(log_id)
+        own = given or Pack.model_validate_json(meta["bmslogs.pack_json"])
         pack = known_pack(store, item.pack)
         if pack is None:
             pack = own.model_copy(update={"vehicle": item.vehicle or own.vehicle})

@@ -116,12 +116,12 @@ def state_of(root: Path) -> str:
 
 
 def log_version(entry: LogEntry) -> str:
-    """Return the version of a stored log: another one whenever its file was written again."""
+    """Return the version of a stored log: another one when its file was written again or it was described anew."""
     try:
         state = entry.path.stat()
     except OSError:
         return ""
-    return f"{state.st_size:x}-{state.st_mtime_ns:x}"
+    return f"{state.st_size:x}-{state.st_mtime_ns:x}-{entry.description}"
 
 
 def known_pack(store: Store, pack_id: str) -> Pack | None:

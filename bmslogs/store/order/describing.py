@@ -14,8 +14,7 @@ from bmslogs.store.files import folder_name, pack_of_log, store_errors, write_at
 from bmslogs.store.order.bin import FOLDER as BIN
 from bmslogs.store.order.changes import Change, known_pack, name_of, now, pack_version, refuse_other, told
 from bmslogs.store.order.moving import other_modules
-from bmslogs.store.order.plans import Plan, Step, drop_derived, run, step_for
-from bmslogs.store.order.relabel import labels
+from bmslogs.store.order.plans import Plan, drop_derived, run
 
 if TYPE_CHECKING:
     from bmslogs.store.store import Store
@@ -30,7 +29,8 @@ def describe_pack(
     ----------
     since
         Logs that began on this day (UTC) or later get it too, and are diagnosed anew; earlier ones keep the pack as
-        it was described then. None leaves all stored logs as they are.
+        it was described then. No log is written again: what it was given stands beside it (`given.py`).
+        None leaves all stored logs as they are.
     seen
         Version of the description that was changed, `pack_version`; empty where a new pack is described.
 
@@ -49,21 +49,35 @@ def describe_pack(
     with store.locked():
         old = known_pack(store, pack.id)
         refuse_other(store, (f"pack-{pack.id}",), f"pack {pack.id}", seen, pack_version(old))
-        steps: list[Step] = []
+        given: list[str] = []
         if since is not None:
-            later = [e for e in store.logs(pack.id) if e.start.date() >= since]
-            steps = [step for entry in later for step in _step(store, entry, pack)]
+            given = _others([e for e in store.logs(pack.id) if e.start.date() >= since], pack)
         what = f"changed ({differences(old, pack)})" if old is not None else "described"
         changes = {f"pack-{pack.id}": Change(what, name_of(by), now(), pack.id, pack.vehicle)}
-        run(store, Plan([pack.model_dump_json()], steps, changes))
-        return [s.target.rsplit("/", 1)[1].removesuffix(".parquet") for s in steps]
+        run(store, Plan([pack.model_dump_json()], [], changes, given=given))
+        return given
 
 
-def _step(store: Store, entry: LogEntry, pack: Pack) -> list[Step]:
-    """Return the step that gives a log its pack's new description; none where it has it."""
-    own = pack_of_log(entry.path)
-    if own == pack:
-        return []
+def _others(logs: list[LogEntry], pack: Pack) -> list[str]:
+    """Return the ids of the logs for which another description holds; logs that share one are asked once.
+
+    Raises
+    ------
+    BadPack
+        The new one does not fit one of these logs.
+    """
+    known: dict[str, Pack] = {}
+    out = []
+    for entry in logs:
+        own = known.get(entry.description) or pack_of_log(entry.path)
+        known[entry.description] = own
+        if own != pack:
+            _must_fit(entry, own, pack)
+            out.append(entry.id)
+    return out
+
+
+def _must_fit(entry: LogEntry, own: Pack, pack: Pack) -> None:
     day = entry.start.date().isoformat()
     if own.cells_in_series != pack.cells_in_series:
         raise BadPack(
@@ -73,7 +87,6 @@ def _step(store: Store, entry: LogEntry, pack: Pack) -> list[Step]:
     reason = other_modules(entry, own, pack)
     if reason:
         raise BadPack(f"the log of {day}: {reason}")
-    return [step_for(store, entry.path, entry.id, pack, labels(pack), keep_answer=False)]
 
 
 def differences(old: Pack, new: Pack) -> str:

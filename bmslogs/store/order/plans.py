@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 from bmslogs.base.errors import StoreError
 from bmslogs.base.pack import Pack
-from bmslogs.store.files import folder_name, store_errors, sync_folder, write_atomic
+from bmslogs.store.files import folder_name, forget_given, store_errors, sync_folder, write_atomic
+from bmslogs.store.given import given_file, given_in
 from bmslogs.store.order.changes import Change, all_told
 from bmslogs.store.order.relabel import Damaged, has_labels, relabelled
 
@@ -64,6 +65,8 @@ class Plan:
         Folders of vehicles that get another name: from, to.
     touched
         Ids of the packs whose logs lie in these.
+    given
+        Logs that get the description of the first of `packs`; they are not written again.
     """
 
     packs: list[str] = field(default_factory=list)
@@ -71,6 +74,7 @@ class Plan:
     changes: dict[str, Change] = field(default_factory=dict)
     folders: list[list[str]] = field(default_factory=list)
     touched: list[str] = field(default_factory=list)
+    given: list[str] = field(default_factory=list)
 
 
 def run(store: Store, plan: Plan) -> None:
@@ -107,7 +111,7 @@ def finish(store: Store) -> int:
             changes = {k: Change(**c) for k, c in data["changes"].items()}
             plan = Plan(
                 data["packs"], [Step(**s) for s in data["steps"]], changes, data.get("folders", []),
-                data.get("touched", []),
+                data.get("touched", []), data.get("given", []),
             )  # fmt: skip
         except (OSError, ValueError, KeyError, TypeError, AttributeError):
             continue  # not written by this program
@@ -130,16 +134,30 @@ def _carry_out(store: Store, plan: Plan, done: list[str]) -> None:
             done.append(step.source)
         except Damaged as error:
             damaged = error
-    for text in plan.packs:
-        store.save_pack(Pack.model_validate_json(text))
+    packs = [Pack.model_validate_json(text) for text in plan.packs]
+    for pack in packs:
+        store.save_pack(pack)
     labelled = {_names(p)[0] for s in plan.steps for p in (s.source, s.target)}
-    named = {Pack.model_validate_json(p).id for p in plan.packs} | set(plan.touched)
-    for pack in labelled | named:
-        drop_derived(store.root, pack, DERIVED if pack in labelled or not plan.folders else VEHICLE_NAMED)
+    if plan.given:
+        _give(store.root, packs[0], plan.given)
+        done += plan.given
+        labelled.add(packs[0].id)
+    named = {pack.id for pack in packs} | set(plan.touched)
+    for name in labelled | named:
+        drop_derived(store.root, name, DERIVED if name in labelled or not plan.folders else VEHICLE_NAMED)
     store._index.refresh()
     all_told(store, plan.changes)
     if damaged is not None:
         raise damaged
+
+
+def _give(root: Path, pack: Pack, logs: Sequence[str]) -> None:
+    """Give logs a description, whose answers of another one go."""
+    folder = folder_name("pack", pack.id)
+    write_atomic(given_file(root, folder), given_in(root, folder).with_logs(pack, logs).text())
+    with store_errors(root):
+        for log in logs:
+            answer_file(root, pack.id, log).unlink(missing_ok=True)
 
 
 def rename_folder(root: Path, source: str, target: str) -> None:
@@ -183,6 +201,8 @@ def _take(store: Store, step: Step) -> None:
             target.parent.mkdir(parents=True, exist_ok=True)
             temporary.replace(target)
             sync_folder(target.parent)
+    for place in (step.source, step.target):  # it has a description of its own now
+        forget_given(store.root, *_names(place))
     _carry_words(store.root, step)
     if step.source != step.target and source.exists() and not source.samefile(target):
         with store_errors(store.root):

@@ -19,6 +19,7 @@ from bmslogs.store.order import (
     bring_back,
     bring_back_pack,
     describe_pack,
+    move_log,
     pack_version,
     packs_in_bin,
     plans,
@@ -240,9 +241,10 @@ def test_a_damaged_log_does_not_hold_up_the_others(workshop: Workshop) -> None:
     whole = a.path.read_bytes()
     a.path.write_bytes(whole[:600] + bytes(200) + whole[800:])
     new = workshop.heron.model_copy(update={"nominal_capacity_Ah": 90.0})
-    with pytest.raises(StoreError, match=r"\.parquet: damaged"):
-        describe_pack(store, new, since=dt.date.min)
+    assert describe_pack(store, new, since=dt.date.min) == [a.id, b.id]  # its readings are not touched
     assert read_log(store.log_path(b.id)).pack == new
+    with pytest.raises(StoreError, match=r"\.parquet: damaged"):
+        move_log(store, a.id, "plover-main")
     assert not list((store.root / "_unfinished").glob("*.json"))
     assert rename_vehicle(store, "Heron", "Egret") == 2
     assert {e.id: e.vehicle for e in store.logs()} == {a.id: "Egret", b.id: "Egret"}
