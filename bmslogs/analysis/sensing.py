@@ -30,6 +30,8 @@ in one of 256 at most, and over twenty rows and a minute of it far less)."""
 STUCK_LEAST_S, STUCK_ROWS = 60.0, 20
 MIRROR_CORRELATION = -0.9
 MIRROR_LEAST_V = 0.004
+FEW_CELLS, FEW_LEAST_V = 6, 0.02
+"""Of fewer cells two others are hardly a measure: a mirror must be so deep there [V] (choice)."""
 WRONG_LEAST_ROWS = 10
 """Fewer rows with readings of two cells and of none are a disturbance, not a wire (choice)."""
 LEVEL_LEAST_V = 0.060
@@ -351,18 +353,21 @@ def floating_taps(volts: Floats, explained: Floats, trusted: Bools, step: float)
     wander = away - q @ (q.T @ away)
     level = np.where(trusted, np.median(away, axis=0), np.nan)
     sd = wander.std(axis=0)
-    usual = float(np.median(sd[use]))
-    spread = max(float(np.nanmedian(np.abs(level - np.nanmedian(level)))) * 1.4826, step)
+    least = MIRROR_LEAST_V if len(use) >= FEW_CELLS else FEW_LEAST_V
     best: list[tuple[float, SensingFault]] = []
     for k in range(n - 1):
         if not (trusted[k] and trusted[k + 1]):
             continue
+        # the pair is no measure of what is usual: of four cells it is half
+        others = use[(use != k) & (use != k + 1)]
+        usual = float(np.median(sd[others]))
+        spread = max(float(np.median(np.abs(level[others] - np.nanmedian(level)))) * 1.4826, step)
         moved = min(sd[k], sd[k + 1])
         both = float((wander[:, k] + wander[:, k + 1]).std())
         corr = float((wander[:, k] * wander[:, k + 1]).mean() / max(sd[k] * sd[k + 1], 1e-18))
         wandering = (
             corr < MIRROR_CORRELATION
-            and moved > max(3.5 * usual, MIRROR_LEAST_V, 2 * step)
+            and moved > max(3.5 * usual, least, 2 * step)
             and both < max(3.0 * usual, 0.25 * moved)
         )
         size = 0.5 * abs(level[k] - level[k + 1])

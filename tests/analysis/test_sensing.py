@@ -4,6 +4,7 @@ import zlib
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from bmslogs.analysis import sensing
 from bmslogs.analysis.study import Study
@@ -50,6 +51,18 @@ def test_a_stuck_channel_on_a_flat_curve_is_told_by_the_load():
     volts, current = string()
     volts[:, 4] = volts[0, 4]
     assert [f.columns for f in sensing.stuck_channels(volts, SECONDS, 0.001, 1e-3 * current)] == [(4,)]
+
+
+@pytest.mark.parametrize(("deep", "told"), [(0.1, [(1, 2)]), (0.3, [(1, 2)]), (0.005, [])])
+def test_a_floating_tap_of_four_cells_is_half_of_the_string(deep: float, told: list[tuple[int, ...]]):
+    """Two of four wander: they are no measure of what is usual, and a shallow mirror is none (planted)."""
+    volts, current = string()
+    volts = volts[:, :4].copy()
+    wander = deep * np.sin(SECONDS / 90.0)
+    volts[:, 1] += wander
+    volts[:, 2] -= wander
+    explained = np.column_stack([np.ones(1200), current / 60.0])
+    assert [f.columns for f in sensing.floating_taps(volts, explained, np.ones(4, bool), 0.001)] == told
 
 
 def test_a_floating_tap_is_told_by_its_mirror():
