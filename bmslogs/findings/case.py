@@ -139,15 +139,16 @@ def _unlike(value: Floats, half: Floats, known: Bools) -> Bools:
         # where the cells lie far closer together than their widths, these are what all share
         floor = min(floor, OWN_SCATTERS * robust_scale(x, 0.0))
     # one that is told less well than those must be as far by its own width
-    own = np.where(told, 0.0, np.nan_to_num(half, nan=np.inf) / 2.0)
-    scale = np.maximum(own, robust_scale(x, floor))
-    far = np.abs(np.where(known, value, np.nan) - np.nanmedian(x)) > 3.5 * scale
+    own = np.where(told, 0.0, OWN_HALVES * np.nan_to_num(half, nan=np.inf))
+    far = np.abs(np.where(known, value, np.nan) - np.nanmedian(x)) > np.maximum(
+        own, 3.5 * robust_scale(x, floor)
+    )
     return np.asarray(outliers(x, floor=floor) | far, bool)
 
 
-TOLD_ALIKE = 2.0
-"""Cells with intervals up to so many times as wide as those of the best told quarter say how far cells scatter
-(choice)."""
+TOLD_ALIKE, OWN_HALVES = 2.0, 1.6
+"""Cells with intervals up to so many times as wide as those of the best told quarter say how far cells scatter; any
+other must be so many of its own half widths from them (choice: 3.1 standard errors)."""
 
 
 def finding(

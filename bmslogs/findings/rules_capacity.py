@@ -184,6 +184,16 @@ def capacity_suspects(case: Case) -> Bools:
     return np.isin(case.cells, [c for f in capacity(case) for c in f.cells])
 
 
+def surely_smaller(case: Case, i: int) -> float | None:
+    """Return what a cell surely lacks of the median cell's capacity, as a fraction; None where it may lack nothing."""
+    found = case.knowledge.capacity
+    if isinstance(found, str) or not np.isfinite(found.half_relative[i]):
+        return None
+    least = CAUSES["capacity_low"].least or 0.03
+    lacks = 1.0 - float(found.relative[i])
+    return lacks if lacks - float(found.half_relative[i]) > SURE_SHARE * least else None
+
+
 def capacity_known(case: Case, i: int) -> bool:
     """Whether the log knows the cell's capacity well enough to say that it is not small."""
     found = case.knowledge.capacity

@@ -10,7 +10,7 @@ from bmslogs.analysis.statistics import robust_scale
 from bmslogs.base.results import Finding
 from bmslogs.findings.case import METER_FIRST, Case, finding, percent, standing_out
 from bmslogs.findings.registry import CAUSES
-from bmslogs.findings.rules_capacity import capacity_known, capacity_suspects, lead_of_weight
+from bmslogs.findings.rules_capacity import capacity_known, capacity_suspects, lead_of_weight, surely_smaller
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
@@ -155,14 +155,16 @@ def _offset_finding(case: Case, i: int, size: float, half: float, shift: float |
         because.append(
             f"charge_to_full when the charge ended: {top.missing[i]:.2f} +- {top.half_missing[i]:.2f} Ah"
         )
-    known = capacity_known(case, i)
-    if not known:
+    known, lacks = capacity_known(case, i), surely_smaller(case, i)
+    if not known and lacks is None:
         because.append(
             "the capacity of this cell is not known well enough from this log to say that it is not smaller"
         )
     says = (
         "it needs balancing, not replacing." if known else "whether it is smaller too, this log cannot tell."
     )
+    if lacks is not None and not known:
+        says = f"it is smaller as well, by {percent(lacks)}: balancing alone does not mend it."
     if shift is not None:
         says += f" Or its reading is shifted by {shift * 1e3:+.0f} mV: this log cannot tell the two apart."
         because.append(EITHER)
@@ -178,7 +180,7 @@ def _offset_finding(case: Case, i: int, size: float, half: float, shift: float |
         [
             *([METER] if shift is not None else []),
             BALANCE_LOW if low else BALANCE_HIGH,
-            *([] if known else [SPAN]),
+            *([] if known or lacks is not None else [SPAN]),
             LOOK_AGAIN,
             BENCH,
         ],
