@@ -159,8 +159,8 @@ class Split:
     misfit, least_misfit
         (cells,) what the model leaves of each cell's deviation, in expected errors, against the usual cell; the same of
         the better of its fits, with the others and by itself.
-    shift, shift_se, shift_odds
-        (cells,) as `weigh_shifts` has them [V].
+    shift, shift_se, shift_odds, sound_shift, sound_shift_se, shift_looks_like
+        As `weigh_shifts` has them.
     growing
         (rows,) the part of P that grows with a cell's resistance [V].
     far
@@ -187,6 +187,9 @@ class Split:
     shift: Floats
     shift_se: Floats
     shift_odds: Floats
+    sound_shift: Floats
+    sound_shift_se: Floats
+    shift_looks_like: Floats
     growing: Floats
     far: Bools
 
@@ -461,6 +464,9 @@ def _answer(problem: Problem, at: Point, reference: Bools, block: Ints, drop: Fl
         shift=unknown,
         shift_se=unknown,
         shift_odds=unknown,
+        sound_shift=unknown,
+        sound_shift_se=unknown,
+        shift_looks_like=np.full(2, np.nan),
         growing=problem.polar @ (problem.grows * at.common),
         far=np.zeros(len(reference), bool),
     )

@@ -19,7 +19,7 @@ from bmslogs.analysis.ocv import OcvCurve
 from bmslogs.analysis.regression import block_fit, equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.rounding import middle_error, weighted_error
 from bmslogs.analysis.statistics import LEAST_CELLS, robust_scale
-from bmslogs.analysis.stretches import Kind, Stretch
+from bmslogs.analysis.stretches import PARKED_LEAST_S, Kind, Stretch
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.nan_statistics import median, nanmedian
 
@@ -160,13 +160,16 @@ def settled_rows(hours: Floats) -> Bools:
     return np.asarray(hours >= min(SETTLE_H, 0.25 * hours[-1]), bool)
 
 
-def bridged(stretches: Sequence[Stretch], volts: Floats, trusted: Bools) -> list[Stretch]:
+def bridged(stretches: Sequence[Stretch], seconds: Floats, volts: Floats, trusted: Bools) -> list[Stretch]:
     """Return the times parked, those parted by a logger's pause joined where the string stood behind it as before.
 
     Parameters
     ----------
     stretches
         What the pack did, in order.
+    seconds
+        (rows,) [s]. Two short rests with a pause between them are a time parked where they last as long together: a
+        logger that slept from one drive to the next.
     volts, trusted
         (rows, cells) [V]; (cells,) True where the readings count.
     """
@@ -176,7 +179,8 @@ def bridged(stretches: Sequence[Stretch], volts: Floats, trusted: Bools) -> list
             continue
         before = out[-1] if out else None
         if before is not None and before.last + 1 == part.first and _as_it_was(volts, trusted, before, part):
-            kind: Kind = "parked" if "parked" in (before.kind, part.kind) else "rest"
+            long = seconds[part.last] - seconds[before.first] >= PARKED_LEAST_S
+            kind: Kind = "parked" if long or "parked" in (before.kind, part.kind) else "rest"
             out[-1] = Stretch(kind, before.first, part.last)
         else:
             out.append(part)

@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from bmslogs.analysis.models.lone_cell import StringCurve
 from bmslogs.analysis.split_problem import CAPACITY_SD, EXCESS_SD, OFFSET_SD
-from bmslogs.analysis.statistics import outliers
+from bmslogs.analysis.statistics import outliers, robust_scale
 from bmslogs.base.nan_statistics import nanmedian
 
 Floats = npt.NDArray[np.float64]
@@ -55,11 +55,20 @@ class ShiftWeighed:
         (cells,) shift of the reading if that is the explanation, against the middle cell, and its standard error [V].
     odds
         (cells,) logarithm of the odds for a shift against other charge and capacity, from blocks held out.
+    sound, sound_se
+        (cells,) the shift of a cell whose charge and capacity are a sound cell's, and its standard error [V]: what the
+        cells of a board, all of them off, have in common, however well their charges would explain it one by one.
+    looks_like
+        (2,) what a shift of one volt looks like where only charge and capacity may differ: charge offset [Ah] and lack
+        of capacity.
     """
 
     shift: Floats
     se: Floats
     odds: Floats
+    sound: Floats
+    sound_se: Floats
+    looks_like: Floats
 
 
 def weigh_shifts(
@@ -112,6 +121,7 @@ def weigh_shifts(
     off, shift, se = _held_out(as_sound, [*sound_columns, ones], weight, block, np.append(sound, SHIFT_SD_V))
     free_charge = np.array([OFFSET_SD * capacity, CAPACITY_SD, *scale, SHIFT_SD_V])
     _, beside, beside_se = _held_out(apart, [*own_columns, ones], weight, block, free_charge)
+    held, held_se = shift - np.median(shift), se
     # where the log tells charge from shift, what sound cells differ by in charge is no scatter of shifts
     if TELLS_APART * _scatter(beside) < _scatter(shift):
         shift, se = beside, beside_se
@@ -120,7 +130,11 @@ def weigh_shifts(
     usual = float(np.median(np.minimum(free, off)))
     odds = blocks * np.log(np.maximum(free, usual) / np.maximum(off, usual))
     odds = np.where(off > LEFT_MOST * usual, np.minimum(odds, 0.0), odds)
-    return ShiftWeighed(shift - np.median(shift), se, odds)
+    usual_charge = np.median(charge, axis=1)
+    slope = string.slope(usual_charge)
+    columns = np.stack([-slope, slope * usual_charge], axis=1) * np.sqrt(count)[:, None]
+    looks_like = np.linalg.lstsq(columns, np.sqrt(count), rcond=None)[0]
+    return ShiftWeighed(shift - np.median(shift), se, odds, held, held_se, np.asarray(looks_like, float))
 
 
 def _scatter(shift: Floats) -> float:
@@ -171,6 +185,67 @@ def _gram(design: Floats, weight: Floats) -> Floats:
     return np.asarray(np.einsum("itc,tc,jtc->cij", design, weight, design, optimize=True), float)
 
 
+@dataclass(frozen=True)
+class AsCharge:
+    """What the cells hold if every reading is right, and what a shift would look like there.
+
+    Attributes
+    ----------
+    offset, lack
+        (cells,) charge offset [Ah] and lack of capacity.
+    looks_like
+        (2,) both of a shift of one volt.
+    """
+
+    offset: Floats
+    lack: Floats
+    looks_like: Floats
+
+
+def shift_of_board(cells: AsCharge, here: Bools, trusted: Bools) -> tuple[float, float] | None:
+    """Return the one shift that explains why the cells of a board hold other charge *and* other capacity than the rest.
+
+    The charge tells a shift and the capacity tells one; a board that is off makes them the same. Modules of another lot
+    do so by chance only.
+
+    Parameters
+    ----------
+    cells
+        What all cells hold.
+    here, trusted
+        (cells,) the board's cells; those that are believed otherwise.
+
+    Returns
+    -------
+    The shift of the board against the rest and its standard error [V]; None where the two do not agree or are not sure.
+    """
+    rest, here = trusted & ~here, here & trusted
+    if min(here.sum(), rest.sum()) < 3 or not np.isfinite(cells.looks_like).all():
+        return None
+    told = []
+    for held, alike in zip((cells.offset, cells.lack), cells.looks_like, strict=True):
+        middle = float(np.median(held[here]) - np.median(held[rest]))
+        error = MEDIAN_SD * np.hypot(
+            *(robust_scale(held[part]) / np.sqrt(part.sum()) for part in (here, rest))
+        )
+        told.append((middle / alike, float(error / abs(alike))))
+    (first, first_se), (second, second_se) = told
+    sure = abs(first) > BOARD_SURE * first_se and abs(second) > BOARD_SURE * second_se
+    apart = abs(first - second) < 3.0 * np.hypot(first_se, second_se) + SAME_SHARE * abs(first)
+    if not sure or not apart or first * second < 0.0:
+        return None
+    weight = np.array([1.0 / first_se**2, 1.0 / second_se**2])
+    shift = float((weight * [first, second]).sum() / weight.sum())
+    return shift, float(np.hypot(1.0 / np.sqrt(weight.sum()), SAME_SHARE / 2.0 * abs(shift)))
+
+
+MEDIAN_SD = 1.2533
+"""Standard error of a median over that of a mean, of normal values: sqrt(pi / 2)."""
+BOARD_SURE, SAME_SHARE = 4.0, 0.15
+"""In so many standard errors both must tell a shift, and they agree to this share of it beside their errors: the
+string's curve and a shift that is rather a gain make no more (choice)."""
+
+
 def shifted_boards(
     shift: Floats,
     se: Floats,
@@ -180,6 +255,7 @@ def shifted_boards(
     trusted: Bools,
     charge: Floats | None = None,
     lack: Floats | None = None,
+    held: AsCharge | None = None,
 ) -> Bools:
     """Say which measuring boards are off: all their cells read apart alike.
 
@@ -200,6 +276,8 @@ def shifted_boards(
     charge, lack
         (cells,) what the other explanation takes: charge offset as a share of the capacity, lack of capacity; None
         where these are not known.
+    held
+        The same with what a shift looks like; None where that is not known.
 
     Returns
     -------
@@ -207,6 +285,10 @@ def shifted_boards(
     compare with.
     """
     whole: list[tuple[float, Bools]] = []
+    for board in boards:
+        one = None if held is None else shift_of_board(held, board, trusted)
+        if one is not None and abs(one[0]) > least:
+            whole.append((abs(one[0]), board & trusted))
     for board in boards:
         here = board & trusted
         if here.sum() >= 3 and here.sum() < trusted.sum():

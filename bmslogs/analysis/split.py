@@ -116,9 +116,17 @@ def _with_shifts(found: Split, data: SplitData, reference: Bools, string: String
         noise=data.noise,
         shape=SHAPE_SD * data.capacity,
     )
-    out = np.full((3, len(reference)), np.nan)
-    out[:, reference] = weighed.shift, weighed.se, weighed.odds
-    return replace(found, shift=out[0], shift_se=out[1], shift_odds=out[2])
+    out = np.full((5, len(reference)), np.nan)
+    out[:, reference] = weighed.shift, weighed.se, weighed.odds, weighed.sound, weighed.sound_se
+    return replace(
+        found,
+        shift=out[0],
+        shift_se=out[1],
+        shift_odds=out[2],
+        sound_shift=out[3],
+        sound_shift_se=out[4],
+        shift_looks_like=weighed.looks_like,
+    )
 
 
 def _far(found: Split, data: SplitData, reference: Bools) -> Bools:

@@ -13,12 +13,19 @@ import numpy.typing as npt
 
 from bmslogs.analysis import bleed as bleeding
 from bmslogs.analysis import parked, polarisation, rests, taps
+from bmslogs.analysis.asleep import Asleep, lost_asleep
 from bmslogs.analysis.common_fit import MINUTE_S, TAUS_S, Split, SplitData
 from bmslogs.analysis.load_study import WARMING_LEAST_K, LoadStudy
 from bmslogs.analysis.regression import BLOCKS, equal_blocks
 from bmslogs.analysis.rounding import lasting_error
 from bmslogs.analysis.sampling import row_medians
-from bmslogs.analysis.shifted_reading import either, shifted_boards, shifted_singly, unlike_the_others
+from bmslogs.analysis.shifted_reading import (
+    AsCharge,
+    either,
+    shifted_boards,
+    shifted_singly,
+    unlike_the_others,
+)
 from bmslogs.analysis.split import split
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.base.errors import NotEnoughData
@@ -161,14 +168,15 @@ class Study(LoadStudy):
         boards = [np.array([c in board.cells for c in self.cells]) for board in self.pack.sense_boards]
         first = self.first_split
         off = shifted_boards(
-            first.shift,
-            first.shift_se,
+            first.sound_shift,
+            first.sound_shift_se,
             first.shift_odds,
             SHIFT_LEAST_V,
             boards,
             self.trusted,
             first.a / self.capacity,
             first.b,
+            AsCharge(first.a, first.b, first.shift_looks_like),
         )
         # beside a board that is off sound cells look shifted the other way
         left = self.trusted & ~off
@@ -337,8 +345,15 @@ class Study(LoadStudy):
     @cached_property
     def parked_through(self) -> Stretch | None:
         """The longest time parked where a logger's pauses are bridged, over which the string stood as it was."""
-        times = parked.bridged(self.stretches, self.log.cell_voltage, self.trusted)
+        times = parked.bridged(self.stretches, self.seconds, self.log.cell_voltage, self.trusted)
         return max(times, key=lambda p: float(self.seconds[p.last] - self.seconds[p.first]), default=None)
+
+    @cached_property
+    def asleep(self) -> Asleep | None:
+        """What the cells lost over the longest pause of the logger between two rests; None where there is none."""
+        return lost_asleep(
+            self.stretches, self.seconds, self.log.cell_voltage, self.trusted, self.log.voltage_step
+        )
 
     @cached_property
     def parked_rows(self) -> ParkedRows:

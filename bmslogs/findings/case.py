@@ -127,28 +127,34 @@ def _material(value: Floats, half: Floats, least: float, known: Bools) -> Bools:
 
 def _unlike(value: Floats, half: Floats, known: Bools) -> Bools:
     """Return True where a value does not belong to the others; none where fewer than six are known."""
-    if known.sum() < 6:
+    if known.sum() < LEAST_OTHERS:
         return np.zeros(len(value), bool)
     # cells that the log hardly tells of lie at one value, such as a reading that never left its step: no scatter
     told = known & (half <= TOLD_ALIKE * float(np.quantile(half[known], 0.25)))
-    if told.sum() < 6:
+    if told.sum() < LEAST_OTHERS:
         told = known
-    x = np.where(told, value, np.nan)
-    floor = float(np.nanmedian(np.where(told, half, np.nan))) / 2.0
-    if told.sum() >= OWN_SCATTER_CELLS:
+    out = _far(value, half, told, known)
+    # one that is told less well than those must be as far by its own width
+    return np.asarray(out & (told | (np.abs(value) > OWN_HALVES * half)), bool)
+
+
+def _far(value: Floats, half: Floats, among: Bools, known: Bools) -> Bools:
+    """Return (cells,) True for the known cells that lie far out of those among which scatter is measured."""
+    x = np.where(among, value, np.nan)
+    floor = float(np.nanmedian(np.where(among, half, np.nan))) / 2.0
+    if among.sum() >= OWN_SCATTER_CELLS:
         # where the cells lie far closer together than their widths, these are what all share
         floor = min(floor, OWN_SCATTERS * robust_scale(x, 0.0))
-    # one that is told less well than those must be as far by its own width
-    own = np.where(told, 0.0, OWN_HALVES * np.nan_to_num(half, nan=np.inf))
-    far = np.abs(np.where(known, value, np.nan) - np.nanmedian(x)) > np.maximum(
-        own, 3.5 * robust_scale(x, floor)
-    )
+    with np.errstate(invalid="ignore"):
+        far = np.abs(np.where(known, value, np.nan) - np.nanmedian(x)) > 3.5 * robust_scale(x, floor)
     return np.asarray(outliers(x, floor=floor) | far, bool)
 
 
-TOLD_ALIKE, OWN_HALVES = 2.0, 1.6
+LEAST_OTHERS = 6
+"""Fewer cells show no scatter to speak of (choice)."""
+TOLD_ALIKE, OWN_HALVES = 2.0, 1.25
 """Cells with intervals up to so many times as wide as those of the best told quarter say how far cells scatter; any
-other must be so many of its own half widths from them (choice: 3.1 standard errors)."""
+other must be so many of its own half widths from them (choice: 2.4 standard errors, part of it a slope's)."""
 
 
 def finding(

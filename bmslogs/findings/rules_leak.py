@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.analysis.asleep import Asleep
 from bmslogs.analysis.models.supply_block import ALIKE, Block, supply_blocks
 from bmslogs.analysis.statistics import robust_scale
 from bmslogs.base.results import Finding
@@ -25,6 +26,8 @@ def self_discharge(case: Case) -> list[Finding]:
     if isinstance(found, str):
         if k.curve_contradicted:
             return _without_curve(case)
+        if k.study.asleep is not None and k.study.asleep.fallen.any():
+            return [_lost_asleep(case, k.study.asleep, int(i)) for i in np.flatnonzero(k.study.asleep.fallen)]
         return [_flat_leak(case, int(i), least) for i in np.flatnonzero(k.flat_leaks > SURE_SHARE * least)]
     known = k.study.trusted & np.isfinite(found.amps) & np.isfinite(found.half)
     value, half_width = np.nan_to_num(found.amps), np.nan_to_num(found.half, nan=1.0)
@@ -107,6 +110,37 @@ LEAKS = [
     "Park it again: a cell that loses several times what the others lose in two separate periods is a question of "
     "quarantine, not of balancing.",
 ]
+
+
+def _lost_asleep(case: Case, asleep: Asleep, i: int) -> Finding:
+    """A cell that fell while nothing was logged, in a string that stands as it stood before."""
+    study, cell = case.knowledge.study, case.cells[i]
+    curve = study.curve
+    # the steepest part of the curve near there makes the least charge of the fall
+    place = float(curve.inverse(np.array([asleep.level_V]))[0]) + np.linspace(-NEAR, NEAR, 41)
+    steepest = float(np.max(curve.slope(np.clip(place, 0.0, 1.0))))
+    least_Ah = float(asleep.fell_V[i]) / max(steepest, 1e-3) * study.capacity
+    amps = least_Ah / asleep.hours
+    return finding(
+        case.pack,
+        "self_discharge_high",
+        "act" if amps > 10 * LEAK_PER_AH * study.capacity else "look",
+        [cell],
+        f"{case.place(cell)}: it lost at least {least_Ah:.2f} Ah more than the others in {asleep.hours:.0f} h of which "
+        f"nothing was logged: {amps * 1e3:.1f} mA or more, if it went evenly.",
+        [
+            f"from the rest before to the rest after it fell by {asleep.fell_V[i] * 1e3:.0f} mV against the pack's "
+            f"middle; the others scatter by {asleep.scatter_V * 1e3:.1f} mV, and the string stands as it stood",
+            f"it stands {asleep.below_V[i] * 1e3:.0f} mV below them: no balancer takes a cell there",
+        ],
+        LEAKS,
+        size=amps,
+        low=amps,
+    )
+
+
+NEAR = 0.08
+"""Charge on either side of the string's place over which its curve may be as steep as anywhere (choice)."""
 
 
 def _flat_leak(case: Case, i: int, least: float) -> Finding:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import ndtri
 
+from bmslogs.analysis.shifted_reading import AsCharge, shift_of_board
 from bmslogs.analysis.signals import physics
 from bmslogs.base.results import Finding
 from bmslogs.findings.case import METER_FIRST, Case, finding
@@ -126,7 +127,6 @@ def shifted(case: Case) -> list[Finding]:
     if not k.shifted.any():
         return []
     split = study.first_split
-    size = split.shift
     columns = np.flatnonzero(k.shifted)
     groups: list[list[int]] = []
     for name in dict.fromkeys(case.pack.board_of(case.cells[i]) for i in columns):
@@ -144,8 +144,7 @@ def shifted(case: Case) -> list[Finding]:
             out.append(_halves(case, group, half_of_all, least))
             continue
         cells = [case.cells[i] for i in group]
-        value = float(np.nanmedian(size[group]))
-        half = float(2 * np.nanmedian(split.shift_se[group]) + study.log.voltage_step / 2)
+        value, half = _size(case, group)
         whole = f"all of board {case.pack.board_of(cells[0])}, " if len(group) > 1 else ""
         odds = float(np.nanmedian(split.shift_odds[group]))
         # the parts of a log agree that it is a shift and not on how large: it grows with the voltage, as a gain does
@@ -179,6 +178,22 @@ def shifted(case: Case) -> list[Finding]:
     return out
 
 
+def _size(case: Case, group: list[int]) -> tuple[float, float]:
+    """Return how far a channel, or a whole board, reads from the rest, and the half width [V]."""
+    study = case.knowledge.study
+    split = study.first_split
+    rounded = study.log.voltage_step / 2.0
+    if len(group) == 1:
+        return float(split.shift[group[0]]), float(2.0 * split.shift_se[group[0]] + rounded)
+    here = np.isin(np.arange(len(case.cells)), group)
+    one = shift_of_board(AsCharge(split.a, split.b, split.shift_looks_like), here, study.trusted)
+    if one is not None:
+        return one[0], 2.0 * one[1] + rounded
+    rest = study.trusted & ~here
+    value = float(np.nanmedian(split.sound_shift[here]) - np.nanmedian(split.sound_shift[rest]))
+    return value, float(2.0 * np.nanmedian(split.sound_shift_se[here | rest]) + rounded)
+
+
 HALF = 0.4
 """A board of so large a share of the string is no smaller part that the rest could be the measure of (choice)."""
 
@@ -192,9 +207,7 @@ def _other_half(case: Case, group: list[int]) -> list[int]:
 
 def _halves(case: Case, group: list[int], others: list[int], least: float) -> Finding:
     """Two boards that read apart: each is the other's only measure."""
-    split = case.knowledge.study.first_split
-    value = float(np.nanmedian(split.shift[group]) - np.nanmedian(split.shift[others]))
-    half = float(2 * np.nanmedian(split.shift_se[[*group, *others]]) + case.knowledge.study.log.voltage_step)
+    value, half = _size(case, group)
     here, there = (case.places([case.cells[i] for i in part]) for part in (group, others))
     return finding(
         case.pack,

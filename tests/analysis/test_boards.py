@@ -5,7 +5,7 @@ import zlib
 import numpy as np
 import pytest
 
-from bmslogs.analysis.shifted_reading import shifted_boards
+from bmslogs.analysis.shifted_reading import AsCharge, shift_of_board, shifted_boards
 from bmslogs.analysis.study import Study
 from bmslogs.findings import diagnose
 from tests.accuracy import cases
@@ -60,3 +60,31 @@ def test_one_shift_against_two_numbers_that_happen_to_agree(charge, lack, odds, 
         lack * at_board,
     )
     assert (found == (board & shifted)).all()
+
+
+def held_by(shift_V: float, seed: int, lots: tuple[float, float] = (0.0, 0.0)) -> AsCharge:
+    """Sixteen cells whose second board reads off: a volt looks like 150 Ah of charge and -1.5 of capacity."""
+    rng = np.random.default_rng(seed)
+    board = np.where(np.arange(16) >= 8, 1.0, 0.0)
+    offset = rng.normal(0, 0.5, 16) + board * (150.0 * shift_V + lots[0])
+    lack = rng.normal(0, 0.006, 16) + board * (-1.5 * shift_V + lots[1])
+    return AsCharge(offset, lack, np.array([150.0, -1.5]))
+
+
+SECOND = np.arange(16) >= 8
+
+
+@pytest.mark.parametrize("shift_V", [0.02, -0.03, 0.2])
+def test_charge_and_capacity_of_a_board_that_is_off_tell_one_shift(shift_V: float):
+    """Planted; its interval holds in 18 of 20 draws or more."""
+    found = [shift_of_board(held_by(shift_V, seed), SECOND, np.ones(16, bool)) for seed in range(20)]
+    told = [one for one in found if one is not None]
+    assert len(told) >= 19
+    assert sum(abs(size - shift_V) < 2.0 * se for size, se in told) >= 18
+
+
+@pytest.mark.parametrize("lots", [(3.0, 0.0), (0.0, 0.05), (3.0, 0.05), (3.0, -0.15)])
+def test_modules_of_another_lot_tell_none(lots: tuple[float, float]):
+    """Fuller, smaller, both, or both as no shift makes them."""
+    told = [shift_of_board(held_by(0.0, seed, lots), SECOND, np.ones(16, bool)) for seed in range(20)]
+    assert sum(one is not None for one in told) <= 1

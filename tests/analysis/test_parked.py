@@ -218,12 +218,20 @@ def test_what_goes_while_nobody_looks_is_no_leak():
 def test_a_pack_that_was_used_in_the_pause_was_not_parked_through():
     rests = [parked.Stretch("parked", 0, 9), parked.Stretch("rest", 10, 19), parked.Stretch("parked", 20, 29)]
     volts = np.full((30, 4), 3.7)
-    assert parked.bridged(rests, volts, np.ones(4, bool)) == [parked.Stretch("parked", 0, 29)]
+    seconds = np.arange(30.0)
+    assert parked.bridged(rests, seconds, volts, np.ones(4, bool)) == [parked.Stretch("parked", 0, 29)]
     volts[20:] += 0.006
     apart = [parked.Stretch("parked", 0, 19), parked.Stretch("parked", 20, 29)]
-    assert parked.bridged(rests, volts, np.ones(4, bool)) == apart
+    assert parked.bridged(rests, seconds, volts, np.ones(4, bool)) == apart
     driven = [rests[0], parked.Stretch("drive", 10, 19), rests[2]]
-    assert parked.bridged(driven, np.full((30, 4), 3.7), np.ones(4, bool)) == [rests[0], rests[2]]
+    assert parked.bridged(driven, seconds, np.full((30, 4), 3.7), np.ones(4, bool)) == [rests[0], rests[2]]
+
+
+def test_short_rests_around_a_long_pause_are_one_time_parked():
+    rests = [parked.Stretch("rest", 0, 9), parked.Stretch("rest", 10, 19)]
+    volts, seconds = np.full((20, 4), 3.7), np.r_[np.arange(10.0), 80_000.0 + np.arange(10.0)]
+    assert parked.bridged(rests, seconds, volts, np.ones(4, bool)) == [parked.Stretch("parked", 0, 19)]
+    assert parked.bridged(rests, np.arange(20.0), volts, np.ones(4, bool)) == []
 
 
 def test_a_leak_shows_in_a_pack_that_falls_along_its_curve():
