@@ -23,6 +23,8 @@ WIRE_OHM, WIRE_SD_OHM = 0.03, 0.3
 """A usual sense wire with its crimps, and how far one may differ before the log speaks [ohm] (choice)."""
 WIRE_SPREAD_OHM = 0.03
 """How far the wires of a sound loom lie apart [ohm] (choice, one sd)."""
+ODD_WIRE = 4.0
+"""A wire that parts from the others by so many standard errors and spreads is none of them (choice)."""
 
 
 @dataclass(frozen=True)
@@ -47,7 +49,8 @@ class TapResistance:
     def likely(self) -> Floats:
         """Return (N + 1,) resistance to reckon with [ohm]: a wire's own as far as it is known, else the loom's usual.
 
-        Few edges tell one wire badly and all wires together well. Nought where not even that is known.
+        Few edges tell one wire badly and all wires together well; one that is surely none of the loom's, such as a
+        corroded crimp, counts by itself. Nought where not even that is known.
         """
         good = np.isfinite(self.ohm) & np.isfinite(self.se) & (self.se > 0)
         if not good.any():
@@ -56,11 +59,17 @@ class TapResistance:
             np.where(good, self.ohm, 0.0),
             np.where(good, 1.0 / np.where(good, self.se, 1.0) ** 2, 0.0),
         )
+        error = np.where(good, np.nan_to_num(self.se), np.inf)
+        middle = float(np.median(own[good]))
+        odd = good & (np.abs(own - middle) > ODD_WIRE * np.hypot(error, WIRE_SPREAD_OHM))
+        weight = np.where(odd, 0.0, weight)
+        if not weight.any():
+            return own
         usual = float((weight * own).sum() / weight.sum())
         if usual < 2.0 / np.sqrt(weight.sum()):
             return np.where(good & (own > 2 * np.nan_to_num(self.se)), own, 0.0)
         spread = 1.0 / WIRE_SPREAD_OHM**2
-        return np.asarray((weight * own + spread * usual) / (weight + spread), float)
+        return np.where(odd, own, (weight * own + spread * usual) / (weight + spread))
 
 
 def tap_currents(bleed: Bools, volts: Floats, resistor: float) -> Floats:

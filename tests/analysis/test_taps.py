@@ -103,3 +103,12 @@ def test_one_edge_tells_a_bad_wire_where_both_readings_beside_it_jump():
     # a cell that falls by itself when the bleeding begins pulls no neighbour up: no wires make that
     volts[400:, 5] -= 0.03
     assert tap_resistance(volts, flags, SECONDS, RESISTOR, SURE, 1e-3).misfit[6] > 4.0
+
+
+def test_a_wire_that_is_none_of_the_looms_counts_by_itself():
+    """By hand: 24 wires of 0.01 +- 0.05 ohm hold nothing back from one of 0.45; 0.05 among them are theirs."""
+    ohm = np.full(25, 0.01)
+    ohm[10], ohm[3] = 0.45, 0.05
+    found = TapResistance(ohm, np.full(25, 0.05), np.full(25, 30), np.full(25, 0.1))
+    assert_allclose(found.likely()[10], 0.45)
+    assert found.likely()[3] < 0.03
