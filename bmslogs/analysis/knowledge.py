@@ -110,6 +110,11 @@ class Knowledge:
         return self.place.shifted
 
     @property
+    def shift_instead(self) -> Floats:
+        """(cells,) the shift that explains a cell's charge and capacity both [V]; NaN where there is none."""
+        return self.place.shift_instead
+
+    @property
     def shifted_or_charged(self) -> Bools:
         """(cells,) True where other charge and a shifted reading explain a cell alike; none where neither is known."""
         return self.place.shifted_or_charged

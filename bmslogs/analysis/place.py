@@ -94,6 +94,14 @@ class Place:
             return np.zeros(len(self.study.cells), bool)
 
     @cached_property
+    def shift_instead(self) -> Floats:
+        """(cells,) the shift that explains a cell's charge and capacity both [V]; NaN where there is none."""
+        try:
+            return self.study.shift_instead
+        except NotEnoughData:
+            return np.full(len(self.study.cells), np.nan)
+
+    @cached_property
     def shifted_or_charged(self) -> Bools:
         """(cells,) True where other charge and a shifted reading explain a cell alike; none where neither is known."""
         try:

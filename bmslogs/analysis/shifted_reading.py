@@ -344,6 +344,50 @@ def _odds_of_others(odds: Floats, trusted: Bools) -> Floats:
     )
 
 
+def shifts_as_charge(cells: AsCharge, se: tuple[Floats, Floats], least: float, trusted: Bools) -> Floats:
+    """Return the one shift that explains both the charge and the capacity of a cell, where these agree on one.
+
+    A cell that is smaller *and* emptier, as a weak one is, does so by chance now and then: the shift is named beside
+    the other explanation, never for it.
+
+    Parameters
+    ----------
+    cells
+        What all cells hold.
+    se
+        (cells,) standard errors of offset [Ah] and lack.
+    least
+        Least shift that counts [V].
+    trusted
+        (cells,) cells that are believed otherwise.
+
+    Returns
+    -------
+    (cells,) shift [V]; NaN where there is none.
+    """
+    out = np.full(len(trusted), np.nan)
+    if trusted.sum() < FEW_CELLS or not np.isfinite(cells.looks_like).all():
+        return out
+    told, errors = [], []
+    for held, error, alike in zip((cells.offset, cells.lack), se, cells.looks_like, strict=True):
+        scatter = robust_scale(held[trusted])
+        told.append((held - float(np.median(held[trusted]))) / alike)
+        errors.append(np.hypot(scatter, error) / abs(alike))
+    (first, second), (first_se, second_se) = told, errors
+    with np.errstate(all="ignore"):
+        sure = (np.abs(first) > SINGLE_SURE * first_se) & (np.abs(second) > SINGLE_SURE * second_se)
+        same = np.abs(first - second) < 2.0 * np.hypot(first_se, second_se) + SAME_SHARE * np.abs(first)
+        weights = 1.0 / first_se**2, 1.0 / second_se**2
+        shift = (weights[0] * first + weights[1] * second) / (weights[0] + weights[1])
+        good = trusted & sure & same & (first * second > 0.0) & (np.abs(shift) > least)
+    return np.where(good, shift, out)
+
+
+SINGLE_SURE = 3.0
+"""In so many standard errors, the others' scatter among them, charge and capacity of one cell must each tell a shift
+(choice)."""
+
+
 def either(shift: Floats, se: Floats, odds: Floats, least: Floats, trusted: Bools) -> Bools:
     """Say of which cells no one can tell whether charge or reading is off."""
     with np.errstate(invalid="ignore"):

@@ -24,6 +24,7 @@ from bmslogs.analysis.shifted_reading import (
     either,
     shifted_boards,
     shifted_singly,
+    shifts_as_charge,
     unlike_the_others,
 )
 from bmslogs.analysis.split import split
@@ -183,6 +184,13 @@ class Study(LoadStudy):
         alone = self._split(left) if off.any() else first
         single = shifted_singly(alone.shift, alone.shift_se, alone.shift_odds, self._least_shift(), left)
         return off | single if 2 * (off | single).sum() <= self.trusted.sum() else off
+
+    @cached_property
+    def shift_instead(self) -> Floats:
+        """(cells,) the one shift of the reading that explains a cell's charge and capacity both [V]; NaN where none."""
+        first, left = self.first_split, self.trusted & ~self.shifted
+        cells = AsCharge(first.a, first.b, first.shift_looks_like)
+        return shifts_as_charge(cells, (first.se["a"], first.se["b"]), 2.0 * SHIFT_LEAST_V, left)
 
     @cached_property
     def shifted_or_charged(self) -> Bools:

@@ -36,10 +36,15 @@ def charge_offsets(case: Case) -> list[Finding]:
         out, of_board = _board_offsets(case, found.value, known, least)
         doubted = k.shifted_or_charged & (found.half > UNSURE_SHARE * np.abs(found.value))
         for i in np.flatnonzero(named & ~of_board):
+            instead = float(k.shift_instead[i])
             shift = float(k.study.first_split.shift[i]) if doubted[i] else None
-            out.append(_offset_finding(case, int(i), float(found.value[i]), float(found.half[i]), shift))
+            why = EITHER
+            if np.isfinite(instead):
+                shift, why = instead, ONE_NUMBER
+            size, half = float(found.value[i]), float(found.half[i])
+            out.append(_offset_finding(case, int(i), size, half, shift, why))
             if shift is not None:
-                out.append(_or_shifted(case, int(i), shift))
+                out.append(_or_shifted(case, int(i), shift, why))
         named |= of_board
     # who is first at the end of a charge is plain even where the flat of a curve does not let it be sized; emptier or
     # smaller, it must be of practical weight as either
@@ -138,12 +143,18 @@ EITHER = (
     "over the charge that this log covers the curve hardly bends: told from the other parts of the log, other charge "
     "and a shifted reading tell each part alike"
 )
+ONE_NUMBER = (
+    "its charge and its capacity part from the others' both by what one shifted reading looks like: one number "
+    "explains the two"
+)
 METER = (
     "Measure this cell and its neighbour at rest with a meter: it tells a shifted reading from other charge."
 )
 
 
-def _offset_finding(case: Case, i: int, size: float, half: float, shift: float | None = None) -> Finding:
+def _offset_finding(
+    case: Case, i: int, size: float, half: float, shift: float | None = None, why: str = ""
+) -> Finding:
     k, cell, low = case.knowledge, case.cells[i], size < 0
     ah = size * k.study.capacity
     because = [
@@ -167,8 +178,8 @@ def _offset_finding(case: Case, i: int, size: float, half: float, shift: float |
         says = f"it is smaller as well, by {percent(lacks)}: balancing alone does not mend it."
     if shift is not None:
         says += f" Or its reading is shifted by {shift * 1e3:+.0f} mV: this log cannot tell the two apart."
-        because.append(EITHER)
-    sure = abs(size) - (half if shift is not None else 0.0)
+        because.append(why)
+    sure = abs(size) - (half if why == EITHER else 0.0)
     return finding(
         case.pack,
         "soc_offset_low" if low else "soc_offset_high",
@@ -189,7 +200,7 @@ def _offset_finding(case: Case, i: int, size: float, half: float, shift: float |
     )
 
 
-def _or_shifted(case: Case, i: int, shift: float) -> Finding:
+def _or_shifted(case: Case, i: int, shift: float, why: str) -> Finding:
     """The other explanation of a cell whose charge can hardly be told: its reading is off."""
     cell = case.cells[i]
     split = case.knowledge.study.first_split
@@ -200,7 +211,7 @@ def _or_shifted(case: Case, i: int, shift: float) -> Finding:
         [cell],
         f"{case.place(cell)}: the reading is shifted by {shift * 1e3:+.0f} mV, or this cell holds other charge than "
         "the rest: this log cannot tell the two apart.",
-        [EITHER],
+        [why],
         [METER, "Do not balance by this reading until then: it would unbalance the pack."],
         size=shift,
         half=float(2.0 * split.shift_se[i] + case.knowledge.study.log.voltage_step / 2.0),

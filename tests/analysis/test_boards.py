@@ -5,7 +5,7 @@ import zlib
 import numpy as np
 import pytest
 
-from bmslogs.analysis.shifted_reading import AsCharge, shift_of_board, shifted_boards
+from bmslogs.analysis.shifted_reading import AsCharge, shift_of_board, shifted_boards, shifts_as_charge
 from bmslogs.analysis.study import Study
 from bmslogs.findings import diagnose
 from tests.accuracy import cases
@@ -88,3 +88,17 @@ def test_modules_of_another_lot_tell_none(lots: tuple[float, float]):
     """Fuller, smaller, both, or both as no shift makes them."""
     told = [shift_of_board(held_by(0.0, seed, lots), SECOND, np.ones(16, bool)) for seed in range(20)]
     assert sum(one is not None for one in told) <= 1
+
+
+@pytest.mark.parametrize(
+    ("shift_V", "charge", "told"), [(-0.03, 0.0, True), (0.2, 0.0, True), (0.0, -6.0, False)]
+)
+def test_one_shift_that_explains_charge_and_capacity_of_a_cell_is_named_beside_them(shift_V, charge, told):
+    """A volt looks like 150 Ah and -1.5 of capacity; a cell that is emptier alone is no shifted reading (planted)."""
+    cells = held_by(0.0, 5)
+    cells.offset[4] += 150.0 * shift_V + charge
+    cells.lack[4] -= 1.5 * shift_V
+    found = shifts_as_charge(cells, (np.full(16, 0.1), np.full(16, 0.002)), 0.007, np.ones(16, bool))
+    assert list(np.flatnonzero(np.isfinite(found))) == ([4] if told else [])
+    if told:
+        assert abs(found[4] - shift_V) < 0.01
