@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis.bleed import BleedEffect
+from bmslogs.analysis.statistics import robust_scale
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.results import Finding
 from bmslogs.findings.case import METER_FIRST, Case, finding
@@ -39,6 +40,14 @@ def effect(case: Case) -> list[Finding]:
     bled = study.trusted & (commanded > 0.3 * most)
     # the table of other cells may be twice as steep there, and a reading that stands still keeps its rounding
     bled &= found.drop_V > max(LEAST_DROP_V, LEAST_DROP_STEPS * study.log.voltage_step)
+    turned = _turned_over(found, bled, study.trusted & (commanded < LEFT_ALONE * most))
+    if turned is not None:
+        gap = float(np.median(lost[turned]) - np.median(lost[bled]))
+        line = (
+            f"the {turned.sum()} cells that were left alone lost {gap:.2f} Ah more over {found.hours:.1f} h of rest "
+            f"than the {bled.sum()} that were told to lose {np.median(commanded[bled]):.2f} Ah"
+        )
+        return [_acts_elsewhere(case, np.flatnonzero(bled | turned), [line], None, 0.0)]
     works = lost / np.maximum(commanded, 1e-9)
     unsure = half / np.maximum(commanded, 1e-9)
     dead = bled & (works < INEFFECTIVE_BELOW) & (works + unsure < 0.85) & (unsure < 0.5)
@@ -52,6 +61,28 @@ def effect(case: Case) -> list[Finding]:
     return [
         _ineffective(case, found, int(i), float(works[i]), float(unsure[i])) for i in np.flatnonzero(dead)
     ]
+
+
+LEFT_ALONE, TURNED_SHARE, TURNED_SCATTERS = 0.1, 0.5, 6.0
+"""Cells with up to so much of the most that was commanded were left alone; they lost at least so much more of what was
+commanded than those that were told to bleed, and so many scatters, where all commands act elsewhere (choice)."""
+
+
+def _turned_over(found: BleedEffect, bled: Bools, alone: Bools) -> Bools | None:
+    """Return (cells,) those left alone that lost what others were told to; None where commands act where they should.
+
+    Where half of a string is told to bleed and the other half loses it, as with bits that count from the other end, no
+    majority tells what is usual: the two halves are held against each other.
+    """
+    if min(bled.sum(), alone.sum()) < 2:
+        return None
+    wanted = float(np.median(found.commanded[bled]))
+    more = found.lost - float(np.median(found.lost[bled]))
+    hit = alone & (more > TURNED_SHARE * wanted)
+    if hit.sum() < 0.5 * bled.sum() or hit.sum() < 2:
+        return None
+    within = robust_scale(found.lost[bled])
+    return hit if float(np.median(more[hit])) > TURNED_SCATTERS * within else None
 
 
 FALL_LEAST_V, FALL_SCATTERS = 0.015, 10.0

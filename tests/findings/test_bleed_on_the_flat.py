@@ -67,10 +67,18 @@ def test_bleeding_that_works_is_not_named():
     assert told(a_rest([2, 5, 8], [2, 5, 8])) == set()
 
 
-def a_night(dead: int, leaking: int, leak_A: float, hours: float = 12.0) -> Log:
+def a_night(dead: int, leaking: int, leak_A: float) -> Log:
     """A parked NMC string: six of sixteen cells are told to bleed, one does not, another loses a current of its own."""
+    told_to = [2, 4, 6, 8, 10, 12]
+    amps = np.where(np.isin(np.arange(1, 17), told_to), 3.75 / 33.0, 0.0)
+    amps[dead - 1], amps[leaking - 1] = 0.0, leak_A
+    return bled_at_night(told_to, amps)
+
+
+def bled_at_night(told_to: list[int], amps: np.ndarray, hours: float = 12.0) -> Log:
+    """A parked NMC string of sixteen: cells by their number that are told to bleed, what each loses [A]."""
     rng = np.random.default_rng(8)
-    t, told_to = np.linspace(0.0, hours, ROWS), [2, 4, 6, 8, 10, 12]
+    t = np.linspace(0.0, hours, ROWS)
     pack = Pack(
         id="wren",
         vehicle="Wren",
@@ -80,8 +88,6 @@ def a_night(dead: int, leaking: int, leak_A: float, hours: float = 12.0) -> Log:
         bleed_resistor_ohm=33.0,
     )
     soc = 0.62 + rng.normal(0, 0.004, 16)
-    amps = np.where(np.isin(np.arange(1, 17), told_to), 3.75 / 33.0, 0.0)
-    amps[dead - 1], amps[leaking - 1] = 0.0, leak_A
     volts = curve_of(pack).voltage(soc - amps * t[:, None] / 50.0) + rng.normal(0, 4e-4, (ROWS, 16))
     flags = np.zeros((ROWS, 16), bool)
     flags[20:, np.array(told_to) - 1] = True
@@ -103,3 +109,11 @@ def test_a_dead_bleeder_beside_a_leak_is_no_crossed_lead():
     """What the other cell loses is half of what was commanded: crossed leads would take all of it (Ohm's law)."""
     assert told(a_night(dead=4, leaking=7, leak_A=0.055)) == {("bleed_ineffective", (4,))}
     assert told(a_night(dead=4, leaking=7, leak_A=3.75 / 33.0)) == {("bleed_misplaced", (4, 7))}
+
+
+@pytest.mark.parametrize("told_to", [[3, 15], [1, 4, 5], [1, 3, 6, 8, 10, 12, 13, 15]])
+def test_bits_that_count_from_the_other_end_are_told_however_many(told_to: list[int]):
+    """Where half of the string is told to bleed and the other half does, no majority says what is usual (planted)."""
+    acts_on = sorted(17 - cell for cell in told_to)
+    amps = np.where(np.isin(np.arange(1, 17), acts_on), 3.75 / 33.0, 0.0)
+    assert told(bled_at_night(told_to, amps)) == {("bleed_misplaced", tuple(sorted({*told_to, *acts_on})))}

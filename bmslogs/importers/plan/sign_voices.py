@@ -213,10 +213,18 @@ def _weighed(
     # what relaxes goes on ever slower; what a load moves goes on
     if slow and (moved is None or moved < 0.03 or own[second].sum() < GOES_ON * own.sum()):
         return SILENT
+    # more than a whole pack moves every cell from end to end; a sensor's zero, counted for days, moves none
+    if moved is not None and moved > WHOLE and own.sum() < END_TO_END_V * moved:
+        return SILENT
     share = f" while {moved:.0%} of the capacity flows" if moved else ""
     return Voice(
         sense, f"the voltage {_word(sense)} with the charge that flows (by {own.sum():.3f} V{share})"
     )
+
+
+WHOLE, END_TO_END_V = 1.2, 0.1
+"""From so many capacities on cells went from end to end, and their voltages by so much for each (choice: the flattest
+curves climb more at their ends alone)."""
 
 
 def _both_ways(vote: Floats) -> tuple[bool, bool]:
