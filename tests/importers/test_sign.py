@@ -79,6 +79,16 @@ def test_an_offset_at_rest_while_cells_relax_says_nothing(offset, seed) -> None:
     assert judge_sign(read.evidence(), 100.0).factor is None
 
 
+@pytest.mark.parametrize("offset", [-1.6, 1.6])
+def test_a_zero_counted_for_days_is_no_flow(offset: float) -> None:
+    """1.6 A over five days would be two whole packs; the voltages fall by 2 mV of noise and say no sign (planted)."""
+    rng = np.random.default_rng(11)
+    time = np.arange(0.0, 5.2 * 86_400.0, 600.0)
+    voltage = 3.846 - 0.002 * time / time[-1] + rng.normal(0, 0.0006, len(time))
+    read = SignLog(time, np.full(len(time), offset), np.round(voltage, 3), 80.0)
+    assert judge_sign(read.evidence(), 80.0).factor is None
+
+
 def test_noise_of_a_resting_sensor_needs_no_sign() -> None:
     rng = np.random.default_rng(6)
     read = SignLog(np.arange(3000) * 10.0, rng.normal(0, 0.05, 3000).round(1), np.full(3000, 3.7), 100.0)
