@@ -67,7 +67,10 @@ def diagnose(folder: Path, case: dict[str, Any]) -> dict[str, Any] | str:
 
 
 def at_place(finding: dict[str, Any], fault: dict[str, Any]) -> bool:
-    """Whether a finding is at the fault's place."""
+    """Whether a finding is at the fault's place; what is said of the whole pack is at a fault of the whole pack."""
+    of_the_whole = not (fault.get("cells") or fault.get("sensor") or fault.get("module"))
+    if of_the_whole and not (finding["cells"] or finding.get("sensor")):
+        return True
     if fault.get("sensor") and finding.get("sensor"):
         return bool(finding["sensor"] == fault["sensor"])
     place = set(fault.get("place_ok") or fault.get("cells") or [])
