@@ -55,8 +55,10 @@ def test_a_search_says_what_it_did_not_find() -> None:
 
 
 @pytest.mark.browser
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("scheme", ["light", pytest.param("dark", marks=pytest.mark.sweep)])
+@pytest.mark.parametrize(
+    "width", [pytest.param(w, marks=[] if w == WIDTHS[0] else pytest.mark.sweep) for w in WIDTHS]
+)
 def test_nothing_is_wider_than_the_screen(
     width: int, scheme: str, site: Callable[[str], str], reader: Reader
 ) -> None:
