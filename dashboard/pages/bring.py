@@ -87,7 +87,7 @@ def _drop_area() -> html.Div:
     return html.Div(
         [
             html.P(html.Strong("Drop log files here")),
-            html.P("A recording of the CAN bus together with its signal database.", className="quiet"),
+            html.P("Drop a CAN recording together with its signal database.", className="quiet"),
             html.Button("Choose files", id="drop-button", className="button main", type="button"),
             html.P(
                 "CSV, spreadsheets, Parquet, Arrow, JSON or line protocol, plain or packed; "
