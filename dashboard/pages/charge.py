@@ -13,7 +13,7 @@ from bmslogs.base.cautions import COLD_CHARGE, DAMAGED_CELLS, HIGH_VOLTAGE
 from bmslogs.faces.figures import bleed_figure, to_full
 from bmslogs.faces.figures.words import shown
 from bmslogs.faces.headlines import charge_says, findings_says
-from dashboard import loom
+from dashboard import loom, units
 from dashboard.desk import Desk
 from dashboard.frame import Frame
 from dashboard.framework import attributes
@@ -184,7 +184,7 @@ def register(app: Dash, desk: Desk) -> None:
         frame = Frame.of(desk, search)
         if not clicks or frame.entry is None:
             return no_update
-        return _result(loom.check(desk.log(frame.entry.id), _number(meter), _number(ambient)))
+        return units.shown(_result(loom.check(desk.log(frame.entry.id), _number(meter), _number(ambient))))
 
 
 def _result(report: LoomReport) -> html.Div:

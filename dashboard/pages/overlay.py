@@ -18,6 +18,7 @@ from dashboard.frame import Frame
 from dashboard.framework import attributes
 from dashboard.parts import action, choose_pack, empty, graph, heading, no_logs, refused, select
 from dashboard.shell import LISTED
+from dashboard.units import shown
 
 TITLE, PATH = "Overlay", "/overlay"
 SAME = "same"
@@ -160,7 +161,7 @@ def register(app: Dash, desk: Desk) -> None:
     )
     def follow(search: str, scheme: str) -> Any:
         frame = Frame.of(desk, search, scheme)
-        return no_update if frame.pack is None or frame.entry is None else body(frame)
+        return no_update if frame.pack is None or frame.entry is None else shown(body(frame))
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),
