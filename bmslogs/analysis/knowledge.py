@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis.alignment import Alignment
+from bmslogs.analysis.asleep import Asleep
 from bmslogs.analysis.between_rests import BetweenRests, between_rests, nothing_told
 from bmslogs.analysis.known.absolute_capacity import (
     AbsoluteCapacity,
@@ -40,6 +41,7 @@ from bmslogs.analysis.known.top import TopKnown, charge_to_full
 from bmslogs.analysis.known.worth import WorthKnown, pack_worth
 from bmslogs.analysis.known.zero import ZeroKnown, zero_at_rest
 from bmslogs.analysis.leading import Leads, find_leads, no_leads
+from bmslogs.analysis.load_study import DRIVEN_C_RATE
 from bmslogs.analysis.models.flat_leak import flat_leaks
 from bmslogs.analysis.models.knee import below_the_knee
 from bmslogs.analysis.place import Place
@@ -51,11 +53,6 @@ from bmslogs.base.pack_claims import Contradiction
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
-
-
-DRIVEN_C_RATE = 0.05
-"""A pack whose current is less (root mean square, as a share of the capacity per hour) is not driven: a top balance
-goes up and down as well (choice)."""
 
 
 class Knowledge:
@@ -108,6 +105,13 @@ class Knowledge:
     def shifted(self) -> Bools:
         """(cells,) True where the reading is shifted; none where there is no split to tell."""
         return self.place.shifted
+
+    @cached_property
+    def lost_asleep(self) -> Asleep | None:
+        """What fell while the logger slept, where nothing better tells a leak and the curve may be used; else None."""
+        asleep = self.study.asleep
+        told = asleep is not None and bool(asleep.fallen.any())
+        return asleep if told and isinstance(self.leak, str) and not self.curve_contradicted else None
 
     @property
     def shift_instead(self) -> Floats:

@@ -33,6 +33,9 @@ PULL_MOST_S = 120.0
 STEP_STANDS_FOR = 0.03
 """How well the resistance at one place of the curve stands for that over a whole charge, as a fraction (choice, one
 sd)."""
+DRIVEN_C_RATE = 0.05
+"""A pack whose current is less (root mean square, as a share of the capacity per hour) is not driven: a top balance
+goes up and down as well (choice)."""
 BEND_LEAST_S = 600.0
 """A drive of this length tells how resistance falls with the load (choice)."""
 
@@ -79,7 +82,7 @@ class LoadStudy(Readings):
         if not len(inside) or self.seconds[driving][-1] - self.seconds[driving][0] < BEND_LEAST_S:
             return None
         rms = float(np.sqrt((inside**2).mean()))
-        return rms if rms > 0.05 * self.capacity else None
+        return rms if rms > DRIVEN_C_RATE * self.capacity else None
 
     @cached_property
     def linear_load(self) -> resistance.LoadFit:

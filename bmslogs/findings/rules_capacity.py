@@ -147,9 +147,9 @@ def _unlike_any(case: Case) -> Bools:
     misfit = np.nan_to_num(split.least_misfit)
     next_best = np.array([np.delete(misfit, i).max(initial=0.0) for i in range(len(misfit))])
     out = np.asarray(split.far & (misfit > UNLIKE_MISFIT) & (misfit > UNLIKE_OTHERS * next_best), bool)
-    # so does one that lost charge while nobody looked
-    if k.study.asleep is not None:
-        out &= ~k.study.asleep.fallen
+    # so does one that lost charge while nobody looked, and that is told
+    if k.lost_asleep is not None:
+        out &= ~k.lost_asleep.fallen
     # a contact that comes and goes, or a drop of its own, leaves as much
     out[[joint.column for joint in k.study.loose[0]]] = False
     if k.study.excess is not None:

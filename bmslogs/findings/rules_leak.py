@@ -26,8 +26,9 @@ def self_discharge(case: Case) -> list[Finding]:
     if isinstance(found, str):
         if k.curve_contradicted:
             return _without_curve(case)
-        if k.study.asleep is not None and k.study.asleep.fallen.any():
-            return [_lost_asleep(case, k.study.asleep, int(i)) for i in np.flatnonzero(k.study.asleep.fallen)]
+        asleep = k.lost_asleep
+        if asleep is not None:
+            return [_lost_asleep(case, asleep, int(i)) for i in np.flatnonzero(asleep.fallen)]
         return [_flat_leak(case, int(i), least) for i in np.flatnonzero(k.flat_leaks > SURE_SHARE * least)]
     known = k.study.trusted & np.isfinite(found.amps) & np.isfinite(found.half)
     value, half_width = np.nan_to_num(found.amps), np.nan_to_num(found.half, nan=1.0)
@@ -116,9 +117,10 @@ def _lost_asleep(case: Case, asleep: Asleep, i: int) -> Finding:
     """A cell that fell while nothing was logged, in a string that stands as it stood before."""
     study, cell = case.knowledge.study, case.cells[i]
     curve = study.curve
-    # the steepest part of the curve near there makes the least charge of the fall
-    place = float(curve.inverse(np.array([asleep.level_V]))[0]) + np.linspace(-NEAR, NEAR, 41)
-    steepest = float(np.max(curve.slope(np.clip(place, 0.0, 1.0))))
+    # the steepest part of the curve near its way makes the least charge of the fall
+    level, fell_to = curve.inverse(np.array([asleep.level_V, asleep.level_V - asleep.fell_V[i]]))
+    way = np.linspace(float(fell_to) - NEAR, float(level) + NEAR, 81)
+    steepest = float(np.max(curve.slope(np.clip(way, 0.0, 1.0))))
     least_Ah = float(asleep.fell_V[i]) / max(steepest, 1e-3) * study.capacity
     amps = least_Ah / asleep.hours
     return finding(
@@ -140,7 +142,7 @@ def _lost_asleep(case: Case, asleep: Asleep, i: int) -> Finding:
 
 
 NEAR = 0.08
-"""Charge on either side of the string's place over which its curve may be as steep as anywhere (choice)."""
+"""Charge on either side of a cell's way over which its curve may be as steep as anywhere (choice)."""
 
 
 def _flat_leak(case: Case, i: int, least: float) -> Finding:
