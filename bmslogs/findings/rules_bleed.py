@@ -54,8 +54,7 @@ def effect(case: Case) -> list[Finding]:
     more = lost - commanded
     hit = study.trusted & (commanded < 0.3 * most) & (more > 0.4 * most) & (more - half > 0.2 * most)
     if dead.any():
-        # crossed leads take from one cell what was meant for another, no more and no less; else it leaks by itself
-        hit &= np.abs(lost - float(np.median(commanded[dead]))) < half
+        hit &= _as_meant(found, dead, bled & ~dead)
     if hit.any() and dead.any():
         return [_misplaced(case, found, dead, hit)]
     return [
@@ -66,6 +65,22 @@ def effect(case: Case) -> list[Finding]:
 LEFT_ALONE, TURNED_SHARE, TURNED_SCATTERS = 0.1, 0.5, 6.0
 """Cells with up to so much of the most that was commanded were left alone; they lost at least so much more of what was
 commanded than those that were told to bleed, and so many scatters, where all commands act elsewhere (choice)."""
+
+
+UNMEASURED = 0.5
+"""Where no command worked, what was meant is known by the table alone: to this share of it (choice)."""
+
+
+def _as_meant(found: BleedEffect, dead: Bools, works: Bools) -> Bools:
+    """Return (cells,) True where a cell lost what was meant for one that lost nothing; any other leaks by itself.
+
+    Cells that lost what they were told to measure the table; without any the graver explanation, crossed leads, stays.
+    """
+    meant = float(np.median(found.commanded[dead]))
+    if works.any():
+        meant *= float(np.median(found.lost[works] / found.commanded[works]))
+        return np.asarray(np.abs(found.lost - meant) < found.half_width, bool)
+    return np.asarray(np.abs(found.lost - meant) < np.hypot(found.half_width, UNMEASURED * meant), bool)
 
 
 def _turned_over(found: BleedEffect, bled: Bools, alone: Bools) -> Bools | None:

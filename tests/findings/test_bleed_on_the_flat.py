@@ -117,3 +117,10 @@ def test_bits_that_count_from_the_other_end_are_told_however_many(told_to: list[
     acts_on = sorted(17 - cell for cell in told_to)
     amps = np.where(np.isin(np.arange(1, 17), acts_on), 3.75 / 33.0, 0.0)
     assert told(bled_at_night(told_to, amps)) == {("bleed_misplaced", tuple(sorted({*told_to, *acts_on})))}
+
+
+def test_where_no_command_works_the_graver_explanation_stays():
+    """One cell is told to bleed and does not, another loses less: crossed leads, or a leak and a dead bleeder."""
+    amps = np.zeros(16)
+    amps[6] = 0.6 * 3.75 / 33.0
+    assert told(bled_at_night([4], amps)) == {("bleed_misplaced", (4, 7))}
