@@ -24,7 +24,7 @@ WIRE_OHM, WIRE_SD_OHM = 0.03, 0.3
 WIRE_SPREAD_OHM = 0.03
 """How far the wires of a sound loom lie apart [ohm] (choice, one sd)."""
 ODD_WIRE = 4.0
-"""A wire that parts from the others by so many standard errors and spreads is none of them (choice)."""
+"""A wire of more than the others by so many standard errors and spreads is none of them (choice)."""
 
 
 @dataclass(frozen=True)
@@ -61,7 +61,7 @@ class TapResistance:
         )
         error = np.where(good, np.nan_to_num(self.se), np.inf)
         middle = float(np.median(own[good]))
-        odd = good & (np.abs(own - middle) > ODD_WIRE * np.hypot(error, WIRE_SPREAD_OHM))
+        odd = good & (own - middle > ODD_WIRE * np.hypot(error, WIRE_SPREAD_OHM))
         weight = np.where(odd, 0.0, weight)
         if not weight.any():
             return own

@@ -112,3 +112,5 @@ def test_a_wire_that_is_none_of_the_looms_counts_by_itself():
     found = TapResistance(ohm, np.full(25, 0.05), np.full(25, 30), np.full(25, 0.1))
     assert_allclose(found.likely()[10], 0.45)
     assert found.likely()[3] < 0.03
+    ohm[10] = -0.45  # no wire is less than nothing: the loom's usual stands for it
+    assert 0.0 <= TapResistance(ohm, found.se, found.edges, found.misfit).likely()[10] < 0.03
