@@ -229,21 +229,38 @@ def shift_of_board(cells: AsCharge, here: Bools, trusted: Bools) -> tuple[float,
             *(robust_scale(held[part]) / np.sqrt(part.sum()) for part in (here, rest))
         )
         told.append((middle / alike, float(error / abs(alike))))
-    (first, first_se), (second, second_se) = told
-    sure = abs(first) > BOARD_SURE * first_se and abs(second) > BOARD_SURE * second_se
-    apart = abs(first - second) < 3.0 * np.hypot(first_se, second_se) + SAME_SHARE * abs(first)
-    if not sure or not apart or first * second < 0.0:
-        return None
-    weight = np.array([1.0 / first_se**2, 1.0 / second_se**2])
-    shift = float((weight * [first, second]).sum() / weight.sum())
-    return shift, float(np.hypot(1.0 / np.sqrt(weight.sum()), SAME_SHARE / 2.0 * abs(shift)))
+    both = np.array(told)
+    shift, se = _agreed(both[:, 0], both[:, 1], BOARD_SURE, BOARD_APART)
+    return (float(shift), float(se)) if np.isfinite(shift) else None
+
+
+def _agreed(told: Floats, se: Floats, sure: float, apart: float) -> tuple[Floats, Floats]:
+    """Return the shift that charge and capacity agree on, and its standard error [V]; NaN where they do not.
+
+    Parameters
+    ----------
+    told, se
+        (2,) or (2, cells) what either tells, and its standard error [V].
+    sure, apart
+        In how many standard errors either must tell one, and to how many both must agree.
+    """
+    with np.errstate(all="ignore"):
+        weight = 1.0 / se**2
+        shift = (weight * told).sum(axis=0) / weight.sum(axis=0)
+        error = np.hypot(1.0 / np.sqrt(weight.sum(axis=0)), SAME_SHARE / 2.0 * np.abs(shift))
+        good = (np.abs(told) > sure * se).all(axis=0) & (told[0] * told[1] > 0.0)
+        good &= np.abs(told[0] - told[1]) < apart * np.hypot(*se) + SAME_SHARE * np.abs(told[0])
+    return np.where(good, shift, np.nan), np.where(good, error, np.nan)
 
 
 MEDIAN_SD = 1.2533
 """Standard error of a median over that of a mean, of normal values: sqrt(pi / 2)."""
-BOARD_SURE, SAME_SHARE = 4.0, 0.15
-"""In so many standard errors both must tell a shift, and they agree to this share of it beside their errors: the
-string's curve and a shift that is rather a gain make no more (choice)."""
+BOARD_SURE, BOARD_APART, SINGLE_SURE, SINGLE_APART = 4.0, 3.0, 3.0, 2.0
+"""In so many standard errors both must tell the shift of a board, and to so many agree; the same of one cell, whose
+errors have the others' scatter in them (choice)."""
+SAME_SHARE = 0.15
+"""Beside their errors they agree to this share: the string's curve, and a shift that is rather a gain, make no more
+(choice)."""
 
 
 def shifted_boards(
@@ -373,19 +390,9 @@ def shifts_as_charge(cells: AsCharge, se: tuple[Floats, Floats], least: float, t
         scatter = robust_scale(held[trusted])
         told.append((held - float(np.median(held[trusted]))) / alike)
         errors.append(np.hypot(scatter, error) / abs(alike))
-    (first, second), (first_se, second_se) = told, errors
-    with np.errstate(all="ignore"):
-        sure = (np.abs(first) > SINGLE_SURE * first_se) & (np.abs(second) > SINGLE_SURE * second_se)
-        same = np.abs(first - second) < 2.0 * np.hypot(first_se, second_se) + SAME_SHARE * np.abs(first)
-        weights = 1.0 / first_se**2, 1.0 / second_se**2
-        shift = (weights[0] * first + weights[1] * second) / (weights[0] + weights[1])
-        good = trusted & sure & same & (first * second > 0.0) & (np.abs(shift) > least)
-    return np.where(good, shift, out)
-
-
-SINGLE_SURE = 3.0
-"""In so many standard errors, the others' scatter among them, charge and capacity of one cell must each tell a shift
-(choice)."""
+    shift, _ = _agreed(np.stack(told), np.stack(errors), SINGLE_SURE, SINGLE_APART)
+    with np.errstate(invalid="ignore"):
+        return np.where(trusted & (np.abs(shift) > least), shift, out)
 
 
 def either(shift: Floats, se: Floats, odds: Floats, least: Floats, trusted: Bools) -> Bools:

@@ -147,9 +147,13 @@ def shifted(case: Case) -> list[Finding]:
         value, half = _size(case, group)
         whole = f"all of board {case.pack.board_of(cells[0])}, " if len(group) > 1 else ""
         odds = float(np.nanmedian(split.shift_odds[group]))
-        # the parts of a log agree that it is a shift and not on how large: it grows with the voltage, as a gain does
+        # the parts of a log may agree that it is a shift and not on how large, as where it grows with the voltage
         sized = half < abs(value)
-        by = f"by {value * 1e3:+.0f} mV" if sized else f"by some {value * 1e3:+.0f} mV, unlike over the log"
+        by = (
+            f"by {value * 1e3:+.0f} mV"
+            if sized
+            else f"by some {value * 1e3:+.0f} mV; how far, this log does not tell"
+        )
         out.append(
             finding(
                 case.pack,
