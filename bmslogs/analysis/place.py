@@ -20,6 +20,7 @@ from bmslogs.analysis.known.refusal import Refusal
 from bmslogs.analysis.known.slope_doubt import slope_doubt
 from bmslogs.analysis.known.split_errors import most_drop, split_errors
 from bmslogs.analysis.models.pack_contradictions import capacity_by_curve, pack_contradictions, thinned
+from bmslogs.analysis.regression import Z95
 from bmslogs.analysis.rests import NONE, START_LEVEL_S, Anchors
 from bmslogs.analysis.rounding import mean_error, middle_error
 from bmslogs.analysis.sampling import row_medians
@@ -343,5 +344,6 @@ class Place:
             most_drop(s.current, s.usual_resistance, s.capacity),
             s.curve.flat,
             1.0 if self.alignment is None else slope_doubt(split, self.alignment, s.curve, s.capacity),
+            None if s.excess is None else np.abs(s.excess[0]) + Z95 * s.excess[1],
         )
         return CellPlaces(split.a, split.b, model, blocks, s.trusted, self.usual_capacity, self.slope_error)

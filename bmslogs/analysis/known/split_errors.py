@@ -41,7 +41,12 @@ times what its resistance at 10 s does (choice)."""
 
 
 def split_errors(
-    split: Split, reading_sd_V: float, most_drop_V: float, flat: bool, slope_doubt: float
+    split: Split,
+    reading_sd_V: float,
+    most_drop_V: float,
+    flat: bool,
+    slope_doubt: float,
+    most_excess: Floats | None = None,
 ) -> tuple[Spread, Spread]:
     """Return two spreads of (a, b), by the model and by blocks, lasting reading errors added.
 
@@ -57,11 +62,17 @@ def split_errors(
         True where the curve has a plateau.
     slope_doubt
         How many times steeper the string's curve came out than is sure.
+    most_excess
+        (cells,) excess of resistance that the loads themselves allow at most; None where they tell none. A charge of
+        one current hardly tells a resistance from the curve: what the split calls so may be an emptier cell's.
     """
     q = np.linspace(split.q_low, split.q_high, POINTS)
     drop = float(np.sqrt((split.mean_polarisation(q) ** 2).mean()))
     # an aged cell's excess does not follow the string's slow polarisation as closely as its quick one
-    aged = np.clip(np.abs(np.nan_to_num(split.r)) - USUAL_EXCESS, 0.0, None)
+    excess = np.abs(np.nan_to_num(split.r))
+    if most_excess is not None:
+        excess = np.minimum(excess, most_excess)
+    aged = np.clip(excess - USUAL_EXCESS, 0.0, None)
     # on a flat curve what is called polarisation may be a level of the curve: the resistance bounds it
     loaded = (FLAT_LOADED_SHARE if flat else LOADED_SHARE) * min(drop, most_drop_V)
     lasting = reading_sd_V**2 + (aged * (AGED_SHARE * drop)) ** 2 + loaded**2

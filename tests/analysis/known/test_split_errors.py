@@ -47,8 +47,8 @@ class Straight:
         return np.full(np.shape(q), -self.drop_V)
 
 
-def errors(split, reading_sd_V=0.0, most_drop_V=np.inf, flat=False, doubt=1.0):
-    return split_errors(split, reading_sd_V, most_drop_V, flat, doubt)
+def errors(split, reading_sd_V=0.0, most_drop_V=np.inf, flat=False, doubt=1.0, most_excess=None):
+    return split_errors(split, reading_sd_V, most_drop_V, flat, doubt, most_excess)
 
 
 def test_a_reading_error_that_lasts_is_an_offset_by_the_slope():
@@ -80,6 +80,15 @@ def test_an_aged_cell_follows_the_polarisation_less_closely():
     assert_allclose(np.sqrt(model.a) * 0.01, [0.0015, np.hypot(0.0015, 0.004)], rtol=1e-6)
     bounded, _ = errors(Straight(drop_V=0.05), most_drop_V=0.02, flat=True)
     assert_allclose(np.sqrt(bounded.a) * 0.01, 0.02 * 0.02, rtol=1e-6)
+
+
+def test_a_resistance_that_the_steps_rule_out_makes_no_cell_less_sure():
+    """What a charge of one current calls a resistance of 31 % is 15 % at most where a step tells so: 10 % of 40 %."""
+    for r in (-0.31, 0.31):
+        free, _ = errors(Straight(drop_V=0.05, r=(0.0, r)))
+        told, _ = errors(Straight(drop_V=0.05, r=(0.0, r)), most_excess=np.array([0.02, 0.15]))
+        assert_allclose(np.sqrt(free.a) * 0.01, [0.0015, np.hypot(0.0015, 0.0052)], rtol=1e-6)
+        assert_allclose(np.sqrt(told.a) * 0.01, [0.0015, np.hypot(0.0015, 0.002)], rtol=1e-6)
 
 
 def test_a_doubted_slope_widens_everything():
