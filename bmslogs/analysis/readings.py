@@ -27,6 +27,9 @@ Bools = npt.NDArray[np.bool_]
 
 UNSOAKED_K, SOAK_S = 5.0, 4 * 3600.0
 """Places of one pack may differ by less [K] when a log begins, unless it stood for so long [s] in it (judgement)."""
+BLED_C_RATE, BLED_SHARE = 0.02, 0.5
+"""Below this share of the capacity per hour no current moves a reading by what bleeding does, and it moves the string
+where such a share of the cells are told to bleed (choice)."""
 SILENT_SHARE = 0.3
 """A channel with more than this share of readings missing is not used (choice)."""
 
@@ -249,8 +252,9 @@ class Readings:
         # on a flat curve only the load's own steps prove that a channel stands still
         if self.has_current or not self.curve.flat:
             current = self.read_current[self._samples.rows[self._samples.start]] if self.has_current else None
+            moved = np.where(self._bled_at_rest[:, None], np.nan, single)
             for look in (sensing.stuck_channels, trembling_channels):
-                still = look(single, seconds, self.log.voltage_step, self._rough_drop, current)
+                still = look(moved, seconds, self.log.voltage_step, self._rough_drop, current)
                 found += [f for f in still if not any(set(f.columns) & set(g.columns) for g in found)]
         # a wire that hangs may take its two readings beyond what cells have: as they were read they mirror each other
         volts = (
@@ -263,6 +267,18 @@ class Readings:
             if fault.share > SILENT_SHARE:
                 trusted[list(fault.columns)] = False
         return found + self._floating(volts, trusted)
+
+    @property
+    def _bled_at_rest(self) -> Bools:
+        """(samples,) True where many cells are told to bleed and no current flows.
+
+        There the others move without this one having to: a dead bleeder or a crossed lead looks like a stuck channel.
+        """
+        rows = self._samples.rows[self._samples.start]
+        if self.log.bleed is None or not self.has_current:
+            return np.zeros(len(rows), bool)
+        rests = ~(np.abs(self.read_current[rows]) > BLED_C_RATE * self.capacity)
+        return np.asarray(rests & (self.log.bleed[rows].mean(axis=1) >= BLED_SHARE), bool)
 
     @property
     def _rough_drop(self) -> Floats | None:

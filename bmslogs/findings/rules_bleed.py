@@ -67,8 +67,9 @@ LEFT_ALONE, TURNED_SHARE, TURNED_SCATTERS = 0.1, 0.5, 6.0
 commanded than those that were told to bleed, and so many scatters, where all commands act elsewhere (choice)."""
 
 
-UNMEASURED = 0.5
-"""Where no command worked, what was meant is known by the table alone: to this share of it (choice)."""
+MEASURED, UNMEASURED = 0.3, 0.5
+"""What was meant for a cell is known to this share by what others lost at other voltages, and to the second where no
+command worked and the table alone tells it (choice)."""
 
 
 def _as_meant(found: BleedEffect, dead: Bools, works: Bools) -> Bools:
@@ -79,8 +80,8 @@ def _as_meant(found: BleedEffect, dead: Bools, works: Bools) -> Bools:
     meant = float(np.median(found.commanded[dead]))
     if works.any():
         meant *= float(np.median(found.lost[works] / found.commanded[works]))
-        return np.asarray(np.abs(found.lost - meant) < found.half_width, bool)
-    return np.asarray(np.abs(found.lost - meant) < np.hypot(found.half_width, UNMEASURED * meant), bool)
+    known_to = MEASURED if works.any() else UNMEASURED
+    return np.asarray(np.abs(found.lost - meant) < np.hypot(found.half_width, known_to * meant), bool)
 
 
 def _turned_over(found: BleedEffect, bled: Bools, alone: Bools) -> Bools | None:

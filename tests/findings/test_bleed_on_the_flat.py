@@ -124,3 +124,21 @@ def test_where_no_command_works_the_graver_explanation_stays():
     amps = np.zeros(16)
     amps[6] = 0.6 * 3.75 / 33.0
     assert told(bled_at_night([4], amps)) == {("bleed_misplaced", (4, 7))}
+
+
+@pytest.mark.parametrize("dead", [[5], [5, 9]])
+def test_a_dead_bleeder_among_cells_that_are_all_bled_is_no_stuck_channel(dead: list[int]):
+    """All are told to bleed and fall by tens of millivolts; what is not bled stands still at rest, as a cell does."""
+    amps = np.full(16, 3.75 / 33.0)
+    amps[np.array(dead) - 1] = 0.0
+    log = bled_at_night(list(range(1, 17)), amps, hours=24.0)
+    assert told(log) == {("bleed_ineffective", (c,)) for c in dead}
+    assert "channel_stuck" not in {f.cause for f in diagnose(log).findings}
+
+
+def test_crossed_leads_are_told_where_the_others_measure_the_table_at_another_voltage():
+    """The cells that bled began a tenth of the charge higher, where the table is steeper than theirs (planted)."""
+    told_to = [2, 4, 6, 8, 10, 12]
+    amps = np.where(np.isin(np.arange(1, 17), [2, 4, 6, 8, 10, 7]), 3.75 / 33.0, 0.0)
+    amps[6] *= 0.7
+    assert told(bled_at_night(told_to, amps)) == {("bleed_misplaced", (7, 12))}
