@@ -29,6 +29,8 @@ through four, 5/4; of four the middle two against the mean of all, 1.25 / 1.125 
 long, all faces alike)."""
 COLD_AIR = 0.5
 """A place of a sound pack that warms by less than this share of the middle's is cooled by other air (judgement)."""
+LEAST_WARMED = 0.1
+"""Share of the middle's warming below which a place hardly warms at all, whatever the sign (choice)."""
 MOST_BY_AIR = 2.5
 """However cold one end is, what warms by this share more than the middle is told as hot (judgement)."""
 COLD_K = 10.0
@@ -163,7 +165,9 @@ def _in_other_air(excess: Floats, good: Bools) -> Bools:
     least = float(excess[columns].min())
     if len(columns) < 3 or least > COLD_AIR - 1.0:
         return out
-    over = (excess[columns] > 0.0) & (lone_share(excess[columns]) < LONE_LEAST)
+    # a fall in other air is a factor, and so is the rise on its other side: both are straight lines in the logarithm
+    line = np.log(np.maximum(1.0 + excess[columns], LEAST_WARMED))
+    over = (excess[columns] > 0.0) & (lone_share(line) < LONE_LEAST)
     most = min(1.0 / max(1.0 + least, 1e-9) - 1.0, MOST_BY_AIR)
     out[columns] = over & (excess[columns] <= most)
     return out

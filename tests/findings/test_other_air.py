@@ -25,6 +25,8 @@ from tests.accuracy.bench import build_log, build_pack
         # an end that does not warm at all, or cools, silences no place that warms three times as much again
         ([4.0, 2.6, -0.4, -1.0], [False, False, False, False]),
         ([4.0, 2.0, -0.4, -1.3], [False, True, False, False]),
+        # three places: warming by a factor of three, and by a quarter, is one line in the logarithm, log 3 < log 4
+        ([2.0, 0.0, -0.75], [True, False, False]),
         # a place that stands out of its neighbours is no end of a line
         ([0.0, 1.0, 0.0, -0.6], [False, False, False, False]),
         # of two places each is the other's measure
