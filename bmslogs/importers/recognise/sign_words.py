@@ -11,6 +11,7 @@ _MARK = re.compile(
     r"|(?P<plus_sign>\+|>\s*0)|(?P<minus_sign>[-\u2212](?=\s*(?:[=:)\]]|$))|(?<=[(\[/,=:])\s*[-\u2212]|<\s*0)"
 )
 """Signs and their words; a hyphen between letters and a dash between words are none."""
+_CLAUSE_ENDS = re.compile(r"[,;/|)(]|\b(?:and|und|et|y|e|en|och|og|i)\b")
 _LETTERS = {"c": -1, "d": 1, "chg": -1, "dch": 1, "dchg": 1, "dsg": 1}
 _SHORT = re.compile(r"(?P<out>d(?:is)?chg|d(?:is)?chrg|dsg|dch)|(?P<in>chg|chrg)")
 
@@ -71,9 +72,16 @@ def sign_of_header(text: str) -> tuple[int, str]:
         sense = senses.pop()
         return sense, f"header {text!r} speaks of {'discharge' if sense > 0 else 'charge'}"
     senses = set()
+    ends = [m.start() for m in _CLAUSE_ENDS.finditer(plain(text))]
     for start, end, d in words:
-        # each word goes with the sign that stands nearest to it
-        near = min(marks, key=lambda m: min(abs(m[0] - end), abs(start - m[1])))
+        # each word goes with the sign that stands nearest to it, one of its own clause before any other
+        near = min(
+            marks,
+            key=lambda m: (
+                sum(min(m[1], end) <= stop < max(m[0], start) for stop in ends),
+                min(abs(m[0] - end), abs(start - m[1])),
+            ),
+        )
         senses.add(d * near[2])
     if len(senses) > 1:
         return 0, ""
