@@ -461,7 +461,7 @@ def test_sensors_by_their_names_in_the_pack_file(sensors: list[str], tmp_path: P
     np.testing.assert_allclose(log.temperature, truth.temperatures[:, order], atol=1e-5)
 
 
-@pytest.mark.parametrize("kind", ["flags", "words", "hex", "integer", "binary"])
+@pytest.mark.parametrize("kind", ["flags", "words", "hex", "integer", "binary", "no name"])
 def test_bleed_flags(kind: str, tmp_path: Path) -> None:
     truth = drive()
     truth.cells[:, [2, 7]] += 0.02
@@ -476,6 +476,7 @@ def test_bleed_flags(kind: str, tmp_path: Path) -> None:
         "hex": D.but(bits_name="Balancing"),
         "integer": D.but(bits_name="Bleed state", bits_text=lambda row: str(number(row))),
         "binary": D.but(bits_name="Balancer", bits_text=lambda row: f"{number(row):012b}"),
+        "no name": D.but(bleed_name=lambda c: f"B{c:03d}"),
     }[kind]
     log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
     assert log.bleed is not None
@@ -496,6 +497,41 @@ def test_bits_in_reverse_are_seen_by_the_voltages(name: str, prefix: str, tmp_pa
     log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
     assert log.bleed is not None
     np.testing.assert_array_equal(log.bleed, truth.bleed)
+
+
+@pytest.mark.parametrize("wire", [0.0, 0.07])
+def test_bits_are_told_where_a_sense_wire_lifts_the_neighbour(wire: float, tmp_path: Path) -> None:
+    """Two of twelve cells are bled, 12 mV higher than the rest; one shares a wire of 0.6 ohm with the next."""
+    truth = drive()
+    truth.bleed = np.zeros((400, 12), dtype=bool)
+    truth.bleed[100:200, [3, 4]] = True
+    truth.cells[:, [3, 4]] += 0.012
+    truth.cells[100:200, 4] -= wire
+    truth.cells[100:200, 7] += wire
+    d = D.but(
+        bits_name="Balancing",
+        bits_text=lambda row: f"0x{sum(1 << k for k, b in enumerate(row) if b):03X}",
+    )
+    log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert log.bleed is not None
+    np.testing.assert_array_equal(log.bleed, truth.bleed)
+
+
+@pytest.mark.parametrize("what", ["wire", "alarm"])
+def test_flags_without_a_name_are_bleeding_only_where_the_voltages_say_so(what: str, tmp_path: Path) -> None:
+    """Cells that fall by 8 mV at once with their flags are bled, though no higher; cells that sank to them are not."""
+    truth = drive()
+    truth.bleed = np.zeros((400, 12), dtype=bool)
+    for first in (40, 120, 200, 280):
+        truth.bleed[first : first + 40, [2, 7]] = True
+    if what == "wire":
+        truth.cells[truth.bleed] -= 0.008
+    else:
+        truth.cells[:, [2, 7]] -= 0.02
+    log = imported(
+        write(truth, D.but(bleed_name=lambda c: f"B{c:03d}"), tmp_path), pack_for(truth), tmp_path / "store"
+    )
+    assert (log.bleed is not None) == (what == "wire")
 
 
 def test_states_are_taken_along_and_others_kept(tmp_path: Path) -> None:

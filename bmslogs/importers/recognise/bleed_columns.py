@@ -11,6 +11,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.base.errors import Ambiguous, BadInput
+from bmslogs.base.nan_statistics import nanmedian
 from bmslogs.importers.plan.plan import Bits
 from bmslogs.importers.plan.profile import Bleed
 from bmslogs.importers.reading.bleed_bits import decode_bits
@@ -81,7 +82,47 @@ def find_bits(
         if kind is not None:
             lowest, why = _order(sample, i, kind, cells, file)
             return Bleeds(column=i, bits=Bits(kind, lowest), why=f"{kind} bitfield; {why}")
+    flags = _flags_by_voltage(free - set(named), sample, headers, cells)
+    if flags is not None:
+        return Bleeds(flags, why="a flag for each cell, set where the cells stand higher than the others")
     return Bleeds()
+
+
+HIGHER_V = 2e-3
+"""Cells that a flag without a name marks stand higher than the others by so much at least, to be those that are bled
+(choice)."""
+
+
+def _flags_by_voltage(
+    free: set[int], sample: Sample, headers: list[Header], cells: Cells
+) -> dict[int, int] | None:
+    """Return the columns of flags whose headers name nothing, such as ``B001``, where the voltages say what they are.
+
+    One column for every cell, numbered as they are, nothing but flags in them, and those that are set belong to the
+    higher cells, or make their readings fall at once by what the bleed current drops in the sense wires: alarms, gaps
+    and faults of channels do not.
+    """
+    families: dict[tuple[str, ...], list[int]] = {}
+    for i in sorted(free):
+        if headers[i].means <= {"module", "cell"} and len(headers[i].numbers) == 1 and _unitless(headers[i]):
+            families.setdefault(tuple(t for t in headers[i].tokens if not t.isdigit()), []).append(i)
+    found = []
+    for columns in families.values():
+        numbers = sorted(headers[i].numbers[0] for i in columns)
+        whole = len(columns) == len(cells.columns) and numbers == list(
+            range(numbers[0], numbers[0] + len(columns))
+        )
+        if not whole or not all(_is_flag(sample.columns[i]) for i in columns):
+            continue
+        columns = sorted(columns, key=lambda i: headers[i].numbers[0])
+        up = np.array(
+            [[flag(t) if t is not None else False for t in sample.columns[i].texts] for i in columns]
+        ).T
+        volts = np.array([sample.columns[i].values for i in cells.columns.values()]).T * cells.unit.scale
+        on = up.astype(bool)
+        if on.any() and not on.all() and (_leads(volts, on)[0] > HIGHER_V or _fall_as_set(volts, on)):
+            found.append(dict(zip(cells.columns, columns, strict=True)))
+    return found[0] if len(found) == 1 else None
 
 
 def _unitless(header: Header) -> bool:
@@ -139,11 +180,7 @@ def _order(sample: Sample, index: int, kind: Kind, cells: Cells, file: Path) -> 
     if not up.any() or bool((up == up[:, ::-1]).all()):
         return "first_cell", "never set one-sidedly, the order is immaterial here"
     volts = np.array([sample.columns[i].values for i in cells.columns.values()]).T * cells.unit.scale
-    with np.errstate(all="ignore"):
-        above = volts - np.nanmedian(volts, axis=1, keepdims=True)
-    rows = up.any(axis=1) & ~up.all(axis=1)
-    forward = _lead(above[rows], up[rows])
-    backward = _lead(above[rows], up[rows][:, ::-1])
+    forward, backward = _leads(volts, up)
     if forward > backward + 1e-3 and forward > 0:
         return "first_cell", "lowest bit is the first cell: the bled cells are the higher ones"
     if backward > forward + 1e-3 and backward > 0:
@@ -158,8 +195,53 @@ def _order(sample: Sample, index: int, kind: Kind, cells: Cells, file: Path) -> 
     return "first_cell", "lowest bit taken as the first cell; the voltages do not decide"
 
 
+FALLS_V, FALLS_NOISES, FALLS_EDGES = 0.003, 4.0, 4
+"""By so much, and so many times what readings move from row to row, they fall as their flags are set, over so many of
+the flags' edges (choice)."""
+
+
+def _fall_as_set(volts: npt.NDArray[np.float64], up: Bools) -> bool:
+    """Whether readings fall as their flags are set, and rise as they go: an alarm is set by what moves slowly."""
+    with np.errstate(all="ignore"):
+        above = volts - np.nanmedian(volts, axis=1, keepdims=True)
+    moved, edge = np.diff(above, axis=0), np.diff(up.astype(np.int8), axis=0)
+    falls = (-moved * edge)[(edge != 0) & np.isfinite(moved)]
+    usual = float(nanmedian(np.abs(moved[edge == 0])))
+    return bool(len(falls) >= FALLS_EDGES and np.median(falls) > max(FALLS_V, FALLS_NOISES * usual))
+
+
+STILL_ROWS = 3
+"""From so many rows on without a command these tell alone which cells are higher (choice)."""
+MORE_SHARE = 0.25
+"""By so much of the most often commanded cell's time a cell must be commanded more often by one order than by the
+other, to speak for it (choice)."""
+
+
+def _leads(volts: npt.NDArray[np.float64], up: Bools) -> tuple[float, float]:
+    """Return by how much the cells that are bled stand above the middle [V], by one order of the bits and the other.
+
+    Of the cells that one of the two orders names more often, and where no cell is bled if there are such rows: while
+    one is, a sense wire with resistance lifts its neighbour by tens of millivolts. Medians: no single cell decides.
+    """
+    with np.errstate(all="ignore"):
+        above = volts - np.nanmedian(volts, axis=1, keepdims=True)
+    some, none = up.any(axis=1) & ~up.all(axis=1), ~up.any(axis=1)
+    share = up[some].mean(axis=0)
+    more = share - share[::-1] > MORE_SHARE * share.max()
+    if none.sum() >= STILL_ROWS and more.any():
+        level = nanmedian(above[none], axis=0)
+        return _middle(level[more]), _middle(level[more[::-1]])
+    bled = up[some]
+    return _lead(above[some], bled), _lead(above[some], bled[:, ::-1])
+
+
+def _middle(values: npt.NDArray[np.float64]) -> float:
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else 0.0
+
+
 def _lead(above: npt.NDArray[np.float64], bled: Bools) -> float:
-    """Return by how much the bled cells are above the others [V], on average."""
-    good = np.isfinite(above)
-    on, off = above[bled & good], above[~bled & good]
-    return float(np.mean(on) - np.mean(off)) if len(on) and len(off) else 0.0
+    """Return by how much the bled cells are above the others [V], by the median cell of each kind."""
+    on = nanmedian(np.where(bled, above, np.nan), axis=0)
+    off = nanmedian(np.where(bled, np.nan, above), axis=0)
+    return _middle(on) - _middle(off) if np.isfinite(on).any() and np.isfinite(off).any() else 0.0
