@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis import polarisation
+from bmslogs.analysis import polarisation, taps
 from bmslogs.analysis.alignment import Alignment, align, table_sd
 from bmslogs.analysis.common_fit import POLARISATION_ERROR
 from bmslogs.analysis.known.cell_places import CellPlaces
@@ -215,6 +215,8 @@ class Place:
                 if not rows.any():  # rows further apart than that
                     rows[part.first] = True
                 volts = s.log.cell_voltage[rows]
+                if s.log.bleed is not None and s.taps is not None and s.resistor is not None:
+                    volts = taps.corrected(volts, s.log.bleed[rows], s.resistor, s.taps)
                 with np.errstate(all="ignore"):
                     level = np.asarray(nanmean(volts, axis=0), float)
                 own = mean_error(volts, s.log.voltage_step)

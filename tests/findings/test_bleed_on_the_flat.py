@@ -75,8 +75,11 @@ def a_night(dead: int, leaking: int, leak_A: float) -> Log:
     return bled_at_night(told_to, amps)
 
 
-def bled_at_night(told_to: list[int], amps: np.ndarray, hours: float = 12.0) -> Log:
-    """A parked NMC string of sixteen: cells by their number that are told to bleed, what each loses [A]."""
+def bled_at_night(told_to: list[int], amps: np.ndarray, hours: float = 12.0, wire_ohm: float = 0.0) -> Log:
+    """A parked NMC string of sixteen: cells by their number that are told to bleed, what each loses [A].
+
+    It is bled from the first row on, for half of each hour; the wire above the first cell told to bleed has `wire_ohm`.
+    """
     rng = np.random.default_rng(8)
     t = np.linspace(0.0, hours, ROWS)
     pack = Pack(
@@ -91,6 +94,11 @@ def bled_at_night(told_to: list[int], amps: np.ndarray, hours: float = 12.0) -> 
     volts = curve_of(pack).voltage(soc - amps * t[:, None] / 50.0) + rng.normal(0, 4e-4, (ROWS, 16))
     flags = np.zeros((ROWS, 16), bool)
     flags[20:, np.array(told_to) - 1] = True
+    if wire_ohm:
+        flags[:, np.array(told_to) - 1] = (t % 1.0 < 0.5)[:, None]
+        dropped = wire_ohm * 3.75 / 33.0 * flags[:, told_to[0] - 1]
+        volts[:, told_to[0] - 1] -= dropped
+        volts[:, told_to[0]] += dropped
     return Log(
         id="night",
         time=np.datetime64("2026-06-01T20:00:00", "us") + (t * 3.6e9).astype("timedelta64[us]"),
@@ -142,3 +150,11 @@ def test_crossed_leads_are_told_where_the_others_measure_the_table_at_another_vo
     amps = np.where(np.isin(np.arange(1, 17), [2, 4, 6, 8, 10, 7]), 3.75 / 33.0, 0.0)
     amps[6] *= 0.7
     assert told(bled_at_night(told_to, amps)) == {("bleed_misplaced", (7, 12))}
+
+
+def test_a_rest_that_is_bled_from_its_first_row_on_tells_no_charge_by_a_bad_wire():
+    """0.6 ohm drop 68 mV: eight per cent of charge if they were the cells' own (Ohm's law)."""
+    told_to = [9, 3, 14]
+    amps = np.where(np.isin(np.arange(1, 17), told_to), 0.5 * 3.75 / 33.0, 0.0)
+    found = diagnose(bled_at_night(told_to, amps, wire_ohm=0.6)).findings
+    assert [(f.cause, f.cells) for f in found if f.level in ("act", "look")] == [("tap_resistive", (9, 10))]
