@@ -93,6 +93,7 @@ def _judged(case: Case, found: ResistanceKnown, least: float) -> _Judged:
     over = found.relative - 1.0 - usual_link
     raw = np.where(warmth.near, over - found.half_relative, np.minimum(alone, over))
     stands &= (value > 0) & (raw > 0.35 * least)
+    stands &= value > _by_rounding(found, case.knowledge.study.log.voltage_step)
     # what only its sensor's word makes large, in a module whose other cells it makes as large, is the sensor's
     by_sensor = np.isfinite(mates) & (over < least) & (value - mates < least)
     for g in np.unique(module):
@@ -100,6 +101,18 @@ def _judged(case: Case, found: ResistanceKnown, least: float) -> _Judged:
         if (stands & here).sum() < WHOLE_MODULE * here.sum():
             stands[here & by_sensor] = False
     return _Judged(value, half, stands, factor - 1.0, runs)
+
+
+def _by_rounding(found: ResistanceKnown, step_V: float) -> float:
+    """Return the excess that readings in steps may feign where single steps of the current tell it, as a fraction.
+
+    Before and after it a reading is off by half a step: together by one at most, over several steps of the current by
+    less in proportion to their root. Most cells of a string are rounded alike: their scatter does not show it.
+    """
+    amps, count = found.conditions.get("step_A"), found.conditions.get("steps")
+    if not amps or not count or not found.middle > 0:
+        return 0.0
+    return float(step_V / (abs(amps) * found.middle * np.sqrt(count)))
 
 
 def _numbers(case: Case) -> tuple[Ints, Ints]:
