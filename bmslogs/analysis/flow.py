@@ -90,8 +90,11 @@ class Flow:
 
     @cached_property
     def interval(self) -> float:
-        """Usual interval between rows [s]."""
-        return sampling.usual_interval(self.seconds)
+        """Usual interval between rows [s], under current where the logger writes seldom without one."""
+        flows = None
+        if self._logged is not None and self.has_current:
+            flows = np.abs(self._logged) > stretches.ZERO_NEAR * self.capacity
+        return sampling.usual_interval(self.seconds, flows)
 
     @cached_property
     def read_current(self) -> Floats:

@@ -199,7 +199,9 @@ class LoadStudy(Readings):
         """Steps of a current that holds before and after, as of a pulse test, a heater, a charger."""
         if not self.has_current or self.refresh_s > resistance.SLOWEST_S:
             return []
-        return step_resistance.clean_steps(self.seconds, self.current, self.section, self.capacity)
+        return step_resistance.clean_steps(
+            self.seconds, self.current, self.section, self.capacity, self.interval
+        )
 
     @cached_property
     def steps(self) -> step_resistance.StepFit | None:

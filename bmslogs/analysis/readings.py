@@ -204,7 +204,7 @@ class Readings:
 
     @cached_property
     def _fresh(self) -> tuple[Bools, float]:
-        fresh, period = sampling.fresh_rows(self.source.cell_voltage, self.seconds)
+        fresh, period = sampling.fresh_rows(self.source.cell_voltage, self.seconds, self.interval)
         return fresh & ~self.held, period
 
     @property

@@ -24,9 +24,33 @@ AROUND = 9
 pauses (choice)."""
 
 
-def usual_interval(seconds: Floats) -> float:
-    """Return the median interval between rows [s]; 1.0 for a log of one row."""
-    return float(np.median(np.diff(seconds))) if len(seconds) > 1 else 1.0
+FLOWING_ROWS = 100
+"""So many rows under current tell how often a logger writes there (choice)."""
+
+
+def usual_interval(seconds: Floats, flows: Bools | None = None) -> float:
+    """Return the usual interval between rows [s]: where a current flows, for a logger that writes seldom while parked.
+
+    Parameters
+    ----------
+    seconds
+        (rows,) [s].
+    flows
+        (rows,) True where a current flows; None where that is not known.
+
+    Returns
+    -------
+    float
+        The median interval, or that under current where it is shorter; 1.0 for a log of one row.
+    """
+    if len(seconds) < 2:
+        return 1.0
+    step = np.diff(seconds)
+    usual = float(np.median(step))
+    if flows is None:
+        return usual
+    driven = step[flows[1:] & flows[:-1]]
+    return min(usual, float(np.median(driven))) if len(driven) >= FLOWING_ROWS else usual
 
 
 def interval_around(seconds: Floats) -> Floats:
@@ -76,7 +100,7 @@ def fill_short(values: Floats, seconds: Floats, longest_s: float) -> Floats:
     return out
 
 
-def fresh_rows(volts: Floats, seconds: Floats) -> tuple[Bools, float]:
+def fresh_rows(volts: Floats, seconds: Floats, interval: float | None = None) -> tuple[Bools, float]:
     """Find the rows in which the voltages were read anew.
 
     Parameters
@@ -85,6 +109,8 @@ def fresh_rows(volts: Floats, seconds: Floats) -> tuple[Bools, float]:
         (rows, cells) [V].
     seconds
         (rows,) [s].
+    interval
+        Usual interval between rows [s]; None: their median.
 
     Returns
     -------
@@ -93,7 +119,7 @@ def fresh_rows(volts: Floats, seconds: Floats) -> tuple[Bools, float]:
     period_s
         The real refresh period: the usual interval unless most rows repeat the last one.
     """
-    interval = usual_interval(seconds)
+    interval = usual_interval(seconds) if interval is None else interval
     if len(seconds) < 3:
         return np.ones(len(seconds), bool), interval
     changed = np.empty(len(seconds), bool)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from bmslogs.analysis.ocv import curve_of
@@ -61,3 +63,64 @@ def test_slow_pulls_tell_the_cell_that_drops_more() -> None:
     assert told[7].low is not None and told[7].high is not None
     assert told[7].low < true < told[7].high
     assert {f.cells for f in found.findings if "resistance_high" in f.cause} == {(7,)}
+
+
+def driven_and_parked() -> Log:
+    """Twenty minutes of driving at 1 s, then six days parked at 60 s: most rows are of the parking; cell 7 +50 %."""
+    rng = np.random.default_rng(9)
+    driven = np.arange(0.0, 1200.0)
+    seconds = np.concatenate([driven, 1200.0 + 60.0 * np.arange(1, 8641)])
+    current = np.where(seconds < 1200.0, np.repeat(rng.normal(25.0, 45.0, 1000), 10)[: len(seconds)], 0.0)
+    log = dyno(0.5)
+    charge = np.cumsum(np.append(np.diff(seconds), 60.0) * current) / 3600.0
+    soc = 0.7 + rng.normal(0, 0.002, CELLS) - charge[:, None] / 60.0
+    volts = (
+        curve_of(log.pack).voltage(soc)
+        - current[:, None] * ohms(0.5)
+        + rng.normal(0, 5e-4, (len(seconds), CELLS))
+    )
+    return replace(
+        log,
+        time=log.time[0] + (seconds * 1e6).astype("timedelta64[us]"),
+        current=current + rng.normal(0, 0.1, len(seconds)),
+        cell_voltage=np.round(volts, 3),
+        temperature=np.full((len(seconds), 1), 22.0),
+    )
+
+
+def test_a_drive_is_read_by_its_own_rows_however_long_the_pack_then_stands() -> None:
+    found = diagnose(driven_and_parked())
+    assert [(f.cause, f.cells) for f in found.findings if f.level in ("act", "look")] == [
+        ("cell_or_joint_resistance_high", (7,))
+    ]
+    told = {e.cell: e for e in found.of("resistance_10s_relative")}[7]
+    assert told.low is not None and told.high is not None
+    assert told.low <= ohms(0.5)[6] / np.median(ohms(0.5)) <= told.high
+
+
+def bench_load(excess_steps: int) -> Log:
+    """One clean step of 2.4 A takes 4 mV off a cell, read in steps of 5 mV; one cell falls by so many steps more."""
+    log = dyno(0.0)
+    seconds = np.arange(0.0, 1200.0, 10.0)
+    current = np.where(seconds >= 600.0, 2.4, 0.0)
+    pack = log.pack
+    level = np.full((len(seconds), CELLS), 3.700)
+    level[seconds >= 600.0] -= 0.005
+    level[seconds >= 600.0, 6] -= 0.005 * excess_steps
+    return replace(
+        log,
+        time=log.time[0] + (seconds * 1e6).astype("timedelta64[us]"),
+        current=current,
+        cell_voltage=level,
+        temperature=np.full((len(seconds), 1), 22.0),
+        pack=pack,
+        voltage_step=5e-3,
+    )
+
+
+def test_one_step_of_the_reading_more_is_no_weak_cell() -> None:
+    """Rounding before and after may make a whole step of one cell and none of the others (arithmetic)."""
+    loud = [f for f in diagnose(bench_load(1)).findings if f.level in ("act", "look")]
+    assert [f.cause for f in loud if "resistance" in f.cause] == []
+    loud = [f for f in diagnose(bench_load(8)).findings if f.level in ("act", "look")]
+    assert [f.cells for f in loud if "resistance" in f.cause] == [(7,)]

@@ -142,7 +142,9 @@ class _Read:
     growth_shared: float
 
 
-def clean_steps(seconds: Floats, current: Floats, section: Ints, capacity: float) -> list[Step]:
+def clean_steps(
+    seconds: Floats, current: Floats, section: Ints, capacity: float, interval: float | None = None
+) -> list[Step]:
     """Find the steps of a current that holds before and after.
 
     Parameters
@@ -151,10 +153,12 @@ def clean_steps(seconds: Floats, current: Floats, section: Ints, capacity: float
         (rows,) [s], [A] (NaN where missing), number of the section between pauses.
     capacity
         [Ah].
+    interval
+        Usual interval between rows [s]; None: their median.
     """
     if len(seconds) < 4:
         return []
-    interval = float(np.median(np.diff(seconds)))
+    interval = float(np.median(np.diff(seconds))) if interval is None else interval
     jump = np.abs(np.diff(current))
     quick = 1.4826 * float(nanmedian(jump)) / np.sqrt(2.0) if np.isfinite(jump).any() else 0.0
     noise = min(quick, 0.02 * capacity)
