@@ -21,7 +21,11 @@ Bools = npt.NDArray[np.bool_]
 SLOPE_ERROR = 0.15
 """How well the slope of the open-circuit curve is known at a rest (choice, one sd, as a fraction)."""
 LEAST_AH = 0.1
-LEAST_HOURS = 1.0
+LEAST_HOURS, SETTLES_H = 1.0, 0.5
+AFTERWARDS = 0.25
+"""After the last command a rest is followed for this share of the time before (choice)."""
+LEAST_BETWEEN = 0.3
+"""Less of what was commanded between the levels that are compared tells no effect (choice)."""
 
 
 @dataclass(frozen=True)
@@ -120,7 +124,11 @@ def bleed_effect(
         Too short, or nothing worth measuring was bled.
     """
     hours = (seconds - seconds[0]) / 3600.0
-    settled = hours >= min(0.5, 0.2 * hours[-1])
+    # a rest that goes on for days after the bleeding tells no more of it
+    over = float(hours[np.flatnonzero(bleed.any(axis=1))[-1]]) if bleed.any() else float(hours[-1])
+    kept = hours <= max(over + AFTERWARDS * over, LEAST_HOURS + SETTLES_H)
+    volts, bled, hours = volts[kept], bled[kept], hours[kept]
+    settled = hours >= min(SETTLES_H, 0.2 * hours[-1])
     h = hours[settled]
     if h[-1] - h[0] < LEAST_HOURS or settled.sum() < 40:
         raise NotEnoughData(f"a rest with bleeding of {hours[-1]:.1f} h only")
@@ -134,11 +142,14 @@ def bleed_effect(
     step = max(1, len(h) // 1200)
     pick = slice(None, None, step)
     blocks = equal_blocks(len(h[pick]), 6)
-    level = np.stack([np.median(away[pick][blocks == b], axis=0) for b in (0, 1, 4, 5)])
-    at = np.array([h[pick][blocks == b].mean() for b in (0, 1, 4, 5)])
-    drop = (level[0] + level[1] - level[2] - level[3]) / 2
-    share = ((at[2] + at[3]) - (at[0] + at[1])) / 2 / (h[-1] - h[0])
+    drop = -_later(away[pick], blocks)
+    # as much of what was commanded lies between the blocks that tell the fall, bled evenly or not
+    between = _later(bled[settled][pick], blocks)
+    share = between[int(np.argmax(commanded))] / commanded.max()
+    if share < LEAST_BETWEEN:
+        raise NotEnoughData("what was bled was bled before the levels that would tell of it")
     lost = drop / volt_per_ah / share
+    commanded = between / share
     # most cells lose what is commanded: that sets the level which the voltages alone leave open
     level_ah = median((lost - commanded)[trusted])
     lost = lost - level_ah
@@ -148,3 +159,9 @@ def bleed_effect(
     scatter = t_factor(max(int(trusted.sum()) - 1, 4)) * max(spread, 0.0005 / volt_per_ah)
     half = np.hypot(scatter, 1.96 * SLOPE_ERROR * lost)
     return BleedEffect(commanded, lost, half, float(h[-1] - h[0]), commanded * volt_per_ah)
+
+
+def _later(values: Floats, blocks: npt.NDArray[np.int64]) -> Floats:
+    """Return (cells,) by how much the last two of six blocks stand above the first two, by their medians."""
+    first, second, fifth, last = (np.median(values[blocks == b], axis=0) for b in (0, 1, 4, 5))
+    return np.asarray((fifth + last - first - second) / 2.0, float)

@@ -120,3 +120,17 @@ def test_falls_of_readings_need_no_curve():
     assert abs(found.fell_V[7]) < 3 * found.scatter_V < 0.004
     with pytest.raises(NotEnoughData):
         bleed_falls(volts[:, :6], bled[:, :6], hours * 3600.0, np.ones(6, bool), 1e-3)
+
+
+def test_bleeding_that_ends_early_in_a_long_rest_is_held_against_what_was_bled_by_then():
+    """Two and a half of 95 hours are bled: the levels of the days after say nothing of an even loss (planted)."""
+    volts, _, bleed, t = rest({1: 1.0, 4: 1.0, 7: 0.0}, hours=95.0)
+    bleed[t > 2.5 * 3600] = False
+    bled = bleed * 0.0 + np.where(bleed.any(axis=0), AMPERE * np.minimum(t, 9000.0)[:, None] / 3600, 0.0)
+    share = np.ones(CELLS)
+    share[7] = 0.0
+    volts = volts[:1] - SLOPE * bled * share
+    found = bleed_effect(volts, bled, bleed, t, np.ones(CELLS, bool), SLOPE)
+    assert found.hours < 4.0
+    assert_allclose(found.lost[[1, 4]], found.commanded[[1, 4]], rtol=0.05)
+    assert_allclose(found.lost[7], 0.0, atol=0.02)
