@@ -72,6 +72,8 @@ class Drift:
         (cells,) how far each cell stood above the mean of the trusted ones when the stretch began [V].
     common
         Drift of the middle cell itself [V/h].
+    straight
+        True where the readings were laid along the curve first: one slope then holds for all of a cell's way.
     """
 
     slope: Floats
@@ -81,6 +83,28 @@ class Drift:
     level: Floats
     level_se: Floats
     common: float = 0.0
+    straight: bool = False
+
+
+WALK_V = 0.05
+"""A string that moved by more while parked went through many slopes of its curve (choice)."""
+
+
+def straightened(volts: Floats, curve: OcvCurve, trusted: Bools) -> Floats | None:
+    """Return the readings (rows, cells) [V] as they were if the curve climbed evenly; None where that need not be.
+
+    A house load draws a parked pack down its curve, and a cell that leaks parts from the others by little where it is
+    flat and by much where it is steep. With z the inverse of the table and z_m, u'_m of the middle reading,
+
+        V' = V_m + u'_m (z(V) - z_m).
+    """
+    middle = median(volts[:, trusted], axis=1)
+    if curve.flat or not float(np.ptp(middle)) > WALK_V:
+        return None
+    level = float(median(middle))
+    z_middle = float(curve.inverse(np.array([level]))[0])
+    slope, _ = usual_slope(curve, z_middle)
+    return np.asarray(level + slope * (curve.inverse(volts) - z_middle), float)
 
 
 def drift(
@@ -288,7 +312,7 @@ def unlike_slopes(found: Drift, trusted: Bools) -> Floats:
         return usual
     _, scatter = by_level(found, trusted)
     above, below = _outside_the_others(found.level, trusted)
-    beyond = np.hypot(LEAST_UNLIKE, _bent(above + below)) * abs(found.common)
+    beyond = np.hypot(LEAST_UNLIKE, _bent(found, above + below)) * abs(found.common)
     shown = robust_scale(np.where(trusted, found.slope, np.nan), 0.0)
     return np.minimum(np.maximum(usual, shown), np.hypot(beyond, scatter))
 
@@ -329,15 +353,20 @@ def _outside_the_others(level: Floats, trusted: Bools) -> tuple[Floats, Floats]:
     return above, below
 
 
-def _bent(away: Floats) -> Floats:
-    """Return how far the curve's slope may be another so far away [V]: fraction, one sd."""
+def _bent(found: Drift, away: Floats) -> Floats:
+    """Return how far the curve's slope may be another so far away [V]: fraction, one sd.
+
+    Cells that went down the same part of the curve one after the other differ by its two ends only.
+    """
+    if found.straight:
+        return OTHER_SLOPE * np.minimum(np.abs(away) / max(abs(found.common) * found.hours, 1e-9), 1.0)
     return np.asarray(OTHER_SLOPE * np.sqrt(-np.expm1(-((away / KINK_V) ** 2))), float)
 
 
 def slope_ratio_sd(found: Drift, trusted: Bools) -> Floats:
     """Return (cells,) how far the curve's slope at a cell is from that at the middle one: fraction, one sd."""
     away: Floats = found.level - median(found.level[trusted])
-    return np.hypot(ALIKE_SLOPE, _bent(away))
+    return np.hypot(ALIKE_SLOPE, _bent(found, away))
 
 
 def usual_slope(curve: OcvCurve, soc: float) -> tuple[float, float]:
@@ -364,6 +393,8 @@ def slope_passed(found: Drift, level_V: float, curve: OcvCurve, usual: float) ->
     usual
         Slope at that voltage, for cells that moved little: their readings do not tell where on the curve they are.
     """
+    if found.straight:
+        return np.full(len(found.slope), usual)
     start = level_V - 0.5 * found.common * found.hours + found.level
     moved = np.nan_to_num(found.slope + found.common) * found.hours
     ends = curve.inverse(np.nan_to_num(np.sort([start, start + moved], axis=0), nan=level_V))

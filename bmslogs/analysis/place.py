@@ -246,6 +246,8 @@ class Place:
             found, _ = s.parked
         except NotEnoughData:
             return None
+        if found.straight:  # its levels are those of a curve that climbs evenly, not the readings'
+            return None
         bled = s.log.bleed is not None and bool(s.log.bleed[part.rows].any())
         if part.kind != "parked" or s.parked_through is None or part.first != s.parked_through.first or bled:
             return None

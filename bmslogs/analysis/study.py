@@ -5,7 +5,7 @@ Each step is done once, on demand, and kept.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -397,11 +397,14 @@ class Study(LoadStudy):
         of = self.parked_rows
         seconds, known = self.seconds[of.rows], of.known
         warmth = None if self.mean_temperature is None else self.mean_temperature[of.rows]
-        found = parked.drift(np.nan_to_num(of.volts), seconds, warmth, known, self.log.voltage_step)
+        volts = np.nan_to_num(of.volts)
+        along = parked.straightened(volts, self.curve, known)
+        volts = volts if along is None else along
+        found = parked.drift(volts, seconds, warmth, known, self.log.voltage_step)
         pieces = self.section[of.rows]
         if len(np.unique(pieces)) > 1:
-            found = parked.as_seen(found, of.volts, seconds, pieces, known)
-        return found, float(np.median(of.volts[:, known]))
+            found = parked.as_seen(found, volts, seconds, pieces, known)
+        return replace(found, straight=along is not None), float(np.median(of.volts[:, known]))
 
     # ---- bleeding -------------------------------------------------------------------------------------------
 

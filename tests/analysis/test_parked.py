@@ -3,11 +3,12 @@
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from numpy.testing import assert_allclose
 
 from bmslogs.analysis import parked
 from bmslogs.analysis.knowledge import Knowledge
-from bmslogs.analysis.ocv import built_in
+from bmslogs.analysis.ocv import OcvCurve, built_in
 from bmslogs.analysis.study import Study
 from bmslogs.base.pack import Pack
 from bmslogs.findings import diagnose
@@ -256,3 +257,36 @@ def test_the_line_through_the_drifts_is_that_of_the_others():
     assert_allclose((slope - trend)[2], -1e-4, rtol=0.02)
     assert_allclose(np.delete(slope - trend, 2), 0.0, atol=4e-6)
     assert scatter < 4e-6
+
+
+@pytest.mark.parametrize("leak", [0.03, 0.08])
+def test_a_leak_shows_though_a_house_load_draws_the_pack_through_many_slopes(leak: float):
+    """Twelve cells feed 0.2 A for eight days, 38 % of their charge; cell 5 loses `leak` besides (planted)."""
+    rng = np.random.default_rng(2)
+    amps = 0.2 + np.where(np.arange(12) == 4, leak, 0.0)
+    soc = 0.92 + rng.normal(0, 0.003, 12) - amps * HOURS[:, None] / CAPACITY
+    log = week()
+    found, told = leaks(
+        replace(
+            log,
+            current=0.2 + rng.normal(0, 0.03, len(HOURS)),
+            cells=tuple(range(1, 13)),
+            cell_voltage=np.round(built_in("NMC").voltage(soc) + rng.normal(0, 4e-4, soc.shape), 3),
+            pack=log.pack.model_copy(update={"cells_in_series": 12}),
+            voltage_step=1e-3,
+        )
+    )
+    assert [f.cells for f in told] == [(5,)]
+    assert_allclose(found.amps[4], leak, rtol=0.1)
+    assert abs(found.amps[4] - leak) < found.half[4] < leak
+
+
+def test_readings_laid_along_the_curve_are_charges():
+    """What a table of 1 V to 50 % and 0.5 V beyond has between 20 and 80 % becomes one line of 1 V (by hand)."""
+    curve = OcvCurve(np.array([0.0, 0.5, 1.0]), np.array([3.0, 3.5, 3.75]), False, "by hand")
+    soc = np.linspace(0.2, 0.8, 61)[:, None] * np.ones(3)
+    volts = parked.straightened(curve.voltage(soc), curve, np.ones(3, bool))
+    assert volts is not None
+    slope = float(curve.slope(0.5, parked.WINDOW))
+    assert_allclose(np.diff(volts, axis=0), slope * 0.01, rtol=1e-6)
+    assert parked.straightened(curve.voltage(soc[:4]), curve, np.ones(3, bool)) is None
