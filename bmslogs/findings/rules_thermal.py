@@ -35,6 +35,9 @@ MOST_BY_AIR = 2.5
 """However cold one end is, what warms by this share more than the middle is told as hot (judgement)."""
 COLD_K = 10.0
 """A sensor that reads too warm here hides charging in the cold [degC] (choice)."""
+HIDES_SHARE = 0.3
+"""Where the place explains it too, a sensor reads too warm surely by this share of practical size before that hides
+anything (choice)."""
 THERMOMETER = "Put another thermometer beside it after a night's rest and after a drive, and compare the two."
 WORD = {
     "open": "open circuit",
@@ -70,10 +73,13 @@ def _sensor_finding(case: Case, fault: SensorFault, name: str) -> Finding:
     warmth = case.knowledge.study.mean_temperature
     cold = warmth is not None and float(np.nanmin(warmth)) < COLD_K
     hides = fault.reads_warm and (fault.kind == "curve" or cold) and fault.doubt not in ("either", "one")
+    place = fault.doubt in ("place", "hot", "air")
+    if place and not cold and not _surely_off(fault, HIDES_SHARE):
+        hides = False  # a place that may as well be as warm as the others hides nothing
     level: Level = "act" if fault.kind in ("open", "short", "stuck") or (hides and cold) else "look"
     if fault.kind == "curve" and fault.doubt is None:
         level = "act"
-    if fault.doubt == "place" and not hides and not _surely_off(fault):
+    if place and not hides and not _surely_off(fault):
         level = "note"
     if fault.doubt is None:
         says = f"Temperature sensor {name}{where} is not to be believed: {WORD[fault.kind]}."
@@ -82,8 +88,8 @@ def _sensor_finding(case: Case, fault: SensorFault, name: str) -> Finding:
     elif fault.doubt == "either":
         says = f"Temperature sensor {name}{where} and the other one part; one is off, or their places differ."
     else:
-        place = "its place is warmer" if (fault.size_C or 0.0) > 0 else "its place is cooler"
-        says = f"Temperature sensor {name}{where} is off, or {place} than the rest of the pack; this log cannot tell."
+        warmer = "its place is warmer" if (fault.size_C or 0.0) > 0 else "its place is cooler"
+        says = f"Temperature sensor {name}{where} is off, or {warmer} than the rest of the pack; this log cannot tell."
     if hides:
         says += " A sensor that reads too warm hides charging in the cold."
     return finding(
@@ -104,12 +110,12 @@ def _sensor_finding(case: Case, fault: SensorFault, name: str) -> Finding:
     )
 
 
-def _surely_off(fault: SensorFault) -> bool:
-    """Whether even the nearer bound is of practical size: places of a soaked pack hardly differ by as much."""
+def _surely_off(fault: SensorFault, share: float = 1.0) -> bool:
+    """Whether even the nearer bound is so large a share of practical size: places of a soaked pack hardly differ so."""
     return (
         fault.size_C is not None
         and fault.half_C is not None
-        and abs(fault.size_C) - fault.half_C > SHIFT_LEAST_K
+        and abs(fault.size_C) - fault.half_C > share * SHIFT_LEAST_K
     )
 
 

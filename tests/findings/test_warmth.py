@@ -5,10 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from bmslogs.analysis.knowledge import Knowledge
+from bmslogs.analysis.study import Study
 from bmslogs.analysis.thermal import SensorFault
 from bmslogs.base.results import Diagnosis, Finding
 from bmslogs.findings import diagnose
-from bmslogs.findings.rules_thermal import _surely_off
+from bmslogs.findings.case import Case
+from bmslogs.findings.rules_thermal import _sensor_finding, _surely_off
 from sample_logs import inject
 from tests.accuracy.adapter import build_log, build_pack
 from tests.accuracy.cases import Draft, draft
@@ -137,3 +140,22 @@ def test_a_sensor_that_a_place_explains_is_loud_only_where_its_nearer_bound_is_o
 ):
     """Three kelvin after a soak (common practice, no source), whatever the size."""
     assert _surely_off(SensorFault(0, "offset", size, half, "", "place")) is loud_enough
+
+
+@pytest.mark.parametrize(
+    ("size", "half", "level"),
+    [
+        (2.3, 2.3, "note"),  # its place may as well be as warm as the others: the interval reaches nought
+        (2.3, 1.0, "look"),  # surely too warm by more than a kelvin: it hides charging in the cold
+        (9.0, 2.0, "look"),
+    ],
+)
+def test_a_place_that_may_be_as_warm_as_the_others_hides_nothing(
+    size: float, half: float, level: str
+) -> None:
+    d = string(3)
+    d.bench.rest(0.4)
+    d.bench.drive(20, rms_c=0.5)
+    log = build_log(d.string, d.bench, d.meter, d.rng, build_pack(d.string))
+    fault = SensorFault(0, "curve", size, half, "planted", "air", reads_warm=True)
+    assert _sensor_finding(Case(Knowledge(Study(log))), fault, "T1").level == level
