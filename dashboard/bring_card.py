@@ -11,6 +11,7 @@ import dash_mantine_components as dmc
 from dash import html
 
 from bmslogs.base.pack import Pack
+from bmslogs.faces.signs import grouped
 from dashboard.bring_columns import SIGNS, columns_table, sign_choice
 from dashboard.frame import Frame
 from dashboard.framework import attributes
@@ -292,7 +293,7 @@ def _done(frame: Frame, job: Job) -> list[Any]:
     here = frame.view.but(
         pack=job.pack, log=job.log_id, cells=(), module="", joint=0, start="", end="", finding=0
     )
-    rows = f"{job.rows:,} rows".replace(",", " ")
+    rows = f"{grouped(job.rows)} rows"
     whose = f"{pack.vehicle}, pack {pack.id}: " if pack else ""
     when = f", {frame.span(job.start, job.end)}" if job.start is not None else ""
     mended = (

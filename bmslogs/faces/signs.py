@@ -8,7 +8,10 @@ from __future__ import annotations
 import re
 from typing import Any
 
-MINUS = "\u2212"
+MINUS, NARROW = "\u2212", "\u202f"
+_DATE = re.compile(r"(?<![\w./-])(\d{4})-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])(?![\w./:-])")
+"""A date by itself: none in a file's name, a stamp or what is to be typed."""
+_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _MINUS = re.compile(r"(?:^|(?<=[\s(\[,;|>]))-(?=\.?\d)", re.MULTILINE)
 """A hyphen that is a sign: a number behind it, and no word, digit or quote before."""
 _EITHER = re.compile(r"\+-(?=\s?\.?\d)")
@@ -41,9 +44,19 @@ def united(text: str) -> str:
     return text
 
 
+def dated(text: str) -> str:
+    """Return a text whose dates are written as the screens write them: ``3 May 2026``."""
+    return _DATE.sub(lambda m: f"{int(m[3])} {_MONTHS[int(m[2]) - 1]} {m[1]}", text)
+
+
+def grouped(number: float) -> str:
+    """Return a whole number in groups of three with narrow gaps between (ISO 80000-1): ``208 000``."""
+    return f"{number:,.0f}".replace(",", NARROW)
+
+
 def written(text: str) -> str:
-    """Return a text with units and minus signs as people write them."""
-    return true_minus(united(text))
+    """Return a text with units, dates and minus signs as people write them."""
+    return true_minus(united(dated(text)))
 
 
 def outside_code(text: Any, change: Any = written) -> Any:

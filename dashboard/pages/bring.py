@@ -10,6 +10,7 @@ from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update, set
 
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
+from bmslogs.faces.signs import grouped
 from dashboard import jobs as work
 from dashboard.address import View
 from dashboard.bring_card import card
@@ -268,7 +269,7 @@ def watch_lines(frame: Frame, watched: Watched) -> list[Any]:
             says: Any = html.Span(event.says, className="bad" if event.what == "refused" else "")
         else:
             word = {"new": "came in", "grown": "goes on", "known": "known already"}[event.what]
-            rows = f"{event.log.rows:,}".replace(",", " ")
+            rows = grouped(event.log.rows)
             says = f"{word}, {rows} rows to {frame.when(event.log.end)}"
         lines.append(html.Li([html.Span(name, className="file"), " ", says]))
     return [

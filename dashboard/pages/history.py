@@ -21,6 +21,7 @@ from bmslogs.faces.figures.history import history_picture, module_picture, reach
 from bmslogs.faces.history_sheet import MEASURED, Row, Sheet, rows_of, sheet_of, value_text
 from bmslogs.faces.history_text import history_csv, shown_csv
 from bmslogs.faces.numbers import cells_named
+from bmslogs.faces.signs import grouped
 from bmslogs.findings.history.building import Weighed
 from bmslogs.findings.history.gathered import Column
 from bmslogs.findings.history.topics import TOPICS
@@ -160,8 +161,8 @@ def counter_sentence(w: Weighed, key: str) -> str:
     )
     drawn, charged = (float(np.nansum(w.gathered.counters[n])) for n in names[:2])
     return (
-        f"{drawn:,.0f} {names[2]} drawn and {charged:,.0f} {names[2]} charged in these logs; what flowed while the "
-        "logger slept is in none."
+        f"{grouped(drawn)} {names[2]} drawn and {grouped(charged)} {names[2]} charged in these logs; what flowed "
+        "while the logger slept is in none."
     )
 
 

@@ -13,6 +13,7 @@ from bmslogs.faces.figures.fitting import fitted
 from bmslogs.faces.figures.window import log_drawing
 from bmslogs.faces.figures.words import LEVEL_WORDS, plain_words
 from bmslogs.faces.headlines import findings_says
+from bmslogs.faces.signs import grouped
 from bmslogs.faces.unknown import nothing_found
 from dashboard import order_notes
 from dashboard.address import View
@@ -67,7 +68,8 @@ def layout(frame: Frame) -> html.Div:
         )
     readings = opened.rows * len(opened.cells)
     says = (
-        f"{frame.span(frame.entry.start, frame.entry.end)}, {opened.rows:,} rows, {readings:,} cell readings."
+        f"{frame.span(frame.entry.start, frame.entry.end)}, {grouped(opened.rows)} rows, "
+        f"{grouped(readings)} cell readings."
     )
     return html.Div(
         [

@@ -11,6 +11,7 @@ import dash_mantine_components as dmc
 from dash import Dash, Input, Output, State, dcc, html, no_update
 
 from bmslogs.base.errors import BadInput, BmsLogsError
+from bmslogs.faces.signs import grouped
 from bmslogs.store import LogEntry, order
 from dashboard import order_notes
 from dashboard.address import View, parse
@@ -193,7 +194,12 @@ def _row(frame: Frame, entry: LogEntry, every: Listed) -> html.Tr:
     return html.Tr(
         [
             html.Td([dcc.Link(began, href=here.link("/log")), html.Small(length, className="quiet")]),
-            html.Td([html.Span(entry.source), html.Small(f"{entry.rows:,} rows{mended}", className="quiet")]),
+            html.Td(
+                [
+                    html.Span(entry.source),
+                    html.Small(f"{grouped(entry.rows)} rows{mended}", className="quiet"),
+                ]
+            ),
             html.Td(html.Ul(notes, className="notes") if notes else None),
             html.Td(buttons),
         ],

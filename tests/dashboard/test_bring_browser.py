@@ -128,7 +128,7 @@ def test_a_watched_folder_is_switched_on_and_its_growing_log_is_followed(
         page.get_by_text("no folder of this computer").wait_for()
         page.get_by_label("Folder of this computer").fill(str(folder))
         page.get_by_role("switch", name="Watch it").click()
-        page.get_by_text("came in, 1 199 rows").wait_for()
+        page.get_by_text("came in, 1\u202f199 rows").wait_for()
         page.get_by_role("navigation").get_by_role("link", name="Log", exact=True).click()
         page.locator(".js-plotly-plot .main-svg").first.wait_for()
         before = page.evaluate("document.querySelector('.js-plotly-plot').data.length")
@@ -139,7 +139,7 @@ def test_a_watched_folder_is_switched_on_and_its_growing_log_is_followed(
             handle.write("".join(lines[1200:]))
         page.wait_for_function(f"e => ({last})() !== e", arg=first_end, timeout=60_000)
         page.get_by_role("navigation").get_by_role("link", name="Bring logs in").click()
-        page.get_by_text("goes on, 2 400 rows").wait_for()
+        page.get_by_text("goes on, 2\u202f400 rows").wait_for()
         page.get_by_role("switch", name="Watch it").click()
         page.get_by_text("No folder is watched").wait_for()
         assert reader.wrong == []

@@ -15,7 +15,7 @@ import bmslogs
 from bmslogs.faces.command import app
 from bmslogs.faces.numbers import interval, number
 from bmslogs.faces.output import able
-from bmslogs.faces.signs import MINUS, outside_code, plain_minus, true_minus
+from bmslogs.faces.signs import MINUS, grouped, outside_code, plain_minus, true_minus, written
 from sample_logs import SAMPLES
 
 HYPHEN = re.compile(r"(?:^|[\s(\[,;|>])-\.?\d|\+-", re.MULTILINE)
@@ -111,3 +111,27 @@ def test_the_record_has_one_minus_in_text_and_pictures(said: Callable[..., str],
         texts = [t for t in re.findall(r">([^<>]+)<", page) if t.strip()]
         assert not [t for t in texts if HYPHEN.search(t)]
         assert any(MINUS in t for t in texts)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("the work of 2026-05-03 (joint remade)", "the work of 3 May 2026 (joint remade)"),
+        ("from 2026-11-28 on", "from 28 Nov 2026 on"),
+        ("heron 2026-05-03.csv", "heron 2026-05-03.csv"),  # a file's name
+        ("2026-05-03T10:11:12Z", "2026-05-03T10:11:12Z"),  # a stamp
+        ("2026-13-03", "2026-13-03"),  # no date
+    ],
+)
+def test_dates_are_written_as_people_write_them(text: str, says: str):
+    assert written(text) == says
+
+
+def test_thousands_are_parted_by_a_narrow_gap():
+    """ISO 80000-1, 7.3.1: groups of three with a small space, neither comma nor point."""
+    assert [grouped(n) for n in (7, 1199, 208_000, -1_234_567)] == [
+        "7",
+        "1\u202f199",
+        "208\u202f000",
+        "-1\u202f234\u202f567",
+    ]

@@ -13,6 +13,7 @@ from bmslogs.base.results import Diagnosis, Estimate, Finding, by_urgency
 from bmslogs.base.version import __version__
 from bmslogs.faces.figures.words import conditions_line, known, say_estimate
 from bmslogs.faces.record.baseline import Baseline, configuration_hash
+from bmslogs.faces.signs import grouped
 from bmslogs.faces.unknown import Open, nothing_found, open_questions, quantity_title
 from bmslogs.findings.compare import Change, Comparison, compare_before_after
 
@@ -229,7 +230,7 @@ def insulation_text(pack: Pack, typed: Typed) -> tuple[str, ...]:
     """Return what can be said of the insulation value that was typed in, and what it does not prove."""
     if typed.insulation_ohm is None:
         return ("Not measured, or not typed in. No log shows it.",)
-    ohm = f"{typed.insulation_ohm:,.0f}".replace(",", " ")
+    ohm = grouped(typed.insulation_ohm)
     lines = [f"{ohm} ohm, as typed in; instrument: {typed.instrument or 'not named'}."]
     volt = highest_voltage(pack)
     if volt:

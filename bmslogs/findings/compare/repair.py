@@ -178,8 +178,8 @@ def _notes(between: list[Event], pack: Pack) -> list[str]:
     for event in between:
         if event.where is None and event.kind != "other":
             out.append(
-                f"the pack file does not say where the {event.kind.split()[0]} of {event.date.isoformat()} was "
-                f"{event.kind.split(maxsplit=1)[1]}; the cells' own change has to tell"
+                f"the pack file does not say where the work of {event.date.isoformat()} ({event.kind}) was done; the "
+                "cells' own change has to tell"
             )
         elif event.kind == "module swapped":
             cells = ", ".join(str(c) for c in cells_of(event, pack))
