@@ -89,7 +89,12 @@ OWN_SCATTER_CELLS, OWN_SCATTERS = 10, 2.0
 
 
 def standing_out(
-    value: Floats, half: Floats, least: float, known: Bools, also: tuple[Floats, Floats] | None = None
+    value: Floats,
+    half: Floats,
+    least: float,
+    known: Bools,
+    also: tuple[Floats, Floats] | None = None,
+    valleys: bool = False,
 ) -> Bools:
     """Return True where a value stands out: larger than `least` either way, surely not nought, unlike the others.
 
@@ -104,13 +109,16 @@ def standing_out(
     also
         (cells,) values and their half widths at another state: to be as large there, of the same sign and unlike the
         others will do; None where there is no other.
+    valleys
+        True where the fit of a cell may have come to rest elsewhere than the others', as on a flat curve: how close
+        these lie together then says nothing of it, and its own width counts.
     """
     out = np.zeros(len(value), bool)
     if not known.any():
         return out
     material = _material(value, half, least, known)
     if known.sum() >= 6:
-        unlike = _unlike(value, half, known)
+        unlike = _unlike(value, half, known, valleys)
         if also is not None:
             other, other_half = also
             fit = known & np.isfinite(other) & np.isfinite(other_half)
@@ -125,7 +133,7 @@ def _material(value: Floats, half: Floats, least: float, known: Bools) -> Bools:
     return np.asarray(known & (size >= 0.98 * least) & (size - half > SURE_SHARE * least), bool)
 
 
-def _unlike(value: Floats, half: Floats, known: Bools) -> Bools:
+def _unlike(value: Floats, half: Floats, known: Bools, valleys: bool = False) -> Bools:
     """Return True where a value does not belong to the others; none where fewer than six are known."""
     if known.sum() < LEAST_OTHERS:
         return np.zeros(len(value), bool)
@@ -133,16 +141,16 @@ def _unlike(value: Floats, half: Floats, known: Bools) -> Bools:
     told = known & (half <= TOLD_ALIKE * float(np.quantile(half[known], 0.25)))
     if told.sum() < LEAST_OTHERS:
         told = known
-    out = _far(value, half, told, known)
+    out = _far(value, half, told, known, valleys)
     # one that is told less well than those must be as far by its own width
     return np.asarray(out & (told | (np.abs(value) > OWN_HALVES * half)), bool)
 
 
-def _far(value: Floats, half: Floats, among: Bools, known: Bools) -> Bools:
+def _far(value: Floats, half: Floats, among: Bools, known: Bools, valleys: bool) -> Bools:
     """Return (cells,) True for the known cells that lie far out of those among which scatter is measured."""
     x = np.where(among, value, np.nan)
     floor = float(np.nanmedian(np.where(among, half, np.nan))) / 2.0
-    if among.sum() >= OWN_SCATTER_CELLS:
+    if among.sum() >= OWN_SCATTER_CELLS and not valleys:
         # where the cells lie far closer together than their widths, these are what all share
         floor = min(floor, OWN_SCATTERS * robust_scale(x, 0.0))
     with np.errstate(invalid="ignore"):

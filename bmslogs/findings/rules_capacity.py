@@ -36,7 +36,8 @@ def capacity(case: Case) -> list[Finding]:
         whole &= ~(found.half_relative < FIT_TRUSTED * least)
     value = np.nan_to_num(found.relative - 1.0)
     known = k.study.trusted & ~k.shifted & np.isfinite(found.half_relative)
-    stand = standing_out(value, np.nan_to_num(found.half_relative, nan=1.0), least, known) & (value < 0)
+    half_width = np.nan_to_num(found.half_relative, nan=1.0)
+    stand = standing_out(value, half_width, least, known, valleys=k.study.curve.flat) & (value < 0)
     out = []
     for i in np.flatnonzero(stand):
         cell, size, half = case.cells[i], float(value[i]), float(found.half_relative[i])

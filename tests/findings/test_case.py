@@ -42,3 +42,12 @@ def test_cells_that_the_log_hardly_tells_of_are_no_scatter():
     assert not standing_out(value, half, 0.8, np.ones(56, bool)).any()
     value[45] = 6.0  # a larger one stands out all the same
     assert list(np.flatnonzero(standing_out(value, half, 0.8, np.ones(56, bool)))) == [45]
+
+
+def test_close_fits_are_no_scatter_where_a_fit_may_rest_elsewhere():
+    """Twenty cells within a per cent and one 25 % off, all told to 20 %: by its own width it is none (by hand)."""
+    value = np.concatenate([np.random.default_rng(4).normal(0.0, 0.008, 20), [-0.25]])
+    half, known = np.full(21, 0.2), np.ones(21, bool)
+    assert list(np.flatnonzero(standing_out(value, half, 0.03, known))) == [20]
+    assert not standing_out(value, half, 0.03, known, valleys=True).any()
+    assert list(np.flatnonzero(standing_out(1.6 * value, half, 0.03, known, valleys=True))) == [20]
