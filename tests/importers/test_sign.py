@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from bmslogs.importers.plan.profile import parse_profile
-from bmslogs.importers.plan.sign import Stated, judge_sign
+from bmslogs.importers.plan.sign import Stated, _at_once, judge_sign
 from bmslogs.importers.plan.sign_evidence import MOST_BLOCKS, Field, SignEvidence
+from bmslogs.importers.plan.sign_voices import Voice
 from bmslogs.importers.recognise.sign_words import direction_of, directions_of, sign_of_header
 from tests.importers import sign_logs
 from tests.importers.sign_logs import SignLog
@@ -299,3 +300,23 @@ def test_a_short_charge_behind_a_long_discharge_shows_a_magnitude(tmp_path: Path
     truth.current[640:] *= -1
     signed = write(truth, D_PLAIN, tmp_path, "signed.csv")
     assert_same(imported(signed, pack_for(truth), tmp_path / "store"), truth, D_PLAIN)
+
+
+@pytest.mark.parametrize(
+    ("header", "fine", "coarse", "left"),
+    [
+        (1, 1, -1, [1]),  # single rows say what the header says: minutes over a knee do not contradict it
+        (1, -1, 1, [-1, 1]),  # single rows against the header: both stay, and the log is asked about
+        (0, 1, -1, [1, -1]),  # no header: what contradicts itself is asked about
+        (1, 0, -1, [0, -1]),
+    ],
+)
+def test_means_over_minutes_contradict_no_header_that_single_rows_confirm(
+    header: int, fine: int, coarse: int, left: list[int]
+) -> None:
+    assert [v.sense for v in _at_once([Voice(fine), Voice(coarse)], header)] == left
+
+
+def test_a_few_steps_by_themselves_are_not_at_once() -> None:
+    voices = [Voice(1, few=True), Voice(-1)]
+    assert _at_once(voices, 1) == voices

@@ -113,6 +113,7 @@ def judge_sign(
     if any(v.sense and not v.few for v in steps):
         # two or three steps at one scale are nothing beside many at another
         steps = [v for v in steps if not v.few]
+    steps = _at_once(steps, stated.header)
     if evidence.one_signed and not any(v.sense for v in steps):
         # whether such a current has a sign at all only its steps could tell
         trend = Voice(0, trend.says, trend.both) if _comes_and_goes(evidence) else trend
@@ -127,6 +128,16 @@ def judge_sign(
     if stated.profile:
         return _as_given(stated.profile, on_record, physical)
     return _agreed(on_record + physical, evidence, blocks, capacity_Ah)
+
+
+def _at_once(steps: list[Voice], header: int) -> list[Voice]:
+    """Leave out means over many rows where single rows say what the header says: a resistance answers at once.
+
+    Over minutes the charge of a knee and what relaxes answer as well, either way.
+    """
+    if header and steps and steps[0].sense == header and not steps[0].few:
+        return [v for v in steps if v.sense in (0, header)]
+    return steps
 
 
 def _comes_and_goes(evidence: SignEvidence) -> bool:

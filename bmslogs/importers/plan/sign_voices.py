@@ -315,7 +315,7 @@ def steps_voice(steps: StepSample, capacity_Ah: float | None, one_signed: bool, 
         return next(v for v in heard if v.both)
     if not clear or len({v.sense for v in clear}) > 1:
         return SILENT
-    return clear[0]
+    return next((v for v in clear if not v.few), clear[0])
 
 
 def stop_and_go(steps: StepSample, largest: float) -> bool:
