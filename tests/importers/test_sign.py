@@ -161,6 +161,11 @@ def test_blocks_of_any_size_give_the_same_verdict() -> None:
         ("Current (+ = discharge; - = charge)", 1),
         ("courant (positif = décharge, négatif = charge)", 1),
         ("Current [A] (discharge positive, charge negative)", 1),
+        ("Stroom (ontladen negatief) [A]", -1),
+        ("mean current (out of the pack +) [A]", 1),
+        ("Current (into the battery: -)", 1),
+        ("Current (discharge xyzzy)", 0),  # a word that is not known may turn the sign round
+        ("Current [A] (discharge)", 1),
         ("Charge/discharge current", 0),
         ("Load current", 0),
         ("Current in A", 0),

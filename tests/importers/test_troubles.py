@@ -517,6 +517,39 @@ def test_bits_are_told_where_a_sense_wire_lifts_the_neighbour(wire: float, tmp_p
     np.testing.assert_array_equal(log.bleed, truth.bleed)
 
 
+@pytest.mark.parametrize(
+    ("name", "mirrored"),
+    [
+        ("Balancing (left = cell 1)", True),
+        ("Bleed, MSB = cell 1", True),
+        ("balance_bits_lsb_cell_1", False),
+        ("shunts (bit 0 = cell 1)", False),
+        ("Ausgleich (rechts = Zelle 1)", False),
+    ],
+)
+def test_the_order_of_bits_that_a_header_says(name: str, mirrored: bool, tmp_path: Path) -> None:
+    """No voltage speaks for either order: what the header says holds."""
+    truth = drive()
+    truth.bleed = np.zeros((400, 12), dtype=bool)
+    truth.bleed[100:200, 2] = True
+    d = D.but(
+        bits_name=name,
+        bits_text=lambda row: f"{sum(1 << (11 - k if mirrored else k) for k, b in enumerate(row) if b):012b}",
+    )
+    log = imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store")
+    assert log.bleed is not None
+    np.testing.assert_array_equal(log.bleed, truth.bleed)
+
+
+def test_means_over_the_interval_are_cells_and_sensors_of_their_own(tmp_path: Path) -> None:
+    truth = drive()
+    d = D.but(
+        cell_name=lambda c: f"mean cell voltage {c:02d} [V]",
+        temperature_name=lambda s: f"mean temperature {s} [C]",
+    )
+    assert_same(imported(write(truth, d, tmp_path), pack_for(truth), tmp_path / "store"), truth)
+
+
 @pytest.mark.parametrize("what", ["wire", "alarm"])
 def test_flags_without_a_name_are_bleeding_only_where_the_voltages_say_so(what: str, tmp_path: Path) -> None:
     """Cells that fall by 8 mV at once with their flags are bled, though no higher; cells that sank to them are not."""

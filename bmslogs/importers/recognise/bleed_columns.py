@@ -19,7 +19,7 @@ from bmslogs.importers.recognise.cells import Cells
 from bmslogs.importers.recognise.clock import column_called
 from bmslogs.importers.text.flags import flag
 from bmslogs.importers.text.sample import Sample, SampledColumn
-from bmslogs.importers.text.words import Header
+from bmslogs.importers.text.words import Header, meanings, plain
 
 Kind = Literal["hex", "integer", "binary text"]
 End = Literal["first_cell", "last_cell"]
@@ -71,7 +71,8 @@ def find_bits(
         i
         for i in sorted(free)
         if "bleed" in headers[i].means
-        and not headers[i].means & {"current", "temperature", "voltage", "summary", "fault"}
+        and not headers[i].means & {"temperature", "voltage", "summary", "fault"}
+        and not _of_current(headers[i])
         and _unitless(headers[i])
     ]
     flags = _flags(named, sample, headers, cells)
@@ -125,6 +126,20 @@ def _flags_by_voltage(
     return found[0] if len(found) == 1 else None
 
 
+def _of_current(header: Header) -> bool:
+    """Whether a header speaks of a current by a word that is none of bleeding: ``shunts`` are, a shunt is not."""
+    words = meanings()
+    return any(
+        _holds(words["current"], token) and not _holds(words["bleed"], token)
+        for token in header.tokens
+        if not token.isdigit()
+    )
+
+
+def _holds(words: frozenset[str], token: str) -> bool:
+    return any(w == token if len(w) < 4 else w in token for w in words if " " not in w)
+
+
 def _unitless(header: Header) -> bool:
     """Whether a header spells no unit, or one such as ``bits`` or ``hex`` that is none."""
     return header.unit is None or header.unit.name == "-"
@@ -173,9 +188,29 @@ def _kind(column: SampledColumn, cells: int) -> Kind | None:
     return None
 
 
+_FIRST = r"[\W_]*(?:is|ist)?[\W_]*(?:[a-z]{1,8}[\W_]*)?0*[01](?!\d)"
+_HIGH_FIRST = re.compile(r"(?:left\w*|links\w*|gauche|izquierd\w*|sinistr\w*|msb|highest bit)" + _FIRST)
+_LOW_FIRST = re.compile(
+    r"(?:right\w*|rechts\w*|droite|derech\w*|destr\w*|lsb|lowest bit|bit[\W_]*0)" + _FIRST
+)
+"""Which end is the first cell, as headers say it: ``left = cell 1``, ``lsb_cell_1``, ``bit 0 = vc1``."""
+
+
+def _said_order(text: str) -> End | None:
+    """Return which cell the lowest bit is of by what the header says; None where it says nothing, or both."""
+    said = plain(text)
+    high, low = bool(_HIGH_FIRST.search(said)), bool(_LOW_FIRST.search(said))
+    if high == low:
+        return None
+    return "last_cell" if high else "first_cell"
+
+
 def _order(sample: Sample, index: int, kind: Kind, cells: Cells, file: Path) -> tuple[End, str]:
     """Say which end of the bits is the first cell: a cell is bled because it is higher than the others."""
     n = len(cells.columns)
+    said = _said_order(f"{sample.columns[index].name} {sample.columns[index].unit_text}")
+    if said is not None:
+        return said, "as its header says"
     up = decode_bits(sample.columns[index].texts, Bits(kind, "first_cell"), n)
     if not up.any() or bool((up == up[:, ::-1]).all()):
         return "first_cell", "never set one-sidedly, the order is immaterial here"

@@ -15,7 +15,7 @@ from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.importers.text.sample import Sample, SampledColumn
 from bmslogs.importers.text.units import Unit, named
-from bmslogs.importers.text.words import Header, meanings, plain
+from bmslogs.importers.text.words import Header, meanings, numbered_mean, plain
 
 LOWEST_V, HIGHEST_V = 1.0, 4.7
 """Window of a cell's median voltage [V]: choice, wide enough for every lithium chemistry; a decade fits once."""
@@ -175,8 +175,8 @@ def _families(sample: Sample, headers: list[Header], free: set[int], pack: Pack 
 
 
 def _fine(head: Header) -> bool:
-    """Whether a header speaks of a cell's voltage in spite of another word in it."""
-    return False
+    """Whether a header speaks of a cell's voltage in spite of another word in it: of its mean over an interval."""
+    return head.means & _NOT_CELLS == {"summary"} and "cell" in head.means and numbered_mean(head)
 
 
 def _lone(headers: list[Header], free: set[int]) -> list[Family]:

@@ -120,7 +120,9 @@ def _search(
         out.notes.append(
             f"{sample.columns[chosen].name!r} is the current; {shown} smooth it and are left aside"
         )
-    out.hint, out.hint_says = sign_of_header(headers[chosen].text)
+    out.hint, out.hint_says = sign_of_header(
+        f"{headers[chosen].text} {sample.columns[chosen].unit_text}".strip()
+    )
     _take_one(out, chosen, sample, headers, profile, pack, file, "by its header", cells)
 
 

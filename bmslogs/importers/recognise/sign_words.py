@@ -7,11 +7,18 @@ import re
 from bmslogs.importers.text.words import meanings, plain, take_apart
 
 _MARK = re.compile(
-    r"(?<![a-z])(?P<plus>pos|positi[vf]\w*|plus|dodatni\w*)(?![a-z])|(?<![a-z])(?P<minus>neg|negati[vf]\w*|minus|ujemn\w*)(?![a-z])"
+    r"(?<![a-z])(?P<plus>pos|posit\w*|plus|dodatni\w*|kladn\w*)(?![a-z])"
+    r"|(?<![a-z])(?P<minus>neg|negat\w*|minus|ujemn\w*|zaporn\w*)(?![a-z])"
     r"|(?P<plus_sign>\+|>\s*0)|(?P<minus_sign>[-\u2212](?=\s*(?:[=:)\]]|$))|(?<=[(\[/,=:])\s*[-\u2212]|<\s*0)"
 )
 """Signs and their words; a hyphen between letters and a dash between words are none."""
 _CLAUSE_ENDS = re.compile(r"[,;/|)(]|\b(?:and|und|et|y|e|en|och|og|i)\b")
+_WAYS = (
+    (re.compile(r"\bout of (?:the )?(?:pack|battery|cells?)\b"), "discharge"),
+    (re.compile(r"\b(?:in|into|to) (?:the )?(?:pack|battery|cells?)\b"), "charge"),
+)
+"""Ways that say a direction in several words."""
+_REMARK = re.compile(r"[\[(]([^\[\]()]*)[\])]")
 _LETTERS = {"c": -1, "d": 1, "chg": -1, "dch": 1, "dchg": 1, "dsg": 1}
 _SHORT = re.compile(r"(?P<out>d(?:is)?chg|d(?:is)?chrg|dsg|dch)|(?P<in>chg|chrg)")
 
@@ -54,17 +61,18 @@ def sign_of_header(text: str) -> tuple[int, str]:
 
     1 where positive is discharge, -1 where positive is charge, 0 where it says nothing or says both.
     """
-    words = [
-        (m.start(), m.end(), d)
-        for m in re.finditer(r"[^\W\d_]+", plain(text))
-        if (d := _direction(m.group()))
-    ]
+    said = plain(text)
+    for way, word in _WAYS:
+        said = way.sub(word, said)
+    words = [(m.start(), m.end(), d) for m in re.finditer(r"[^\W\d_]+", said) if (d := _direction(m.group()))]
     if not words:
         return 0, ""
     marks = [
         (m.start(), m.end(), 1 if m.group("plus") or m.group("plus_sign") else -1)
-        for m in _MARK.finditer(plain(text))
+        for m in _MARK.finditer(said)
     ]
+    if not marks and _qualified(said):
+        return 0, ""  # a word that is not known may turn the sign round
     if not marks:
         senses = {d for *_, d in words}
         if len(senses) > 1:
@@ -72,7 +80,7 @@ def sign_of_header(text: str) -> tuple[int, str]:
         sense = senses.pop()
         return sense, f"header {text!r} speaks of {'discharge' if sense > 0 else 'charge'}"
     senses = set()
-    ends = [m.start() for m in _CLAUSE_ENDS.finditer(plain(text))]
+    ends = [m.start() for m in _CLAUSE_ENDS.finditer(said)]
     for start, end, d in words:
         # each word goes with the sign that stands nearest to it, one of its own clause before any other
         near = min(
@@ -87,6 +95,17 @@ def sign_of_header(text: str) -> tuple[int, str]:
         return 0, ""
     sense = senses.pop()
     return sense, f"header {text!r} says that {'positive' if sense > 0 else 'negative'} is discharge"
+
+
+def _qualified(said: str) -> bool:
+    """Whether a remark in brackets says a direction with a word beside it that is not known."""
+    for remark in _REMARK.findall(said):
+        tokens = re.findall(r"[^\W\d_]+", remark)
+        if any(_direction(t) for t in tokens) and any(
+            len(t) > 2 and not _direction(t) and not take_apart(t).means for t in tokens
+        ):
+            return True
+    return False
 
 
 def _direction(token: str) -> int:

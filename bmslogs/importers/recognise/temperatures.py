@@ -14,7 +14,7 @@ from bmslogs.base.pack import Pack
 from bmslogs.importers.plan.profile import Temperature
 from bmslogs.importers.text.sample import Sample, SampledColumn
 from bmslogs.importers.text.units import Unit, named
-from bmslogs.importers.text.words import Header, plain
+from bmslogs.importers.text.words import Header, numbered_mean, plain
 
 FILL_DEGREES = (
     *(-40.0, 215.0, 127.0, 255.0, -1.0, 65535.0, 32767.0, 0.0, -273.15, 85.0, 4095.0),
@@ -204,15 +204,10 @@ def _silent(sample: Sample, chosen: list[int], pack: Pack | None) -> list[int]:
 
 
 def _is_temperature(head: Header, column: SampledColumn) -> bool:
-    if (column.style is None and column.filled) or head.means & {
-        "ambient",
-        "other",
-        "summary",
-        "fault",
-        "contactor",
-        "bleed",
-        "soc",
-    }:
+    others = head.means & {"ambient", "other", "summary", "fault", "contactor", "bleed", "soc"}
+    if (column.style is None and column.filled) or (
+        others and not (others == {"summary"} and numbered_mean(head))
+    ):
         return False
     if head.unit is not None and head.unit.kind != "temperature":
         return False

@@ -71,15 +71,20 @@ def take_apart(text: str, unit_text: str = "") -> Header:
     unit_text
         What a units row says of the column.
     """
-    unit, bare = find_unit(unit_text) if unit_text else None, text
+    unit, bare = None, text
+    if unit_text:
+        unit = find_unit(unit_text) or find_unit(_BRACKET.sub(" ", unit_text))
     for match in _BRACKET.finditer(text):
         inner = find_unit(match.group(1))
         if inner is not None and not re.fullmatch(r"\d+", match.group(1)):
             unit = unit or inner
             bare = bare.replace(match.group(0), " ")
     if unit is None or bare == text:
+        # a remark in brackets stands behind the unit: "current_mA (discharge is negative)"
+        remarks = " ".join(m.group(0) for m in _BRACKET.finditer(bare))
+        named = _BRACKET.sub(" ", bare).rstrip() if remarks else bare
         for mark in ("/", " in ", "_", " ", ".", ",", ":", "-"):
-            head, found, tail = bare.rpartition(mark)
+            head, found, tail = named.rpartition(mark)
             spelled = find_unit(tail) if found and head.strip() else None
             if (
                 spelled is not None
@@ -87,7 +92,7 @@ def take_apart(text: str, unit_text: str = "") -> Header:
                 and (mark != "-" or len(tail.strip()) > 1)
                 and _unit_there(tail, mark)
             ):
-                unit, bare = unit or spelled, head
+                unit, bare = unit or spelled, f"{head} {remarks}".rstrip()
                 break
     spaced = re.sub(r"(?<=[a-zà-ÿ])(?=[A-Z])", " ", bare)
     words = plain(spaced)
@@ -95,6 +100,13 @@ def take_apart(text: str, unit_text: str = "") -> Header:
     numbers = tuple(int(t) for t in tokens if t.isdigit() and len(t) < 9)
     template = re.sub(r"\d+", "#", text)
     return Header(text, tokens, numbers, template, unit, _means(tokens, " ".join(tokens)))
+
+
+def numbered_mean(head: Header) -> bool:
+    """Whether a header is one of several of means over the logger's interval, not of a figure over cells or places."""
+    words = meanings()
+    sums = {t for t in head.tokens if t in words["summary"]}
+    return bool(head.numbers) and "average" in head.means and sums <= words["average"]
 
 
 def letters_as_names(headers: list[Header]) -> list[Header]:
