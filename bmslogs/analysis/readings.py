@@ -77,7 +77,11 @@ class Readings:
     def __init__(self, log: Log) -> None:
         if log.rows < 2:
             raise NotEnoughData("the log has fewer than two rows")
-        self.source = log
+        between = sampling.rows_between(log.cell_voltage, log.seconds)
+        if between is not None:
+            log = replace(log, cell_voltage=log.cell_voltage[between], temperature=log.temperature[between])
+        step = sampling.step_with_band(log.cell_voltage, log.voltage_step)
+        self.source = log if step == log.voltage_step else replace(log, voltage_step=step)
         self.pack = log.pack
         self.cells = log.cells
         self.capacity = float(log.pack.nominal_capacity_Ah)

@@ -24,6 +24,12 @@ AROUND = 9
 pauses (choice)."""
 
 
+READ_SHARE, HELD_S = 0.7, 60.0
+"""Where less of the rows have any cell's reading, the cells are read more seldom than rows are written; they stand
+until the next reading, for so long at most [s] (choice)."""
+BAND_STEPS, BAND_CHANGES, BAND_QUANTILE = 1.5, 100, 0.02
+"""Changes that are never smaller than so many steps, but for so many of them, over so many changes, are those of a
+logger that writes a reading only when it has moved so far (choice)."""
 FLOWING_ROWS = 100
 """So many rows under current tell how often a logger writes there (choice)."""
 
@@ -81,6 +87,34 @@ def sections(seconds: Floats, joints: tuple[int, ...] = (), still: Bools | None 
     pause = step > np.maximum(GAP_FACTOR * usual, GAP_LEAST_S)
     pause[[row - 1 for row in joints if 0 < row < len(seconds)]] = True
     return np.concatenate([[0], np.cumsum(pause)]).astype(np.int64)
+
+
+def step_with_band(volts: Floats, step: float) -> float:
+    """Return the step of readings [V], wider where the logger writes a reading anew only when it has moved by more.
+
+    A reading that stands until it has moved by d errs by up to d either way, as one rounded to steps of 2 d does.
+    """
+    with np.errstate(invalid="ignore"):
+        moved = np.abs(np.diff(volts, axis=0))
+    moved = moved[moved > 0.5 * step] if step > 0 else moved[:0]
+    if len(moved) < BAND_CHANGES:
+        return step
+    band = float(np.quantile(moved, BAND_QUANTILE))
+    return 2.0 * band if band > BAND_STEPS * step else step
+
+
+def rows_between(volts: Floats, seconds: Floats) -> Ints | None:
+    """Return (rows,) the row whose readings stand in each row, where a logger writes the current between the cells'.
+
+    Such a log is then as one that repeats the cells' readings until they are read anew. None where rows without any
+    cell's reading are few: these miss theirs.
+    """
+    read = np.asarray(~np.isnan(volts).all(axis=1), bool)
+    if not 2 < read.sum() < READ_SHARE * len(read):
+        return None
+    last = np.maximum.accumulate(np.where(read, np.arange(len(read)), 0))
+    stands = seconds - seconds[last] <= HELD_S
+    return np.asarray(np.where(stands, last, np.arange(len(read))), np.int64)
 
 
 def fill_short(values: Floats, seconds: Floats, longest_s: float) -> Floats:

@@ -16,6 +16,8 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.analysis.rounding import step_of
+
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 Kind = Literal["taps_swapped", "channel_stuck", "tap_open"]
@@ -239,12 +241,11 @@ def _never_moved(volts: Floats, seconds: Floats, step: float) -> list[SensingFau
     never = np.flatnonzero((changes == 0) & read)
     others = np.flatnonzero((changes > 0) & read)
     few = len(never) <= max(1, NEVER_SHARE * volts.shape[1])
-    if (
-        not few
-        or not len(others)
-        or (changes[others] < NEVER_CHANGES).any()
-        or (span[others] < 1.9 * step).any()
-    ):
+    if not few or not len(others) or (changes[others] < NEVER_CHANGES).any():
+        return []
+    # the channels of one logger may be read in unlike steps: the coarsest hide the most
+    step = max([step, *(step_of(volts[~np.isnan(volts[:, i]), i]) for i in others.tolist())])
+    if (span[others] < 1.9 * step).any():
         return []
     hours = float(seconds[-1] - seconds[0]) / 3600.0
     out = []

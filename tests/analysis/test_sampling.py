@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bmslogs.analysis.sampling import row_medians, usual_interval
+from bmslogs.analysis.sampling import row_medians, rows_between, step_with_band, usual_interval
 
 
 @pytest.mark.parametrize("columns", [1, 2, 5, 12])
@@ -30,3 +30,29 @@ def test_the_usual_interval_is_that_under_current() -> None:
     assert usual_interval(seconds, flows) == 1.0
     assert usual_interval(seconds, ~flows) == 60.0  # a house load all week is no reason to call them closer
     assert usual_interval(seconds, np.arange(len(seconds)) < 20) == 60.0  # a few rows tell no interval
+
+
+def test_a_current_between_the_cells_readings_leaves_these_standing() -> None:
+    """Cells every fourth row: three rows repeat what was read; after a minute nothing stands any more (by hand)."""
+    seconds = np.arange(12.0) * 5.0
+    volts = np.full((12, 3), np.nan)
+    volts[::4] = 3.7
+    assert rows_between(volts, seconds) is not None
+    assert list(rows_between(volts, seconds)) == [0, 0, 0, 0, 4, 4, 4, 4, 8, 8, 8, 8]
+    assert list(rows_between(volts, 20.0 * seconds)) == [0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11]
+    volts[1:4] = 3.7
+    volts[5:8] = 3.7
+    assert rows_between(volts, seconds) is None  # rows that miss their readings are few
+
+
+def test_a_reading_that_waits_to_move_errs_by_its_band() -> None:
+    """Changes of 3 mV and more in steps of 1 mV: off by up to 3 mV either way, as steps of 6 mV are (arithmetic)."""
+    rng = np.random.default_rng(1)
+    true = 3.7 + np.cumsum(rng.normal(0, 3e-4, (4000, 4)), axis=0)
+    logged = np.round(true, 3)
+    for row in range(1, len(logged)):
+        stays = np.abs(logged[row] - logged[row - 1]) < 0.003 - 1e-9
+        logged[row, stays] = logged[row - 1, stays]
+    assert step_with_band(logged, 0.001) == pytest.approx(0.006)
+    assert step_with_band(np.round(true, 3), 0.001) == 0.001
+    assert step_with_band(logged[:20], 0.001) == 0.001

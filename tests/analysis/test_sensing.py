@@ -153,3 +153,16 @@ def test_several_channels_that_never_moved_are_stuck_however_quiet_the_log():
     assert sorted(f.columns for f in sensing.stuck_channels(volts, SECONDS, 0.001)) == [(1,), (5,), (6,)]
     volts[:, :4] = 3.701  # half of them: a board that is read seldom, or a quiet one
     assert sensing.stuck_channels(volts, SECONDS, 0.001) == []
+
+
+def test_a_channel_of_coarser_steps_is_not_stuck_for_standing_still():
+    """Half of the channels read in steps of 5 mV: two of them stay within theirs, others toggle by one (planted)."""
+    rng = np.random.default_rng(5)
+    true = 3.7 + rng.normal(0, 1e-3, (1200, 24))
+    volts = np.round(true, 3)
+    volts[:, 12:] = np.round((true[:, 12:] + np.linspace(0.0018, 0.0028, 12)) / 0.005) * 0.005
+    volts[:, [16, 17]] = 3.705
+    assert sensing.stuck_channels(volts, SECONDS, 0.001) == []
+    volts[:, 12:] = np.round(true[:, 12:], 3)
+    volts[:, [16, 17]] = 3.705
+    assert sorted(f.columns for f in sensing.stuck_channels(volts, SECONDS, 0.001)) == [(16,), (17,)]
