@@ -54,6 +54,9 @@ from bmslogs.base.pack_claims import Contradiction
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
+REST_NEARER = 5.0
+"""So many times narrower are the offsets by a rest where they are taken before those by the charge counted (choice)."""
+
 
 class Knowledge:
     """All that one study says, worked out on demand and kept.
@@ -174,10 +177,28 @@ class Knowledge:
         if isinstance(cells, CellPlaces):
             first = s.sampled.row[s.piece[0]]
             if counted_from_the_start(s.quiet[:first], None if s.log.bleed is None else s.log.bleed[:first]):
-                return by_split(cells, self.place.reading, self.place.conditions)
+                counted = by_split(cells, self.place.reading, self.place.conditions)
+                return self._nearer(counted, self._offset_at_rest())
             cells = Refusal("current flowed or cells were bled before the charge could be counted")
+        return self._offset_at_rest() or cells
+
+    def _offset_at_rest(self) -> OffsetKnown | None:
+        """Charge offsets by the rest that the log begins with; None without one."""
         rest = self.place.first_rest
-        return cells if rest is None else by_rest(rest, s.curve, self.place.reading_sd, self.place.reading)
+        if rest is None:
+            return None
+        return by_rest(rest, self.study.curve, self.place.reading_sd, self.place.reading)
+
+    def _nearer(self, counted: OffsetKnown, rest: OffsetKnown | None) -> OffsetKnown:
+        """Return the offsets by the charge that was counted, or by a rest that tells most cells several times better.
+
+        A log that counts no charge to speak of, such as one with many pauses, says less than how its cells stood.
+        """
+        if rest is None or self.study.curve.flat:
+            return counted
+        trusted = self.study.trusted
+        told, stood = (float(nanmedian(one.half[trusted])) for one in (counted, rest))
+        return rest if REST_NEARER * stood < told else counted
 
     @cached_property
     def capacity(self) -> CapacityKnown | str:
@@ -210,6 +231,8 @@ class Knowledge:
             return None
         if isinstance(at.cells, Refusal):
             return None if isinstance(self.offset, str) else as_at_rest(self.offset)
+        if not isinstance(self.offset, str) and self.offset.conditions.get("from") == "rest voltage":
+            return as_at_rest(self.offset)
         return None if at.alignment is None else at_full(at.cells, at.alignment.z0)
 
     @cached_property
@@ -259,6 +282,17 @@ class Knowledge:
             volts=float(nanmedian(s.log.cell_voltage[charge.last][s.trusted])),
             below_knee=self._below_the_knee(charge),
         )
+
+    @cached_property
+    def left_on_the_flat(self) -> Bools:
+        """(cells,) True where a cell was still on the plateau when the log's charges ended, and others were not.
+
+        How far behind it is the knees of the others tell; of what it holds the flat alone says next to nothing.
+        """
+        ends = [self._below_the_knee(p) for p in self.study.stretches if p.kind == "charge"]
+        below = np.all(ends, axis=0) if ends else np.zeros(len(self.study.cells), bool)
+        driven = any(p.kind == "drive" for p in self.study.stretches)
+        return below & (not driven and not bool(below[self.study.trusted].all()))
 
     def _below_the_knee(self, charge: Stretch) -> Bools:
         """(cells,) True where a cell of a flat curve had not left the plateau when a charge ended."""

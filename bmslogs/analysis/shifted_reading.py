@@ -41,6 +41,9 @@ CLOSELY = 0.15
 TELLS_APART = 2.0
 """A log tells charge from shift where sound cells scatter so many times less in the one once the other is free
 (choice)."""
+COVERED_LEAST = 0.5
+"""So much of a cell's way must lie on the part of the curve that the string went through, for other charge to be
+weighed against a shift there (choice)."""
 LEFT_MOST = 3.0
 """A shift that leaves this many times what the usual cell leaves does not explain the cell (choice)."""
 
@@ -131,6 +134,9 @@ def weigh_shifts(
     odds = blocks * np.log(np.maximum(free, usual) / np.maximum(off, usual))
     odds = np.where(off > LEFT_MOST * usual, np.minimum(odds, 0.0), odds)
     usual_charge = np.median(charge, axis=1)
+    # where its charge would put a cell beyond what the string went through, the curve there is not known: none wins
+    covered = ((own >= usual_charge.min()) & (own <= usual_charge.max())).mean(axis=0)
+    odds = np.where(covered < COVERED_LEAST, np.minimum(odds, 0.0), odds)
     slope = string.slope(usual_charge)
     columns = np.stack([-slope, slope * usual_charge], axis=1) * np.sqrt(count)[:, None]
     looks_like = np.linalg.lstsq(columns, np.sqrt(count), rcond=None)[0]

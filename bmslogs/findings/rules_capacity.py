@@ -35,7 +35,7 @@ def capacity(case: Case) -> list[Finding]:
     with np.errstate(invalid="ignore"):
         whole &= ~(found.half_relative < FIT_TRUSTED * least)
     value = np.nan_to_num(found.relative - 1.0)
-    known = k.study.trusted & ~k.shifted & np.isfinite(found.half_relative)
+    known = k.study.trusted & ~k.shifted & np.isfinite(found.half_relative) & ~k.left_on_the_flat
     half_width = np.nan_to_num(found.half_relative, nan=1.0)
     stand = standing_out(value, half_width, least, known, valleys=k.study.curve.flat) & (value < 0)
     out = []
