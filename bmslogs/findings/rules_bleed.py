@@ -29,6 +29,27 @@ PLATEAU_LEAST = 0.0002
 
 
 def effect(case: Case) -> list[Finding]:
+    """Compare what was commanded with what the cells lost at rest, else with how readings jump at the flags' edges."""
+    found = _by_charge(case)
+    return found if any(f.cause == "bleed_misplaced" for f in found) else [*found, *_by_edges(case)]
+
+
+def _by_edges(case: Case) -> list[Finding]:
+    """Commands whose going on and off moves the reading of another cell, and not their own."""
+    crossed = case.knowledge.study.crossed_commands
+    if not crossed:
+        return []
+    lines = [
+        f"the reading of cell {case.cells[one.acts_on]} falls by {one.other_V * 1e3:.1f} mV as the command of cell "
+        f"{case.cells[one.told]} goes on, its own by {one.own_V * 1e3:.1f}; usual is {one.usual_V * 1e3:.1f} mV of its "
+        f"own ({one.edges} edges)"
+        for one in crossed
+    ]
+    cells = np.unique([c for one in crossed for c in (one.told, one.acts_on)])
+    return [_acts_elsewhere(case, cells, lines, None, 0.0)]
+
+
+def _by_charge(case: Case) -> list[Finding]:
     """Compare what was commanded at rest with what the cells lost."""
     study = case.knowledge.study
     try:
