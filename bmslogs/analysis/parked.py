@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import isotonic_regression
 
 from bmslogs.analysis.ocv import OcvCurve
 from bmslogs.analysis.regression import block_fit, equal_blocks, jackknife_se, t_factor
@@ -73,7 +74,8 @@ class Drift:
     common
         Drift of the middle cell itself [V/h].
     straight
-        True where the readings were laid along the curve first: one slope then holds for all of a cell's way.
+        Where the readings were laid along the string's way down first, the mean slope of the table over that way [V per
+        unit of charge]: it holds for all of a cell's way. Else nought.
     """
 
     slope: Floats
@@ -83,28 +85,65 @@ class Drift:
     level: Floats
     level_se: Floats
     common: float = 0.0
-    straight: bool = False
+    straight: float = 0.0
 
 
-WALK_V = 0.05
-"""A string that moved by more while parked went through many slopes of its curve (choice)."""
+WALK_V, WALKS_DOWN = 0.05, 0.8
+"""A string that moved by more while parked, downwards by such a share of it, went through many slopes of its curve
+(choice)."""
+SEEN_LEAST = 0.1
+"""A cell that leaks goes on as it did in so much of the time, where the others do not come as far down (choice)."""
+WALK_BLOCKS, WALK_END = 200, 0.1
+"""Blocks of the way down, and the share of it at either end that tells how it goes on beyond (choice)."""
 
 
-def straightened(volts: Floats, curve: OcvCurve, trusted: Bools) -> Floats | None:
-    """Return the readings (rows, cells) [V] as they were if the curve climbed evenly; None where that need not be.
+def straightened(volts: Floats, seconds: Floats, trusted: Bools) -> Floats | None:
+    """Return the readings (rows, cells) [V] as they were if the curve fell evenly; None where that need not be.
 
     A house load draws a parked pack down its curve, and a cell that leaks parts from the others by little where it is
-    flat and by much where it is steep. With z the inverse of the table and z_m, u'_m of the middle reading,
+    flat and by much where it is steep. All cells go the same way down: with t_m(V) the time at which the middle one
+    read V, and c its mean fall [V/s],
 
-        V' = V_m + u'_m (z(V) - z_m).
+        V'(t) = V_m(0) - c t_m(V(t)),
+
+    so that a cell ahead of the others by as much charge is ahead by as many volts, wherever it stands, by no table.
     """
     middle = median(volts[:, trusted], axis=1)
-    if curve.flat or not float(np.ptp(middle)) > WALK_V:
+    blocks = equal_blocks(len(middle), min(WALK_BLOCKS, len(middle) // 3))
+    count = np.bincount(blocks).astype(float)
+    level = np.bincount(blocks, middle) / count
+    when = np.bincount(blocks, seconds) / count
+    fell = float(level[0] - level[-1])
+    if not (fell > WALK_V and fell > WALKS_DOWN * float(np.ptp(level))):
         return None
-    level = float(median(middle))
-    z_middle = float(curve.inverse(np.array([level]))[0])
-    slope, _ = usual_slope(curve, z_middle)
-    return np.asarray(level + slope * (curve.inverse(volts) - z_middle), float)
+    way = isotonic_regression(level, increasing=False).x
+    # a level that stands for several blocks is reached in the middle of them
+    steps, first = np.unique(-way, return_index=True)
+    times = np.array([when[k] for k in np.split(np.arange(len(way)), first[1:])], dtype=object)
+    at = np.array([float(np.mean(one)) for one in times])
+    reached = np.interp(-volts, steps, at)
+    many = max(int(WALK_END * len(steps)), 1)
+    early = (at[many] - at[0]) / (steps[many] - steps[0])
+    late = (at[-1] - at[-1 - many]) / (steps[-1] - steps[-1 - many])
+    reached = np.where(-volts < steps[0], at[0] + (-volts - steps[0]) * early, reached)
+    beyond = -volts > steps[-1]
+    reached = np.where(beyond, at[-1] + (-volts - steps[-1]) * late, reached)
+    for cell in np.flatnonzero(beyond.any(axis=0)).tolist():
+        # where the string never was, nothing tells how far a cell is: it goes on as it went so far
+        seen = ~beyond[:, cell]
+        if seen.mean() >= SEEN_LEAST:
+            line = np.polyfit(seconds[seen], reached[seen, cell], 1)
+            reached[beyond[:, cell], cell] = np.polyval(line, seconds[beyond[:, cell]])
+    return np.asarray(level[0] - fell / (when[-1] - when[0]) * (reached - when[0]), float)
+
+
+def slope_of_walk(volts: Floats, trusted: Bools, curve: OcvCurve) -> float:
+    """Return the mean slope of the table over what the middle cell went through [V per unit of charge]."""
+    middle = median(volts[:, trusted], axis=1)
+    ends = max(len(middle) // 50, 1)
+    high, low = float(median(middle[:ends])), float(median(middle[-ends:]))
+    z = curve.inverse(np.array([high, low]))
+    return (high - low) / max(float(z[0] - z[1]), 1e-6)
 
 
 def drift(
@@ -184,8 +223,21 @@ def settled_rows(hours: Floats) -> Bools:
     return np.asarray(hours >= min(SETTLE_H, 0.25 * hours[-1]), bool)
 
 
-def bridged(stretches: Sequence[Stretch], seconds: Floats, volts: Floats, trusted: Bools) -> list[Stretch]:
+LIGHT_C_RATE, LIGHT_SHARE = 0.04, 0.98
+"""A load below this share of the capacity per hour, in as many of its rows, is one of a house, not of a drive: the pack
+stands all the same (choice)."""
+
+
+def bridged(
+    stretches: Sequence[Stretch],
+    seconds: Floats,
+    volts: Floats,
+    trusted: Bools,
+    light: Bools | None = None,
+) -> list[Stretch]:
     """Return the times parked, those parted by a logger's pause joined where the string stood behind it as before.
+
+    Loads of a house part nothing: a pump or a light that comes and goes all week is no use of the vehicle.
 
     Parameters
     ----------
@@ -196,13 +248,22 @@ def bridged(stretches: Sequence[Stretch], seconds: Floats, volts: Floats, truste
         logger that slept from one drive to the next.
     volts, trusted
         (rows, cells) [V]; (cells,) True where the readings count.
+    light
+        (rows,) True where no current or a light load flows; None where that is not known.
     """
     out: list[Stretch] = []
+    until = -1  # the last row of a light load behind what stands last in `out`
     for part in stretches:
-        if part.kind not in ("rest", "parked"):
-            continue
         before = out[-1] if out else None
-        if before is not None and before.last + 1 == part.first and _as_it_was(volts, trusted, before, part):
+        if part.kind not in ("rest", "parked"):
+            follows = before is not None and part.first in (before.last + 1, until + 1)
+            if follows and light is not None and float(light[part.rows].mean()) >= LIGHT_SHARE:
+                until = part.last
+            continue
+        through = before is not None and until + 1 == part.first and until > before.last
+        if before is not None and (
+            through or (before.last + 1 == part.first and _as_it_was(volts, trusted, before, part))
+        ):
             long = seconds[part.last] - seconds[before.first] >= PARKED_LEAST_S
             kind: Kind = "parked" if long or "parked" in (before.kind, part.kind) else "rest"
             out[-1] = Stretch(kind, before.first, part.last)

@@ -14,6 +14,7 @@ import numpy.typing as npt
 from bmslogs.analysis import bleed as bleeding
 from bmslogs.analysis import parked, polarisation, rests, taps
 from bmslogs.analysis.asleep import Asleep, lost_asleep
+from bmslogs.analysis.bleed_commands import Crossed, crossed_commands
 from bmslogs.analysis.common_fit import MINUTE_S, TAUS_S, Split, SplitData
 from bmslogs.analysis.load_study import WARMING_LEAST_K, LoadStudy
 from bmslogs.analysis.regression import BLOCKS, equal_blocks
@@ -353,7 +354,10 @@ class Study(LoadStudy):
     @cached_property
     def parked_through(self) -> Stretch | None:
         """The longest time parked where a logger's pauses are bridged, over which the string stood as it was."""
-        times = parked.bridged(self.stretches, self.seconds, self.log.cell_voltage, self.trusted)
+        light = None
+        if self.has_current:
+            light = ~(np.abs(self.current) > parked.LIGHT_C_RATE * self.capacity)
+        times = parked.bridged(self.stretches, self.seconds, self.log.cell_voltage, self.trusted, light)
         return max(times, key=lambda p: float(self.seconds[p.last] - self.seconds[p.first]), default=None)
 
     @cached_property
@@ -377,6 +381,7 @@ class Study(LoadStudy):
             raise NotEnoughData("the pack was not parked in this log")
         volts, seconds = self.bridged_volts[through.rows], self.seconds[through.rows]
         good, known = ~np.isnan(volts[:, self.trusted]).any(axis=1), self.trusted
+        good &= ~self.rows_of("drive", "charge")[through.rows]  # light loads, and what follows them
         if self.log.bleed is not None and self.log.bleed[through.rows].any():
             flags = np.asarray(self.log.bleed[through.rows], bool)
             rows, kept = parked.without_bleeding(flags, seconds)
@@ -398,15 +403,32 @@ class Study(LoadStudy):
         seconds, known = self.seconds[of.rows], of.known
         warmth = None if self.mean_temperature is None else self.mean_temperature[of.rows]
         volts = np.nan_to_num(of.volts)
-        along = parked.straightened(volts, self.curve, known)
+        along = None if self.curve.flat else parked.straightened(volts, seconds, known)
         volts = volts if along is None else along
         found = parked.drift(volts, seconds, warmth, known, self.log.voltage_step)
         pieces = self.section[of.rows]
         if len(np.unique(pieces)) > 1:
             found = parked.as_seen(found, volts, seconds, pieces, known)
-        return replace(found, straight=along is not None), float(np.median(of.volts[:, known]))
+        if along is not None:
+            found = replace(found, straight=parked.slope_of_walk(of.volts, known, self.curve))
+        return found, float(np.median(of.volts[:, known]))
 
     # ---- bleeding -------------------------------------------------------------------------------------------
+
+    @cached_property
+    def crossed_commands(self) -> list[Crossed]:
+        """Bleed commands that act on another cell, by the jumps of the readings at the flags' edges."""
+        if self.log.bleed is None or self.resistor is None or not self.log.bleed.any():
+            return []
+        fresh = self.fresh_rows
+        flags = np.asarray(self.log.bleed[fresh], bool)
+        edges = taps.edges_of(
+            self.log.cell_voltage[fresh], flags, self.seconds[fresh], self.resistor, self.trusted
+        )
+        if edges is None:
+            return []
+        toggled = flags[edges.at].astype(float) - flags[edges.at - 1].astype(float)
+        return crossed_commands(edges.jump, toggled)
 
     @cached_property
     def _bled_rest(self) -> BledRest:

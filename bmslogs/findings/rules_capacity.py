@@ -36,6 +36,7 @@ def capacity(case: Case) -> list[Finding]:
         whole &= ~(found.half_relative < FIT_TRUSTED * least)
     value = np.nan_to_num(found.relative - 1.0)
     known = k.study.trusted & ~k.shifted & np.isfinite(found.half_relative) & ~k.left_on_the_flat
+    known = known & ~_leaked_away(case, value)
     half_width = np.nan_to_num(found.half_relative, nan=1.0)
     stand = standing_out(value, half_width, least, known, valleys=k.study.curve.flat) & (value < 0)
     out = []
@@ -64,6 +65,22 @@ def capacity(case: Case) -> list[Finding]:
     out += _by_rests(case, first & ~stand, whole & ~stand)
     unlike = _unlike_any(case) & known & ~stand & ~first & ~whole
     return out + [_unlike_finding(case, int(i)) for i in np.flatnonzero(unlike)]
+
+
+LEAK_SHARE = 0.3
+"""Where what a cell leaked is so large a share of what it seems to hold less, the leak is told and no capacity
+(choice)."""
+
+
+def _leaked_away(case: Case, value: Floats) -> Bools:
+    """(cells,) True where a leak that is surely there took a good share of what a cell seems to hold less."""
+    k, s = case.knowledge, case.knowledge.study
+    if isinstance(k.leak, str):
+        return np.zeros(len(value), bool)
+    hours = float(s.sampled.seconds[s.piece[-1]] - s.sampled.seconds[s.piece[0]]) / 3600.0
+    sure = np.nan_to_num(k.leak.amps - k.leak.half, nan=-1.0) > 0.0
+    lacks = np.abs(value) * float(np.ptp(s.sampled.charge[s.piece]))
+    return np.asarray(sure & (np.nan_to_num(k.leak.amps) * hours > LEAK_SHARE * lacks), bool)
 
 
 def _by_rests(case: Case, first: Bools, whole: Bools) -> list[Finding]:
@@ -192,6 +209,8 @@ def surely_smaller(case: Case, i: int) -> float | None:
     """Return what a cell surely lacks of the median cell's capacity, as a fraction; None where it may lack nothing."""
     found = case.knowledge.capacity
     if isinstance(found, str) or not np.isfinite(found.half_relative[i]):
+        return None
+    if _leaked_away(case, np.nan_to_num(found.relative - 1.0))[i]:
         return None
     least = CAUSES["capacity_low"].least or 0.03
     lacks = 1.0 - float(found.relative[i])

@@ -281,12 +281,35 @@ def test_a_leak_shows_though_a_house_load_draws_the_pack_through_many_slopes(lea
     assert abs(found.amps[4] - leak) < found.half[4] < leak
 
 
-def test_readings_laid_along_the_curve_are_charges():
-    """What a table of 1 V to 50 % and 0.5 V beyond has between 20 and 80 % becomes one line of 1 V (by hand)."""
+def test_a_cell_that_is_hours_ahead_is_as_many_volts_ahead_wherever_it_stands():
+    """A string falls from 3.95 to 3.35 V along 0.5 and 1 V per unit in 100 h; one cell is ten hours ahead (by hand)."""
     curve = OcvCurve(np.array([0.0, 0.5, 1.0]), np.array([3.0, 3.5, 3.75]), False, "by hand")
-    soc = np.linspace(0.2, 0.8, 61)[:, None] * np.ones(3)
-    volts = parked.straightened(curve.voltage(soc), curve, np.ones(3, bool))
+    hours = np.arange(0.0, 100.0, 0.5)
+    soc = 0.85 - 0.005 * (hours[:, None] + np.array([0.0, 0.0, 10.0, 0.0, 0.0]))
+    volts = parked.straightened(curve.voltage(soc), hours * 3600.0, np.ones(5, bool))
     assert volts is not None
-    slope = float(curve.slope(0.5, parked.WINDOW))
-    assert_allclose(np.diff(volts, axis=0), slope * 0.01, rtol=1e-6)
-    assert parked.straightened(curve.voltage(soc[:4]), curve, np.ones(3, bool)) is None
+    fall = float(volts[0, 0] - volts[-1, 0]) / hours[-1]
+    assert_allclose(volts[:, 0], volts[0, 0] - fall * hours, atol=2e-3)
+    inside = hours < 85.0
+    assert_allclose((volts[:, 0] - volts[:, 2])[inside], 10.0 * fall, rtol=0.03)
+    slope = parked.slope_of_walk(curve.voltage(soc), np.ones(5, bool), curve)
+    assert_allclose(fall * 100.0 / slope, 0.5, rtol=0.03)  # half of the charge in a hundred hours
+    assert parked.straightened(curve.voltage(soc[:8]), hours[:8] * 3600.0, np.ones(5, bool)) is None
+
+
+def test_house_loads_part_no_parked_week():
+    """Three days, each with an hour of 1 A out of 100 Ah: one time parked; an hour of 20 A is a drive (by hand)."""
+    seconds = np.arange(72) * 3600.0
+    rows = [(0, 23), (25, 47), (49, 71)]
+    parts = [parked.Stretch("parked", a, b) for a, b in rows]
+    parts[1:1] = [parked.Stretch("drive", 24, 24)]
+    parts[3:3] = [parked.Stretch("drive", 48, 48)]
+    volts = np.full((72, 4), 3.8) - 0.01 * np.arange(72)[:, None]
+    light = np.ones(72, bool)
+    known = np.ones(4, bool)
+    assert parked.bridged(parts, seconds, volts, known, light) == [parked.Stretch("parked", 0, 71)]
+    light[24] = False
+    assert parked.bridged(parts, seconds, volts, known, light) == [
+        parked.Stretch("parked", 0, 23),
+        parked.Stretch("parked", 25, 71),
+    ]

@@ -10,8 +10,8 @@ from dashboard import desk
 from tests.soak.days import Workshop
 from tests.soak.judging import grown, last_looks, left_over, lost_or_twice, other_than_afresh, stale_pages
 
-HELD_ESTIMATES = 20_000
-"""Answers that the pages hold in memory, fewer than else: a bound that some weeks reach hides nothing that grows."""
+HELD_ESTIMATES = 5_000
+"""Answers that the pages hold in memory, fewer than else: a bound that two weeks reach hides nothing that grows."""
 
 
 def soak(base: Path, days: int, seed: int, rows: int, say: Callable[[str], object]) -> list[str]:

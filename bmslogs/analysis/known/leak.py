@@ -86,6 +86,7 @@ def leaks(
     """
     z = float(curve.inverse(np.array([level_V]))[0])
     slope, place_error = parked.usual_slope(curve, z)
+    slope = found.straight or slope
     percent = percent_of_a_millivolt(slope, LEAST_SLOPE_V)
     if curve.flat and curve.least_slope(z) < UNREADABLE_SLOPE_V:
         return Refusal(

@@ -27,6 +27,9 @@ FLAT_SETTLED = 3.0
 """So many times as far on a flat curve (choice)."""
 OWN_SLOPE_ERROR = 0.1
 """How well a pack's own table tells the slope over what cells lie apart, as a fraction (half width, choice)."""
+ABOUT = 0.06
+"""So far on either side a table of a chemistry tells how steep other cells' curves are, as a share of the charge: their
+steps lie elsewhere (choice)."""
 HYSTERESIS_V = 0.001
 """Hysteresis of cells of one history on a flat curve [V] (choice, one sd)."""
 LEAST_SLOPE_V = 1e-3
@@ -87,12 +90,18 @@ def by_rest(rest: FirstRest, curve: OcvCurve, reading_sd_V: float, reading: Read
     """
     z = float(curve.inverse(np.array([nanmedian(rest.level[reading.trusted])]))[0])
     value = curve.inverse(rest.level) - z
+    slope_error = OWN_SLOPE_ERROR if curve.own else BOOK_SLOPE_ERROR
+    if not curve.own and not curve.flat:
+        # where the table is flatter than about there, other cells of its chemistry need not be
+        local, about = float(curve.slope(z)), float(curve.slope(z, ABOUT))
+        if about > local > 0:
+            value = value * (local / about)
+            slope_error = float(np.hypot(slope_error, 1.0 - local / about))
     settled = next(volt for hours, volt in SETTLED if not rest.hours >= hours)
     settled *= FLAT_SETTLED if curve.flat else 1.0
     sd = np.hypot(np.hypot(np.hypot(reading_sd_V, settled), rest.level_sd), CHANNEL_SD_V)
     steepness = max(curve.least_slope(z), LEAST_SLOPE_V)
-    slope_error = (OWN_SLOPE_ERROR if curve.own else BOOK_SLOPE_ERROR) * np.abs(value)
-    half = np.hypot(np.hypot(Z95 * sd / steepness, slope_error), Z95 * FLOOR)
+    half = np.hypot(np.hypot(Z95 * sd / steepness, slope_error * np.abs(value)), Z95 * FLOOR)
     if curve.flat:
         half = np.hypot(half, Z95 * HYSTERESIS_V / steepness)
     half = np.broadcast_to(half, value.shape)
