@@ -41,6 +41,9 @@ CLOSELY = 0.15
 TELLS_APART = 2.0
 """A log tells charge from shift where sound cells scatter so many times less in the one once the other is free
 (choice)."""
+NARROW = 0.03
+"""A climbing curve over less of the capacity than this is about straight: a shift and another charge look alike there
+(choice)."""
 COVERED_LEAST = 0.5
 """So much of a cell's way must lie on the part of the curve that the string went through, for other charge to be
 weighed against a shift there (choice)."""
@@ -134,9 +137,10 @@ def weigh_shifts(
     odds = blocks * np.log(np.maximum(free, usual) / np.maximum(off, usual))
     odds = np.where(off > LEFT_MOST * usual, np.minimum(odds, 0.0), odds)
     usual_charge = np.median(charge, axis=1)
-    # where its charge would put a cell beyond what the string went through, the curve there is not known: none wins
-    covered = ((own >= usual_charge.min()) & (own <= usual_charge.max())).mean(axis=0)
-    odds = np.where(covered < COVERED_LEAST, np.minimum(odds, 0.0), odds)
+    if float(np.ptp(usual_charge)) < NARROW * capacity and not string.aside:
+        # where its charge would put a cell beyond what little the string went through, no curve is known: none wins
+        covered = ((own >= usual_charge.min()) & (own <= usual_charge.max())).mean(axis=0)
+        odds = np.where(covered < COVERED_LEAST, np.minimum(odds, 0.0), odds)
     slope = string.slope(usual_charge)
     columns = np.stack([-slope, slope * usual_charge], axis=1) * np.sqrt(count)[:, None]
     looks_like = np.linalg.lstsq(columns, np.sqrt(count), rcond=None)[0]
