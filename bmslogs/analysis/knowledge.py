@@ -231,9 +231,15 @@ class Knowledge:
             return None
         if isinstance(at.cells, Refusal):
             return None if isinstance(self.offset, str) else as_at_rest(self.offset)
-        if not isinstance(self.offset, str) and self.offset.conditions.get("from") == "rest voltage":
-            return as_at_rest(self.offset)
-        return None if at.alignment is None else at_full(at.cells, at.alignment.z0)
+        if at.alignment is None:
+            return None
+        counted = at_full(at.cells, at.alignment.z0)
+        if isinstance(self.offset, str) or self.offset.conditions.get("from") != "rest voltage":
+            return counted
+        rest = as_at_rest(self.offset)
+        trusted = self.study.trusted
+        told, stood = (float(nanmedian(one.half[trusted])) for one in (counted, rest))
+        return rest if REST_NEARER * stood < told and not self.study.curve.flat else counted
 
     @cached_property
     def leads(self) -> Leads:

@@ -36,6 +36,9 @@ Bools = npt.NDArray[np.bool_]
 READING_SD_V, FLAT_READING_SD_V, READING_STEP_SHARE = 0.0001, 0.001, 0.06
 """How far two channels read apart all log long [V], more where hysteresis parts cells on a flat curve, plus this share
 of the logger's step (choice, one sd)."""
+SOUND_EXCESS = 0.15
+"""A cell whose resistance at 10 s surely is off by less has a sound one; of an aged one the slow part may be off by much
+more than the quick (choice)."""
 GAIN_SD = 0.01
 """Gain error of a current sensor where the pack file does not say (common practice, no source; one sd)."""
 FIRST_IDLE_C_RATE, FIRST_IDLE_S, FIRST_IDLE_SD_V = 0.03, 60.0, 0.010
@@ -334,6 +337,15 @@ class Place:
 
     # ---- errors of offset and capacity ----------------------------------------------------------------------
 
+    @property
+    def _most_excess(self) -> Floats | None:
+        """(cells,) excess of resistance that single steps allow at most, of cells that they show to be as the others."""
+        s = self.study
+        if not s.by_steps or s.excess is None:
+            return None
+        most = np.abs(s.excess[0]) + Z95 * s.excess[1]
+        return np.where(most < SOUND_EXCESS, most, np.inf)
+
     @cached_property
     def cells(self) -> CellPlaces | Refusal:
         """Where every cell stands beside the middle one, with errors; or why there is no split."""
@@ -348,6 +360,6 @@ class Place:
             most_drop(s.current, s.usual_resistance, s.capacity),
             s.curve.flat,
             1.0 if self.alignment is None else slope_doubt(split, self.alignment, s.curve, s.capacity),
-            None if s.excess is None else np.abs(s.excess[0]) + Z95 * s.excess[1],
+            self._most_excess,
         )
         return CellPlaces(split.a, split.b, model, blocks, s.trusted, self.usual_capacity, self.slope_error)

@@ -380,7 +380,7 @@ def test_files_are_brought_in_as_parts_of_one_log(
         done = page.locator(".job.done")
         done.get_by_text("trip_1.csv + trip_2.csv").wait_for()
         assert page.locator(".job").count() == 1
-        assert f"{len(rows):,} rows".replace(",", " ") in done.inner_text()
+        assert f"{len(rows):,} rows".replace(",", "\u202f") in done.inner_text()
         assert reader.wrong == []
         reader.context.close()
     assert len(Store(root).logs()) == 2
