@@ -37,8 +37,8 @@ READING_SD_V, FLAT_READING_SD_V, READING_STEP_SHARE = 0.0001, 0.001, 0.06
 """How far two channels read apart all log long [V], more where hysteresis parts cells on a flat curve, plus this share
 of the logger's step (choice, one sd)."""
 SOUND_EXCESS = 0.15
-"""A cell whose resistance at 10 s surely is off by less has a sound one; of an aged one the slow part may be off by much
-more than the quick (choice)."""
+"""A cell whose resistance at 10 s surely is off by less has a sound one; of an aged one the slow part may be off by
+much more than the quick (choice)."""
 GAIN_SD = 0.01
 """Gain error of a current sensor where the pack file does not say (common practice, no source; one sd)."""
 FIRST_IDLE_C_RATE, FIRST_IDLE_S, FIRST_IDLE_SD_V = 0.03, 60.0, 0.010
@@ -339,7 +339,7 @@ class Place:
 
     @property
     def _most_excess(self) -> Floats | None:
-        """(cells,) excess of resistance that single steps allow at most, of cells that they show to be as the others."""
+        """(cells,) excess of resistance that single steps allow at most, where they show a cell to be as the others."""
         s = self.study
         if not s.by_steps or s.excess is None:
             return None
