@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis.parked import settled_rows
+from bmslogs.analysis.parked import settled_rows, straightened
 from bmslogs.analysis.study import Study
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.findings.evidence.deviation import from_median
@@ -59,7 +59,8 @@ def parked_drift(s: Study) -> ParkedDrift:
     untold = np.full(len(s.cells), np.nan)
     try:
         of = s.parked_rows
-        slope = s.parked[0].slope * HOURS
+        found = s.parked[0]
+        slope = found.slope * HOURS
     except NotEnoughData:
         days = s.seconds / 86400.0
         return ParkedDrift(
@@ -71,4 +72,7 @@ def parked_drift(s: Study) -> ParkedDrift:
         )
     seconds = s.seconds[of.rows]
     settled = settled_rows((seconds - seconds[0]) / 3600.0)
-    return ParkedDrift(of.rows, seconds / 86400.0, from_median(of.volts, of.known), settled, slope)
+    # where the string walked down its curve the slope is of the readings laid along that way
+    along = straightened(np.nan_to_num(of.volts), seconds, of.known) if found.straight else None
+    volts = of.volts if along is None else along
+    return ParkedDrift(of.rows, seconds / 86400.0, from_median(volts, of.known), settled, slope)
