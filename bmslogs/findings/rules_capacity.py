@@ -67,20 +67,15 @@ def capacity(case: Case) -> list[Finding]:
     return out + [_unlike_finding(case, int(i)) for i in np.flatnonzero(unlike)]
 
 
-LEAK_SHARE = 0.3
-"""Where what a cell leaked is so large a share of what it seems to hold less, the leak is told and no capacity
-(choice)."""
-
-
 def _leaked_away(case: Case, value: Floats) -> Bools:
-    """(cells,) True where a leak that is surely there took a good share of what a cell seems to hold less."""
+    """(cells,) True where what a cell surely leaks may be all that it seems to hold less; what is beyond is told."""
     k, s = case.knowledge, case.knowledge.study
     if isinstance(k.leak, str):
         return np.zeros(len(value), bool)
     hours = float(s.sampled.seconds[s.piece[-1]] - s.sampled.seconds[s.piece[0]]) / 3600.0
     sure = np.nan_to_num(k.leak.amps - k.leak.half, nan=-1.0) > 0.0
     lacks = np.abs(value) * float(np.ptp(s.sampled.charge[s.piece]))
-    return np.asarray(sure & (np.nan_to_num(k.leak.amps) * hours > LEAK_SHARE * lacks), bool)
+    return np.asarray(sure & (np.nan_to_num(k.leak.amps + k.leak.half) * hours > lacks), bool)
 
 
 def _by_rests(case: Case, first: Bools, whole: Bools) -> list[Finding]:

@@ -770,3 +770,13 @@ def test_a_line_without_end_is_refused(tmp_path: Path) -> None:
         assert "longer than" in report.refused[0].reason
     else:
         assert report.logs[0].rows == 300
+
+
+def test_alarms_of_the_higher_cells_are_no_bleeding(tmp_path: Path) -> None:
+    """Flags A001.. that are set for the highest cells, without a fall of their readings, may be alarms."""
+    truth = drive()
+    truth.cells[:, [2, 7]] += 0.02
+    truth.bleed = np.zeros((400, 12), dtype=bool)
+    truth.bleed[100:200, [2, 7]] = True
+    path = write(truth, D.but(bleed_name=lambda c: f"A{c:03d}"), tmp_path)
+    assert imported(path, pack_for(truth), tmp_path / "store").bleed is None

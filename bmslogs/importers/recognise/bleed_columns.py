@@ -99,16 +99,16 @@ def _flags_by_voltage(
 ) -> dict[int, int] | None:
     """Return the columns of flags whose headers name nothing, such as ``B001``, where the voltages say what they are.
 
-    One column for every cell, numbered as they are, nothing but flags in them, and those that are set belong to the
-    higher cells, or make their readings fall at once by what the bleed current drops in the sense wires: alarms, gaps
-    and faults of channels do not.
+    One column for every cell, numbered as they are, nothing but flags in them, and those that are set make their
+    readings fall at once by what the bleed current drops in the sense wires: alarms do not. Of flags that begin with
+    ``b`` it is enough that they are set for the higher cells; others may be alarms of a high voltage.
     """
     families: dict[tuple[str, ...], list[int]] = {}
     for i in sorted(free):
         if headers[i].means <= {"module", "cell"} and len(headers[i].numbers) == 1 and _unitless(headers[i]):
             families.setdefault(tuple(t for t in headers[i].tokens if not t.isdigit()), []).append(i)
     found = []
-    for columns in families.values():
+    for stem, columns in families.items():
         numbers = sorted(headers[i].numbers[0] for i in columns)
         whole = len(columns) == len(cells.columns) and numbers == list(
             range(numbers[0], numbers[0] + len(columns))
@@ -121,7 +121,8 @@ def _flags_by_voltage(
         ).T
         volts = np.array([sample.columns[i].values for i in cells.columns.values()]).T * cells.unit.scale
         on = up.astype(bool)
-        if on.any() and not on.all() and (_leads(volts, on)[0] > HIGHER_V or _fall_as_set(volts, on)):
+        higher = stem[:1] and stem[0].startswith("b") and _leads(volts, on)[0] > HIGHER_V
+        if on.any() and not on.all() and (higher or _fall_as_set(volts, on)):
             found.append(dict(zip(cells.columns, columns, strict=True)))
     return found[0] if len(found) == 1 else None
 
