@@ -194,11 +194,14 @@ class Knowledge:
 
         A log that counts no charge to speak of, such as one with many pauses, says less than how its cells stood.
         """
-        if rest is None or self.study.curve.flat:
-            return counted
+        return rest if rest is not None and self._rest_tells_better(rest.half, counted.half) else counted
+
+    def _rest_tells_better(self, stood: Floats, told: Floats) -> bool:
+        """Whether half widths by a rest are several times narrower than those by the charge counted."""
+        if self.study.curve.flat:
+            return False
         trusted = self.study.trusted
-        told, stood = (float(nanmedian(one.half[trusted])) for one in (counted, rest))
-        return rest if REST_NEARER * stood < told else counted
+        return REST_NEARER * float(nanmedian(stood[trusted])) < float(nanmedian(told[trusted]))
 
     @cached_property
     def capacity(self) -> CapacityKnown | str:
@@ -237,9 +240,7 @@ class Knowledge:
         if isinstance(self.offset, str) or self.offset.conditions.get("from") != "rest voltage":
             return counted
         rest = as_at_rest(self.offset)
-        trusted = self.study.trusted
-        told, stood = (float(nanmedian(one.half[trusted])) for one in (counted, rest))
-        return rest if REST_NEARER * stood < told and not self.study.curve.flat else counted
+        return rest if self._rest_tells_better(rest.half, counted.half) else counted
 
     @cached_property
     def leads(self) -> Leads:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
+import pytest
 
 from bmslogs.findings import diagnose
+from bmslogs.findings.rules_capacity import _leaked_away
 from bmslogs.log import Log
 from tests.findings.test_bleed_on_the_flat import bled_at_night, curve_of
 
@@ -44,3 +47,13 @@ def test_an_emptier_cell_is_told_by_its_rest_where_hardly_any_charge_was_counted
 
 def test_a_sound_string_of_short_trips_has_no_finding() -> None:
     assert [f for f in diagnose(short_trips(7, 0.0)).findings if f.level in ("act", "look")] == []
+
+
+@pytest.mark.parametrize(("leak_A", "silent"), [(0.05, False), (0.25, True)])
+def test_a_leak_silences_no_small_cell_that_it_cannot_be(leak_A: float, silent: bool) -> None:
+    """40 % of 50 Ah moved are 20 Ah: 50 +- 20 mA take 7 Ah of it in a hundred hours, 250 mA may take all (by hand)."""
+    sampled = SimpleNamespace(seconds=np.array([0.0, 360_000.0]), charge=np.array([0.0, 50.0]))
+    leak = SimpleNamespace(amps=np.array([0.0, leak_A]), half=np.array([0.02, 0.02]))
+    study = SimpleNamespace(sampled=sampled, piece=np.array([0, 1]))
+    case = SimpleNamespace(knowledge=SimpleNamespace(study=study, leak=leak))
+    assert _leaked_away(case, np.array([0.0, -0.4])).tolist() == [False, silent]  # type: ignore[arg-type]

@@ -19,7 +19,7 @@ from bmslogs.importers.recognise.cells import Cells
 from bmslogs.importers.recognise.clock import column_called
 from bmslogs.importers.text.flags import flag
 from bmslogs.importers.text.sample import Sample, SampledColumn
-from bmslogs.importers.text.words import Header, meanings, plain
+from bmslogs.importers.text.words import Header, holds, meanings, plain
 
 Kind = Literal["hex", "integer", "binary text"]
 End = Literal["first_cell", "last_cell"]
@@ -131,14 +131,10 @@ def _of_current(header: Header) -> bool:
     """Whether a header speaks of a current by a word that is none of bleeding: ``shunts`` are, a shunt is not."""
     words = meanings()
     return any(
-        _holds(words["current"], token) and not _holds(words["bleed"], token)
+        holds(words["current"], token) and not holds(words["bleed"], token)
         for token in header.tokens
         if not token.isdigit()
     )
-
-
-def _holds(words: frozenset[str], token: str) -> bool:
-    return any(w == token if len(w) < 4 else w in token for w in words if " " not in w)
 
 
 def _unitless(header: Header) -> bool:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from bmslogs.importers.text.words import meanings, plain, take_apart
+from bmslogs.importers.text.words import holds, meanings, plain, take_apart
 
 _MARK = re.compile(
     r"(?<![a-z])(?P<plus>pos|posit\w*|plus|dodatni\w*|kladn\w*)(?![a-z])"
@@ -30,7 +30,7 @@ def direction_of(text: str) -> int:
     """
     words = meanings()
     head = take_apart(text)
-    if any(_holds(words["no_flow"], token) for token in head.tokens) or any(
+    if any(holds(words["no_flow"], token) for token in head.tokens) or any(
         " " in w and w in " ".join(head.tokens) for w in words["no_flow"]
     ):
         return 0
@@ -50,10 +50,6 @@ def directions_of(texts: list[str]) -> dict[str, int]:
     if all(len(plain(t).strip()) <= 4 for t in texts) and {1, -1} <= set(letters.values()):
         return {t: d for t, d in letters.items() if d}
     return {}
-
-
-def _holds(words: frozenset[str], token: str) -> bool:
-    return any(w == token if len(w) < 4 else w in token for w in words if " " not in w)
 
 
 def sign_of_header(text: str) -> tuple[int, str]:
@@ -113,7 +109,7 @@ def _direction(token: str) -> int:
     words = meanings()
     if token in ("in", "out", "load", "last", "dis"):
         return 0
-    out, into = _holds(words["discharge"], token), _holds(words["charge"], token)
-    if _holds(words["device"], token):
+    out, into = holds(words["discharge"], token), holds(words["charge"], token)
+    if holds(words["device"], token):
         return 0
     return 1 if out else -1 if into else 0

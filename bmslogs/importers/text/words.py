@@ -102,6 +102,11 @@ def take_apart(text: str, unit_text: str = "") -> Header:
     return Header(text, tokens, numbers, template, unit, _means(tokens, " ".join(tokens)))
 
 
+def holds(words: frozenset[str], token: str) -> bool:
+    """Whether a token is one of some words, or has one of four letters or more in it."""
+    return any(w == token if len(w) < 4 else w in token for w in words if " " not in w)
+
+
 def numbered_mean(head: Header) -> bool:
     """Whether a header is one of several of means over the logger's interval, not of a figure over cells or places."""
     words = meanings()
@@ -153,11 +158,7 @@ def _means(tokens: tuple[str, ...], joined: str) -> frozenset[str]:
 
 @lru_cache(maxsize=4096)
 def _means_of_token(token: str) -> frozenset[str]:
-    return frozenset(
-        key
-        for key, words in meanings().items()
-        if any(w == token if len(w) < 4 else w in token for w in words if " " not in w)
-    )
+    return frozenset(key for key, words in meanings().items() if holds(words, token))
 
 
 @lru_cache(maxsize=1)
