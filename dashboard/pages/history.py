@@ -374,11 +374,20 @@ def _table(w: Weighed, key: str) -> list[Any]:
             "temperature_spread": "How far places part follows the day's load and air: no slope is told of it.",
         }.get(key, "Added up over the logs that have a current.")
         return [html.P(says), _rows(rows[:SHOWN_ROWS], key)]
-    first = [r for k, r in enumerate(rows) if k < SHOWN_ROWS or r.drift or r.column is None]
-    rest = [r for r in rows if r not in first]
-    more = html.Details([html.Summary(f"{len(rest)} more"), _rows(rest, key)]) if rest else None
-    how = html.Details([html.Summary("How slopes are told"), dcc.Markdown(_method())])
+    first, rest = _folded(rows)
+    # hundreds of cells of a table take the browser longer than the picture: they come when they are asked for
+    unfold = html.Summary(f"{len(rest)} more", id="history-unfold", n_clicks=0)
+    more = html.Details([unfold, html.Div(id="history-rest")]) if rest else None
+    how = html.Details(
+        [html.Summary("How slopes are told", id="history-how", n_clicks=0), html.Div(id="history-method")]
+    )
     return [_rows(first, key), more, _lacking(rows), how]
+
+
+def _folded(rows: list[Row]) -> tuple[list[Row], list[Row]]:
+    """Return the lines that are shown, and those that are folded away."""
+    first = [r for k, r in enumerate(rows) if k < SHOWN_ROWS or r.drift or r.column is None]
+    return first, [r for r in rows if r not in first]
 
 
 def _lacking(rows: list[Row]) -> html.Div | None:
@@ -529,6 +538,28 @@ def _follow(app: Dash, desk: Desk) -> None:
         if frame.pack is None or not frame.logs or key == before:
             return no_update, no_update
         return shown(body(frame, desk.history(frame.pack)[0])), key
+
+    @app.callback(
+        Output("history-rest", "children"),
+        Input("history-unfold", "n_clicks"),
+        State("at", "search"),
+        prevent_initial_call=True,
+    )
+    def unfold(clicks: int, search: str) -> Any:
+        frame = Frame.of(desk, search)
+        if clicks != 1 or frame.pack is None:
+            return no_update
+        w = desk.history(frame.pack)[0]
+        key = topic_in(frame.view, w)
+        return _rows(_folded(rows_of(w, key))[1], key)
+
+    @app.callback(
+        Output("history-method", "children"),
+        Input("history-how", "n_clicks"),
+        prevent_initial_call=True,
+    )
+    def method(clicks: int) -> Any:
+        return dcc.Markdown(_method()) if clicks == 1 else no_update
 
     @app.callback(
         Output("history-plot-table", "href"),

@@ -496,8 +496,11 @@ def register(app: Dash, desk: Desk) -> None:
         prevent_initial_call=True,
     )
     def choose(quantity: str, since: str, warm: bool, search: str) -> Any:
-        view = parse(search)
-        new = view.but(quantity=quantity or "", since="base" if since == "base" else "", warm=bool(warm))
+        frame = Frame.of(desk, search)
+        view = frame.view
+        # a page that comes shows its own choice in the control: that is nobody's wish, and draws nothing anew
+        wanted = view.quantity if quantity == quantity_of(frame) else quantity or ""
+        new = view.but(quantity=wanted, since="base" if since == "base" else "", warm=bool(warm))
         return no_update if new == view else new.query()
 
     @app.callback(

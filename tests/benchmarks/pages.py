@@ -8,8 +8,9 @@ Stores: ``sample`` (the sample logs), ``long`` (96 cells, one log of 208,000 row
 ``logs`` (a pack of 96 cells with 2,000 logs, answers simulated). Logs are diagnosed before; the server is one process
 as of `bmslogs serve`, and nothing is in its memory before the first round.
 
-A *first view* is an address opened in Chromium with the scripts in its cache, until nothing of the page changes any
-more: all figures drawn, the record's sheet loaded. *Empty* is the first page of a browser with nothing in its cache.
+A *first view* is an address opened in a Chromium that was here before (its profile on disk holds the scripts, and
+from the second round on also what it compiled of them), until nothing of the page changes any more: all figures drawn,
+the record's sheet loaded; the table's *first* is the first round. *Empty* is a first page with nothing in the cache.
 An *interaction* is a control set as its user sets it, until nothing changes any more. The callbacks that the browser
 sent meanwhile are then sent again by thirty users, each with a second's thought (half to one and a half) between two
 actions; an action counts from its first request to the last answer. *Server* is the processor time that the server
@@ -51,11 +52,17 @@ FIRST = "first view"
 POLLS = ("live-clock", "jobs-clock", "weighing", "history-turn")
 NOTHING_MS = 15_000
 """A control after which nothing changed for so long is said to have done nothing."""
-QUIET_MS = 300
-"""So long nothing may change before an action counts as over; it is not part of its time."""
+QUIET_MS, TICK_MS = 300, 30
+"""So long nothing may change, seen by ticks, before an action counts as over; it is not part of its time."""
 WATCH = """
 (function () {
   var t = window.timed = { pending: 0, last: 0, mark: 0 }, real = window.fetch, loaded = new WeakSet();
+  var seen = 0, quiet = 0;
+  // a script that runs for long lets no tick through: only time in which something could have changed is quiet
+  setInterval(function () {
+    quiet = t.last === seen && !t.pending ? quiet + %d : 0;
+    seen = t.last;
+  }, %d);
   var polls = new RegExp('"changedPropIds":\\\\["(%s)');
   function touched() { t.last = performance.now(); }
   window.fetch = function (where, what) {
@@ -77,7 +84,7 @@ WATCH = """
     if (!document.querySelector("#page-content > [data-path]") || t.pending || t.last <= t.mark) { return 0; }
     var frames = Array.from(document.querySelectorAll("#page-content iframe"));
     if (!frames.every(function (f) { return loaded.has(f); })) { return 0; }
-    return performance.now() - t.last > %d ? t.last - t.mark : 0;
+    return t.last === seen && quiet > %d ? t.last - t.mark : 0;
   };
   t.set = function (id, props) { window.dash_clientside.set_props(id, props); };
   t.press = function (selector) { document.querySelector(selector).click(); };
@@ -201,20 +208,27 @@ def actions(of: Shown) -> dict[str, list[Action]]:
 def one_user(
     address: str, server: int, of: Shown, rounds: int, pages: list[str], told: bool = False
 ) -> Measured:
-    """Let one user look at all pages and set all controls; a browser with an empty cache each round."""
+    """Let one user look at all pages and set all controls in a browser that is kept, as a workshop's is."""
     from playwright.sync_api import sync_playwright
 
     out = Measured(told=told)
     clock = _worked(server)
-    with sync_playwright() as session:
-        browser = session.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+    screen: dict[str, Any] = {"viewport": {"width": 1400, "height": 900}, "timezone_id": "Europe/Oslo"}
+    start: dict[str, Any] = {"executable_path": CHROMIUM, "args": ARGUMENTS}
+    watch = WATCH % (TICK_MS, TICK_MS, "|".join(POLLS), QUIET_MS)
+    with sync_playwright() as session, tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as profile:
+        browser = session.chromium.launch(**start)
+        kept = session.chromium.launch_persistent_context(profile, **start, **screen)
+        kept.add_init_script(watch)
+        page = kept.new_page()
+        page.set_default_timeout(WAIT_MS)
         for number in range(rounds):
-            context = browser.new_context(viewport={"width": 1400, "height": 900}, timezone_id="Europe/Oslo")
-            context.add_init_script(WATCH % ("|".join(POLLS), QUIET_MS))
-            page = context.new_page()
-            page.set_default_timeout(WAIT_MS)
+            empty = browser.new_context(**screen)
+            empty.add_init_script(watch)
+            _User(empty.new_page(), address, clock, of, number, out).comes()
+            empty.close()
             _User(page, address, clock, of, number, out).looks(pages)
-            context.close()
+        kept.close()
         browser.close()
     return out
 
@@ -230,10 +244,13 @@ class _User:
         self.sent: list[Sent] = []
         page.on("request", self._notice)
 
+    def comes(self) -> None:
+        """Open a page with nothing in the browser's cache."""
+        self._opened(self.address + "/handbook", ("(any)", "empty"))
+
     def looks(self, pages: list[str]) -> None:
         """Open every page and do on it what there is to do."""
         query = f"?pack={self.of.pack}&log={self.of.log}"
-        self._opened(self.address + "/handbook", ("(any)", "empty"))
         doing = actions(self.of)
         for path in pages:
             self._opened(self.address + path + ("" if path == "/" else query), (path, FIRST))

@@ -231,6 +231,22 @@ def test_a_missing_cell_is_hatched_with_its_reason(site: Callable[[str], str], r
     assert page.locator(".js-plotly-plot text", has_text="not known from this log").count() >= 1
 
 
+def test_a_page_that_comes_is_drawn_once(site: Callable[[str], str], reader: Reader) -> None:
+    asked: list[str] = []
+    reader.page.on("request", lambda r: asked.append(r.post_data or ""))
+    address = f"{site('sample')}/pack?pack=heron-main"
+    page = reader.open(address)
+    drawn(page)
+    page.wait_for_load_state("networkidle")
+    assert page.url == address  # what the page chose by itself is nobody's wish: it stays out of the address
+    assert any("pack-side.children" in body for body in asked) is False
+    page.get_by_role("textbox", name="Colour by").click()
+    page.get_by_role("option", name="State of charge").click()
+    page.wait_for_url(re.compile("quantity=soc_offset"))
+    page.wait_for_load_state("networkidle")
+    assert any("pack-side.children" in body for body in asked)
+
+
 def test_what_is_picked_stays_picked_on_every_page(site: Callable[[str], str], reader: Reader) -> None:
     page = reader.open(f"{site('sample')}/pack?pack=heron-main")
     drawn(page)

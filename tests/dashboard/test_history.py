@@ -172,6 +172,25 @@ def test_the_address_holds_what_is_chosen(address: str, reader: Reader) -> None:
 
 
 @pytest.mark.browser
+def test_what_is_folded_away_comes_when_it_is_asked_for(address: str, reader: Reader, year: Year) -> None:
+    page = reader.open(f"{address}/history?pack=dunlin-main")
+    more = page.locator("#history-unfold")
+    hidden = int(re.findall(r"\d+", more.inner_text())[0])
+    shown = page.locator("#slopes tbody tr").count()
+    assert hidden > 0 and page.locator("#history-rest tr").count() == 0
+    more.press("Enter")
+    page.locator("#history-rest tbody tr").first.wait_for()
+    assert page.locator("#history-rest tbody tr").count() == hidden
+    places = page.locator("#slopes tbody th").all_inner_texts()
+    assert len(set(places)) == shown + hidden
+    assert {f"cell {c}" for c in range(1, year.pack.cells_in_series + 1)} <= {
+        p.split(", ")[-1].lower() for p in places
+    }
+    page.get_by_text("How slopes are told").click()
+    page.locator("#history-method p").first.wait_for()
+
+
+@pytest.mark.browser
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_a_phone_shows_it_whole(address: str, chromium: Any, scheme: str) -> None:
     reader = Reader(chromium, viewport={"width": 390, "height": 844}, color_scheme=scheme)

@@ -129,7 +129,7 @@ def per_cell(
     _mark_links(figure, pack, place, bottom, look)
     module_names(figure, pack, look, place)
     figure.update_yaxes(title_text=_axis(quantity), range=[bottom, top])
-    figure.update_layout(legend={"y": -0.24, "yanchor": "top"}, margin={"t": 30, "b": 84})
+    figure.update_layout(legend={"y": -0.24, "yanchor": "top"}, margin={"t": 30, "b": 90})
     return figure
 
 

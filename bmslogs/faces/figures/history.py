@@ -55,7 +55,7 @@ def history_picture(
     _axes(figure, sheet, look)
     return figure.update_layout(
         showlegend=True, legend={"y": -0.2, "yanchor": "top", "x": 0}, clickmode="event",
-        margin={"l": 62, "r": 14, "t": 20 + 15 * rows, "b": 96},
+        margin={"l": 90, "r": 14, "t": 20 + 15 * rows, "b": 112},
     )  # fmt: skip
 
 
@@ -73,7 +73,7 @@ def module_picture(
     figure.update_xaxes(type="date", nticks=5)
     return figure.update_layout(
         title={"text": safe(name), "font": {"size": SMALL + 1}, "x": 0, "xref": "paper", "y": 0.97},
-        showlegend=True, legend={"y": -0.2, "yanchor": "top", "x": 0}, margin={"l": 48, "r": 8, "t": 30, "b": 64},
+        showlegend=True, legend={"y": -0.2, "yanchor": "top", "x": 0}, margin={"l": 66, "r": 8, "t": 30, "b": 64},
         clickmode="event",
     )  # fmt: skip
 

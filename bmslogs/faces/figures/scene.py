@@ -125,7 +125,7 @@ def guide(
     )
 
 
-def below_legend(figure: go.Figure, bottom: int = 92, *, dated: bool = False) -> go.Figure:
+def below_legend(figure: go.Figure, bottom: int = 100, *, dated: bool = False) -> go.Figure:
     """Put the legend under the picture, where long names do not meet the title.
 
     With `dated` it lies a line lower: below an axis of time, the day stands between ticks and title.

@@ -157,7 +157,7 @@ def template(look: Look) -> go.layout.Template:
                 "font": {"size": SMALL},
                 "bgcolor": "rgba(0,0,0,0)",
             },
-            "margin": {"l": 56, "r": 20, "t": 36, "b": 48},
+            "margin": {"l": 78, "r": 20, "t": 36, "b": 48},
         }
     )
 

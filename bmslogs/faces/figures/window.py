@@ -36,7 +36,9 @@ ROW = 0.026
 NUMBERS, NUMBER_ROOM = 10, 12.0
 """Size of the cell numbers beside a strip, and the height that each takes [px]."""
 MORE_PX = 140  # by which the figure grows for the strip of differences, so that no other shrinks
-MARGINS = 96.0  # [px] above and below the strips
+ABOVE, BELOW, BESIDE = 44, 66, 90
+"""Room about the strips [px]: what their axes take, so that the browser need not draw all twice to find it."""
+MARGINS = float(ABOVE + BELOW)
 Room = tuple[float, float, float]
 """Bottom and top of a strip as shares of the height, and its height [px]."""
 LIKELY_REACH_MV = (
@@ -101,7 +103,7 @@ def log_picture(
     marks: Sequence[Mark] = (),
     strips: Iterable[str] = tuple(ROOM),
     look: Look = LIGHT,
-    height: int = 760,
+    height: int = 774,
 ) -> go.Figure:
     """Draw one window of a log on one time axis; see `log_drawing`."""
     drawing = log_drawing(view, pack, marks=marks, strips=strips, look=look, height=height)
@@ -115,7 +117,7 @@ def log_drawing(
     marks: Sequence[Mark] = (),
     strips: Iterable[str] = tuple(ROOM),
     look: Look = LIGHT,
-    height: int = 760,
+    height: int = 774,
 ) -> dict[str, Any]:
     """Return the picture of one window of a log as plain data and layout: made anew at every zoom, so it is light.
 
@@ -163,7 +165,7 @@ def log_drawing(
         stretch_names(view.stretches, view.time[0], view.time[-1], look) if len(view.time) > 1 else ([], [])
     )
     layout |= {
-        "margin": {"l": 66, "r": 150, "t": 44, "b": MARGINS - 44},
+        "margin": {"l": BESIDE, "r": 150, "t": ABOVE, "b": BELOW},
         "hoversubplots": "axis",
         "shapes": shapes + mark_shades(marks, look),
         "annotations": notes + named,
