@@ -232,19 +232,22 @@ def test_a_missing_cell_is_hatched_with_its_reason(site: Callable[[str], str], r
 
 
 def test_a_page_that_comes_is_drawn_once(site: Callable[[str], str], reader: Reader) -> None:
-    asked: list[str] = []
-    reader.page.on("request", lambda r: asked.append(r.post_data or ""))
+    anew: list[str] = []
+
+    def draws(request: Any) -> bool:
+        return "pack-side.children" in (request.post_data or "")
+
+    reader.page.on("request", lambda r: anew.append(r.url) if draws(r) else None)
     address = f"{site('sample')}/pack?pack=heron-main"
     page = reader.open(address)
     drawn(page)
     page.wait_for_load_state("networkidle")
     assert page.url == address  # what the page chose by itself is nobody's wish: it stays out of the address
-    assert any("pack-side.children" in body for body in asked) is False
+    assert anew == []
     page.get_by_role("textbox", name="Colour by").click()
-    page.get_by_role("option", name="State of charge").click()
+    with page.expect_request(draws):
+        page.get_by_role("option", name="State of charge").click()
     page.wait_for_url(re.compile("quantity=soc_offset"))
-    page.wait_for_load_state("networkidle")
-    assert any("pack-side.children" in body for body in asked)
 
 
 def test_what_is_picked_stays_picked_on_every_page(site: Callable[[str], str], reader: Reader) -> None:
