@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
-import re
-from collections import Counter
 from typing import Any
 from urllib.parse import quote
 
@@ -16,20 +13,30 @@ from dash import ALL, Dash, Input, Output, State, ctx, dcc, html, no_update
 from bmslogs.base.cautions import HIGH_VOLTAGE
 from bmslogs.base.errors import BmsLogsError
 from bmslogs.base.pack import Pack
-from bmslogs.faces.explain import page as explained
 from bmslogs.faces.figures.history import history_picture, module_picture, reach_of
-from bmslogs.faces.history_sheet import MEASURED, Row, Sheet, rows_of, sheet_of, value_text
+from bmslogs.faces.history_sheet import MEASURED, Sheet, rows_of, sheet_of, value_text
 from bmslogs.faces.history_text import history_csv, shown_csv
-from bmslogs.faces.numbers import cells_named
-from bmslogs.faces.signs import grouped
 from bmslogs.findings.history.building import Weighed
-from bmslogs.findings.history.gathered import Column
 from bmslogs.findings.history.topics import TOPICS
-from bmslogs.findings.history.words import day_words
 from dashboard.address import View, parse
 from dashboard.desk import Desk
 from dashboard.frame import Frame
-from dashboard.framework import attributes, in_browser, server_of
+from dashboard.framework import in_browser, server_of
+from dashboard.history_choice import (
+    ALSO,
+    EVERYWHERE,
+    PLOT_TABLE,
+    box_words,
+    chosen,
+    clicked,
+    drifting,
+    picked_columns,
+    place_in,
+    plot_address,
+    shown_key,
+    topic_in,
+)
+from dashboard.history_slopes import beside, counter_sentence, folded, method_text, table, table_rows
 from dashboard.parts import (
     action,
     caution,
@@ -46,12 +53,7 @@ from dashboard.parts import (
 from dashboard.units import shown
 
 TITLE, PATH = "History", "/history"
-TABLE, PLOT_TABLE = "/history.csv", "/history-plot.csv"
-ALSO = {"resistance_10s_relative": "resistance_10s", "capacity_relative": "capacity"}
-"""Quantities that other pages name, and the topic that tells them."""
-SHOWN_ROWS = 12  # lines of the table before the rest is folded away (choice)
-EVERYWHERE = "all"
-NO_SHIFT = dt.timedelta(0)
+TABLE = "/history.csv"
 
 
 def layout(frame: Frame) -> html.Div:
@@ -67,7 +69,7 @@ def layout(frame: Frame) -> html.Div:
             heading(f"History of {pack.vehicle}"),
             _waiting(len(frame.logs), waiting),
             html.Div(id="history-body", children=body(frame, w)),
-            dcc.Store(id="history-shown", data=_shown_key(frame.view)),
+            dcc.Store(id="history-shown", data=shown_key(frame.view)),
         ]
     )
 
@@ -95,18 +97,6 @@ def _waiting(logs: int, waiting: int) -> html.Div:
     )
 
 
-def topic_in(view: View, w: Weighed) -> str:
-    """Return the topic that the address asks for; else that of the largest drift, else the first that is told."""
-    asked = ALSO.get(view.quantity, view.quantity)
-    if asked in TOPICS:
-        return asked
-    return (_drifting(w) or w.told() or list(TOPICS))[0]
-
-
-def _drifting(w: Weighed) -> list[str]:
-    return [k for k in w.told() if any(s.drift.any() for s in w.strands[k])]
-
-
 def _others(frame: Frame, others: list[tuple[str, str]]) -> html.Div | None:
     """Return what drifts in other quantities, each a way there."""
     if not others:
@@ -128,7 +118,7 @@ def body(frame: Frame, w: Weighed) -> list[Any]:
         head = html.P(unsaid, className="sentence", id="history-says")
         return [head, _lead(frame, w), controls, _untold(frame, w, key)]
     says = w.says([key])
-    others = [(k, s) for k in _drifting(w) if k != key for s in w.says([k])]
+    others = [(k, s) for k in drifting(w) if k != key for s in w.says([k])]
     drifts = any(s.drift.any() for s in w.strands[key])
     return [
         html.P(says[0] if says else counter_sentence(w, key), className="sentence", id="history-says"),
@@ -140,30 +130,9 @@ def body(frame: Frame, w: Weighed) -> list[Any]:
         html.Div(_pictures(frame, w, sheet), className="wide"),
         _point(frame, sheet),
         _files(frame, w.gathered.pack, key),
-        section("Slopes" if TOPICS[key].sloped else "In figures", *_table(w, key), id="slopes"),
-        _beside(sheet),
+        section("Slopes" if TOPICS[key].sloped else "In figures", *table(w, key), id="slopes"),
+        beside(sheet),
     ]  # fmt: skip
-
-
-def counter_sentence(w: Weighed, key: str) -> str:
-    """Return what a topic without slopes says: how much in all, or how far the places part."""
-    if key == "temperature_spread":
-        spread = w.gathered.counters["spread_K"]
-        known = spread[np.isfinite(spread)]
-        if not known.size:
-            return "No log has two temperatures."
-        return (
-            f"The warmest and the coldest place usually lie {np.median(known):.1f} K apart, "
-            f"{known.max():.1f} K in the widest log."
-        )
-    names = (
-        ("drawn_Ah", "charged_Ah", "Ah") if key == "charge_counted" else ("drawn_kWh", "charged_kWh", "kWh")
-    )
-    drawn, charged = (float(np.nansum(w.gathered.counters[n])) for n in names[:2])
-    return (
-        f"{grouped(drawn)} {names[2]} drawn and {grouped(charged)} {names[2]} charged in these logs; what flowed "
-        "while the logger slept is in none."
-    )
 
 
 def _controls(frame: Frame, w: Weighed, key: str) -> Any:
@@ -183,10 +152,10 @@ def _controls(frame: Frame, w: Weighed, key: str) -> Any:
     ]  # fmt: skip
     if pack.modules:
         places = [{"value": EVERYWHERE, "label": "the whole pack"}]
-        places += [{"value": f"box {b.name}", "label": _box(b.name)} for b in pack.boxes]
+        places += [{"value": f"box {b.name}", "label": box_words(b.name)} for b in pack.boxes]
         places += [{"value": f"module {m.name}", "label": f"module {m.name}"} for m in pack.modules]
         parts.append(
-            select("Box or module", {"history-control": "place"}, places, _place_in(frame, pack), w=180)
+            select("Box or module", {"history-control": "place"}, places, place_in(frame, pack), w=180)
         )
     shows = [{"value": "", "label": "all in one"}]
     if pack.modules and TOPICS[key].per == "cell":
@@ -198,51 +167,11 @@ def _controls(frame: Frame, w: Weighed, key: str) -> Any:
     return choices(frame.look, *parts, what="Quantity, cells and plot")
 
 
-def _box(name: str) -> str:
-    return name if "box" in name.lower() else f"{name} box"
-
-
 def _choice(id: str, label: str, data: list[dict[str, str]], value: str) -> html.Div:
     if len(data) < 2:
         return html.Div(style={"display": "none"})
     control = dmc.SegmentedControl(id={"history-control": id}, data=data, value=value, size="sm")
     return html.Div([html.Div(label, className="choice-label"), control])
-
-
-def _place_in(frame: Frame, pack: Pack) -> str:
-    if frame.view.module:
-        return f"module {frame.view.module}"
-    for box in pack.boxes:
-        if set(frame.picked) == set(_cells_of(pack, f"box {box.name}")):
-            return f"box {box.name}"
-    return EVERYWHERE
-
-
-def _cells_of(pack: Pack, place: str) -> tuple[int, ...]:
-    kind, _, name = place.partition(" ")
-    modules = {m.name: tuple(m.cells) for m in pack.modules}
-    if kind == "module":
-        return modules.get(name, ())
-    box = next((b for b in pack.boxes if b.name == name), None)
-    return tuple(c for m in (box.modules if box else ()) for c in modules[m])
-
-
-def picked_columns(frame: Frame, sheet: Sheet) -> tuple[Column, ...]:
-    """Return the picked lines: cells, or the sensors that sit nearest to picked cells.
-
-    Where nothing is picked and nothing drifts, the cells that the findings of the chosen log name stand in.
-    """
-    cells = frame.picked or (() if sheet.drift.any() else _named(frame))
-    if sheet.topic.per != "sensor":
-        return cells
-    near = {s.name for s in sheet.pack.temperature_sensors if set(s.cells) & set(cells)}
-    return tuple(c for c in sheet.columns if c in near)
-
-
-def _named(frame: Frame) -> tuple[int, ...]:
-    """Return the cells that the findings of the chosen log name."""
-    told = frame.desk.at_hand(frame.entry.id) if frame.entry else None
-    return tuple(sorted({c for f in told.findings for c in f.cells})) if told else ()
 
 
 def _pictures(frame: Frame, w: Weighed, sheet: Sheet) -> Any:
@@ -255,7 +184,7 @@ def _pictures(frame: Frame, w: Weighed, sheet: Sheet) -> Any:
         figures = []
         for m in modules:
             box = pack.box_of(m.name)
-            name = f"{f'{_box(box)}, ' if box else ''}module {m.name}"
+            name = f"{f'{box_words(box)}, ' if box else ''}module {m.name}"
             figure = _windowed(module_picture(sheet, m.cells, name, reach, look=frame.look), frame.view)
             figure = frame.timed(figure, sheet.times[0])
             figures.append(
@@ -358,119 +287,6 @@ def _files(frame: Frame, pack: Pack, key: str) -> html.Div:
     )  # fmt: skip
 
 
-def plot_address(view: View, pack: Pack, key: str) -> str:
-    """Return the address of what the plot shows as a table: its window, and the picked lines where there are any."""
-    wanted = View(
-        pack=pack.id, quantity=key, start=view.start, end=view.end, cells=view.cells, module=view.module,
-        measured=view.measured,
-    )  # fmt: skip
-    return wanted.link(PLOT_TABLE)
-
-
-def _table(w: Weighed, key: str) -> list[Any]:
-    rows = rows_of(w, key)
-    if not TOPICS[key].sloped:
-        says = {
-            "temperature_spread": "How far places part follows the day's load and air: no slope is told of it.",
-        }.get(key, "Added up over the logs that have a current.")
-        return [html.P(says), _rows(rows[:SHOWN_ROWS], key)]
-    first, rest = _folded(rows)
-    # hundreds of cells of a table take the browser longer than the picture: they come when they are asked for
-    unfold = html.Summary(f"{len(rest)} more", id="history-unfold", n_clicks=0)
-    more = html.Details([unfold, html.Div(id="history-rest")]) if rest else None
-    how = html.Details(
-        [html.Summary("How slopes are told", id="history-how", n_clicks=0), html.Div(id="history-method")]
-    )
-    return [_rows(first, key), more, _lacking(rows), how]
-
-
-def _folded(rows: list[Row]) -> tuple[list[Row], list[Row]]:
-    """Return the lines that are shown, and those that are folded away."""
-    first = [r for k, r in enumerate(rows) if k < SHOWN_ROWS or r.drift or r.column is None]
-    return first, [r for r in rows if r not in first]
-
-
-def _lacking(rows: list[Row]) -> html.Div | None:
-    """Return why lines have no slope yet, one line a reason."""
-    reasons: dict[str, list[Row]] = {}
-    for r in rows:
-        if r.note:
-            reasons.setdefault(r.note, []).append(r)
-    if not reasons:
-        return None
-    lines = []
-    for why, of in reasons.items():
-        cells = [r.column for r in of if isinstance(r.column, int)]
-        names = [cells_named(cells)] if cells else []
-        names += [r.place[:1].lower() + r.place[1:] for r in of if not isinstance(r.column, int)]
-        lines.append(html.Li([html.Strong(f"{', '.join(names)}: "), why]))
-    return html.Div([html.H3("No slope yet"), html.Ul(lines, className="hatched")])
-
-
-def _method() -> str:
-    text = explained("history")
-    return text.split("\n", 1)[1].replace("\n## ", "\n#### ")
-
-
-def _rows(rows: list[Row], key: str) -> html.Div:
-    heads: tuple[str, ...] = ("Place", "Now (95 % interval)", "Slope (95 % interval)", "Since")
-    if not TOPICS[key].sloped:
-        heads = ("Place", "Last log")
-    lines = []
-    for r in rows:
-        cells = [
-            html.Th([html.Span("◆ ", title="drifts") if r.drift else "", r.place], scope="row"),
-            html.Td(r.now, **attributes(data_label=heads[1])),
-        ]
-        if TOPICS[key].sloped:
-            cells += [
-                html.Td(html.Strong(r.slope) if r.drift else r.slope, **attributes(data_label=heads[2])),
-                html.Td(r.since, className="whole", **attributes(data_label=heads[3])),
-            ]
-        lines.append(html.Tr(cells))
-    head = html.Thead(html.Tr([html.Th(h, scope="col") for h in heads]))
-    return html.Div(html.Table([head, html.Tbody(lines)], className="stacked"), className="scroll")
-
-
-def _beside(sheet: Sheet) -> html.Div:
-    """Return dated work, and the logs that could not tell gathered by reason."""
-    work = [
-        html.Li(
-            [
-                html.Strong(day_words(e.date)),
-                f" {e.kind}{f', {e.where}' if e.where else ''}",
-                " (leaves this quantity as it was)" if sheet.topic.sloped and not e.restarts else "",
-            ]
-        )
-        for e in sheet.marks
-    ]
-    reasons = Counter(why for _, why in sheet.gaps).most_common()
-    gaps = [html.Li(f"{count} log{'s' if count != 1 else ''}: {why}") for why, count in reasons]
-    return html.Div(
-        [
-            section(
-                "Work on the pack",
-                html.P("Slopes begin anew at work that touches the quantity, where it was done."),
-                html.Ul(work) if work else html.P("No dated work is described. It is entered under Describe a pack."),
-            ),
-            section(
-                "Logs that could not tell",
-                html.Details(
-                    [
-                        html.Summary(f"{len(sheet.gaps)} of {len(sheet.ids)} logs, by reason"),
-                        html.Ul(gaps, className="hatched"),
-                    ]
-                ) if gaps else html.P("Every log tells it."),
-            ),
-        ],
-        className="halves",
-    )  # fmt: skip
-
-
-def _shown_key(view: View) -> str:
-    return repr((view.quantity, view.cells, view.module, view.log))
-
-
 def register(app: Dash, desk: Desk) -> None:
     """Let the page follow the address, the address the page, and serve the tables."""
     _serve_tables(app, desk)
@@ -534,7 +350,7 @@ def _follow(app: Dash, desk: Desk) -> None:
     )
     def follow(search: str, scheme: str, before: str) -> Any:
         frame = Frame.of(desk, search, scheme)
-        key = _shown_key(frame.view)
+        key = shown_key(frame.view)
         if frame.pack is None or not frame.logs or key == before:
             return no_update, no_update
         return shown(body(frame, desk.history(frame.pack)[0])), key
@@ -551,7 +367,7 @@ def _follow(app: Dash, desk: Desk) -> None:
             return no_update
         w = desk.history(frame.pack)[0]
         key = topic_in(frame.view, w)
-        return _rows(_folded(rows_of(w, key))[1], key)
+        return table_rows(folded(rows_of(w, key))[1], key)
 
     @app.callback(
         Output("history-method", "children"),
@@ -559,7 +375,7 @@ def _follow(app: Dash, desk: Desk) -> None:
         prevent_initial_call=True,
     )
     def method(clicks: int) -> Any:
-        return dcc.Markdown(_method()) if clicks == 1 else no_update
+        return dcc.Markdown(method_text()) if clicks == 1 else no_update
 
     @app.callback(
         Output("history-plot-table", "href"),
@@ -597,7 +413,7 @@ def _choose(app: Dash, desk: Desk) -> None:
         prevent_initial_call=True,
     )
     def point(click: Any, search: str) -> Any:
-        return _clicked(desk, click, search)
+        return clicked(desk, click, search)
 
     @app.callback(
         Output("at", "search", allow_duplicate=True),
@@ -606,7 +422,7 @@ def _choose(app: Dash, desk: Desk) -> None:
         prevent_initial_call=True,
     )
     def module_point(_clicks: Any, search: str) -> Any:
-        return _clicked(desk, next((t["value"] for t in ctx.triggered if t["value"]), None), search)
+        return clicked(desk, next((t["value"] for t in ctx.triggered if t["value"]), None), search)
 
 
 def _turn(app: Dash, desk: Desk) -> None:
@@ -625,61 +441,3 @@ def _turn(app: Dash, desk: Desk) -> None:
         if pack is None:
             return no_update
         return no_update if desk.history(pack)[1] == before else revision + 1
-
-
-def chosen(frame: Frame, by: str, value: Any) -> View:
-    """Return the view after one of the controls, `by`, was set to a value."""
-    view, pack = frame.view, frame.pack
-    assert pack is not None
-    if by == "topic" and value in TOPICS:
-        return view.but(quantity=value)
-    if by == "cells":
-        wanted = tuple(sorted(int(c) for c in value or [] if str(c).isdigit()))
-        return view if wanted == frame.picked else view.but(cells=wanted, module="", joint=0)
-    if by == "place" and value and value != _place_in(frame, pack):
-        if value.startswith("module "):
-            return view.but(module=value.removeprefix("module "), cells=(), joint=0)
-        return view.but(cells=_cells_of(pack, value) if value != EVERYWHERE else (), module="", joint=0)
-    if by == "apart":
-        return view.but(apart=value == "apart")
-    if by == "measured":
-        return view.but(measured=value == "measured")
-    return view
-
-
-def _clicked(desk: Desk, click: Any, search: str) -> Any:
-    """Return the address after a click on a point: its log chosen by its time, its cell picked by its line."""
-    points = (click or {}).get("points") or [{}]
-    frame = Frame.of(desk, search)
-    named, x = str(points[0].get("customdata")), points[0].get("x")
-    if not re.fullmatch(r"-1|\d{1,4}", named) or not isinstance(x, str) or frame.pack is None:
-        return no_update
-    line = int(named)
-    w, _ = desk.history(frame.pack)
-    sheet = sheet_of(w, topic_in(frame.view, w), measured=frame.view.measured)
-    if sheet is None:
-        return no_update
-    log_id = log_at(w, x, frame.shift(sheet.times[0]))
-    if log_id is None or line >= len(sheet.columns):
-        return no_update
-    view = frame.view.but(log=log_id, finding=0)
-    column = sheet.columns[line] if line >= 0 else None
-    if isinstance(column, int) and column not in frame.picked:
-        view = view.but(cells=tuple(sorted({*frame.picked, column})), module="")
-    elif isinstance(column, str):
-        near = next((s.cells for s in frame.pack.temperature_sensors if s.name == column), None)
-        view = view.but(cells=tuple(near), module="") if near else view
-    return no_update if view == frame.view else view.query()
-
-
-def log_at(w: Weighed, x: str, shift: dt.timedelta = NO_SHIFT) -> str | None:
-    """Return the log that began at a time of the axis, None where none did; its clock is `shift` ahead of UTC."""
-    try:
-        when = np.datetime64(x.replace(" ", "T"), "us") - np.timedelta64(shift)
-    except ValueError:
-        return None
-    g = w.gathered
-    if not len(g.ids):
-        return None
-    k = int(np.argmin(np.abs(g.start - when)))
-    return g.ids[k] if abs(g.start[k] - when) < np.timedelta64(2, "s") else None
