@@ -15,6 +15,7 @@ from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis, Estimate, Finding
 from bmslogs.faces.answers import answer
 from bmslogs.findings import diagnose_pack
+from bmslogs.findings.evidence.overlaid import Ground
 from bmslogs.findings.history.building import Weighed, weigh
 from bmslogs.fleet.dataset import refresh
 from bmslogs.fleet.files import Files
@@ -59,7 +60,7 @@ class Desk:
         self.store = Store(self.root, PATIENCE_S)
         self.drawn = Drawn(KEPT_DRAWN)
         self._open = OpenLogs()
-        self._logs: OrderedDict[str, Log] = OrderedDict()
+        self._logs: OrderedDict[str, Ground] = OrderedDict()
         self._diagnoses = Held(KEPT_ESTIMATES)
         self._standing: dict[str, tuple[object, Diagnosis | None]] = {}
         self._of_many: dict[str, tuple[object, Diagnosis | None, int, int]] = {}
@@ -116,10 +117,14 @@ class Desk:
 
     def log(self, log_id: str) -> Log:
         """Return a whole log as arrays; the last few stay in memory."""
+        return self.ground(log_id).log
+
+    def ground(self, log_id: str) -> Ground:
+        """Return a whole log with what its courses share; the last few stay in memory."""
         self._notice(log_id)
         with self._lock:
             if log_id not in self._logs:
-                self._logs[log_id] = read_log(self.store.log_path(log_id), extra=False)
+                self._logs[log_id] = Ground(read_log(self.store.log_path(log_id), extra=False))
                 while len(self._logs) > KEPT:
                     self._logs.popitem(last=False)
             self._logs.move_to_end(log_id)

@@ -101,20 +101,22 @@ def courses(frame: Frame) -> tuple[Course, Course] | None:
     """
     assert frame.pack is not None and frame.entry is not None
     first, second = _cells(frame)
-    log = frame.desk.log(frame.entry.id)
+    ground = frame.desk.ground(frame.entry.id)
+    log = ground.log
     if frame.view.other:
-        theirs = frame.desk.log(frame.view.other)
+        other = frame.desk.ground(frame.view.other)
+        theirs = other.log
         entry = next((e for e in frame.desk.logs(theirs.pack.id) if e.id == frame.view.other), None)
         when = frame.when(entry.start) if entry else "another day"
         names = [
             f"{p.vehicle}, {w}" for p, w in ((log.pack, frame.when(frame.entry.start)), (theirs.pack, when))
         ]
         end = f", cell {first}" if first else ""
-        return course(log, first, "apart", names[0] + end), course(theirs, first, "apart", names[1] + end)
+        return course(ground, first, "apart", names[0] + end), course(other, first, "apart", names[1] + end)
     if first is None and second is None:
         return None
     names = [short_place(log.pack, c) if c else "the median" for c in (first, second)]
-    two = [course(log, c, "voltage", name) for c, name in zip((first, second), names, strict=True)]
+    two = [course(ground, c, "voltage", name) for c, name in zip((first, second), names, strict=True)]
     # the median is the ground that a cell is laid over
     return (two[0], two[1]) if second is not None else (two[1], two[0])
 

@@ -18,7 +18,7 @@ from bmslogs.faces.figures import proof_picture
 from bmslogs.faces.sight import sight_of
 from bmslogs.findings import diagnose
 from bmslogs.findings.evidence.charge_deviation import charge_deviation, counted_charge
-from bmslogs.findings.evidence.overlaid import course
+from bmslogs.findings.evidence.overlaid import Ground, course
 from bmslogs.findings.evidence.parked_drift import parked_drift
 from bmslogs.findings.evidence.shown import shown_rows
 from bmslogs.findings.evidence.source import known
@@ -129,7 +129,7 @@ def test_charge_and_rests_that_are_shown_are_those_of_the_analysis(
     path, log = samples[key]
     k = known(log)
     drawn, soc = counted_charge(k)
-    shown = course(log, None, "voltage", log.id)
+    shown = course(Ground(log), None, "voltage", log.id)
     opened = OpenLog(path)
     assert shown.charge is not None
     assert_array_equal(shown.charge, drawn)

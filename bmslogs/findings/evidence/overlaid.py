@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis.flow import flow_of
-from bmslogs.analysis.sampling import row_medians
+from bmslogs.analysis.flow import Flow, flow_of
+from bmslogs.analysis.median_of_rest import Middles, middles
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.log import Log
@@ -91,7 +92,30 @@ class Overlaid:
     says: str
 
 
-def course(log: Log, cell: int | None, what: What, name: str) -> Course:
+class Ground:
+    """What the courses of one log share, worked out once, on demand.
+
+    Parameters
+    ----------
+    log
+        The log, which nobody changes.
+    """
+
+    def __init__(self, log: Log) -> None:
+        self.log = log
+
+    @cached_property
+    def flow(self) -> Flow:
+        """Clock and current."""
+        return flow_of(self.log)
+
+    @cached_property
+    def middles(self) -> Middles:
+        """The middle readings of each row."""
+        return middles(self.log.cell_voltage)
+
+
+def course(ground: Ground, cell: int | None, what: What, name: str) -> Course:
     """Return the course of a cell, or of the median of all cells where `cell` is None.
 
     Raises
@@ -99,8 +123,9 @@ def course(log: Log, cell: int | None, what: What, name: str) -> Course:
     BadInput
         The log has no such cell, or no other cell to hold it against.
     """
+    log = ground.log
     if cell is None:
-        value = row_medians(log.cell_voltage)
+        value = ground.middles.median
         what = "voltage"
     elif cell not in log.cells:
         raise BadInput(f"{name} has no cell {cell}", f"one of its cells ({log.cells[0]} to {log.cells[-1]})")
@@ -110,8 +135,8 @@ def course(log: Log, cell: int | None, what: What, name: str) -> Course:
         if what == "apart":
             if len(log.cells) < 2:
                 raise BadInput(f"{name} has one cell only", "two cells at least, or their voltage as it is")
-            value = (value - row_medians(np.delete(log.cell_voltage, column, axis=1))) * 1e3
-    flow = flow_of(log)
+            value = (value - ground.middles.without(value)) * 1e3
+    flow = ground.flow
     current, charge = (flow.filled, flow.charge) if flow.has_current else (None, None)
     return Course(name, log.pack, log.seconds, current, charge, value, what, (log.id, cell))
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from bmslogs.base.errors import BadInput
-from bmslogs.findings.evidence.overlaid import By, course, overlaid
+from bmslogs.findings.evidence.overlaid import By, Ground, course, overlaid
 from tests.dashboard import invent
 
 PACK = invent.pack()
@@ -26,7 +26,9 @@ def driven(ohm: float = 0.0, seed: int = 3, current: np.ndarray | None = None, o
 def test_by_load_the_added_resistance_is_the_slope_of_the_gap() -> None:
     """Planted: 0.4 mohm more in the second log; at I ampere the two lie 0.4 I mV apart, over different drives."""
     before, after = driven(0.4e-3, seed=3), driven(0.0, seed=7)
-    drawn = overlaid(course(before, 6, "apart", "before"), course(after, 6, "apart", "after"), "load")
+    drawn = overlaid(
+        course(Ground(before), 6, "apart", "before"), course(Ground(after), 6, "apart", "after"), "load"
+    )
     known = np.isfinite(drawn.gap)
     assert known.sum() >= 4
     width = drawn.x[1] - drawn.x[0]
@@ -38,7 +40,7 @@ def test_by_time_each_part_is_the_median_of_its_rows() -> None:
     one = driven()
     other = replace(one, id="other", cell_voltage=one.cell_voltage.copy())
     other.cell_voltage[:, 5] += np.where(np.arange(one.rows) < 1200, 0.010, 0.030)
-    drawn = overlaid(course(one, 6, "apart", "a"), course(other, 6, "apart", "b"), "time")
+    drawn = overlaid(course(Ground(one), 6, "apart", "a"), course(Ground(other), 6, "apart", "b"), "time")
     assert drawn.axis.endswith("[min]") and drawn.x[0] < 0.1 and abs(drawn.x[-1] - 40) < 0.1
     assert np.allclose(drawn.gap[drawn.x < 19.9], 10) and np.allclose(drawn.gap[drawn.x > 20.1], 30)
 
@@ -50,7 +52,7 @@ def test_by_charge_logs_of_other_rates_meet_at_equal_charge() -> None:
     for one in (slow, fast):
         drawn_Ah = np.cumsum(one.current) / 3600
         one.cell_voltage[:] = 3.9 - 2e-3 * drawn_Ah[:, None]
-    a, b = (course(x, 3, "voltage", n) for x, n in ((slow, "slow"), (fast, "fast")))
+    a, b = (course(Ground(x), 3, "voltage", n) for x, n in ((slow, "slow"), (fast, "fast")))
     by_charge, by_time = overlaid(a, b, "charge"), overlaid(a, b, "time")
     assert by_charge.x[-1] == pytest.approx(20, abs=0.2)  # what the slower of the two has drawn
     assert np.nanmax(np.abs(by_charge.gap)) < 0.2  # a part of 0.1 Ah is 0.2 mV wide
@@ -59,14 +61,16 @@ def test_by_charge_logs_of_other_rates_meet_at_equal_charge() -> None:
 
 def test_two_cells_of_one_log() -> None:
     one = driven(0.5e-3)
-    drawn = overlaid(course(one, 5, "voltage", "cell 5"), course(one, 6, "voltage", "cell 6"), "load")
+    drawn = overlaid(
+        course(Ground(one), 5, "voltage", "cell 5"), course(Ground(one), 6, "voltage", "cell 6"), "load"
+    )
     known = np.isfinite(drawn.gap)
     assert np.all(np.abs(drawn.gap[known] + 0.5 * drawn.x[known]) <= 2.5) and drawn.unit == "V"
 
 
 def test_the_median_of_all_cells_stands_where_none_is_picked() -> None:
     one = driven()
-    assert np.allclose(course(one, None, "apart", "a").value, np.median(one.cell_voltage, axis=1))
+    assert np.allclose(course(Ground(one), None, "apart", "a").value, np.median(one.cell_voltage, axis=1))
 
 
 def refusal(first, second, by: By) -> str:  # type: ignore[no-untyped-def]
@@ -78,32 +82,32 @@ def refusal(first, second, by: By) -> str:  # type: ignore[no-untyped-def]
 
 def test_what_has_nothing_in_common_is_refused_in_one_line() -> None:
     out, back = driven(current=np.full(2400, 30.0)), driven(current=np.full(2400, -30.0), seed=5)
-    a, b = (course(x, 6, "apart", n) for x, n in ((out, "drive"), (back, "charge")))
+    a, b = (course(Ground(x), 6, "apart", n) for x, n in ((out, "drive"), (back, "charge")))
     assert "nothing in common by load" in refusal(a, b, "load")
     assert "charge drawn" in refusal(a, b, "charge")
     still = course(
-        driven(current=np.random.default_rng(2).normal(0, 0.3, 2400), seed=9), 6, "apart", "parked"
+        Ground(driven(current=np.random.default_rng(2).normal(0, 0.3, 2400), seed=9)), 6, "apart", "parked"
     )
     for by in ("charge", "load"):
         assert "nothing in common" in refusal(a, still, by)
-    mute = course(replace(out, id="mute", current=None), 6, "apart", "mute")
+    mute = course(Ground(replace(out, id="mute", current=None)), 6, "apart", "mute")
     for by in ("charge", "load"):
         assert "mute has no current" in refusal(a, mute, by)
     assert np.isfinite(overlaid(a, mute, "time").gap).all()
     assert "itself" in refusal(a, a, "time")
     lfp = PACK.model_copy(update={"chemistry": "LFP"})
-    other = course(replace(back, pack=lfp), 6, "voltage", "b")
-    assert "NMC and LFP" in refusal(course(out, 6, "voltage", "a"), other, "time")
-    assert "have no axis in common" in refusal(a, course(back, 6, "voltage", "b"), "time")
+    other = course(Ground(replace(back, pack=lfp)), 6, "voltage", "b")
+    assert "NMC and LFP" in refusal(course(Ground(out), 6, "voltage", "a"), other, "time")
+    assert "have no axis in common" in refusal(a, course(Ground(back), 6, "voltage", "b"), "time")
     empty = replace(back, id="empty", cell_voltage=np.full((2400, 16), np.nan))
-    assert "too little in common" in refusal(a, course(empty, 6, "apart", "empty"), "time")
+    assert "too little in common" in refusal(a, course(Ground(empty), 6, "apart", "empty"), "time")
 
 
 def test_a_cell_that_a_log_lacks_is_refused() -> None:
     one = driven()
     half = replace(one, cells=tuple(range(1, 9)), cell_voltage=one.cell_voltage[:, :8])
     with pytest.raises(BadInput, match="half has no cell 12"):
-        course(half, 12, "apart", "half")
+        course(Ground(half), 12, "apart", "half")
     alone = replace(one, cells=(6,), cell_voltage=one.cell_voltage[:, 5:6])
     with pytest.raises(BadInput, match="one cell only"):
-        course(alone, 6, "apart", "alone")
+        course(Ground(alone), 6, "apart", "alone")
