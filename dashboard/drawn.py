@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import threading
-from collections import OrderedDict
+import weakref
+from collections import OrderedDict, deque
 from collections.abc import Callable, Hashable, Sequence
 from typing import TypeVar
 
@@ -21,12 +22,16 @@ class Drawn:
     Notes
     -----
     A diagnosis, a pack or a history that has changed is another object, so what was made from the old one is not found
-    any more. The objects are kept with what was made from them: the place of one in memory tells it from all others.
+    any more: the place of an object in memory tells it from all others. What was made goes with the first of its
+    objects that nobody else holds, so that a picture keeps no history alive that was superseded; objects that cannot be
+    watched are kept with it.
     """
 
     def __init__(self, most: int) -> None:
         self._most = most
         self._kept: OrderedDict[Hashable, tuple[Sequence[object], object]] = OrderedDict()
+        self._gone: deque[Hashable] = deque()
+        """Keys of which an object went; whoever holds the lock may be the one who let it go."""
         self._lock = threading.Lock()
 
     def get(self, of: Sequence[object], how: Hashable, make: Callable[[], Made]) -> Made:
@@ -41,18 +46,37 @@ class Drawn:
         """
         key = (how, tuple(id(o) for o in of))
         with self._lock:
+            self._let_go()
             held = self._kept.get(key)
             if held is not None:
                 self._kept.move_to_end(key)
                 return held[1]  # type: ignore[return-value]
         made = make()
         with self._lock:
-            self._kept[key] = (of, made)
+            self._kept[key] = ([self._watched(o, key) for o in of], made)
             while len(self._kept) > self._most:
                 self._kept.popitem(last=False)
         return made
+
+    def __len__(self) -> int:
+        """Return how many are kept."""
+        with self._lock:
+            self._let_go()
+            return len(self._kept)
 
     def clear(self) -> None:
         """Let go of everything."""
         with self._lock:
             self._kept.clear()
+            self._gone.clear()
+
+    def _watched(self, of: object, key: Hashable) -> object:
+        try:
+            return weakref.ref(of, lambda _: self._gone.append(key))
+        except TypeError:
+            return of
+
+    def _let_go(self) -> None:
+        """Drop what lost an object, before its place in memory can be taken for it."""
+        while self._gone:
+            self._kept.pop(self._gone.popleft(), None)

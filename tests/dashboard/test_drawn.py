@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 import shutil
+import weakref
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -43,6 +45,27 @@ def test_an_object_in_the_place_of_one_that_is_gone_is_not_taken_for_it() -> Non
     drawn = Drawn(4)
     for n in range(50):  # a list that is let go would leave its place in memory to the next one
         assert drawn.get(([n],), "x", lambda n=n: n) == n  # type: ignore[misc]
+
+
+class History:
+    """Something that a picture is made from."""
+
+
+def test_a_picture_keeps_nothing_alive_that_was_superseded() -> None:
+    drawn, pack = Drawn(100), ["a list cannot be watched"]
+    old = History()
+    gone = weakref.ref(old)
+    assert (
+        drawn.get((pack, old), "x", lambda: "picture")
+        == drawn.get((pack, old), "x", lambda: "anew")
+        == "picture"
+    )
+    del old
+    gc.collect()
+    assert gone() is None and len(drawn) == 0
+    for n in range(100):  # the next of them may lie where the last one lay
+        assert drawn.get((pack, History()), "x", lambda n=n: n) == n  # type: ignore[misc]
+    assert len(drawn) == 0
 
 
 @pytest.fixture
