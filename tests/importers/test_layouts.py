@@ -125,6 +125,88 @@ def test_long_table_of_other_cells_is_refused(tmp_path: Path) -> None:
     assert "12 cells" in refusal(path, pack_for(truth, cells_in_series=14), tmp_path / "store")
 
 
+def module_rows(truth: Truth, sizes: tuple[int, ...], more: str = "", order: bool = True) -> bytes:
+    """Write a table of one row a module; where there is no order, its rows come in any within a scan."""
+    rng = np.random.default_rng(3)
+    most = max(sizes)
+    lines = [
+        f"time,current_A (discharge +),module,{','.join(f'cell{k + 1}_mV' for k in range(most))},temp_C{more}"
+    ]
+    first = np.cumsum((0, *sizes))
+    for r in range(len(truth.time)):
+        for m in range(len(sizes)) if order else rng.permutation(len(sizes)):
+            mine = range(first[m], first[m + 1])
+            volts = [f"{truth.cells[r, c] * 1000:.0f}" for c in mine] + [""] * (most - sizes[m])
+            flags = ""
+            if truth.bleed is not None:
+                flags = "".join(f",{int(truth.bleed[r, c])}" for c in mine) + "," * (most - sizes[m])
+            row = [stamp_of(truth, r), f"{truth.current[r]:.1f}", f"M{m + 1}", *volts]
+            lines.append(",".join(row) + f",{truth.temperatures[r, m]:.1f}{flags}")
+    return ("\n".join(lines) + "\n").encode()
+
+
+def in_modules(sizes: tuple[int, ...]) -> list[dict[str, object]]:
+    first = np.cumsum((1, *sizes))
+    return [
+        {"name": f"M{m + 1}", "cells": list(range(int(first[m]), int(first[m + 1])))}
+        for m in range(len(sizes))
+    ]
+
+
+@pytest.mark.parametrize("sizes", [(4, 4, 4), (5, 5, 2), (1, 11)])
+@pytest.mark.parametrize("order", [True, False])
+def test_a_table_of_one_row_a_module(sizes: tuple[int, ...], order: bool, tmp_path: Path) -> None:
+    truth = drive(sensors=len(sizes))
+    path = put(module_rows(truth, sizes, order=order), tmp_path / "modules.csv")
+    log = imported(path, pack_for(truth, modules=in_modules(sizes)), tmp_path / "store")
+    assert_same(log, truth)
+    (told,) = (r for r in log.repairs if r["rule"] == "rows_put_together")
+    assert told["rows"] == 400 * (len(sizes) - 1) and "one row a module" in told["says"]
+
+
+def test_bleed_flags_of_a_row_are_those_of_its_module(tmp_path: Path) -> None:
+    truth = drive(sensors=3)
+    truth.bleed = np.random.default_rng(5).random(truth.cells.shape) < 0.3
+    flags = ",".join(f"balancing {k + 1}" for k in range(4))
+    path = put(module_rows(truth, (4, 4, 4), "," + flags, order=False), tmp_path / "modules.csv")
+    log = imported(path, pack_for(truth, modules=in_modules((4, 4, 4))), tmp_path / "store")
+    assert_same(log, truth)
+    assert log.bleed is not None and np.array_equal(log.bleed, truth.bleed)
+
+
+def test_modules_of_another_pack_are_refused(tmp_path: Path) -> None:
+    truth = drive(sensors=3)
+    path = put(module_rows(truth, (4, 4, 4)), tmp_path / "modules.csv")
+    reason = refusal(path, pack_for(truth, cells_in_series=16), tmp_path / "store")
+    assert "rows of 3 modules" in reason and "12 cells" in reason and "16" in reason
+
+
+def test_a_column_that_names_the_warmest_module_is_no_key(tmp_path: Path) -> None:
+    """Rows of the whole string, each stamp once: the column changes from row to row and says nothing of the rows."""
+    truth = drive(sensors=0)
+    rng = np.random.default_rng(4)
+    lines = ["time,current_A (discharge +),warmest module," + ",".join(f"cell{k + 1}_mV" for k in range(12))]
+    for r in range(len(truth.time)):
+        volts = ",".join(f"{v * 1000:.0f}" for v in truth.cells[r])
+        lines.append(f"{stamp_of(truth, r)},{truth.current[r]:.1f},M{rng.integers(1, 4)},{volts}")
+    path = put(("\n".join(lines) + "\n").encode(), tmp_path / "wide.csv")
+    assert_same(imported(path, pack_for(truth), tmp_path / "store"), truth)
+
+
+def test_a_bleed_flag_in_a_row_of_one_cell_is_that_cells(tmp_path: Path) -> None:
+    truth = drive(sensors=0)
+    truth.bleed = np.random.default_rng(6).random(truth.cells.shape) < 0.3
+
+    def row(r: int, c: int) -> str:
+        flag = int(truth.bleed[r, c])  # type: ignore[index]
+        return f"{stamp_of(truth, r)},{c + 1},{truth.cells[r, c]:.3f},{truth.current[r]:.1f},{flag}"
+
+    path = put(long_text(truth, "Time,Cell,Voltage (V),Current (A),Balancing", row), tmp_path / "long.csv")
+    log = imported(path, pack_for(truth), tmp_path / "store")
+    assert_same(log, truth)
+    assert log.bleed is not None and np.array_equal(log.bleed, truth.bleed)
+
+
 def joined(files: list[Path], truth: Truth, store: Path, **options):  # type: ignore[no-untyped-def]
     report = Store(store).import_files(files, pack_for(truth), together=True, **options)
     assert not report.refused, report.refused

@@ -1,6 +1,8 @@
-"""Rows of single cells put side by side, block after block, so that the rest of the import sees one row a scan."""
+"""Rows of single cells or modules put side by side, block after block: the rest of the import sees one row a scan."""
 
 from __future__ import annotations
+
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -12,11 +14,13 @@ from bmslogs.importers.text.arrow import arrow_numbers, arrow_texts, numpy_of
 
 
 class Pivot:
-    """Turns rows of single cells into rows of whole scans, block after block."""
+    """Turns rows of single cells or modules into rows of whole scans, block after block."""
 
     def __init__(self, layout: LongLayout) -> None:
         self.layout = layout
         self._places = {f"{m}\0{c}": k for k, (m, c) in enumerate(layout.keys)}
+        self._sizes = np.array(layout.sizes)
+        self._first = np.cumsum(self._sizes) - self._sizes
         self._rest: Chunk | None = None
         self.nameless = 0
         self.doubled = 0
@@ -40,9 +44,13 @@ class Pivot:
         return self._wide(self._rest, self._starts(self._rest))
 
     def _place(self, chunk: Chunk) -> npt.NDArray[np.int64]:
-        """Return the cell (from 0) of each row, -1 where it names none."""
-        cells = pc.replace_substring_regex(pc.utf8_trim_whitespace(chunk.others[CELL]), r"\.0+$", "")
-        cells = pc.if_else(pc.is_null(cells), arrow_texts([""])[0], cells)
+        """Return the key (from 0) of each row, -1 where it names none."""
+        cells = chunk.others.get(CELL)
+        if cells is None:
+            cells = arrow_texts([""] * chunk.rows)
+        else:
+            cells = pc.replace_substring_regex(pc.utf8_trim_whitespace(cells), r"\.0+$", "")
+            cells = pc.if_else(pc.is_null(cells), arrow_texts([""])[0], cells)
         modules = chunk.others.get(MODULE)
         modules = (
             arrow_texts([""] * chunk.rows)
@@ -69,11 +77,17 @@ class Pivot:
         good = place >= 0
         self.nameless += int((~good).sum())
         self.doubled += int(good.sum()) - len(np.unique(place[good] + n * scan[good]))
-        cells = np.full((n, scans), np.nan, dtype=np.float32)
-        cells[place[good], scan[good]] = chunk.cells[0][good]
-        temperatures = np.full((n if len(chunk.temperatures) else 0, scans), np.nan, dtype=np.float32)
-        if len(chunk.temperatures):
-            temperatures[place[good], scan[good]] = chunk.temperatures[0][good]
+        cells = np.full((self.layout.cells, scans), np.nan, dtype=np.float32)
+        self._put(cells, chunk.cells, place, scan)
+        each = len(chunk.temperatures)
+        temperatures = np.full((n * each, scans), np.nan, dtype=np.float32)
+        for k in range(each):
+            temperatures[each * place[good] + k, scan[good]] = chunk.temperatures[k][good]
+        bleed, known = None, None
+        if chunk.bleed is not None and chunk.bleed_known is not None:
+            bleed, known = (np.zeros((self.layout.cells, scans), dtype=bool) for _ in range(2))
+            self._put(bleed, chunk.bleed, place, scan)
+            self._put(known, chunk.bleed_known, place, scan)
         others = {
             k: v.take(arrow_numbers(starts)) for k, v in chunk.others.items() if k not in (CELL, MODULE)
         }
@@ -84,11 +98,23 @@ class Pivot:
             _first_of(chunk.pack, scan, scans),
             cells,
             temperatures,
-            None,
-            None,
+            bleed,
+            known,
             others,
             chunk.line,
         )
+
+    def _put(
+        self,
+        wide: npt.NDArray[Any],
+        rows: npt.NDArray[Any],
+        place: npt.NDArray[np.int64],
+        scan: npt.NDArray[np.int64],
+    ) -> None:
+        """Put what the rows hold of their cells, (cells of a row, rows), at its place in ``wide``, (cells, scans)."""
+        for k, values in enumerate(rows):
+            has = (place >= 0) & (k < self._sizes[place])
+            wide[self._first[place[has]] + k, scan[has]] = values[has]
 
 
 def _first_of(

@@ -440,11 +440,12 @@ def _note_joined(joiner: Pivot | Gatherer, plan: Plan, rows: int, repairs: Repai
         )
         repairs.add("scan_gathered", sentence, rows)
         return
-    repairs.add("rows_put_together", "one row a cell: {rows} put beside the first one of their scan", rows)
+    of = joiner.layout.row
+    repairs.add("rows_put_together", f"one row a {of}: {{rows}} put beside the first one of their scan", rows)
     if joiner.nameless:
-        repairs.add("cell_unknown", "{rows} that name no cell left out", joiner.nameless)
+        repairs.add("cell_unknown", f"{{rows}} that name no {of} left out", joiner.nameless)
     if joiner.doubled:
-        repairs.add("cell_twice", "{rows} of a cell that its scan has already left out", joiner.doubled)
+        repairs.add("cell_twice", f"{{rows}} of a {of} that its scan has already left out", joiner.doubled)
 
 
 def _turned(chunks: Iterator[Chunk]) -> Iterator[Chunk]:

@@ -143,7 +143,10 @@ def _unitless(header: Header) -> bool:
 
 
 def _flags(named: list[int], sample: Sample, headers: list[Header], cells: Cells) -> dict[int, int] | None:
-    able = [i for i in named if headers[i].numbers and _is_flag(sample.columns[i])]
+    flags = [i for i in named if _is_flag(sample.columns[i])]
+    if len(cells.columns) == 1 and len(flags) == 1:
+        return {next(iter(cells.columns)): flags[0]}  # a row, or a string, of one cell
+    able = [i for i in flags if headers[i].numbers]
     stems: dict[tuple[str, ...], list[int]] = {}
     for i in able:
         stems.setdefault(tuple("#" if t.isdigit() else t for t in headers[i].tokens), []).append(i)

@@ -23,7 +23,7 @@ from bmslogs.importers.recognise.cells import Cells, find_cells, module_ranks, v
 from bmslogs.importers.recognise.clock import column_called, find_clock
 from bmslogs.importers.recognise.counters import find_beside
 from bmslogs.importers.recognise.currents import Currents, find_current
-from bmslogs.importers.recognise.long_table import find_long
+from bmslogs.importers.recognise.long_table import find_long, find_module_rows
 from bmslogs.importers.recognise.sign_sample import sampled_evidence
 from bmslogs.importers.recognise.temperatures import find_temperatures
 from bmslogs.importers.text.dialect import Dialect
@@ -100,7 +100,10 @@ def recognise(
             mapping.take(c.index, "nothing", "", "empty field behind a delimiter")
     _claim_named(mapping, profile, file, problems)
     cells, layout = _cells_or_long(mapping, headers, dialect, profile, pack, file, modules, clock)
-    bits = _bleeds(mapping, headers, cells, profile, file, problems, notes)
+    in_row = cells
+    if layout is not None:
+        in_row = Cells(dict(enumerate(layout.voltages, 1)), layout.unit, layout.why, 1)
+    bits = _bleeds(mapping, headers, in_row, profile, file, problems, notes)
     current = find_current(
         sample, headers, mapping.free, cells, profile.current, pack, file, not dialect.header_line
     )
@@ -114,17 +117,15 @@ def recognise(
     problems += _one_owner(sample, headers, mapping.free, file)
     _extras(mapping)
     notes += _privacy(headers, mapping.taken)
-    fine, step = _step(sample, cells)
+    fine, step = _step(sample, in_row)
     beside = find_beside(sample, headers, mapping.taken)
     sign = _sign(sample, mapping, clock, cells, current, profile, pack, beside)
     columns = tuple(mapping.taken[i] for i in sorted(mapping.taken))
-    if layout is not None:
-        fine, step = _step(sample, Cells({1: layout.voltage}, layout.unit, "", 1))
     plan = Plan(
         dialect,
         columns,
         clock,
-        tuple(cells.columns) if cells else (),
+        tuple(in_row.columns) if in_row else (),
         fine,
         step,
         sign.factor,
@@ -153,41 +154,60 @@ def _cells_or_long(
     modules: tuple[str, ...] | None,
     clock: Clock | None,
 ) -> tuple[Cells | None, LongLayout | None]:
-    """Take the columns of the cells; where there are none, those of a table of one row a cell."""
-    cells: Cells | None = None
-    layout: LongLayout | None = None
+    """Take the columns of the cells, or those of a table of one row a module or a cell."""
+    times = clock.columns if clock is not None else ()
     wanted = _cells_of(pack, modules) if modules else None
     expected = len(wanted) if wanted is not None else pack.cells_in_series if pack else None
+    where = mapping.sample, headers, mapping.free, expected
+    cells: Cells | None = None
+    layout: LongLayout | None = None
     try:
         if profile.layout is not None and profile.layout.shape == "long":
             raise BadInput("a long table", file=file)
-        if profile.cell_voltage is not None and profile.cell_voltage.pattern is not None:
-            cells = _cells_by_pattern(mapping.sample, profile, expected, pack, file, wanted)
-        else:
-            cells = find_cells(
-                mapping.sample, headers, mapping.free, expected, pack, file, not dialect.header_line, wanted
-            )
-            if profile.cell_voltage is not None and profile.cell_voltage.unit is not None:
-                cells = _in_unit(cells, profile.cell_voltage.unit, mapping.sample, file)
-        for number, index in cells.columns.items():
-            mapping.take(index, "cell", cell_column(number), cells.why, cells.unit, number)
-        for index in cells.unused:
-            mapping.take(index, "unused", "", "channel that never reads anything")
-        mapping.notes += cells.notes
-        if "cannot be" in cells.why:
-            mapping.notes.append(f"cells: {cells.why}")
+        if profile.cell_voltage is None:
+            layout = find_module_rows(*where, pack, file, times)
+        if layout is None:
+            cells = _row_of_cells(mapping, headers, dialect, profile, pack, file, expected, wanted)
     except BadInput as refused:
         reason = refused
         try:
-            times = clock.columns if clock is not None else ()
-            layout = find_long(mapping.sample, headers, mapping.free, expected, profile, pack, file, times)
+            layout = find_long(*where, profile, pack, file, times)
         except BadInput as other:
             reason = other
         if layout is None:
             mapping.problems.append(reason)
-        else:
-            _take_long(mapping, layout)
+    if layout is not None:
+        _take_long(mapping, layout)
     return cells, layout
+
+
+def _row_of_cells(
+    mapping: _Mapping,
+    headers: list[Header],
+    dialect: Dialect,
+    profile: Profile,
+    pack: Pack | None,
+    file: Path,
+    expected: int | None,
+    wanted: tuple[int, ...] | None,
+) -> Cells:
+    """Take the columns of the cells of a table whose rows are the whole string's."""
+    if profile.cell_voltage is not None and profile.cell_voltage.pattern is not None:
+        cells = _cells_by_pattern(mapping.sample, profile, expected, pack, file, wanted)
+    else:
+        cells = find_cells(
+            mapping.sample, headers, mapping.free, expected, pack, file, not dialect.header_line, wanted
+        )
+        if profile.cell_voltage is not None and profile.cell_voltage.unit is not None:
+            cells = _in_unit(cells, profile.cell_voltage.unit, mapping.sample, file)
+    for number, index in cells.columns.items():
+        mapping.take(index, "cell", cell_column(number), cells.why, cells.unit, number)
+    for index in cells.unused:
+        mapping.take(index, "unused", "", "channel that never reads anything")
+    mapping.notes += cells.notes
+    if "cannot be" in cells.why:
+        mapping.notes.append(f"cells: {cells.why}")
+    return cells
 
 
 def _temperatures(
@@ -210,10 +230,12 @@ def _temperatures(
 
 
 def _take_long(mapping: _Mapping, layout: LongLayout) -> None:
-    mapping.take(layout.cell, "cell number", CELL, "names the cell of each row")
+    if layout.cell >= 0:
+        mapping.take(layout.cell, "cell number", CELL, "names the cell of each row")
     if layout.module >= 0:
         mapping.take(layout.module, "module", MODULE, "names the module of each row")
-    mapping.take(layout.voltage, "cell", cell_column(1), layout.why, layout.unit, 1)
+    for number, index in enumerate(layout.voltages, 1):
+        mapping.take(index, "cell", cell_column(number), layout.why, layout.unit, number)
 
 
 def _one_owner(sample: Sample, headers: list[Header], free: set[int], file: Path) -> list[BadInput]:
@@ -242,13 +264,15 @@ def _privacy(headers: list[Header], taken: dict[int, Taken]) -> list[str]:
 
 def _side_by_side(plan: Plan, layout: LongLayout) -> Plan:
     """Return the plan of the wide table that a long one becomes; it keeps the plan of the long one."""
-    one = next(t for t in plan.columns if t.role == "cell")
-    columns = [t for t in plan.columns if t.role not in ("cell", "temperature", "cell number", "module")]
-    numbers = range(1, len(layout.keys) + 1)
-    columns += [replace(one, target=cell_column(n), number=n) for n in numbers]
+    own = ("cell", "temperature", "bleed", "cell number", "module")
+    columns = [t for t in plan.columns if t.role not in own]
+    numbers = range(1, layout.cells + 1)
+    columns += [replace(plan.of("cell")[0], target=cell_column(n), number=n) for n in numbers]
+    flags = plan.of("bleed")
+    columns += [replace(flags[0], target=bleed_column(n), number=n) for n in (numbers if flags else ())]
     sensors = plan.of("temperature")
-    if len(sensors) == 1:
-        columns += [replace(sensors[0], target=temperature_column(n), number=n) for n in numbers]
+    places = range(1, len(layout.keys) * len(sensors) + 1)
+    columns += [replace(sensors[0], target=temperature_column(n), number=n) for n in places]
     return replace(
         plan,
         columns=tuple(columns),

@@ -1,4 +1,4 @@
-"""Long tables, one row a cell: found by their columns."""
+"""Long tables, one row a cell or one row a module: found by their columns."""
 
 from __future__ import annotations
 
@@ -6,17 +6,23 @@ import itertools
 import re
 from pathlib import Path
 
+import numpy as np
 import pyarrow.compute as pc
 
 from bmslogs.base.errors import Ambiguous, BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.importers.plan.long_layout import LongLayout
 from bmslogs.importers.plan.profile import Layout, Profile
-from bmslogs.importers.recognise.cells import module_ranks, voltage_unit
+from bmslogs.importers.recognise.cells import find_cells, module_ranks, voltage_unit
 from bmslogs.importers.recognise.clock import column_called
 from bmslogs.importers.text.sample import Sample
 from bmslogs.importers.text.units import find_unit, named
 from bmslogs.importers.text.words import Header
+
+MOST_MODULES = 400
+CHANGES = 0.3
+"""A column that names rows changes from row to row in at least this share of them (choice)."""
+_NOT_A_KEY = {"cell", "voltage", "temperature", "summary", "bleed", "other", "fault"}
 
 
 def find_long(
@@ -73,17 +79,81 @@ def find_long(
             f"{expected}, as the pack file says",
             file=file,
         )
-    temperature = _value(sample, headers, free - {cell, module, voltage}, "temperature", layout, file)
     return LongLayout(
         cell,
         module,
-        voltage,
-        temperature,
+        (voltage,),
         unit,
         f"one row a cell; {why}",
         _ordered(keys, pack, file),
+        (1,) * len(keys),
         _by_stamp(sample, time_columns, len(keys)),
     )
+
+
+def find_module_rows(
+    sample: Sample,
+    headers: list[Header],
+    free: set[int],
+    expected: int | None,
+    pack: Pack | None,
+    file: Path,
+    time_columns: tuple[int, ...],
+) -> LongLayout | None:
+    """Find the layout of a table whose rows are those of one module each; None where it is none.
+
+    A column names the module and changes from row to row, and rows of several modules share a stamp: else it may name
+    the hottest module or the weakest, and rows are the whole string's.
+
+    Raises
+    ------
+    BadInput
+        It is one, but with other cells than the pack has.
+    Ambiguous
+        It is one, but which module comes first cannot be told.
+    """
+    module = next((i for i in sorted(free) if _names_rows(sample, headers, i)), -1)
+    if module < 0:
+        return None
+    names = _distinct(sample, -1, module)
+    if not _by_stamp(sample, time_columns, len(names)):
+        return None
+    try:
+        cells = find_cells(sample, headers, free - {module}, None, None, file)
+    except BadInput:
+        return None
+    columns = tuple(cells.columns[n] for n in sorted(cells.columns))
+    keys = _ordered(names, pack, file)
+    sizes = tuple(_filled(sample, module, name, columns) for name, _ in keys)
+    if expected is not None and sum(sizes) != expected:
+        raise BadInput(
+            f"rows of {len(keys)} modules by column {sample.columns[module].name!r}, {sum(sizes)} cells in all",
+            f"{expected}, as the pack file says",
+            file=file,
+        )
+    by_stamp = f"one row a module; {cells.why}"
+    return LongLayout(-1, module, columns, cells.unit, by_stamp, keys, sizes, by_stamp=True)
+
+
+def _names_rows(sample: Sample, headers: list[Header], i: int) -> bool:
+    """Return whether a column names the module of each row."""
+    head, column = headers[i], sample.columns[i]
+    texts = column.array.drop_null()
+    if "module" not in head.means or head.means & _NOT_A_KEY or head.unit is not None:
+        return False
+    if not 2 <= len(texts.unique()) <= MOST_MODULES or len(texts) < len(column.array):
+        return False
+    changes = pc.sum(
+        pc.not_equal(column.array.slice(1), column.array.slice(0, len(column.array) - 1))
+    ).as_py()
+    return bool((changes or 0) > CHANGES * len(column.array))
+
+
+def _filled(sample: Sample, module: int, name: str, columns: tuple[int, ...]) -> int:
+    """Return how many of the columns hold a reading of a module: a smaller one leaves the last of them empty."""
+    mine = np.array([text == name for text in sample.columns[module].texts])
+    read = [bool(np.isfinite(np.asarray(sample.columns[c].values, float)[mine]).any()) for c in columns]
+    return max((k + 1 for k, r in enumerate(read) if r), default=0)
 
 
 def _keys(sample: Sample, headers: list[Header], free: set[int], expected: int | None) -> tuple[int, int]:
@@ -144,7 +214,7 @@ def _value(
 
 
 def _distinct(sample: Sample, cell: int, module: int) -> list[tuple[str, str]]:
-    cells = sample.columns[cell].texts
+    cells = sample.columns[cell].texts if cell >= 0 else [""] * len(sample.columns[module].texts)
     modules = sample.columns[module].texts if module >= 0 else [""] * len(cells)
     return sorted({(m or "", _key(c)) for m, c in zip(modules, cells) if c is not None})
 
