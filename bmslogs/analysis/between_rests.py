@@ -73,31 +73,31 @@ def between_rests(study: Study, shifted: Bools) -> BetweenRests:
     shifted
         (cells,) True where a reading is not to be believed.
     """
-    s, cells = study, len(study.cells)
-    if s.curve.flat:  # its rests tell no place, and above its end they hang on hysteresis
+    s, cells = study, len(study.readings.cells)
+    if s.readings.curve.flat:  # its rests tell no place, and above its end they hang on hysteresis
         return nothing_told(cells)
     reliable = s.trusted & ~shifted
     shortfall, span = np.zeros((2, cells)), np.zeros(cells)
     near, near_half, nearest = np.full(cells, np.nan), np.full(cells, np.nan), NEAR_FULL_SOC
     place: dict[int, float] = {}
-    rests = [k for k, part in enumerate(s.stretches) if part.kind in ("rest", "parked")]
-    told = {k: fuller_at_rest(s, s.stretches[k], reliable) for k in rests}
+    rests = [k for k, part in enumerate(s.flow.stretches) if part.kind in ("rest", "parked")]
+    told = {k: fuller_at_rest(s, s.flow.stretches[k], reliable) for k in rests}
     for k, found in told.items():
         if found is None:
             continue
         with np.errstate(all="ignore"):
-            level = float(nanmedian(s.log.cell_voltage[s.stretches[k].last][reliable]))
-        place[k] = float(s.curve.inverse(np.array([level]))[0])
+            level = float(nanmedian(s.readings.log.cell_voltage[s.flow.stretches[k].last][reliable]))
+        place[k] = float(s.readings.curve.inverse(np.array([level]))[0])
         if place[k] >= nearest:
             nearest, near, near_half = place[k], *found
     for a, b in itertools.pairwise(rests):
-        first, last = s.stretches[a], s.stretches[b]
+        first, last = s.flow.stretches[a], s.flow.stretches[b]
         one, two = told[a], told[b]
-        if one is None or two is None or s.section[first.last] != s.section[last.first]:
+        if one is None or two is None or s.flow.section[first.last] != s.flow.section[last.first]:
             continue
-        if s.log.bleed is not None and s.log.bleed[first.first : last.last + 1].any():
+        if s.readings.log.bleed is not None and s.readings.log.bleed[first.first : last.last + 1].any():
             continue  # what was bled was moved as well
-        taken = float(s.flow.charge[first.last] - s.flow.charge[last.first]) / s.capacity
+        taken = float(s.flow.charge[first.last] - s.flow.charge[last.first]) / s.readings.capacity
         if abs(taken) < MOVED_LEAST:
             continue
         more = np.sign(taken) * (two[0] - one[0])

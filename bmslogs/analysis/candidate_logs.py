@@ -89,13 +89,13 @@ def model_of(study: Study, soc: float | None = None) -> Model:
     blocks gave; hourly readings of a parked pack need no such scale. What the log itself does not tell of its
     resistance (a charge alone: hardly) is taken as usual, not as badly known: a better log is asked for.
     """
-    cells = len(study.cells)
+    cells = len(study.readings.cells)
     reading = _reading_sd(study)
     colour, common = 1.0, USUAL_COMMON
     taus: tuple[float, ...] = (4.0, 20.0, 90.0)
     parts = np.repeat(study.usual_resistance * np.array(USUAL_SHAPE)[:, None], cells, axis=1)
     known = Knowledge(study).resistance
-    if not isinstance(known, str) and study.rows_of("drive").any() and not study.by_steps:
+    if not isinstance(known, str) and study.flow.rows_of("drive").any() and not study.by_steps:
         load = study.load
         taus, count = load.taus, len(load.taus) + 1
         parts = np.maximum(median(load.fit.coef[:count, study.trusted], axis=1, keepdims=True), 0.0)
@@ -106,11 +106,15 @@ def model_of(study: Study, soc: float | None = None) -> Model:
         middles = median(without[:, study.trusted], axis=1)
         seen = float(jackknife_se(middles[:, None])[0] / np.median(middles)) * t_factor(len(without))
         common = float(np.sqrt(seen * LEAST_COMMON))  # eight blocks tell a scatter roughly: half way
-    still = study.log.current[study.quiet] if study.log.current is not None else np.array([])
+    still = (
+        study.readings.log.current[study.flow.quiet]
+        if study.readings.log.current is not None
+        else np.array([])
+    )
     still = still[np.isfinite(still)]
-    current_noise = float(np.std(still)) if still.size > 30 else CURRENT_NOISE_C * study.capacity
+    current_noise = float(np.std(still)) if still.size > 30 else CURRENT_NOISE_C * study.readings.capacity
     period = float(np.clip(study.refresh_s, 0.1, 60.0))
-    noise = float(np.sqrt(max(reading**2 - study.log.voltage_step**2 / 12.0, 1e-10)))
+    noise = float(np.sqrt(max(reading**2 - study.readings.log.voltage_step**2 / 12.0, 1e-10)))
     return Model(
         study,
         parts,
@@ -128,7 +132,7 @@ def model_of(study: Study, soc: float | None = None) -> Model:
 def _pack_reading(study: Study) -> tuple[float, float, float]:
     """Return noise and step of the pack voltage [V], and the resistance outside the taps [ohm]."""
     noise, step, ohm = USUAL_PACK_READING
-    volts = study.log.pack_voltage
+    volts = study.readings.log.pack_voltage
     if volts is None:
         return noise, step, ohm
     levels = np.unique(np.round(volts[np.isfinite(volts)], 4))
@@ -174,7 +178,7 @@ def drive_log(model: Model, draw: int = 0, minutes: float = DRIVE_MINUTES, rms_c
     """Return a drive with pulls and regeneration between two rests of ten minutes."""
     rng = np.random.default_rng([1, draw])
     count, still = (round(seconds / model.period) for seconds in (minutes * 60.0, 600.0))
-    drive = _stop_and_go(count, model.period, rng) * rms_c * model.study.capacity
+    drive = _stop_and_go(count, model.period, rng) * rms_c * model.study.readings.capacity
     rest = np.zeros(still)
     # by turns more and less resistance in each block: their scatter is then that of the log that was learnt from
     block = equal_blocks(count + still, BLOCKS)
@@ -191,11 +195,12 @@ def charge_log(model: Model, draw: int = 0, rate_c: float = CHARGE_RATE_C) -> Lo
     """
     study, rng = model.study, np.random.default_rng([2, draw])
     period = max(model.period, 1.0)
-    top = min(study.pack.limits.voltage_max_V or np.inf, float(study.curve.volt[-1]))
-    amps, capacity = rate_c * study.capacity, study.capacity
+    top = min(study.readings.pack.limits.voltage_max_V or np.inf, float(study.readings.curve.volt[-1]))
+    amps, capacity = rate_c * study.readings.capacity, study.readings.capacity
     slow = float(np.median(model.parts.sum(axis=0)))
     bend, end = (
-        float(study.curve.inverse(np.array([top - a * slow]))[0]) for a in (amps, CHARGE_END_C * capacity)
+        float(study.readings.curve.inverse(np.array([top - a * slow]))[0])
+        for a in (amps, CHARGE_END_C * capacity)
     )
     flat_s = max(bend - CHARGE_FROM, 0.05) * capacity / amps * 3600.0
     decay_s = max(end - bend, 0.005) * capacity / amps * 3600.0
@@ -233,7 +238,7 @@ def _log(
 
     `gain` (rows,) multiplies all cells' resistance.
     """
-    source = model.study.log
+    source = model.study.readings.log
     seconds: Floats = np.arange(len(current), dtype=np.float64) * period
     section = np.zeros(len(current), dtype=np.int64)
     drawn = charge_drawn(current, seconds, section)
@@ -244,7 +249,9 @@ def _log(
     drop = filtered @ model.parts
     if gain is not None:
         drop = drop * gain[:, None]
-    volts = model.study.curve.beyond(soc + apart - drawn[:, None] / model.study.capacity) - drop
+    volts = (
+        model.study.readings.curve.beyond(soc + apart - drawn[:, None] / model.study.readings.capacity) - drop
+    )
     volts = volts + rng.normal(0.0, model.noise * model.colour, volts.shape)
     step = source.voltage_step
     read = current + rng.normal(0.0, model.current_noise, len(current))

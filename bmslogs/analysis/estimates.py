@@ -70,7 +70,7 @@ def _cells(
     limit = np.broadcast_to(most, np.shape(value))
     away = np.zeros(len(value)) if alike is None else np.abs(np.nan_to_num(value - alike))
     among = _widest_of(int(k.study.trusted.sum()))
-    for i, cell in enumerate(k.study.cells):
+    for i, cell in enumerate(k.study.readings.cells):
         if warmth is not None:
             conditions = common | {"temperature_C": float(warmth[i]) if np.isfinite(warmth[i]) else None}
         wide = bool(half[i] > limit[i]) and bool(half[i] > SHOWN_SHARE * away[i])
@@ -128,12 +128,14 @@ def _all_refused(k: Knowledge, quantity: str, why: str) -> list[Estimate]:
         refused(
             quantity, unit, why if ok else UNTRUSTED, SETTLE[quantity] if ok else SETTLE["loom"], cell=cell
         )
-        for cell, ok in zip(k.study.cells, k.study.trusted, strict=True)
+        for cell, ok in zip(k.study.readings.cells, k.study.trusted, strict=True)
     ]
 
 
 def _sensors(k: Knowledge) -> list[str]:
-    return [k.study.pack.sensor_name(j + 1) for j in range(k.study.log.temperature.shape[1])]
+    return [
+        k.study.readings.pack.sensor_name(j + 1) for j in range(k.study.readings.log.temperature.shape[1])
+    ]
 
 
 def _pack(quantity: str, value: float, half: float, conditions: dict[str, Any]) -> list[Estimate]:
@@ -224,7 +226,7 @@ def capacity(k: Knowledge) -> list[Estimate]:
         found.ampere_hours,
         found.half_ampere_hours,
         found.conditions,
-        0.08 * k.study.capacity,
+        0.08 * k.study.readings.capacity,
         found.why,
         alike=float(nanmedian(found.ampere_hours)),
     )
@@ -269,7 +271,7 @@ def balancing_time(k: Knowledge) -> list[Estimate]:
     found = k.top
     if isinstance(found, str):
         return _all_refused(k, "balancing_time", found)
-    resistor = k.study.resistor
+    resistor = k.study.readings.resistor
     if resistor is None:
         return _all_refused(k, "balancing_time", "the pack file gives no bleed_resistor_ohm")
     good = np.isfinite(found.needed) & (found.half_needed <= found.most)
@@ -281,18 +283,23 @@ def balancing_time(k: Knowledge) -> list[Estimate]:
         "balancing_time",
         float(found.needed[i] / amps),
         float(found.half_needed[i] / amps),
-        {"resistor_ohm": resistor, "duty": 1.0, "voltage_V": found.end_volts, "cell": k.study.cells[i]},
+        {
+            "resistor_ohm": resistor,
+            "duty": 1.0,
+            "voltage_V": found.end_volts,
+            "cell": k.study.readings.cells[i],
+        },
     )
 
 
 def bleed_done(k: Knowledge) -> list[Estimate]:
     """Charge that the commanded bleeding took, if it worked [Ah]."""
     s = k.study
-    if s.log.bleed is None:
+    if s.readings.log.bleed is None:
         return _all_refused(k, "bleed_done", "the log has no bleed columns")
-    if s.resistor is None:
+    if s.readings.resistor is None:
         return _all_refused(k, "bleed_done", "the pack file gives no bleed_resistor_ohm")
-    total = np.zeros(len(s.cells)) if s.bled is None else s.bled[-1]
+    total = np.zeros(len(s.readings.cells)) if s.bled is None else s.bled[-1]
     return [
         Estimate(
             "bleed_done",
@@ -301,20 +308,20 @@ def bleed_done(k: Knowledge) -> list[Estimate]:
             value=float(v),
             low=0.95 * float(v),
             high=1.05 * float(v),
-            conditions={"commanded": True, "resistor_ohm": s.resistor},
+            conditions={"commanded": True, "resistor_ohm": s.readings.resistor},
         )
-        for cell, v in zip(s.cells, total, strict=True)
+        for cell, v in zip(s.readings.cells, total, strict=True)
     ]
 
 
 def bleed_duty(k: Knowledge) -> list[Estimate]:
     """Share of the powered time in which bleeding was commanded."""
     s = k.study
-    if s.log.bleed is None:
+    if s.readings.log.bleed is None:
         return _all_refused(k, "bleed_duty", "the log has no bleed columns")
-    step = np.diff(s.seconds, append=s.seconds[-1])
-    step[np.diff(s.section, append=s.section[-1]) != 0] = 0.0
-    on = step @ s.log.bleed / max(step.sum(), 1e-9)
+    step = np.diff(s.readings.seconds, append=s.readings.seconds[-1])
+    step[np.diff(s.flow.section, append=s.flow.section[-1]) != 0] = 0.0
+    on = step @ s.readings.log.bleed / max(step.sum(), 1e-9)
     return [
         Estimate(
             "bleed_duty",
@@ -325,7 +332,7 @@ def bleed_duty(k: Knowledge) -> list[Estimate]:
             high=float(v),
             conditions={"commanded": True, "hours": float(step.sum() / 3600.0)},
         )
-        for cell, v in zip(s.cells, on, strict=True)
+        for cell, v in zip(s.readings.cells, on, strict=True)
     ]
 
 
@@ -414,7 +421,7 @@ def current_zero(k: Knowledge) -> list[Estimate]:
     if isinstance(found, str):
         return _all_refused(k, "current_zero", found)
     value, half, rest_s = found
-    standing = k.study.standing
+    standing = k.study.flow.standing
     unsettled = standing is None or standing.kind == "either"
     may_flow = value > half and unsettled
     # what is drawn at rest may be a load that stays on: then the sensor's zero lies anywhere between, and under it
@@ -456,7 +463,7 @@ def gain_by_balancing(k: Knowledge) -> list[Estimate]:
 
 def gain_by_replacing(k: Knowledge) -> list[Estimate]:
     """Charge that replacing the weakest module would win after balancing [Ah]."""
-    if not k.study.pack.modules:
+    if not k.study.readings.pack.modules:
         return _all_refused(k, "gain_by_replacing", "the pack file describes no modules")
     return _worth(k, "gain_by_replacing")
 
@@ -469,7 +476,7 @@ def _worth(k: Knowledge, quantity: str) -> list[Estimate]:
     conditions: dict[str, Any] = {"weakest_cell": found.weakest_cell}
     if quantity == "gain_by_replacing":
         conditions["module"] = found.module
-    if worth.high - worth.low > MOST_WORTH[quantity] * k.study.capacity:
+    if worth.high - worth.low > MOST_WORTH[quantity] * k.study.readings.capacity:
         return _all_refused(k, quantity, "capacities or offsets are not known well enough")
     return [
         Estimate(
@@ -518,7 +525,7 @@ assert set(QUANTITIES) <= set(SETTLE), "settle.py must name the log that would s
 
 def estimate_all(k: Knowledge) -> list[Estimate]:
     """Return every estimate of the registry, in its order."""
-    if not k.study.has_current:
+    if not k.study.flow.has_current:
         return [
             estimate
             for key in QUANTITIES

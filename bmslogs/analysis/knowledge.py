@@ -41,12 +41,12 @@ from bmslogs.analysis.known.top import TopKnown, charge_to_full
 from bmslogs.analysis.known.worth import WorthKnown, pack_worth
 from bmslogs.analysis.known.zero import ZeroKnown, zero_at_rest
 from bmslogs.analysis.leading import Leads, find_leads, no_leads
-from bmslogs.analysis.load_study import DRIVEN_C_RATE
 from bmslogs.analysis.models.flat_leak import flat_leaks
 from bmslogs.analysis.models.knee import below_the_knee
 from bmslogs.analysis.place import Place
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.analysis.study import Study
+from bmslogs.analysis.study.study import DRIVEN_C_RATE
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.nan_statistics import nanmedian
 from bmslogs.base.pack_claims import Contradiction
@@ -134,7 +134,7 @@ class Knowledge:
         s = self.study
         if s.by_steps and s.steps is not None:
             return by_steps(
-                s.steps, self._circumstances, self.place.charge_at(s.step_rows()), s.log.voltage_step
+                s.steps, self._circumstances, self.place.charge_at(s.step_rows()), s.readings.log.voltage_step
             )
         try:
             load = s.load
@@ -158,8 +158,9 @@ class Knowledge:
             offset=None if isinstance(self.offset, str) else self.offset.value,
             degc=None if degc is None or np.isnan(degc) else degc,
             warmth=s.cell_warmth.reading,
-            drove=bool(s.rows_of("drive").any()) and self.place.current_rms > DRIVEN_C_RATE * s.capacity,
-            flat=s.curve.flat,
+            drove=bool(s.flow.rows_of("drive").any())
+            and self.place.current_rms > DRIVEN_C_RATE * s.readings.capacity,
+            flat=s.readings.curve.flat,
             gain_sd=self.place.gain_sd,
         )
 
@@ -176,7 +177,9 @@ class Knowledge:
         s, cells = self.study, self.place.cells
         if isinstance(cells, CellPlaces):
             first = s.sampled.row[s.piece[0]]
-            if counted_from_the_start(s.quiet[:first], None if s.log.bleed is None else s.log.bleed[:first]):
+            if counted_from_the_start(
+                s.flow.quiet[:first], None if s.readings.log.bleed is None else s.readings.log.bleed[:first]
+            ):
                 counted = by_split(cells, self.place.reading, self.place.conditions)
                 return self._nearer(counted, self._offset_at_rest())
             cells = Refusal("current flowed or cells were bled before the charge could be counted")
@@ -187,7 +190,7 @@ class Knowledge:
         rest = self.place.first_rest
         if rest is None:
             return None
-        return by_rest(rest, self.study.curve, self.place.reading_sd, self.place.reading)
+        return by_rest(rest, self.study.readings.curve, self.place.reading_sd, self.place.reading)
 
     def _nearer(self, counted: OffsetKnown, rest: OffsetKnown | None) -> OffsetKnown:
         """Return the offsets by the charge that was counted, or by a rest that tells most cells several times better.
@@ -198,7 +201,7 @@ class Knowledge:
 
     def _rest_tells_better(self, stood: Floats, told: Floats) -> bool:
         """Whether half widths by a rest are several times narrower than those by the charge counted."""
-        if self.study.curve.flat:
+        if self.study.readings.curve.flat:
             return False
         trusted = self.study.trusted
         return REST_NEARER * float(nanmedian(stood[trusted])) < float(nanmedian(told[trusted]))
@@ -209,7 +212,7 @@ class Knowledge:
         s, cells = self.study, self.place.cells
         if isinstance(cells, Refusal):
             return cells.why
-        seen = self.place.moved / s.capacity if s.curve.flat else None
+        seen = self.place.moved / s.readings.capacity if s.readings.curve.flat else None
         return in_words(capacities(cells, self._absolute, self.place.reading, seen, self.place.conditions))
 
     @property
@@ -217,14 +220,16 @@ class Knowledge:
         """Capacity of the middle cell in [Ah], where there is a split."""
         s, place = self.study, self.place.alignment
         if self.place.curve_contradicted or place is None:
-            return unknown(s.capacity, self.place.curve_contradicted or "no charge was counted")
+            return unknown(s.readings.capacity, self.place.curve_contradicted or "no charge was counted")
         q = np.linspace(s.split.q_low, s.split.q_high, 80)
-        apart_V = apart_from_table(q, s.split.curve(q), place, s.curve)
-        counted = Counted(self.place.moved, s.capacity, self.place.gain_sd)
-        if s.standing is not None and s.standing.kind == "either":
+        apart_V = apart_from_table(q, s.split.curve(q), place, s.readings.curve)
+        counted = Counted(self.place.moved, s.readings.capacity, self.place.gain_sd)
+        if s.flow.standing is not None and s.flow.standing.kind == "either":
             hours = float(s.sampled.seconds[s.piece[-1]] - s.sampled.seconds[s.piece[0]]) / 3600.0
-            counted = replace(counted, doubtful_A=s.standing.amps, doubtful_Ah=abs(s.standing.amps) * hours)
-        return absolute_capacity(place, s.curve, apart_V, counted)
+            counted = replace(
+                counted, doubtful_A=s.flow.standing.amps, doubtful_Ah=abs(s.flow.standing.amps) * hours
+            )
+        return absolute_capacity(place, s.readings.curve, apart_V, counted)
 
     @cached_property
     def remaining(self) -> Remaining | None:
@@ -246,14 +251,14 @@ class Knowledge:
     def leads(self) -> Leads:
         """Who is first at the end of charges and discharges; of none where nothing may rest on the curve."""
         if self.place.curve_contradicted:
-            return no_leads(len(self.study.cells))
+            return no_leads(len(self.study.readings.cells))
         return find_leads(self.study, self.place.shifted)
 
     @cached_property
     def between_rests(self) -> BetweenRests:
         """What the rests before and after a charge or discharge tell; nothing where the curve may not be used."""
         if self.place.curve_contradicted:
-            return nothing_told(len(self.study.cells))
+            return nothing_told(len(self.study.readings.cells))
         return between_rests(self.study, self.place.shifted)
 
     @cached_property
@@ -265,7 +270,7 @@ class Knowledge:
 
     def _top(self) -> TopKnown | Refusal:
         s, at = self.study, self.place
-        charge = next((p for p in reversed(s.stretches) if p.kind == "charge"), None)
+        charge = next((p for p in reversed(s.flow.stretches) if p.kind == "charge"), None)
         if charge is None:
             return Refusal("the log holds no charge")
         if isinstance(at.cells, Refusal):
@@ -274,7 +279,9 @@ class Knowledge:
         if isinstance(end, Refusal):
             return end
         assert at.alignment is not None  # there is a split
-        return charge_to_full(end, at.cells, at.alignment, s.curve, s.capacity, at.reading, at.conditions)
+        return charge_to_full(
+            end, at.cells, at.alignment, s.readings.curve, s.readings.capacity, at.reading, at.conditions
+        )
 
     def _charge_end(self, charge: Stretch) -> ChargeEnd | Refusal:
         """Where the charge of the split stood when a charge ended; why it was not counted so far."""
@@ -285,8 +292,8 @@ class Knowledge:
             return at
         return ChargeEnd(
             drawn=float(s.sampled.charge[s.piece[at]] - s.sampled.charge[s.piece[0]]),
-            bled=np.zeros(len(s.cells)) if s.bled is None else s.bled[rows[at]] - s.bled[rows[0]],
-            volts=float(nanmedian(s.log.cell_voltage[charge.last][s.trusted])),
+            bled=np.zeros(len(s.readings.cells)) if s.bled is None else s.bled[rows[at]] - s.bled[rows[0]],
+            volts=float(nanmedian(s.readings.log.cell_voltage[charge.last][s.trusted])),
             below_knee=self._below_the_knee(charge),
         )
 
@@ -296,22 +303,22 @@ class Knowledge:
 
         How far behind it is the knees of the others tell; of what it holds the flat alone says next to nothing.
         """
-        ends = [self._below_the_knee(p) for p in self.study.stretches if p.kind == "charge"]
-        below = np.all(ends, axis=0) if ends else np.zeros(len(self.study.cells), bool)
-        driven = any(p.kind == "drive" for p in self.study.stretches)
+        ends = [self._below_the_knee(p) for p in self.study.flow.stretches if p.kind == "charge"]
+        below = np.all(ends, axis=0) if ends else np.zeros(len(self.study.readings.cells), bool)
+        driven = any(p.kind == "drive" for p in self.study.flow.stretches)
         return below & (not driven and not bool(below[self.study.trusted].all()))
 
     def _below_the_knee(self, charge: Stretch) -> Bools:
         """(cells,) True where a cell of a flat curve had not left the plateau when a charge ended."""
         s = self.study
-        if not s.curve.flat:
-            return np.zeros(len(s.cells), bool)
+        if not s.readings.curve.flat:
+            return np.zeros(len(s.readings.cells), bool)
         return below_the_knee(
-            s.log.cell_voltage[charge.rows],
-            np.nan_to_num(s.current[charge.rows]),
+            s.readings.log.cell_voltage[charge.rows],
+            np.nan_to_num(s.flow.current[charge.rows]),
             -s.flow.charge[charge.rows],
             s.usual_resistance,
-            s.capacity,
+            s.readings.capacity,
         )
 
     @cached_property
@@ -323,7 +330,7 @@ class Knowledge:
         if isinstance(capacity, str):
             return capacity
         assert isinstance(at.cells, CellPlaces) and at.alignment is not None  # else there were no capacities
-        modules = [(cell, s.pack.module_of(cell)) for cell in s.cells]
+        modules = [(cell, s.readings.pack.module_of(cell)) for cell in s.readings.cells]
         believed = s.trusted & ~s.shifted
         return in_words(pack_worth(at.cells, at.alignment, capacity, at.gain_sd, believed, modules))
 
@@ -333,21 +340,31 @@ class Knowledge:
     def zero(self) -> ZeroKnown | str:
         """Reading of the current at rest, half width [A], time at rest [s]; or why not."""
         s = self.study
-        rest_s = float(np.diff(s.seconds, append=s.seconds[-1])[s.quiet].sum())
-        return in_words(zero_at_rest(s.read_current[s.quiet], rest_s, s.zero, s.capacity, s.standing_load))
+        rest_s = float(np.diff(s.readings.seconds, append=s.readings.seconds[-1])[s.flow.quiet].sum())
+        return in_words(
+            zero_at_rest(
+                s.flow.read_current[s.flow.quiet],
+                rest_s,
+                s.flow.zero,
+                s.readings.capacity,
+                s.flow.standing_load,
+            )
+        )
 
     @cached_property
     def flat_leaks(self) -> Floats:
         """(cells,) least leak of cells that left the flat of the curve while parked [A]; nought where none is sure."""
         s = self.study
-        nothing = np.zeros(len(s.cells))
-        if self.place.curve_contradicted or not s.curve.flat:
+        nothing = np.zeros(len(s.readings.cells))
+        if self.place.curve_contradicted or not s.readings.curve.flat:
             return nothing
         try:
             found, level = s.parked
         except NotEnoughData:
             return nothing
-        return flat_leaks(found, level, s.curve, s.capacity, s.trusted & np.isfinite(found.slope))
+        return flat_leaks(
+            found, level, s.readings.curve, s.readings.capacity, s.trusted & np.isfinite(found.slope)
+        )
 
     @cached_property
     def leak(self) -> LeakKnown | str:
@@ -359,4 +376,6 @@ class Knowledge:
             found, level = s.parked
         except NotEnoughData as reason:
             return str(reason)
-        return in_words(leaks(found, level, s.curve, s.capacity, s.trusted, self.place.mean_degc))
+        return in_words(
+            leaks(found, level, s.readings.curve, s.readings.capacity, s.trusted, self.place.mean_degc)
+        )

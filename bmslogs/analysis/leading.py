@@ -70,22 +70,24 @@ def find_leads(study: Study, shifted: Bools) -> Leads:
         (cells,) True where a reading is not to be believed.
     """
     s = study
-    cells = len(s.cells)
+    cells = len(s.readings.cells)
     out = no_leads(cells)
     excess = np.zeros(cells) if s.excess is None else np.nan_to_num(s.excess[0])
     reliable = s.trusted & ~shifted
-    for k, part in enumerate(s.stretches):
+    for k, part in enumerate(s.flow.stretches):
         if part.kind in ("rest", "parked") or (part.kind == "drive" and s.turns is not None):
             continue  # in turns, the last readings of a drive are of other moments
-        if abs(s.flow.charge[part.last] - s.flow.charge[part.first]) < LEAD_MOVED * s.capacity:
+        if abs(s.flow.charge[part.last] - s.flow.charge[part.first]) < LEAD_MOVED * s.readings.capacity:
             continue
         sign = 1 if part.kind == "charge" else -1
         found = _ahead_at_end(s, part, excess, reliable, sign)
         if found is None:
             continue
-        moved = min(abs(float(s.flow.charge[part.last] - s.flow.charge[part.first])) / s.capacity, 1.0)
+        moved = min(
+            abs(float(s.flow.charge[part.last] - s.flow.charge[part.first])) / s.readings.capacity, 1.0
+        )
         lead, lag = found
-        shortfall = _shortfall(s, s.stretches[k - 1] if k else None, part, lead, reliable, sign, moved)
+        shortfall = _shortfall(s, s.flow.stretches[k - 1] if k else None, part, lead, reliable, sign, moved)
         larger = lead[0] > np.abs(out.bounds[0])
         out = Leads(
             np.where(larger, sign * lead, out.bounds),
@@ -114,40 +116,43 @@ def _ahead_at_end(
     resistance = s.usual_resistance * (1.0 + np.maximum(excess, 0.0))
     rows = np.arange(max(part.first, part.last - END_ROWS + 1), part.last + 1)
     with np.errstate(all="ignore"):
-        volts = nanmedian(s.log.cell_voltage[rows], axis=0)
-        current = float(nanmedian(s.current[rows]))
+        volts = nanmedian(s.readings.log.cell_voltage[rows], axis=0)
+        current = float(nanmedian(s.flow.current[rows]))
     if not np.isfinite(current):
         return None
     # an aged cell still answers what flowed before the current tapered off
-    before = s.current[(s.seconds > s.seconds[part.last] - SLOW_S) & (np.arange(s.log.rows) <= part.last)]
+    before = s.flow.current[
+        (s.readings.seconds > s.readings.seconds[part.last] - SLOW_S)
+        & (np.arange(s.readings.log.rows) <= part.last)
+    ]
     past = float(nanmean(before)) / current if current else 1.0
     lasting = resistance + s.usual_resistance * np.maximum(excess, 0.0) * np.clip(past - 1.0, 0.0, 20.0)
-    found = lead_bounds(volts, current, resistance, s.curve, reliable, sign, lasting)
+    found = lead_bounds(volts, current, resistance, s.readings.curve, reliable, sign, lasting)
     moved = np.abs(s.flow.charge[part.rows] - s.flow.charge[part.first])
-    margin = FLAT_MARGIN_V if s.curve.flat else TABLE_MARGIN_V
+    margin = FLAT_MARGIN_V if s.readings.curve.flat else TABLE_MARGIN_V
     course = own_course(
-        s.log.cell_voltage[part.rows],
-        np.nan_to_num(s.current[part.rows]),
+        s.readings.log.cell_voltage[part.rows],
+        np.nan_to_num(s.flow.current[part.rows]),
         moved,
         resistance,
         margin,
         reliable,
         sign,
     )
-    found[0] = np.minimum(found[0], course / s.capacity)
+    found[0] = np.minimum(found[0], course / s.readings.capacity)
     lag = np.zeros_like(found)
-    if s.curve.flat and sign > 0:
-        lag = lead_bounds(volts, current, resistance, s.curve, reliable, -sign, lasting)
+    if s.readings.curve.flat and sign > 0:
+        lag = lead_bounds(volts, current, resistance, s.readings.curve, reliable, -sign, lasting)
         since = middle_course(
-            s.log.cell_voltage[part.rows],
-            np.nan_to_num(s.current[part.rows]),
+            s.readings.log.cell_voltage[part.rows],
+            np.nan_to_num(s.flow.current[part.rows]),
             moved,
             s.usual_resistance,
             margin,
             reliable,
             sign,
         )
-        lag[0] = np.minimum(lag[0], since / s.capacity)
+        lag[0] = np.minimum(lag[0], since / s.readings.capacity)
     return found, lag
 
 
@@ -156,9 +161,13 @@ def _shortfall(
 ) -> Floats:
     """Return (2, cells) by how much cells must be smaller, from the rest before; nought where there is none."""
     none = np.zeros_like(found)
-    if rest is None or rest.kind not in ("rest", "parked") or s.section[rest.last] != s.section[part.first]:
+    if (
+        rest is None
+        or rest.kind not in ("rest", "parked")
+        or s.flow.section[rest.last] != s.flow.section[part.first]
+    ):
         return none
-    if s.log.bleed is not None and s.log.bleed[rest.first : part.last + 1].any():
+    if s.readings.log.bleed is not None and s.readings.log.bleed[rest.first : part.last + 1].any():
         return none  # what was bled was moved as well
     told = fuller_at_rest(s, rest, reliable)
     if told is None:
@@ -175,18 +184,18 @@ def fuller_at_rest(s: Study, rest: Stretch, reliable: Bools) -> tuple[Floats, Fl
 
     (cells,) shares of charge; None of a rest too short to tell.
     """
-    t = s.seconds
+    t = s.readings.seconds
     if t[rest.last] - t[rest.first] < REST_LEAST_S or not reliable.any():
         return None
     rows = np.arange(rest.first, rest.last + 1)
     end = rows[t[rows] >= max(t[rest.last] - REST_END_S, 0.5 * (t[rest.first] + t[rest.last]))]
     early = rows[t[rows] < t[end[0]]]
-    volts = s.log.cell_voltage
+    volts = s.readings.log.cell_voltage
     if not len(early):
         return None
     with np.errstate(all="ignore"):
         level, before = nanmean(volts[end], axis=0), nanmean(volts[early], axis=0)
     # what a cell still settles otherwise than the others it has settled before
     settles = (level - before) - float(nanmedian((level - before)[reliable]))
-    sd = np.sqrt(mean_error(volts[end], s.log.voltage_step) ** 2 + CHANNEL_SD_V**2 + settles**2)
-    return ahead_at_start(level, sd, s.curve, reliable, 1)
+    sd = np.sqrt(mean_error(volts[end], s.readings.log.voltage_step) ** 2 + CHANNEL_SD_V**2 + settles**2)
+    return ahead_at_start(level, sd, s.readings.curve, reliable, 1)

@@ -63,22 +63,22 @@ def own_curve(known: Knowledge) -> OwnCurve:
         The charge was fast or short, or no rest stands at one of its ends.
     """
     s = known.study
-    charging = s.rows_of("charge") & ~np.isnan(s.current)
+    charging = s.flow.rows_of("charge") & ~np.isnan(s.flow.current)
     if not charging.any():
         raise NotEnoughData("the log holds no charge")
-    c_rate = float(np.abs(s.current[charging]).mean()) / s.capacity
-    fastest = FASTEST_FLAT_C_RATE if s.curve.flat else FASTEST_C_RATE
+    c_rate = float(np.abs(s.flow.current[charging]).mean()) / s.readings.capacity
+    fastest = FASTEST_FLAT_C_RATE if s.readings.curve.flat else FASTEST_C_RATE
     if c_rate > fastest:
         raise NotEnoughData(f"the charge ran at {c_rate:.2f} C; this curve is told at {fastest:g} C or less")
     split, place = s.split, known.alignment
-    span = (split.q_high - split.q_low) / s.capacity
+    span = (split.q_high - split.q_low) / s.readings.capacity
     if place is None or span < LEAST_SPAN:
         raise NotEnoughData(
             f"the log passes through {span * 100:.0f} % of the charge; {LEAST_SPAN * 100:.0f} % are needed"
         )
     order = np.argsort(s.anchors.charge)
     at, level = s.anchors.charge[order], s.anchors.volt[order]
-    near = NEAR_END * s.capacity
+    near = NEAR_END * s.readings.capacity
     if len(at) < 2 or at[0] > split.q_low + near or at[-1] < split.q_high - near:
         raise NotEnoughData("no rest of five minutes or more stands at both ends of the charge")
     q = np.linspace(split.q_low, split.q_high, 400)
@@ -86,10 +86,10 @@ def own_curve(known: Knowledge) -> OwnCurve:
     z = place.soc(q)
     soc = np.linspace(0.0, 1.0, POINTS)
     inside = np.interp(soc, z[::-1], volt[::-1])
-    was = s.curve.voltage(soc)
+    was = s.readings.curve.voltage(soc)
     low, high = float(z.min()), float(z.max())
-    below = was + volt[-1] - float(s.curve.voltage(low))
-    above = was + volt[0] - float(s.curve.voltage(high))
+    below = was + volt[-1] - float(s.readings.curve.voltage(low))
+    above = was + volt[0] - float(s.readings.curve.voltage(high))
     own = np.where(soc < low, below, np.where(soc > high, above, inside))
     own = np.maximum.accumulate(own) + 1e-5 * np.arange(POINTS)
     seen = (soc >= low) & (soc <= high)
@@ -99,6 +99,6 @@ def own_curve(known: Knowledge) -> OwnCurve:
         high,
         c_rate,
         float(np.sqrt(((own - was)[seen] ** 2).mean())),
-        f"learnt from log {s.log.id}, a charge at {c_rate:.2f} C from {low * 100:.0f} to {min(high, 1.0) * 100:.0f} % "
-        "between two rests",
+        f"learnt from log {s.readings.log.id}, a charge at {c_rate:.2f} C from {low * 100:.0f} to "
+        f"{min(high, 1.0) * 100:.0f} % between two rests",
     )

@@ -65,29 +65,29 @@ class Place:
     @cached_property
     def gain_sd(self) -> float:
         """Gain error of the current sensor, fraction, one sd."""
-        accuracy = self.study.pack.current_accuracy
+        accuracy = self.study.readings.pack.current_accuracy
         return GAIN_SD if accuracy is None else accuracy
 
     @cached_property
     def current_rms(self) -> float:
         """Root mean square of the current while driving, else while anything flowed [A]."""
-        rows = self.study.rows_of("drive")
+        rows = self.study.flow.rows_of("drive")
         if not rows.any():
-            rows = self.study.rows_of("charge")
-        current = self.study.current[rows]
+            rows = self.study.flow.rows_of("charge")
+        current = self.study.flow.current[rows]
         current = current[~np.isnan(current)]
         return float(np.sqrt((current**2).mean())) if len(current) else 0.0
 
     @cached_property
     def reading_sd(self) -> float:
         """How far two channels read apart all log long [V], one sd."""
-        lasting = FLAT_READING_SD_V if self.study.curve.flat else READING_SD_V
-        return lasting + READING_STEP_SHARE * min(self.study.log.voltage_step, 0.01)
+        lasting = FLAT_READING_SD_V if self.study.readings.curve.flat else READING_SD_V
+        return lasting + READING_STEP_SHARE * min(self.study.readings.log.voltage_step, 0.01)
 
     @property
     def slope_error(self) -> float:
         """Half width of the slope of the string's curve, as a fraction."""
-        return FLAT_SLOPE_ERROR if self.study.curve.flat else SLOPE_ERROR
+        return FLAT_SLOPE_ERROR if self.study.readings.curve.flat else SLOPE_ERROR
 
     @cached_property
     def shifted(self) -> Bools:
@@ -95,7 +95,7 @@ class Place:
         try:
             return self.study.shifted
         except NotEnoughData:
-            return np.zeros(len(self.study.cells), bool)
+            return np.zeros(len(self.study.readings.cells), bool)
 
     @cached_property
     def shift_instead(self) -> Floats:
@@ -103,7 +103,7 @@ class Place:
         try:
             return self.study.shift_instead
         except NotEnoughData:
-            return np.full(len(self.study.cells), np.nan)
+            return np.full(len(self.study.readings.cells), np.nan)
 
     @cached_property
     def shifted_or_charged(self) -> Bools:
@@ -111,42 +111,58 @@ class Place:
         try:
             return self.study.shifted_or_charged
         except NotEnoughData:
-            return np.zeros(len(self.study.cells), bool)
+            return np.zeros(len(self.study.readings.cells), bool)
 
     @cached_property
     def contradictions(self) -> list[Contradiction]:
         """Lines of the pack file that the log contradicts."""
         s = self.study
         current = charge = None
-        if s.has_current:
-            current = s.current
-            charge = polarisation.charge_drawn(np.nan_to_num(current), s.seconds, s.section)
-        few = thinned(s.seconds, current, charge, s.log.cell_voltage, s.cells, s.log.voltage_step)
-        rests = self._with_first_rows(s.anchors) if s.has_current and s.trusted.any() else NONE
-        found = pack_contradictions(few, s.pack, rests, s.curve, table_sd(s.curve, rests.volt))
-        if found or not s.has_current or s.curve.flat or self.alignment is None:
+        if s.flow.has_current:
+            current = s.flow.current
+            charge = polarisation.charge_drawn(np.nan_to_num(current), s.readings.seconds, s.flow.section)
+        few = thinned(
+            s.readings.seconds,
+            current,
+            charge,
+            s.readings.log.cell_voltage,
+            s.readings.cells,
+            s.readings.log.voltage_step,
+        )
+        rests = self._with_first_rows(s.anchors) if s.flow.has_current and s.trusted.any() else NONE
+        found = pack_contradictions(
+            few, s.readings.pack, rests, s.readings.curve, table_sd(s.readings.curve, rests.volt)
+        )
+        if found or not s.flow.has_current or s.readings.curve.flat or self.alignment is None:
             return found
         moved = s.split.q_high - s.split.q_low
         by_curve = capacity_by_curve(
             self.alignment.capacity,
-            float(np.hypot(self.alignment.capacity_se, self.gain_sd * s.capacity)),
+            float(np.hypot(self.alignment.capacity_se, self.gain_sd * s.readings.capacity)),
             moved,
-            s.capacity,
+            s.readings.capacity,
         )
         return [] if by_curve is None else [by_curve]
 
     def _with_first_rows(self, rests: Anchors) -> Anchors:
         """Return the rests and, where none begins the log, its first minute without a load worth the name."""
         s = self.study
-        loaded = np.flatnonzero(~(np.abs(s.current) < FIRST_IDLE_C_RATE * s.capacity))
-        rows = slice(0, int(loaded[0]) if len(loaded) else len(s.seconds))
-        if rows.stop < 5 or s.seconds[rows.stop - 1] - s.seconds[0] < FIRST_IDLE_S or not len(s.piece):
+        loaded = np.flatnonzero(~(np.abs(s.flow.current) < FIRST_IDLE_C_RATE * s.readings.capacity))
+        rows = slice(0, int(loaded[0]) if len(loaded) else len(s.readings.seconds))
+        if (
+            rows.stop < 5
+            or s.readings.seconds[rows.stop - 1] - s.readings.seconds[0] < FIRST_IDLE_S
+            or not len(s.piece)
+        ):
             return rests
-        counted = polarisation.charge_drawn(np.nan_to_num(s.current), s.seconds, s.section)
+        counted = polarisation.charge_drawn(np.nan_to_num(s.flow.current), s.readings.seconds, s.flow.section)
         at = float(counted[rows.stop - 1] - counted[s.sampled.row[s.piece[0]]])
-        if len(rests.charge) and float(np.abs(rests.charge - at).min()) < FIRST_IDLE_C_RATE * s.capacity:
+        if (
+            len(rests.charge)
+            and float(np.abs(rests.charge - at).min()) < FIRST_IDLE_C_RATE * s.readings.capacity
+        ):
             return rests
-        level = row_medians(s.log.cell_voltage[rows][:, s.trusted])
+        level = row_medians(s.readings.log.cell_voltage[rows][:, s.trusted])
         first, last = float(nanmedian(level[:5])), float(nanmedian(level[-5:]))
         if not abs(last - first) < FIRST_IDLE_SD_V:  # it still recovers from a load that came before
             return rests
@@ -172,7 +188,13 @@ class Place:
         q = np.linspace(split.q_low, split.q_high, 80)
         blur = POLARISATION_ERROR * np.abs(split.mean_polarisation(q))
         return align(
-            q, split.curve(q), s.curve, s.capacity, under_load=blur, rests=s.anchors, lead=self._lead
+            q,
+            split.curve(q),
+            s.readings.curve,
+            s.readings.capacity,
+            under_load=blur,
+            rests=s.anchors,
+            lead=self._lead,
         )
 
     @property
@@ -188,7 +210,7 @@ class Place:
             (int(np.nanargmin(split.least)), float(nanmin(split.least)), split.q_low, drops[0]),
             (int(np.nanargmax(split.most)), float(nanmax(split.most)), split.q_high, drops[-1]),
         ):
-            if abs(ahead - end) < LEAD_LEAST * s.capacity:
+            if abs(ahead - end) < LEAD_LEAST * s.readings.capacity:
                 continue
             q = np.linspace(ahead, end, LEAD_POINTS, endpoint=False)
             spread = np.maximum(split.formal[cell], split.cluster[cell])
@@ -207,39 +229,54 @@ class Place:
         None without one. Of a rest its last part; of a pack parked for long the level that it began with.
         """
         s = self.study
-        for part in s.stretches:
-            if part.kind in ("rest", "parked") and s.seconds[part.last] - s.seconds[part.first] >= 300.0:
-                until = min(s.seconds[part.last], s.seconds[part.first] + START_LEVEL_S)
-                length = max(120.0, 0.3 * (until - s.seconds[part.first]))
-                rows = (s.seconds >= until - length) & (s.seconds <= until)
-                rows &= (np.arange(s.log.rows) <= part.last) & (np.arange(s.log.rows) >= part.first)
-                if s.log.bleed is not None and s.log.bleed[part.rows].any():
+        for part in s.flow.stretches:
+            if (
+                part.kind in ("rest", "parked")
+                and s.readings.seconds[part.last] - s.readings.seconds[part.first] >= 300.0
+            ):
+                until = min(s.readings.seconds[part.last], s.readings.seconds[part.first] + START_LEVEL_S)
+                length = max(120.0, 0.3 * (until - s.readings.seconds[part.first]))
+                rows = (s.readings.seconds >= until - length) & (s.readings.seconds <= until)
+                rows &= (np.arange(s.readings.log.rows) <= part.last) & (
+                    np.arange(s.readings.log.rows) >= part.first
+                )
+                if s.readings.log.bleed is not None and s.readings.log.bleed[part.rows].any():
                     rows = self._before_bleeding(part)
                 if not rows.any():  # rows further apart than that
                     rows[part.first] = True
-                volts = s.log.cell_voltage[rows]
-                if s.log.bleed is not None and s.taps is not None and s.resistor is not None:
-                    volts = taps.corrected(volts, s.log.bleed[rows], s.resistor, s.taps)
+                volts = s.readings.log.cell_voltage[rows]
+                if (
+                    s.readings.log.bleed is not None
+                    and s.taps is not None
+                    and s.readings.resistor is not None
+                ):
+                    volts = taps.corrected(volts, s.readings.log.bleed[rows], s.readings.resistor, s.taps)
                 with np.errstate(all="ignore"):
                     level = np.asarray(nanmean(volts, axis=0), float)
-                own = mean_error(volts, s.log.voltage_step)
-                middle = middle_error(own[s.trusted], level[s.trusted], s.log.voltage_step)
+                own = mean_error(volts, s.readings.log.voltage_step)
+                middle = middle_error(own[s.trusted], level[s.trusted], s.readings.log.voltage_step)
                 return self._level_while_parked(part, level) or (level, np.hypot(own, middle))
         return None
 
     def _before_bleeding(self, part: Stretch) -> Bools:
         """Return rows of a rest that tell what its cells held before any was bled there; its own where bled at once."""
         s = self.study
-        assert s.log.bleed is not None
-        flags = s.log.bleed[part.rows].any(axis=1)
+        assert s.readings.log.bleed is not None
+        flags = s.readings.log.bleed[part.rows].any(axis=1)
         first = part.first + int(np.argmax(flags))
-        before = np.arange(s.log.rows)
+        before = np.arange(s.readings.log.rows)
         early = (before >= part.first) & (before < first)
         if early.any():
-            length = float(s.seconds[first - 1] - s.seconds[part.first])
-            return np.asarray(early & (s.seconds >= s.seconds[first - 1] - max(120.0, 0.3 * length)), bool)
+            length = float(s.readings.seconds[first - 1] - s.readings.seconds[part.first])
+            return np.asarray(
+                early & (s.readings.seconds >= s.readings.seconds[first - 1] - max(120.0, 0.3 * length)), bool
+            )
         # bled at once: its first minutes, before much is lost
-        soon = (before >= part.first) & (before <= part.last) & (s.seconds <= s.seconds[part.first] + SOON_S)
+        soon = (
+            (before >= part.first)
+            & (before <= part.last)
+            & (s.readings.seconds <= s.readings.seconds[part.first] + SOON_S)
+        )
         return np.asarray(soon, bool)
 
     def _level_while_parked(self, part: Stretch, level: Floats) -> tuple[Floats, Floats] | None:
@@ -251,7 +288,7 @@ class Place:
             return None
         if found.straight:  # its levels are those of a curve that climbs evenly, not the readings'
             return None
-        bled = s.log.bleed is not None and bool(s.log.bleed[part.rows].any())
+        bled = s.readings.log.bleed is not None and bool(s.readings.log.bleed[part.rows].any())
         if part.kind != "parked" or s.parked_through is None or part.first != s.parked_through.first or bled:
             return None
         return float(level[s.trusted].mean()) + found.level, found.level_se
@@ -267,7 +304,7 @@ class Place:
             low, high = float(np.clip(ends.min(), 0, 1)), float(np.clip(ends.max(), 0, 1))
             return low, high
         if self.rest_level is not None:
-            z = float(s.curve.inverse(np.array([nanmedian(self.rest_level[0][s.trusted])]))[0])
+            z = float(s.readings.curve.inverse(np.array([nanmedian(self.rest_level[0][s.trusted])]))[0])
             return z, z
         return None
 
@@ -312,18 +349,20 @@ class Place:
     def first_rest(self) -> FirstRest | None:
         """The rest that the log begins with; None without one."""
         s = self.study
-        first = s.stretches[0] if s.stretches else None
+        first = s.flow.stretches[0] if s.flow.stretches else None
         if self.rest_level is None or first is None or first.kind not in ("rest", "parked"):
             return None
-        return FirstRest(*self.rest_level, float(s.seconds[first.last] - s.seconds[first.first]) / 3600.0)
+        return FirstRest(
+            *self.rest_level, float(s.readings.seconds[first.last] - s.readings.seconds[first.first]) / 3600.0
+        )
 
     @property
     def usual_capacity(self) -> float:
         """Capacity of the middle cell [Ah]: nominal, unless the log knows better."""
         a = self.alignment
-        if a is not None and a.capacity_se < KNOWN_CAPACITY * self.study.capacity:
+        if a is not None and a.capacity_se < KNOWN_CAPACITY * self.study.readings.capacity:
             return a.capacity
-        return self.study.capacity
+        return self.study.readings.capacity
 
     @cached_property
     def reading(self) -> ReadingOfCurve:
@@ -331,7 +370,7 @@ class Place:
         slope_V = None
         if not self.curve_contradicted:
             z = np.linspace(*(self.soc_span or (0.5, 0.5)), 9)
-            slope_V = float(np.median(self.study.curve.slope(z)))
+            slope_V = float(np.median(self.study.readings.curve.slope(z)))
         a = self.alignment
         return ReadingOfCurve(0.0 if a is None else a.swing_V, slope_V, self.study.trusted)
 
@@ -357,9 +396,11 @@ class Place:
         model, blocks = split_errors(
             split,
             self.reading_sd,
-            most_drop(s.current, s.usual_resistance, s.capacity),
-            s.curve.flat,
-            1.0 if self.alignment is None else slope_doubt(split, self.alignment, s.curve, s.capacity),
+            most_drop(s.flow.current, s.usual_resistance, s.readings.capacity),
+            s.readings.curve.flat,
+            1.0
+            if self.alignment is None
+            else slope_doubt(split, self.alignment, s.readings.curve, s.readings.capacity),
             self._most_excess,
         )
         return CellPlaces(split.a, split.b, model, blocks, s.trusted, self.usual_capacity, self.slope_error)

@@ -151,7 +151,7 @@ def plan(log: Log, diagnosis: Diagnosis) -> Plan:
         The log has no current or hardly any rows.
     """
     study = Study(log)
-    if not study.has_current:
+    if not study.flow.has_current:
         raise NotEnoughData(
             "the log has no current: what another log would tell cannot be worked out from it"
         )

@@ -251,3 +251,8 @@ def group_rows(seconds: Floats, fresh: Bools, period_s: float, *, least_s: float
     bins = np.floor((t - t[0]) / least_s + 1e-6).astype(np.int64)
     start = np.flatnonzero(np.diff(bins, prepend=bins[0] - 1))
     return Samples(start, rows, least_s)
+
+
+def renumber(section: Ints) -> Ints:
+    """Return section numbers 0, 1, .. without holes."""
+    return np.asarray(np.unique(section, return_inverse=True)[1], np.int64)

@@ -27,12 +27,12 @@ class Case:
     @property
     def pack(self) -> Pack:
         """The pack."""
-        return self.knowledge.study.pack
+        return self.knowledge.study.readings.pack
 
     @property
     def cells(self) -> tuple[int, ...]:
         """Cell numbers by column."""
-        return self.knowledge.study.cells
+        return self.knowledge.study.readings.cells
 
     def place(self, cell: int) -> str:
         """The place of a cell as the builder names it."""

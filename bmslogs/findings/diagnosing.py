@@ -82,7 +82,7 @@ def diagnose(log: Log) -> Diagnosis:
             sure(found) for rule in RULES for found in _told(rule, case)
         )
     return Diagnosis(
-        log=describe(log, knowledge.study.kinds) | {"settings": settings(knowledge.study)},
+        log=describe(log, knowledge.study.flow.kinds) | {"settings": settings(knowledge.study)},
         pack={"id": log.pack.id, "vehicle": log.pack.vehicle, "cells": log.pack.cells_in_series},
         estimates=tuple(estimates),
         findings=tuple(by_urgency(findings)),
@@ -120,7 +120,7 @@ def settings(study: Study) -> dict[str, Any]:
     ``voltage_step_V`` and ``refresh_s`` of the cell readings, ``bled_under_load``: the largest share of the readings
     under load in which a cell was bled, ``cell_columns``: what the logger called the cells, in their order.
     """
-    log = study.log
+    log = study.readings.log
     out: dict[str, Any] = {"voltage_step_V": log.voltage_step, "refresh_s": float(f"{study.refresh_s:.3g}")}
     under_load = study.sampled.row[study.moving]
     if log.bleed is not None and len(under_load):

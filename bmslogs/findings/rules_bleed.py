@@ -60,7 +60,7 @@ def _by_charge(case: Case) -> list[Finding]:
     most = float(commanded.max())
     bled = study.trusted & (commanded > 0.3 * most)
     # the table of other cells may be twice as steep there, and a reading that stands still keeps its rounding
-    bled &= found.drop_V > max(LEAST_DROP_V, LEAST_DROP_STEPS * study.log.voltage_step)
+    bled &= found.drop_V > max(LEAST_DROP_V, LEAST_DROP_STEPS * study.readings.log.voltage_step)
     turned = _turned_over(found, bled, study.trusted & (commanded < LEFT_ALONE * most))
     if turned is not None:
         gap = float(np.median(lost[turned]) - np.median(lost[bled]))
@@ -225,17 +225,17 @@ def _does_nothing(case: Case, i: int, works: float, unsure: float, line: str) ->
 def plateau(case: Case) -> list[Finding]:
     """Find bleeding where voltage says nothing about charge, and bleeding of cells that are the emptiest."""
     study = case.knowledge.study
-    if study.bled is None or study.log.bleed is None or study.resistor is None:
+    if study.bled is None or study.readings.log.bleed is None or study.readings.resistor is None:
         return []
     total = study.bled[-1]
     if total.max() <= 0:
         return []
-    out = _on_the_flat(case, total) if study.curve.flat else []
+    out = _on_the_flat(case, total) if study.readings.curve.flat else []
     found = case.knowledge.remaining
     if found is None or out:
         return out
     empty = study.trusted & np.isfinite(found.value) & (found.value + found.half < -0.005)
-    wrong = empty & (total > 0.002 * study.capacity) & (total > 1.5 * np.median(total))
+    wrong = empty & (total > 0.002 * study.readings.capacity) & (total > 1.5 * np.median(total))
     for i in np.flatnonzero(wrong):
         cell = case.cells[i]
         out.append(
@@ -264,19 +264,22 @@ def plateau(case: Case) -> list[Finding]:
 
 def _on_the_flat(case: Case, total: Floats) -> list[Finding]:
     study = case.knowledge.study
-    assert study.log.bleed is not None and study.resistor is not None
-    rows = np.flatnonzero(study.log.bleed.any(axis=1))
-    volts = study.log.cell_voltage[rows][:, study.trusted]
-    level = np.nanmedian(volts, axis=1) + np.nan_to_num(study.current[rows]) * study.usual_resistance
+    assert study.readings.log.bleed is not None and study.readings.resistor is not None
+    rows = np.flatnonzero(study.readings.log.bleed.any(axis=1))
+    volts = study.readings.log.cell_voltage[rows][:, study.trusted]
+    level = np.nanmedian(volts, axis=1) + np.nan_to_num(study.flow.current[rows]) * study.usual_resistance
     # on the way up the voltage stands above the curve by the hysteresis
-    z = study.curve.inverse(level - HYSTERESIS_V)
-    slope = study.curve.slope(z, 0.01)
+    z = study.readings.curve.inverse(level - HYSTERESIS_V)
+    slope = study.readings.curve.slope(z, 0.01)
     flat = (z < KNEE_SOC) & (z > 0.1)
-    step = np.diff(study.seconds, append=study.seconds[-1])[rows]
-    step = np.where(step > 30 * study.interval, 0.0, step)
-    amps = np.where(study.log.bleed[rows], np.nan_to_num(study.log.cell_voltage[rows]), 0.0) / study.resistor
+    step = np.diff(study.readings.seconds, append=study.readings.seconds[-1])[rows]
+    step = np.where(step > 30 * study.flow.interval, 0.0, step)
+    amps = (
+        np.where(study.readings.log.bleed[rows], np.nan_to_num(study.readings.log.cell_voltage[rows]), 0.0)
+        / study.readings.resistor
+    )
     on_flat = (amps * (step * flat)[:, None]).sum(axis=0) / 3600.0
-    if on_flat.sum() < PLATEAU_SHARE * total.sum() or on_flat.max() < PLATEAU_LEAST * study.capacity:
+    if on_flat.sum() < PLATEAU_SHARE * total.sum() or on_flat.max() < PLATEAU_LEAST * study.readings.capacity:
         return []
     cells = [case.cells[i] for i in np.flatnonzero(on_flat > 0.2 * on_flat.max())]
     return [

@@ -38,7 +38,7 @@ def capacity(case: Case) -> list[Finding]:
     known = k.study.trusted & ~k.shifted & np.isfinite(found.half_relative) & ~k.left_on_the_flat
     known = known & ~_leaked_away(case, value)
     half_width = np.nan_to_num(found.half_relative, nan=1.0)
-    stand = standing_out(value, half_width, least, known, valleys=k.study.curve.flat) & (value < 0)
+    stand = standing_out(value, half_width, least, known, valleys=k.study.readings.curve.flat) & (value < 0)
     out = []
     for i in np.flatnonzero(stand):
         cell, size, half = case.cells[i], float(value[i]), float(found.half_relative[i])

@@ -104,7 +104,7 @@ def _board_offsets(case: Case, value: Floats, known: Bools, least: float) -> tup
 def _board_finding(case: Case, cells: list[int], share: float) -> Finding:
     k = case.knowledge
     span = k.soc_span or (0.5, 0.5)
-    volts = share * float(np.mean(k.study.curve.slope(np.linspace(*span, 9))))
+    volts = share * float(np.mean(k.study.readings.curve.slope(np.linspace(*span, 9))))
     return finding(
         case.pack,
         "channel_offset",
@@ -156,9 +156,9 @@ def _offset_finding(
     case: Case, i: int, size: float, half: float, shift: float | None = None, why: str = ""
 ) -> Finding:
     k, cell, low = case.knowledge, case.cells[i], size < 0
-    ah = size * k.study.capacity
+    ah = size * k.study.readings.capacity
     because = [
-        f"it {'lacks' if low else 'has'} {abs(ah):.2f} +- {half * k.study.capacity:.2f} Ah "
+        f"it {'lacks' if low else 'has'} {abs(ah):.2f} +- {half * k.study.readings.capacity:.2f} Ah "
         f"{'to the' if low else 'more than the'} pack's middle at full charge, capacities allowed for"
     ]
     top = k.top
@@ -214,7 +214,7 @@ def _or_shifted(case: Case, i: int, shift: float, why: str) -> Finding:
         [why],
         [METER, "Do not balance by this reading until then: it would unbalance the pack."],
         size=shift,
-        half=float(2.0 * split.shift_se[i] + case.knowledge.study.log.voltage_step / 2.0),
+        half=float(2.0 * split.shift_se[i] + case.knowledge.study.readings.log.voltage_step / 2.0),
     )
 
 

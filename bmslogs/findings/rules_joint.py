@@ -11,7 +11,7 @@ from bmslogs.findings.registry import CAUSES
 def bursts(case: Case) -> list[Finding]:
     """Drops that come and go under load, and sense wires that open now and then."""
     study = case.knowledge.study
-    if not study.has_current:
+    if not study.flow.has_current:
         return []
     joints, wires = study.loose
     named = {i for fault in study.sensing_faults for i in fault.columns}
@@ -41,7 +41,7 @@ def bursts(case: Case) -> list[Finding]:
                     "Prove every tap with a meter, cell by cell, before the contactors close again.",
                 ],
                 size=wire.volts,
-                half=max(0.3 * wire.volts, study.log.voltage_step),
+                half=max(0.3 * wire.volts, study.readings.log.voltage_step),
             )
         )
     return out
@@ -52,7 +52,7 @@ def _loose(case: Case, joint: LooseJoint) -> Finding:
     cell = case.cells[joint.column]
     least = CAUSES["joint_loose"].least or 0.0
     sure = joint.follows
-    level: Level = "act" if sure and joint.ohm > least * 0.1 / study.capacity else "look"
+    level: Level = "act" if sure and joint.ohm > least * 0.1 / study.readings.capacity else "look"
     both = f", {joint.charging} of them while charging, where it lifts the reading" if joint.charging else ""
     told = (
         (

@@ -22,7 +22,7 @@ def self_discharge(case: Case) -> list[Finding]:
     """Cells that lose charge at rest faster than the others."""
     k = case.knowledge
     found = k.leak
-    least = LEAK_PER_AH * k.study.capacity
+    least = LEAK_PER_AH * k.study.readings.capacity
     if isinstance(found, str):
         if k.curve_contradicted:
             return _without_curve(case)
@@ -116,17 +116,17 @@ LEAKS = [
 def _lost_asleep(case: Case, asleep: Asleep, i: int) -> Finding:
     """A cell that fell while nothing was logged, in a string that stands as it stood before."""
     study, cell = case.knowledge.study, case.cells[i]
-    curve = study.curve
+    curve = study.readings.curve
     # the steepest part of the curve near its way makes the least charge of the fall
     level, fell_to = curve.inverse(np.array([asleep.level_V, asleep.level_V - asleep.fell_V[i]]))
     way = np.linspace(float(fell_to) - NEAR, float(level) + NEAR, 81)
     steepest = float(np.max(curve.slope(np.clip(way, 0.0, 1.0))))
-    least_Ah = float(asleep.fell_V[i]) / max(steepest, 1e-3) * study.capacity
+    least_Ah = float(asleep.fell_V[i]) / max(steepest, 1e-3) * study.readings.capacity
     amps = least_Ah / asleep.hours
     return finding(
         case.pack,
         "self_discharge_high",
-        "act" if amps > 10 * LEAK_PER_AH * study.capacity else "look",
+        "act" if amps > 10 * LEAK_PER_AH * study.readings.capacity else "look",
         [cell],
         f"{case.place(cell)}: it lost at least {least_Ah:.2f} Ah more than the others in {asleep.hours:.0f} h of which "
         f"nothing was logged: {amps * 1e3:.1f} mA or more, if it went evenly.",

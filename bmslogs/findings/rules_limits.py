@@ -76,11 +76,13 @@ def voltage(case: Case) -> list[Finding]:
 def _voltage_excursions(case: Case, bound: float, sign: float) -> list[Excursion]:
     """Return what the believed channels did beyond a voltage limit; readings that no cell can have are left out."""
     study = case.knowledge.study
-    volts = study.log.cell_voltage
+    volts = study.readings.log.cell_voltage
     with np.errstate(all="ignore"):
         extreme = sign * (np.fmax if sign > 0 else np.fmin).reduce(volts, axis=0)
     columns = np.flatnonzero(
-        (extreme - sign * bound > 0.5 * study.log.voltage_step) & study.trusted & ~case.knowledge.shifted
+        (extreme - sign * bound > 0.5 * study.readings.log.voltage_step)
+        & study.trusted
+        & ~case.knowledge.shifted
     )
     if not len(columns):
         return []
@@ -89,14 +91,18 @@ def _voltage_excursions(case: Case, bound: float, sign: float) -> list[Excursion
     outside = np.isnan(past.readings) & ~np.isnan(volts[:, columns])
     believed = outside.sum(axis=0) <= MOST_OUTSIDE * len(volts)
     return excursions(
-        past.over[:, believed], columns[believed], study.seconds, study.log.voltage_step, _noise(case)
+        past.over[:, believed],
+        columns[believed],
+        study.readings.seconds,
+        study.readings.log.voltage_step,
+        _noise(case),
     )
 
 
 def _noise(case: Case) -> float:
     """Return the noise of a cell reading [V], one sd; a step's own where nothing tells it."""
     study = case.knowledge.study
-    return study.noise if study.has_current else study.log.voltage_step / np.sqrt(12.0)
+    return study.noise if study.flow.has_current else study.readings.log.voltage_step / np.sqrt(12.0)
 
 
 def _voltage_level(one: Excursion, sign: float) -> Level:
@@ -115,7 +121,7 @@ def _voltage_finding(case: Case, bound: float, sign: float, level: Level, group:
     word = "above the upper" if sign > 0 else "below the lower"
     cells = sorted(case.cells[one.column] for one in group)
     worst, longest = max(one.worst for one in group), max(one.seconds for one in group)
-    first = study.log.time[min(one.first for one in group)]
+    first = study.readings.log.time[min(one.first for one in group)]
     each = " each at most" if len(group) > 1 else ""
     short = level != "act"
     return finding(
@@ -144,7 +150,7 @@ def _voltage_finding(case: Case, bound: float, sign: float, level: Level, group:
             else "Look at the cell for swelling and warmth; end the charge earlier or balance first.",
         ],
         size=worst,
-        half=study.log.voltage_step,
+        half=study.readings.log.voltage_step,
     )
 
 
@@ -163,7 +169,7 @@ def temperature(case: Case) -> list[Finding]:
     """Temperature limits of the pack file."""
     study, limits = case.knowledge.study, case.pack.limits
     out: list[Finding] = []
-    t = study.log.temperature
+    t = study.readings.log.temperature
     good = study.sensors_trusted
     if not good.any():
         return out
@@ -178,7 +184,7 @@ def temperature(case: Case) -> list[Finding]:
         columns = np.flatnonzero(good & (extreme > sign * bound))
         for j in columns:
             past, noise = temperature_past(study, int(j), bound, sign), resolution(t[:, j])[1]
-            for one in excursions(past.over, past.columns, study.seconds, past.step, noise):
+            for one in excursions(past.over, past.columns, study.readings.seconds, past.step, noise):
                 out.append(_temperature_finding(case, bound, sign, word, one))
     return out
 
@@ -217,10 +223,10 @@ def current(case: Case) -> list[Finding]:
         (limits.discharge_current_max_A, 1.0, "discharge"),
         (limits.charge_current_max_A, -1.0, "charge"),
     ):
-        if bound is None or not study.has_current:
+        if bound is None or not study.flow.has_current:
             continue
         past = current_past(study, bound, sign)
-        for one in excursions(past.over, past.columns, study.seconds, past.step, 0.0):
+        for one in excursions(past.over, past.columns, study.readings.seconds, past.step, 0.0):
             out.append(
                 finding(
                     case.pack,
@@ -259,7 +265,7 @@ def _charged_outside(case: Case, found: ChargedOutside) -> Finding:
     cells = sorted({c for j in beyond if j < len(near) for c in near[j].cells})
     level: Level = "note"
     if seconds >= LEAST_S:
-        lasting = seconds > COLD_S or ah > COLD_SHARE * study.capacity
+        lasting = seconds > COLD_S or ah > COLD_SHARE * study.readings.capacity
         level = "act" if lasting and far >= SENSOR_K else "look"
     return finding(
         case.pack,
@@ -269,7 +275,7 @@ def _charged_outside(case: Case, found: ChargedOutside) -> Finding:
         f"{ah:.2f} Ah were charged in {seconds / 60:.1f} min {word} the charging limit of {bound:.0f} degC "
         f"({'coldest' if sign < 0 else 'warmest'} sensor {extreme:.1f} degC); regeneration counts as charging.",
         [
-            f"charge current above {CHARGE_C_RATE * study.capacity:.3g} A in {int(rows.sum())} "
+            f"charge current above {CHARGE_C_RATE * study.readings.capacity:.3g} A in {int(rows.sum())} "
             f"rows {word} the limit",
             *([f"within {SENSOR_K:.0f} K of the limit, which a sensor may err by"] if far < SENSOR_K else []),
         ],
@@ -299,10 +305,10 @@ def zero(case: Case) -> list[Finding]:
     if isinstance(found, str):
         return []
     value, half, length = found
-    least = ZERO_C_RATE * k.study.capacity
+    least = ZERO_C_RATE * k.study.readings.capacity
     if abs(value) < 0.98 * least or abs(value) - half < 0.5 * least:
         return []
-    standing = k.study.standing
+    standing = k.study.flow.standing
     either = standing is None or standing.kind == "either"
     says = f"The current reads {value:+.2f} A at rest"
     because = [f"median over {length / 60:.0f} min at rest: {value:+.2f} +- {half:.2f} A"]
@@ -350,7 +356,9 @@ def _may_stand_by(case: Case, amps: float) -> bool:
     Nothing charges a pack between drives.
     """
     study = case.knowledge.study
-    return abs(amps) <= STANDBY_C_RATE * study.capacity and (amps > 0 or "drive" not in study.kinds)
+    return abs(amps) <= STANDBY_C_RATE * study.readings.capacity and (
+        amps > 0 or "drive" not in study.flow.kinds
+    )
 
 
 def log_itself(case: Case) -> list[Finding]:
@@ -376,9 +384,9 @@ def _unseen(case: Case) -> list[str]:
     """Return what happened between the rows, where it cost the answer something."""
     study = case.knowledge.study
     because = []
-    step = np.diff(study.seconds)
-    pauses = step[np.diff(study.section) > 0]
-    lost = float(pauses.sum() / max(study.seconds[-1], 1e-9))
+    step = np.diff(study.readings.seconds)
+    pauses = step[np.diff(study.flow.section) > 0]
+    lost = float(pauses.sum() / max(study.readings.seconds[-1], 1e-9))
     unseen = _moved_unseen(case)
     if unseen > 0:
         because.append(
@@ -386,15 +394,19 @@ def _unseen(case: Case) -> list[str]:
             f"{unseen} of them, so "
             "the charge is not counted through"
         )
-    if study.refresh_s > SLOW_REFRESH_S and study.refresh_s > 1.8 * study.interval and "drive" in study.kinds:
+    if (
+        study.refresh_s > SLOW_REFRESH_S
+        and study.refresh_s > 1.8 * study.flow.interval
+        and "drive" in study.flow.kinds
+    ):
         because.append(
             f"cell voltages are renewed every {study.refresh_s:.1f} s only, though a row is written every "
-            f"{study.interval:.1f} s: what happens faster is not seen"
+            f"{study.flow.interval:.1f} s: what happens faster is not seen"
         )
     between = _moved_between(study)
     if between > JUMPS_SHARE:
         because.append(
-            f"a row is written every {study.interval:.0f} s only, and from row to row the current changes by "
+            f"a row is written every {study.flow.interval:.0f} s only, and from row to row the current changes by "
             f"{between * 100:.0f} % of its size: what flowed between the rows was not seen, so drops under load and "
             "the charge counted are known badly"
         )
@@ -410,12 +422,20 @@ def _unseen(case: Case) -> list[str]:
 def _missing(study: Study) -> list[str]:
     """Return which readings are missing or repeated, where that cost the answer something."""
     because = []
-    missing = float(np.isnan(study.as_read)[:, ~study.silent].mean()) if (~study.silent).any() else 1.0
+    missing = (
+        float(np.isnan(study.readings.as_read)[:, ~study.silent].mean()) if (~study.silent).any() else 1.0
+    )
     held = float(
         study.held.sum()
-        / max((np.abs(np.diff(study.current)) * 0.1 / study.capacity > 2 * study.log.voltage_step).sum(), 20)
+        / max(
+            (
+                np.abs(np.diff(study.flow.current)) * 0.1 / study.readings.capacity
+                > 2 * study.readings.log.voltage_step
+            ).sum(),
+            20,
+        )
     )
-    if held > HELD_SHARE and study.refresh_s < 1.5 * study.interval:
+    if held > HELD_SHARE and study.refresh_s < 1.5 * study.flow.interval:
         because.append(
             f"{held * 100:.0f} % of the rows in which the current moved repeat the voltages of the row before"
         )
@@ -423,8 +443,8 @@ def _missing(study: Study) -> list[str]:
         because.append(
             f"{missing * 100:.0f} % of the cell readings are missing or were held from the row before"
         )
-    holes = float(np.isnan(study.current).mean())
-    if not study.has_current:
+    holes = float(np.isnan(study.flow.current).mean())
+    if not study.flow.has_current:
         because.append(
             "the log has no current: of the cells no more is told than their limits and faults of the loom"
         )
@@ -442,49 +462,49 @@ FROZEN_ELSEWHERE = 0.1
 
 def _frozen(study: Study) -> tuple[int, float]:
     """Return how often all columns stood still in a drive until the current jumped, and for how long in all [s]."""
-    if not study.has_current or "drive" not in study.kinds:
+    if not study.flow.has_current or "drive" not in study.flow.kinds:
         return 0, 0.0
-    volts, current = study.source.cell_voltage, study.read_current
+    volts, current = study.readings.source.cell_voltage, study.flow.read_current
     with np.errstate(invalid="ignore"):
-        loaded = (np.abs(current[1:]) > 0.02 * study.capacity) & study.rows_of("drive")[1:]
+        loaded = (np.abs(current[1:]) > 0.02 * study.readings.capacity) & study.flow.rows_of("drive")[1:]
     same = loaded & (current[1:] == current[:-1])
     rows = np.flatnonzero(same)
     same[rows] = [bool(np.array_equal(volts[i], volts[i + 1], equal_nan=True)) for i in rows]
     edges = np.flatnonzero(np.diff(np.concatenate([[0], same.astype(np.int8), [0]])))
     spells, total, longest, still = 0, 0.0, 0.0, 0
     for first, last in zip(edges[::2], edges[1::2], strict=True):
-        length = float(study.seconds[last] - study.seconds[first])
+        length = float(study.readings.seconds[last] - study.readings.seconds[first])
         after = min(last + 1, len(current) - 1)
         jump = abs(float(current[after] - current[last]))
-        least = max(FROZEN_S, 3.0 * study.refresh_s, 5.0 * study.interval)
+        least = max(FROZEN_S, 3.0 * study.refresh_s, 5.0 * study.flow.interval)
         if length < least:
             continue
         # repeats by coarse steps are short; a long one is no sign of them, even where the current came back to itself
         still += int(last - first)
-        if jump > FROZEN_JUMP_C * study.capacity:
+        if jump > FROZEN_JUMP_C * study.readings.capacity:
             spells, total, longest = spells + 1, total + length, max(longest, length)
     elsewhere = int(same.sum()) - still
     if elsewhere > FROZEN_ELSEWHERE * max(int(loaded.sum()) - still, 1):
         return 0, 0.0
     sure = spells >= FROZEN_SPELLS or longest >= max(
-        FROZEN_LONG_S, 10.0 * study.refresh_s, 20.0 * study.interval
+        FROZEN_LONG_S, 10.0 * study.refresh_s, 20.0 * study.flow.interval
     )
     return (spells, total) if sure else (0, 0.0)
 
 
 def _moved_between(study: Study) -> float:
     """Return by how much the current of the drives changes from row to row, against its size; nought in quick logs."""
-    rows = study.rows_of("drive")
-    if study.interval < SLOW_REFRESH_S or not study.has_current or rows.sum() < LEAST_DRIVE_ROWS:
+    rows = study.flow.rows_of("drive")
+    if study.flow.interval < SLOW_REFRESH_S or not study.flow.has_current or rows.sum() < LEAST_DRIVE_ROWS:
         return 0.0
-    inside = rows[1:] & rows[:-1] & (np.diff(study.section) == 0)
-    change = np.abs(np.diff(study.current))[inside]
-    size = float(np.sqrt(np.nanmean(study.current[rows] ** 2)))
-    return float(np.nanmedian(change)) / max(size, 0.02 * study.capacity) if len(change) else 0.0
+    inside = rows[1:] & rows[:-1] & (np.diff(study.flow.section) == 0)
+    change = np.abs(np.diff(study.flow.current))[inside]
+    size = float(np.sqrt(np.nanmean(study.flow.current[rows] ** 2)))
+    return float(np.nanmedian(change)) / max(size, 0.02 * study.readings.capacity) if len(change) else 0.0
 
 
 def _moved_unseen(case: Case) -> int:
     """Count the pauses beside which current flowed."""
     study = case.knowledge.study
-    at = np.flatnonzero(np.diff(study.section) > 0)
-    return int(sum(not (study.quiet[k] and study.quiet[k + 1]) for k in at))
+    at = np.flatnonzero(np.diff(study.flow.section) > 0)
+    return int(sum(not (study.flow.quiet[k] and study.flow.quiet[k + 1]) for k in at))

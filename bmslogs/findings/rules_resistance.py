@@ -93,7 +93,7 @@ def _judged(case: Case, found: ResistanceKnown, least: float) -> _Judged:
     over = found.relative - 1.0 - usual_link
     raw = np.where(warmth.near, over - found.half_relative, np.minimum(alone, over))
     stands &= (value > 0) & (raw > 0.35 * least)
-    stands &= value > _by_rounding(found, case.knowledge.study.log.voltage_step)
+    stands &= value > _by_rounding(found, case.knowledge.study.readings.log.voltage_step)
     # what only its sensor's word makes large, in a module whose other cells it makes as large, is the sensor's
     by_sensor = np.isfinite(mates) & (over < least) & (value - mates < least)
     for g in np.unique(module):

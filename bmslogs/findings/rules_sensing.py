@@ -57,7 +57,9 @@ def loom(case: Case) -> list[Finding]:
                 [fault.evidence],
                 steps,
                 size=fault.size_V,
-                half=None if fault.size_V is None else max(0.1 * abs(fault.size_V), study.log.voltage_step),
+                half=None
+                if fault.size_V is None
+                else max(0.1 * abs(fault.size_V), study.readings.log.voltage_step),
             )
         )
     out += _impossible(case, [int(i) for i in np.flatnonzero(study.silent) if not _named(out, case.cells[i])])
@@ -82,11 +84,11 @@ def _impossible(case: Case, columns: list[int]) -> list[Finding]:
     study = case.knowledge.study
     out = []
     for i in columns:
-        share = float(study.beyond_physics[i])
-        if share < 0.5 * np.isnan(study.log.cell_voltage[:, i]).mean():
+        share = float(study.readings.beyond_physics[i])
+        if share < 0.5 * np.isnan(study.readings.log.cell_voltage[:, i]).mean():
             continue
-        low, high = physics.bounds(study.curve)
-        read = study.source.cell_voltage[:, i]
+        low, high = physics.bounds(study.readings.curve)
+        read = study.readings.source.cell_voltage[:, i]
         level = float(np.nanmedian(read[(read < low) | (read > high)]))
         bound = low if level < low else high
         out.append(
@@ -110,7 +112,7 @@ def _impossible(case: Case, columns: list[int]) -> list[Finding]:
                     PROVE_TAPS,
                 ],
                 size=abs(level - bound),
-                half=study.log.voltage_step,
+                half=study.readings.log.voltage_step,
             )
         )
     return out
@@ -136,7 +138,7 @@ def shifted(case: Case) -> list[Finding]:
             groups.append(members)
         else:
             groups += [[i] for i in here]
-    least = (CAUSES["channel_offset"].least or 0.005) * (2 if study.curve.flat else 1)
+    least = (CAUSES["channel_offset"].least or 0.005) * (2 if study.readings.curve.flat else 1)
     out = []
     for group in groups:
         half_of_all = _other_half(case, group)
@@ -186,7 +188,7 @@ def _size(case: Case, group: list[int]) -> tuple[float, float]:
     """Return how far a channel, or a whole board, reads from the rest, and the half width [V]."""
     study = case.knowledge.study
     split = study.first_split
-    rounded = study.log.voltage_step / 2.0
+    rounded = study.readings.log.voltage_step / 2.0
     if len(group) == 1:
         return float(split.shift[group[0]]), float(2.0 * split.shift_se[group[0]] + rounded)
     here = np.isin(np.arange(len(case.cells)), group)
@@ -240,9 +242,9 @@ def wires(case: Case) -> list[Finding]:
     """Sense wires with resistance, seen by the jumps when bleeding goes on or off."""
     study = case.knowledge.study
     taps = study.taps
-    if taps is None or study.resistor is None:
+    if taps is None or study.readings.resistor is None:
         return []
-    amps = float(np.nanmedian(study.log.cell_voltage[:, study.trusted])) / study.resistor
+    amps = float(np.nanmedian(study.readings.log.cell_voltage[:, study.trusted])) / study.readings.resistor
     with np.errstate(invalid="ignore"):
         plain = (np.abs(taps.ohm) * amps > ALONE_V) & (taps.misfit < ALONE_MISFIT)
         few = (taps.edges >= LEAST_EDGES) | ((taps.edges > 0) & plain)

@@ -182,7 +182,7 @@ def _in_other_air(excess: Floats, good: Bools) -> Bools:
 def _cold_heats(case: Case, good: Bools) -> Floats:
     """Return (sensors,) by how much more a place warms since its cells are colder than the middle, as a fraction."""
     study = case.knowledge.study
-    level = np.nanmean(study.log.temperature, axis=0)
+    level = np.nanmean(study.readings.log.temperature, axis=0)
     middle = float(np.max(level[good])) if good.sum() == 2 else float(np.median(level[good]))
     colder = np.maximum(middle - np.where(good, level, middle), 0.0)
     return np.asarray(
@@ -193,7 +193,7 @@ def _cold_heats(case: Case, good: Bools) -> Floats:
 def _cells_heat(case: Case) -> Floats:
     """Return (sensors,) by how much more the cells there drop than the others, as a fraction; nought or more."""
     study = case.knowledge.study
-    out = np.zeros(study.log.temperature.shape[1])
+    out = np.zeros(study.readings.log.temperature.shape[1])
     if study.excess is None:
         return out
     for j, here in enumerate(study.cells_at_sensors):

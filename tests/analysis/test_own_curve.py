@@ -32,7 +32,7 @@ def test_the_learnt_curve_is_nearer_the_planted_one_than_the_table_is(chemistry,
     seen = (soc > found.soc_low) & (soc < found.soc_high)
     planted = d.string.curve.at(soc)
     own = np.sqrt(((volt - planted)[seen] ** 2).mean())
-    table = np.sqrt(((known.study.curve.voltage(soc) - planted)[seen] ** 2).mean())
+    table = np.sqrt(((known.study.readings.curve.voltage(soc) - planted)[seen] ** 2).mean())
     assert own < table and own < 0.004
     assert parse_ocv_table(dump_ocv_table(found.table, found.source)) == found.table
 

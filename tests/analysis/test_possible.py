@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from bmslogs import diagnose
-from bmslogs.analysis.readings import Readings
+from bmslogs.analysis.study.readings import readings_of
 from tests.importers.writing import Dialect, drive, imported, pack_for, write
 
 
@@ -23,7 +23,7 @@ def swapped(folder: Path, rows: slice):  # type: ignore[no-untyped-def]
 
 def test_estimators_do_not_see_them_and_sensing_does(tmp_path: Path) -> None:
     log = swapped(tmp_path, slice(200, 300))
-    readings = Readings(log)
+    readings = readings_of(log)
     assert np.isfinite(readings.as_read).all() and (readings.as_read < 0).sum() == 100
     assert np.isnan(readings.log.cell_voltage[200:300, 2:5]).all()
     assert np.isnan(readings.log.cell_voltage).sum() == 300
@@ -32,7 +32,7 @@ def test_estimators_do_not_see_them_and_sensing_does(tmp_path: Path) -> None:
 def test_a_sound_log_is_the_log_itself(tmp_path: Path) -> None:
     truth = drive()
     log = imported(write(truth, Dialect(), tmp_path), pack_for(truth), tmp_path / "store")
-    assert Readings(log).log is log
+    assert readings_of(log).log is log
 
 
 def test_no_limit_is_judged_by_them(tmp_path: Path) -> None:

@@ -81,7 +81,7 @@ def test_neighbours_that_part_where_the_curve_is_steep_are_no_floating_tap():
     """A healthy string of the benchmark, emptied: of two neighbours one holds more and one less than the others."""
     d = healthy.KINDS["span"][0]([zlib.crc32(b"span"), 2_500_000, 0])
     study = Study(build_log(d.string, d.bench, d.meter, d.rng, build_pack(d.string)))
-    away = study.log.cell_voltage[-1] - np.median(study.log.cell_voltage[-1])
+    away = study.readings.log.cell_voltage[-1] - np.median(study.readings.log.cell_voltage[-1])
     assert away[9] < -0.02 and away[10] > 0.02
     assert study.sensing_faults == []
 
@@ -135,9 +135,9 @@ def test_no_reading_that_no_cell_has_reaches_a_figure():
     for rows, trusted in ((slice(200, 320), 6), (slice(None), 3)):
         study = Study(replace(made, cell_voltage=clipped(volts, rows)))
         assert study.trusted.sum() == trusted
-        assert np.isnan(study.log.cell_voltage[rows][:, 2:5]).all()
-        assert not np.isnan(study.log.cell_voltage[:, [0, 1, 5]]).any()
-        causes = {f.cause for f in diagnose(study.source).findings if f.level == "act"}
+        assert np.isnan(study.readings.log.cell_voltage[rows][:, 2:5]).all()
+        assert not np.isnan(study.readings.log.cell_voltage[:, [0, 1, 5]]).any()
+        causes = {f.cause for f in diagnose(study.readings.source).findings if f.level == "act"}
         assert causes == {"taps_swapped"}
     dead = volts.copy()
     dead[:, 2] = np.random.default_rng(3).normal(0.002, 0.002, 1200)

@@ -134,7 +134,7 @@ def test_charge_and_rests_that_are_shown_are_those_of_the_analysis(
     assert shown.charge is not None
     assert_array_equal(shown.charge, drawn)
     assert_array_equal(opened.flow.charge, drawn)
-    assert opened.stretches == k.study.stretches and opened.flow.zero == k.study.zero
+    assert opened.stretches == k.study.flow.stretches and opened.flow.zero == k.study.flow.zero
     if key == "parked":  # a sensor's zero of a week is no charge
         assert not drawn.any() and soc is None
         return
@@ -144,7 +144,7 @@ def test_charge_and_rests_that_are_shown_are_those_of_the_analysis(
     assert last.min() <= deviation.drawn.min() and deviation.drawn.max() <= last.max()
     # by hand: amperes less what reads at rest, times seconds, row by row
     assert log.current is not None
-    known_A = np.nan_to_num(log.current - k.study.zero)
+    known_A = np.nan_to_num(log.current - k.study.flow.zero)
     by_hand = sum(
         0.5 * (a + b) * dt for a, b, dt in zip(known_A, known_A[1:], np.diff(log.seconds), strict=False)
     )

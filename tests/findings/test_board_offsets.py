@@ -31,7 +31,10 @@ def told(board_share, *, modules=4, stray=0.0):
         pack=pack,
         cells=CELLS,
         places=lambda cells: "box",
-        knowledge=SimpleNamespace(soc_span=(0.6, 0.7), study=SimpleNamespace(curve=built_in("NMC"))),
+        knowledge=SimpleNamespace(
+            soc_span=(0.6, 0.7),
+            study=SimpleNamespace(readings=SimpleNamespace(curve=built_in("NMC"))),
+        ),
     )
     return _board_offsets(case, value, np.ones(24, bool), 0.01)
 

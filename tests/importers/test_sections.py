@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from bmslogs.analysis.readings import Readings
 from bmslogs.analysis.sampling import sections
+from bmslogs.analysis.study import Study
 from bmslogs.log import Log
 from bmslogs.store import Store
 from tests.importers.writing import Dialect, Truth, drive, imported, pack_for, write
@@ -134,7 +134,7 @@ def test_joints_of_parts_lie_where_the_parts_do(tmp_path: Path) -> None:
 
 def test_the_analysis_begins_anew_at_a_joint(tmp_path: Path) -> None:
     log = read(after(at_rest(3.7, 300, 1), at_rest(3.8, 300, 2)), tmp_path)
-    section = Readings(log).section
+    section = Study(log).flow.section
     assert section[299] == 0 and section[300] == 1 and section[-1] == 1
 
 

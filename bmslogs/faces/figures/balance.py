@@ -306,7 +306,7 @@ def _lost_against_bled(
     with calm():
         effect = study.bleed_effect
     keep_cells = np.flatnonzero(study.trusted)
-    cells = [study.cells[i] for i in keep_cells]
+    cells = [study.readings.cells[i] for i in keep_cells]
     x, y, half = effect.commanded[keep_cells], effect.lost[keep_cells], effect.half_width[keep_cells]
     figure = blank(look, height)
     for name, take, colour, symbol in (

@@ -148,7 +148,7 @@ def _current(scene: Scene) -> go.Figure:
     if not past:
         return nothing("The log has no current, or the pack file no limit of it.", look)
     figure = blank(look, scene.height)
-    line(figure, times, scene.study.current, "current", look, 0)
+    line(figure, times, scene.study.flow.current, "current", look, 0)
     for one in past:
         if one.beyond.any():
             _limit_line(figure, f"limit {abs(one.bound):g} A", one.bound, look)
@@ -208,7 +208,7 @@ def log_quality(scene: Scene) -> go.Figure:
     if marks:
         figure.add_scatter(
             x=np.array(marks),
-            y=[scene.study.interval] * len(marks),
+            y=[scene.study.flow.interval] * len(marks),
             mode="markers",
             name="mended by the importer",
             marker={"symbol": "x", "size": 11, "color": look.accent},

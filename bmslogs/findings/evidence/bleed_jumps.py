@@ -60,14 +60,20 @@ def bleed_jumps(s: Study, column: int) -> list[BleedJump]:
     NotEnoughData
         No flags, or no edge with steady readings on both sides.
     """
-    if s.log.bleed is None:
+    if s.readings.log.bleed is None:
         raise NotEnoughData("the log has no bleed flags")
     fresh = s.fresh_rows
-    flags = s.log.bleed[fresh]
-    found = edges_of(s.log.cell_voltage[fresh], flags, s.seconds[fresh], s.resistor or UNIT_OHM, s.trusted)
+    flags = s.readings.log.bleed[fresh]
+    found = edges_of(
+        s.readings.log.cell_voltage[fresh],
+        flags,
+        s.readings.seconds[fresh],
+        s.readings.resistor or UNIT_OHM,
+        s.trusted,
+    )
     if found is None:
         raise NotEnoughData("no flag changes between steady readings")
-    columns = np.arange(max(0, column - AROUND), min(len(s.cells), column + AROUND + 1))
+    columns = np.arange(max(0, column - AROUND), min(len(s.readings.cells), column + AROUND + 1))
     after, before = flags[np.minimum(found.at + 1, len(flags) - 1)], flags[found.at - 1]
     change = after.astype(np.int8) - before.astype(np.int8)
     out = []
@@ -79,6 +85,10 @@ def bleed_jumps(s: Study, column: int) -> list[BleedJump]:
             continue
         jump = (found.jump[rows] * change[rows, source][:, None])[:, columns]
         known = np.maximum(np.isfinite(jump).sum(axis=0), 1)
-        half = 1.96 * np.hypot(np.nanstd(jump, axis=0), s.log.voltage_step / np.sqrt(12.0)) / np.sqrt(known)
+        half = (
+            1.96
+            * np.hypot(np.nanstd(jump, axis=0), s.readings.log.voltage_step / np.sqrt(12.0))
+            / np.sqrt(known)
+        )
         out.append(BleedJump(int(source), columns, np.nanmean(jump, axis=0), half, int(rows.sum())))
     return out

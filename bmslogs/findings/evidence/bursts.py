@@ -44,7 +44,7 @@ def bursts(s: Study) -> Bursts:
     NotEnoughData
         The log has no current.
     """
-    if not s.has_current:
+    if not s.flow.has_current:
         raise NotEnoughData("the log has no current")
     left = s.burst_residuals
     if left is not None:

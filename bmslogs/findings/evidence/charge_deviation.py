@@ -63,7 +63,7 @@ def charge_deviation(k: Knowledge) -> ChargeDeviation:
     load = found.polarisation[:, None] + growing - np.nan_to_num(found.rho) * rows.current[:, None]
     slope = found.slope(place)
     left = rows.volts - found.curve(place) - load
-    steep = -slope * s.capacity >= LEAST_SLOPE_V
+    steep = -slope * s.readings.capacity >= LEAST_SLOPE_V
     with np.errstate(all="ignore"):
         fuller = np.where(steep, rows.charge - place - left / slope, np.nan)
     return ChargeDeviation(rows.drawn, fuller, found.a, -found.b)

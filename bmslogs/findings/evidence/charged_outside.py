@@ -66,7 +66,10 @@ class ChargedOutside:
 
 def charging_bounds(s: Study) -> list[tuple[float, float]]:
     """Return the charging temperatures of a pack as (limit [degC], sign): the lower one always, the upper if known."""
-    low, high = s.pack.limits.charge_temperature_min_C, s.pack.limits.charge_temperature_max_C
+    low, high = (
+        s.readings.pack.limits.charge_temperature_min_C,
+        s.readings.pack.limits.charge_temperature_max_C,
+    )
     out = [(DEFAULT_CHARGE_LIMIT_C if low is None else low, -1.0)]
     return out if high is None else [*out, (high, 1.0)]
 
@@ -83,14 +86,14 @@ def charged_outside(s: Study, bound: float, sign: float) -> ChargedOutside | Non
         -1 for what is below the bound, 1 for what is above.
     """
     sensors = np.flatnonzero(s.sensors_trusted)
-    if not len(sensors) or not s.has_current:
+    if not len(sensors) or not s.flow.has_current:
         return None
-    current = np.nan_to_num(s.current)
-    charging = current < -CHARGE_C_RATE * s.capacity
-    t = s.log.temperature[:, sensors]
+    current = np.nan_to_num(s.flow.current)
+    charging = current < -CHARGE_C_RATE * s.readings.capacity
+    t = s.readings.log.temperature[:, sensors]
     margin = np.array([NOISE_SDS * resolution(one)[1] for one in t.T])
     outside = (sign * (t - bound) - margin > 1e-6) & charging[:, None]
-    length, rows = row_lengths(s.seconds), outside.any(axis=1)
+    length, rows = row_lengths(s.readings.seconds), outside.any(axis=1)
     some = bool(rows.any())
     return ChargedOutside(
         bound=bound,

@@ -11,7 +11,7 @@ from bmslogs.findings.evidence.source import calmly
 @calmly
 def median_readings(s: Study) -> dict[int, float]:
     """Return cell -> median of its readings as they were logged [V]; NaN where it has none."""
-    return dict(zip(s.cells, np.nanmedian(s.as_read, axis=0).tolist(), strict=True))
+    return dict(zip(s.readings.cells, np.nanmedian(s.readings.as_read, axis=0).tolist(), strict=True))
 
 
 def put_back(reading: dict[int, float]) -> dict[int, float]:

@@ -56,21 +56,21 @@ class ParkedDrift:
 @calmly
 def parked_drift(s: Study) -> ParkedDrift:
     """Return the drift of the longest time parked; of the whole log, without slopes, where none tells it."""
-    untold = np.full(len(s.cells), np.nan)
+    untold = np.full(len(s.readings.cells), np.nan)
     try:
         of = s.parked_rows
         found = s.parked[0]
         slope = found.slope * HOURS
     except NotEnoughData:
-        days = s.seconds / 86400.0
+        days = s.readings.seconds / 86400.0
         return ParkedDrift(
             np.arange(len(days)),
             days,
-            from_median(s.log.cell_voltage, s.trusted),
+            from_median(s.readings.log.cell_voltage, s.trusted),
             np.zeros(len(days), bool),
             untold,
         )
-    seconds = s.seconds[of.rows]
+    seconds = s.readings.seconds[of.rows]
     settled = settled_rows((seconds - seconds[0]) / 3600.0)
     # where the string walked down its curve the slope is of the readings laid along that way
     along = straightened(np.nan_to_num(of.volts), seconds, of.known) if found.straight else None

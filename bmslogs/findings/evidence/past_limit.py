@@ -58,20 +58,20 @@ def voltage_past(s: Study, columns: Ints, bound: float, sign: float) -> PastLimi
     """Return cells held against a voltage limit [V]; what no cell can have is left out as NaN."""
     readings = as_cells(s, columns)
     outside = (readings < LEAST_CELL_V) | (readings > MOST_CELL_V)
-    return _held(np.where(outside, np.nan, readings), bound, sign, columns, s.log.voltage_step)
+    return _held(np.where(outside, np.nan, readings), bound, sign, columns, s.readings.log.voltage_step)
 
 
 @calmly
 def temperature_past(s: Study, column: int, bound: float, sign: float) -> PastLimit:
     """Return one sensor held against a temperature limit [degC]."""
-    readings = s.log.temperature[:, [column]]
+    readings = s.readings.log.temperature[:, [column]]
     return _held(readings, bound, sign, np.array([column]), resolution(readings[:, 0])[0])
 
 
 @calmly
 def current_past(s: Study, size: float, sign: float) -> PastLimit:
     """Return the current held against a limit of this size [A]: of discharge with sign 1, of charge with -1."""
-    return _held(s.current[:, None], sign * size, sign, np.array([0]), CURRENT_STEP * size)
+    return _held(s.flow.current[:, None], sign * size, sign, np.array([0]), CURRENT_STEP * size)
 
 
 def _held(readings: Floats, bound: float, sign: float, columns: Ints, step: float) -> PastLimit:
@@ -80,12 +80,14 @@ def _held(readings: Floats, bound: float, sign: float, columns: Ints, step: floa
 
 def as_cells(s: Study, columns: Ints) -> Floats:
     """Return (rows, columns) readings [V], the drop of bleed currents in the sense wires taken out where known."""
-    readings = s.log.cell_voltage[:, columns]
-    if s.taps is None or s.log.bleed is None or s.resistor is None:
+    readings = s.readings.log.cell_voltage[:, columns]
+    if s.taps is None or s.readings.log.bleed is None or s.readings.resistor is None:
         return readings
-    bled = np.flatnonzero(s.log.bleed.any(axis=1))
+    bled = np.flatnonzero(s.readings.log.bleed.any(axis=1))
     readings = readings.copy()
-    whole = taps.corrected(s.log.cell_voltage[bled], s.log.bleed[bled], s.resistor, s.taps)
+    whole = taps.corrected(
+        s.readings.log.cell_voltage[bled], s.readings.log.bleed[bled], s.readings.resistor, s.taps
+    )
     readings[bled] = whole[:, columns]
     return readings
 

@@ -22,12 +22,16 @@ def limits_of(finding: Finding, k: Knowledge) -> list[PastLimit]:
     Cells by voltage, a sensor by temperature, the pack by current where the size is one, else the sensor that is
     furthest beyond.
     """
-    s, limits = k.study, k.study.pack.limits
+    s, limits = k.study, k.study.readings.pack.limits
     if finding.unit == "A":
         of = ((limits.discharge_current_max_A, 1.0), (limits.charge_current_max_A, -1.0))
-        return [current_past(s, bound, sign) for bound, sign in of if bound is not None and s.has_current]
+        return [
+            current_past(s, bound, sign) for bound, sign in of if bound is not None and s.flow.has_current
+        ]
     if finding.sensor is None and finding.cells:
-        columns = np.array([s.cells.index(c) for c in finding.cells if c in s.cells], np.int64)
+        columns = np.array(
+            [s.readings.cells.index(c) for c in finding.cells if c in s.readings.cells], np.int64
+        )
         ends = ((limits.voltage_max_V, 1.0), (limits.voltage_min_V, -1.0))
         return [
             voltage_past(s, columns, bound, sign)
@@ -44,7 +48,9 @@ def limits_of(finding: Finding, k: Knowledge) -> list[PastLimit]:
 
 def _sensors(finding: Finding, k: Knowledge) -> list[int]:
     """Return the columns of the finding's sensor; of all that are believed where it names none."""
-    names = [k.study.pack.sensor_name(i + 1) for i in range(k.study.log.temperature.shape[1])]
+    names = [
+        k.study.readings.pack.sensor_name(i + 1) for i in range(k.study.readings.log.temperature.shape[1])
+    ]
     if finding.sensor in names:
         return [names.index(finding.sensor)]
     return [int(i) for i in np.flatnonzero(k.study.sensors_trusted)]
@@ -78,9 +84,11 @@ def _limit(finding: Finding, k: Knowledge) -> Bools | None:
 def bled_rows(finding: Finding, k: Knowledge) -> Bools | None:
     """Return (rows,) True where a named cell was bled by command; None where the log does not say."""
     s = k.study
-    columns = [s.cells.index(c) for c in finding.cells if c in s.cells]
+    columns = [s.readings.cells.index(c) for c in finding.cells if c in s.readings.cells]
     return (
-        None if s.log.bleed is None or not columns else np.asarray(s.log.bleed[:, columns].any(axis=1), bool)
+        None
+        if s.readings.log.bleed is None or not columns
+        else np.asarray(s.readings.log.bleed[:, columns].any(axis=1), bool)
     )
 
 

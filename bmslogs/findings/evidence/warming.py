@@ -47,14 +47,14 @@ def warming(s: Study) -> Warming:
     NotEnoughData
         The log has no temperatures, or no current.
     """
-    temperature = s.log.temperature
-    if not s.has_current or not temperature.shape[1]:
+    temperature = s.readings.log.temperature
+    if not s.flow.has_current or not temperature.shape[1]:
         raise NotEnoughData("the log has no temperatures, or no current")
     try:
         tau = s.heating.tau_s
     except NotEnoughData:
         tau = USUAL_TAU_S
-    squared = low_pass(s.flow.filled**2, s.seconds, warm_sections(s.seconds), tau)
+    squared = low_pass(s.flow.filled**2, s.readings.seconds, warm_sections(s.readings.seconds), tau)
     return Warming(squared, since_first(temperature), tau)
 
 
