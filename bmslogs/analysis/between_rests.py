@@ -76,7 +76,7 @@ def between_rests(study: Study, shifted: Bools) -> BetweenRests:
     s, cells = study, len(study.readings.cells)
     if s.readings.curve.flat:  # its rests tell no place, and above its end they hang on hysteresis
         return nothing_told(cells)
-    reliable = s.trusted & ~shifted
+    reliable = s.harness.trusted & ~shifted
     shortfall, span = np.zeros((2, cells)), np.zeros(cells)
     near, near_half, nearest = np.full(cells, np.nan), np.full(cells, np.nan), NEAR_FULL_SOC
     place: dict[int, float] = {}

@@ -98,12 +98,12 @@ def model_of(study: Study, soc: float | None = None) -> Model:
     if not isinstance(known, str) and study.flow.rows_of("drive").any() and not study.by_steps:
         load = study.load
         taus, count = load.taus, len(load.taus) + 1
-        parts = np.maximum(median(load.fit.coef[:count, study.trusted], axis=1, keepdims=True), 0.0)
-        ratio = np.where(study.trusted & (np.abs(known.relative - 1.0) < 0.5), known.relative, 1.0)
+        parts = np.maximum(median(load.fit.coef[:count, study.harness.trusted], axis=1, keepdims=True), 0.0)
+        ratio = np.where(study.harness.trusted & (np.abs(known.relative - 1.0) < 0.5), known.relative, 1.0)
         parts = parts * ratio
         colour = _colour(study, load, reading)
         _, without = load.resistance()
-        middles = median(without[:, study.trusted], axis=1)
+        middles = median(without[:, study.harness.trusted], axis=1)
         seen = float(jackknife_se(middles[:, None])[0] / np.median(middles)) * t_factor(len(without))
         common = float(np.sqrt(seen * LEAST_COMMON))  # eight blocks tell a scatter roughly: half way
     still = (
@@ -113,7 +113,7 @@ def model_of(study: Study, soc: float | None = None) -> Model:
     )
     still = still[np.isfinite(still)]
     current_noise = float(np.std(still)) if still.size > 30 else CURRENT_NOISE_C * study.readings.capacity
-    period = float(np.clip(study.refresh_s, 0.1, 60.0))
+    period = float(np.clip(study.refresh.period_s, 0.1, 60.0))
     noise = float(np.sqrt(max(reading**2 - study.readings.log.voltage_step**2 / 12.0, 1e-10)))
     return Model(
         study,
@@ -141,8 +141,8 @@ def _pack_reading(study: Study) -> tuple[float, float, float]:
     with suppress(NotEnoughData):
         ohm = study.outside_taps[0]
     # under load the reading wanders over its steps: what is left there is noise and rounding
-    s = study.sampled
-    above = study.at_samples(volts) - s.volts.sum(axis=1)
+    s = study.samples.kept
+    above = study.samples.at(volts) - s.volts.sum(axis=1)
     rows = np.isfinite(above) & study.moving
     if rows.sum() > 30:
         design = np.column_stack([np.ones(int(rows.sum())), s.current[rows], s.steps[rows]])
@@ -154,7 +154,7 @@ def _pack_reading(study: Study) -> tuple[float, float, float]:
 
 def _reading_sd(study: Study) -> float:
     """Return the noise of one reading [V], rounding included, from how it jumps against the mean of all."""
-    volts = study.sampled.volts[:, study.trusted]
+    volts = study.samples.kept.volts[:, study.harness.trusted]
     if len(volts) < 30:
         return study.noise
     jumps = np.diff(volts - volts.mean(axis=1, keepdims=True), axis=0)
@@ -168,9 +168,9 @@ def _colour(study: Study, load: resistance.LoadFit, noise: float) -> float:
     weights = resistance.at_time(resistance.PULSE_S, load.taus)
     white = float(np.linalg.norm(weights @ load.fit.pseudo_inverse[: len(weights)])) * noise
     value, without = load.resistance()
-    middle = float(median(value[study.trusted]))
-    blocks = without / median(without[:, study.trusted], axis=1, keepdims=True)
-    seen = float(median(jackknife_se(blocks)[study.trusted])) * middle
+    middle = float(median(value[study.harness.trusted]))
+    blocks = without / median(without[:, study.harness.trusted], axis=1, keepdims=True)
+    seen = float(median(jackknife_se(blocks)[study.harness.trusted])) * middle
     return float(np.clip(seen / white, 1.0, 6.0)) if white > 0 and np.isfinite(seen) else 1.0
 
 

@@ -69,12 +69,12 @@ def _cells(
     out = []
     limit = np.broadcast_to(most, np.shape(value))
     away = np.zeros(len(value)) if alike is None else np.abs(np.nan_to_num(value - alike))
-    among = _widest_of(int(k.study.trusted.sum()))
+    among = _widest_of(int(k.study.harness.trusted.sum()))
     for i, cell in enumerate(k.study.readings.cells):
         if warmth is not None:
             conditions = common | {"temperature_C": float(warmth[i]) if np.isfinite(warmth[i]) else None}
         wide = bool(half[i] > limit[i]) and bool(half[i] > SHOWN_SHARE * away[i])
-        if not k.study.trusted[i] or (quantity in CHARGE and k.shifted[i]):
+        if not k.study.harness.trusted[i] or (quantity in CHARGE and k.shifted[i]):
             out.append(refused(quantity, unit, UNTRUSTED, SETTLE["loom"], cell=cell))
         elif np.isfinite(half[i]) and wide and among * half[i] < away[i]:
             low, high = float(value[i] - half[i]), float(value[i] + half[i])
@@ -128,7 +128,7 @@ def _all_refused(k: Knowledge, quantity: str, why: str) -> list[Estimate]:
         refused(
             quantity, unit, why if ok else UNTRUSTED, SETTLE[quantity] if ok else SETTLE["loom"], cell=cell
         )
-        for cell, ok in zip(k.study.readings.cells, k.study.trusted, strict=True)
+        for cell, ok in zip(k.study.readings.cells, k.study.harness.trusted, strict=True)
     ]
 
 
@@ -347,7 +347,7 @@ def leak_current_relative(k: Knowledge) -> list[Estimate]:
     out = _cells(
         k, "leak_current_relative", found.amps, found.half, found.conditions, found.most, found.why, alike=0.0
     )
-    bled = k.study.trusted & np.isnan(found.amps)
+    bled = k.study.harness.trusted & np.isnan(found.amps)
     return [replace(e, why=BLED) if bled[i] else e for i, e in enumerate(out)]
 
 
@@ -448,7 +448,7 @@ def current_lag(k: Knowledge) -> list[Estimate]:
         return _all_refused(
             k, "current_lag", "the voltages answer the current too faintly to place it in time"
         )
-    return _pack("current_lag", lag, half, {"refresh_s": k.study.refresh_s})
+    return _pack("current_lag", lag, half, {"refresh_s": k.study.refresh.period_s})
 
 
 def usable_charge(k: Knowledge) -> list[Estimate]:

@@ -140,7 +140,7 @@ class Knowledge:
             load = s.load
         except NotEnoughData as reason:
             return f"{reason}, and no step of the current between two steady spells"
-        rms_A = float(np.sqrt((s.sampled.current[s.moving] ** 2).mean()))
+        rms_A = float(np.sqrt((s.samples.kept.current[s.moving] ** 2).mean()))
         conditions = conditions_of(self.place.soc_span, None) | {
             "current_rms_A": self.place.current_rms or rms_A
         }
@@ -154,7 +154,7 @@ class Knowledge:
         s = self.study
         degc = None if s.mean_temperature is None else float(nanmedian(s.mean_temperature))
         return Circumstances(
-            trusted=s.trusted,
+            trusted=s.harness.trusted,
             offset=None if isinstance(self.offset, str) else self.offset.value,
             degc=None if degc is None or np.isnan(degc) else degc,
             warmth=s.cell_warmth.reading,
@@ -176,7 +176,7 @@ class Knowledge:
     def _offset(self) -> OffsetKnown | Refusal:
         s, cells = self.study, self.place.cells
         if isinstance(cells, CellPlaces):
-            first = s.sampled.row[s.piece[0]]
+            first = s.samples.kept.row[s.piece[0]]
             if counted_from_the_start(
                 s.flow.quiet[:first], None if s.readings.log.bleed is None else s.readings.log.bleed[:first]
             ):
@@ -203,7 +203,7 @@ class Knowledge:
         """Whether half widths by a rest are several times narrower than those by the charge counted."""
         if self.study.readings.curve.flat:
             return False
-        trusted = self.study.trusted
+        trusted = self.study.harness.trusted
         return REST_NEARER * float(nanmedian(stood[trusted])) < float(nanmedian(told[trusted]))
 
     @cached_property
@@ -225,7 +225,7 @@ class Knowledge:
         apart_V = apart_from_table(q, s.split.curve(q), place, s.readings.curve)
         counted = Counted(self.place.moved, s.readings.capacity, self.place.gain_sd)
         if s.flow.standing is not None and s.flow.standing.kind == "either":
-            hours = float(s.sampled.seconds[s.piece[-1]] - s.sampled.seconds[s.piece[0]]) / 3600.0
+            hours = float(s.samples.kept.seconds[s.piece[-1]] - s.samples.kept.seconds[s.piece[0]]) / 3600.0
             counted = replace(
                 counted, doubtful_A=s.flow.standing.amps, doubtful_Ah=abs(s.flow.standing.amps) * hours
             )
@@ -286,14 +286,14 @@ class Knowledge:
     def _charge_end(self, charge: Stretch) -> ChargeEnd | Refusal:
         """Where the charge of the split stood when a charge ended; why it was not counted so far."""
         s = self.study
-        rows = s.sampled.row[s.piece]
+        rows = s.samples.kept.row[s.piece]
         at = sample_at_end(charge.last, rows)
         if isinstance(at, Refusal):
             return at
         return ChargeEnd(
-            drawn=float(s.sampled.charge[s.piece[at]] - s.sampled.charge[s.piece[0]]),
+            drawn=float(s.samples.kept.charge[s.piece[at]] - s.samples.kept.charge[s.piece[0]]),
             bled=np.zeros(len(s.readings.cells)) if s.bled is None else s.bled[rows[at]] - s.bled[rows[0]],
-            volts=float(nanmedian(s.readings.log.cell_voltage[charge.last][s.trusted])),
+            volts=float(nanmedian(s.readings.log.cell_voltage[charge.last][s.harness.trusted])),
             below_knee=self._below_the_knee(charge),
         )
 
@@ -306,7 +306,7 @@ class Knowledge:
         ends = [self._below_the_knee(p) for p in self.study.flow.stretches if p.kind == "charge"]
         below = np.all(ends, axis=0) if ends else np.zeros(len(self.study.readings.cells), bool)
         driven = any(p.kind == "drive" for p in self.study.flow.stretches)
-        return below & (not driven and not bool(below[self.study.trusted].all()))
+        return below & (not driven and not bool(below[self.study.harness.trusted].all()))
 
     def _below_the_knee(self, charge: Stretch) -> Bools:
         """(cells,) True where a cell of a flat curve had not left the plateau when a charge ended."""
@@ -331,7 +331,7 @@ class Knowledge:
             return capacity
         assert isinstance(at.cells, CellPlaces) and at.alignment is not None  # else there were no capacities
         modules = [(cell, s.readings.pack.module_of(cell)) for cell in s.readings.cells]
-        believed = s.trusted & ~s.shifted
+        believed = s.harness.trusted & ~s.shifted
         return in_words(pack_worth(at.cells, at.alignment, capacity, at.gain_sd, believed, modules))
 
     # ---- rest -----------------------------------------------------------------------------------------------
@@ -363,7 +363,7 @@ class Knowledge:
         except NotEnoughData:
             return nothing
         return flat_leaks(
-            found, level, s.readings.curve, s.readings.capacity, s.trusted & np.isfinite(found.slope)
+            found, level, s.readings.curve, s.readings.capacity, s.harness.trusted & np.isfinite(found.slope)
         )
 
     @cached_property
@@ -377,5 +377,7 @@ class Knowledge:
         except NotEnoughData as reason:
             return str(reason)
         return in_words(
-            leaks(found, level, s.readings.curve, s.readings.capacity, s.trusted, self.place.mean_degc)
+            leaks(
+                found, level, s.readings.curve, s.readings.capacity, s.harness.trusted, self.place.mean_degc
+            )
         )

@@ -73,9 +73,9 @@ def find_leads(study: Study, shifted: Bools) -> Leads:
     cells = len(s.readings.cells)
     out = no_leads(cells)
     excess = np.zeros(cells) if s.excess is None else np.nan_to_num(s.excess[0])
-    reliable = s.trusted & ~shifted
+    reliable = s.harness.trusted & ~shifted
     for k, part in enumerate(s.flow.stretches):
-        if part.kind in ("rest", "parked") or (part.kind == "drive" and s.turns is not None):
+        if part.kind in ("rest", "parked") or (part.kind == "drive" and s.refresh.turns is not None):
             continue  # in turns, the last readings of a drive are of other moments
         if abs(s.flow.charge[part.last] - s.flow.charge[part.first]) < LEAD_MOVED * s.readings.capacity:
             continue

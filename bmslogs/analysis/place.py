@@ -129,7 +129,7 @@ class Place:
             s.readings.cells,
             s.readings.log.voltage_step,
         )
-        rests = self._with_first_rows(s.anchors) if s.flow.has_current and s.trusted.any() else NONE
+        rests = self._with_first_rows(s.anchors) if s.flow.has_current and s.harness.trusted.any() else NONE
         found = pack_contradictions(
             few, s.readings.pack, rests, s.readings.curve, table_sd(s.readings.curve, rests.volt)
         )
@@ -156,13 +156,13 @@ class Place:
         ):
             return rests
         counted = polarisation.charge_drawn(np.nan_to_num(s.flow.current), s.readings.seconds, s.flow.section)
-        at = float(counted[rows.stop - 1] - counted[s.sampled.row[s.piece[0]]])
+        at = float(counted[rows.stop - 1] - counted[s.samples.kept.row[s.piece[0]]])
         if (
             len(rests.charge)
             and float(np.abs(rests.charge - at).min()) < FIRST_IDLE_C_RATE * s.readings.capacity
         ):
             return rests
-        level = row_medians(s.readings.log.cell_voltage[rows][:, s.trusted])
+        level = row_medians(s.readings.log.cell_voltage[rows][:, s.harness.trusted])
         first, last = float(nanmedian(level[:5])), float(nanmedian(level[-5:]))
         if not abs(last - first) < FIRST_IDLE_SD_V:  # it still recovers from a load that came before
             return rests
@@ -247,14 +247,18 @@ class Place:
                 volts = s.readings.log.cell_voltage[rows]
                 if (
                     s.readings.log.bleed is not None
-                    and s.taps is not None
+                    and s.harness.taps is not None
                     and s.readings.resistor is not None
                 ):
-                    volts = taps.corrected(volts, s.readings.log.bleed[rows], s.readings.resistor, s.taps)
+                    volts = taps.corrected(
+                        volts, s.readings.log.bleed[rows], s.readings.resistor, s.harness.taps
+                    )
                 with np.errstate(all="ignore"):
                     level = np.asarray(nanmean(volts, axis=0), float)
                 own = mean_error(volts, s.readings.log.voltage_step)
-                middle = middle_error(own[s.trusted], level[s.trusted], s.readings.log.voltage_step)
+                middle = middle_error(
+                    own[s.harness.trusted], level[s.harness.trusted], s.readings.log.voltage_step
+                )
                 return self._level_while_parked(part, level) or (level, np.hypot(own, middle))
         return None
 
@@ -291,7 +295,7 @@ class Place:
         bled = s.readings.log.bleed is not None and bool(s.readings.log.bleed[part.rows].any())
         if part.kind != "parked" or s.parked_through is None or part.first != s.parked_through.first or bled:
             return None
-        return float(level[s.trusted].mean()) + found.level, found.level_se
+        return float(level[s.harness.trusted].mean()) + found.level, found.level_se
 
     @cached_property
     def soc_span(self) -> tuple[float, float] | None:
@@ -304,7 +308,9 @@ class Place:
             low, high = float(np.clip(ends.min(), 0, 1)), float(np.clip(ends.max(), 0, 1))
             return low, high
         if self.rest_level is not None:
-            z = float(s.readings.curve.inverse(np.array([nanmedian(self.rest_level[0][s.trusted])]))[0])
+            z = float(
+                s.readings.curve.inverse(np.array([nanmedian(self.rest_level[0][s.harness.trusted])]))[0]
+            )
             return z, z
         return None
 
@@ -319,7 +325,7 @@ class Place:
         a, s = self.alignment, self.study
         if a is None:
             return None
-        return np.asarray(np.clip(a.soc(drawn - s.sampled.charge[s.piece[0]]), 0.0, 1.0), float)
+        return np.asarray(np.clip(a.soc(drawn - s.samples.kept.charge[s.piece[0]]), 0.0, 1.0), float)
 
     def charge_at(self, rows: Bools) -> dict[str, float | None]:
         """Least and most state of charge of the middle cell over rows, where its place is known."""
@@ -372,7 +378,7 @@ class Place:
             z = np.linspace(*(self.soc_span or (0.5, 0.5)), 9)
             slope_V = float(np.median(self.study.readings.curve.slope(z)))
         a = self.alignment
-        return ReadingOfCurve(0.0 if a is None else a.swing_V, slope_V, self.study.trusted)
+        return ReadingOfCurve(0.0 if a is None else a.swing_V, slope_V, self.study.harness.trusted)
 
     # ---- errors of offset and capacity ----------------------------------------------------------------------
 
@@ -403,4 +409,6 @@ class Place:
             else slope_doubt(split, self.alignment, s.readings.curve, s.readings.capacity),
             self._most_excess,
         )
-        return CellPlaces(split.a, split.b, model, blocks, s.trusted, self.usual_capacity, self.slope_error)
+        return CellPlaces(
+            split.a, split.b, model, blocks, s.harness.trusted, self.usual_capacity, self.slope_error
+        )

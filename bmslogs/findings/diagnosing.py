@@ -121,8 +121,11 @@ def settings(study: Study) -> dict[str, Any]:
     under load in which a cell was bled, ``cell_columns``: what the logger called the cells, in their order.
     """
     log = study.readings.log
-    out: dict[str, Any] = {"voltage_step_V": log.voltage_step, "refresh_s": float(f"{study.refresh_s:.3g}")}
-    under_load = study.sampled.row[study.moving]
+    out: dict[str, Any] = {
+        "voltage_step_V": log.voltage_step,
+        "refresh_s": float(f"{study.refresh.period_s:.3g}"),
+    }
+    under_load = study.samples.kept.row[study.moving]
     if log.bleed is not None and len(under_load):
         out["bled_under_load"] = float(f"{log.bleed[under_load].mean(axis=0).max():.3g}")
     if log.cell_columns:

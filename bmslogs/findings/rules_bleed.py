@@ -58,10 +58,10 @@ def _by_charge(case: Case) -> list[Finding]:
         return _by_falls(case)
     commanded, lost, half = found.commanded, found.lost, found.half_width
     most = float(commanded.max())
-    bled = study.trusted & (commanded > 0.3 * most)
+    bled = study.harness.trusted & (commanded > 0.3 * most)
     # the table of other cells may be twice as steep there, and a reading that stands still keeps its rounding
     bled &= found.drop_V > max(LEAST_DROP_V, LEAST_DROP_STEPS * study.readings.log.voltage_step)
-    turned = _turned_over(found, bled, study.trusted & (commanded < LEFT_ALONE * most))
+    turned = _turned_over(found, bled, study.harness.trusted & (commanded < LEFT_ALONE * most))
     if turned is not None:
         gap = float(np.median(lost[turned]) - np.median(lost[bled]))
         line = (
@@ -73,7 +73,7 @@ def _by_charge(case: Case) -> list[Finding]:
     unsure = half / np.maximum(commanded, 1e-9)
     dead = bled & (works < INEFFECTIVE_BELOW) & (works + unsure < 0.85) & (unsure < 0.5)
     more = lost - commanded
-    hit = study.trusted & (commanded < 0.3 * most) & (more > 0.4 * most) & (more - half > 0.2 * most)
+    hit = study.harness.trusted & (commanded < 0.3 * most) & (more > 0.4 * most) & (more - half > 0.2 * most)
     if dead.any():
         hit &= _as_meant(found, dead, bled & ~dead)
     if hit.any() and dead.any():
@@ -135,7 +135,7 @@ def _by_falls(case: Case) -> list[Finding]:
         found = case.knowledge.study.bleed_falls
     except NotEnoughData:
         return []
-    trusted = case.knowledge.study.trusted
+    trusted = case.knowledge.study.harness.trusted
     bled = trusted & (found.commanded > 0.3 * float(found.commanded.max()))
     fell = found.fell_V
     works = bled & (fell > FALL_SCATTERS * found.scatter_V) & (fell > FALL_LEAST_V)
@@ -234,7 +234,7 @@ def plateau(case: Case) -> list[Finding]:
     found = case.knowledge.remaining
     if found is None or out:
         return out
-    empty = study.trusted & np.isfinite(found.value) & (found.value + found.half < -0.005)
+    empty = study.harness.trusted & np.isfinite(found.value) & (found.value + found.half < -0.005)
     wrong = empty & (total > 0.002 * study.readings.capacity) & (total > 1.5 * np.median(total))
     for i in np.flatnonzero(wrong):
         cell = case.cells[i]
@@ -266,7 +266,7 @@ def _on_the_flat(case: Case, total: Floats) -> list[Finding]:
     study = case.knowledge.study
     assert study.readings.log.bleed is not None and study.readings.resistor is not None
     rows = np.flatnonzero(study.readings.log.bleed.any(axis=1))
-    volts = study.readings.log.cell_voltage[rows][:, study.trusted]
+    volts = study.readings.log.cell_voltage[rows][:, study.harness.trusted]
     level = np.nanmedian(volts, axis=1) + np.nan_to_num(study.flow.current[rows]) * study.usual_resistance
     # on the way up the voltage stands above the curve by the hysteresis
     z = study.readings.curve.inverse(level - HYSTERESIS_V)

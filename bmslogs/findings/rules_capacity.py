@@ -35,7 +35,7 @@ def capacity(case: Case) -> list[Finding]:
     with np.errstate(invalid="ignore"):
         whole &= ~(found.half_relative < FIT_TRUSTED * least)
     value = np.nan_to_num(found.relative - 1.0)
-    known = k.study.trusted & ~k.shifted & np.isfinite(found.half_relative) & ~k.left_on_the_flat
+    known = k.study.harness.trusted & ~k.shifted & np.isfinite(found.half_relative) & ~k.left_on_the_flat
     known = known & ~_leaked_away(case, value)
     half_width = np.nan_to_num(found.half_relative, nan=1.0)
     stand = standing_out(value, half_width, least, known, valleys=k.study.readings.curve.flat) & (value < 0)
@@ -72,9 +72,9 @@ def _leaked_away(case: Case, value: Floats) -> Bools:
     k, s = case.knowledge, case.knowledge.study
     if isinstance(k.leak, str):
         return np.zeros(len(value), bool)
-    hours = float(s.sampled.seconds[s.piece[-1]] - s.sampled.seconds[s.piece[0]]) / 3600.0
+    hours = float(s.samples.kept.seconds[s.piece[-1]] - s.samples.kept.seconds[s.piece[0]]) / 3600.0
     sure = np.nan_to_num(k.leak.amps - k.leak.half, nan=-1.0) > 0.0
-    lacks = np.abs(value) * float(np.ptp(s.sampled.charge[s.piece]))
+    lacks = np.abs(value) * float(np.ptp(s.samples.kept.charge[s.piece]))
     return np.asarray(sure & (np.nan_to_num(k.leak.amps + k.leak.half) * hours > lacks), bool)
 
 

@@ -24,7 +24,7 @@ def charge_offsets(case: Case) -> list[Finding]:
     out: list[Finding] = []
     named = np.zeros(len(case.cells), bool)
     if found is not None:
-        known = k.study.trusted & ~k.shifted & np.isfinite(found.value) & np.isfinite(found.half)
+        known = k.study.harness.trusted & ~k.shifted & np.isfinite(found.value) & np.isfinite(found.half)
         named = standing_out(
             np.nan_to_num(found.value),
             np.nan_to_num(found.half, nan=1.0),

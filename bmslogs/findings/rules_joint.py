@@ -14,7 +14,7 @@ def bursts(case: Case) -> list[Finding]:
     if not study.flow.has_current:
         return []
     joints, wires = study.loose
-    named = {i for fault in study.sensing_faults for i in fault.columns}
+    named = {i for fault in study.harness.faults for i in fault.columns}
     out = [_loose(case, joint) for joint in joints if joint.column not in named]
     for wire in wires:
         if named & set(wire.columns):
@@ -78,7 +78,7 @@ def _loose(case: Case, joint: LooseJoint) -> Finding:
             "for long enough; a reading that drops out would look alike"
         )
     how = "opens and closes" if joint.switches else "opens for moments"
-    link = bool(study.links[joint.column])
+    link = bool(study.harness.links[joint.column])
     if link:
         because.append("a link to the next module lies inside the tap of this cell")
     return finding(

@@ -30,7 +30,7 @@ def self_discharge(case: Case) -> list[Finding]:
         if asleep is not None:
             return [_lost_asleep(case, asleep, int(i)) for i in np.flatnonzero(asleep.fallen)]
         return [_flat_leak(case, int(i), least) for i in np.flatnonzero(k.flat_leaks > SURE_SHARE * least)]
-    known = k.study.trusted & np.isfinite(found.amps) & np.isfinite(found.half)
+    known = k.study.harness.trusted & np.isfinite(found.amps) & np.isfinite(found.half)
     value, half_width = np.nan_to_num(found.amps), np.nan_to_num(found.half, nan=1.0)
     parts = [*(m.cells for m in case.pack.modules), *(b.cells for b in case.pack.sense_boards)]
     groups = [[case.cells.index(c) for c in part if c in case.cells] for part in parts]

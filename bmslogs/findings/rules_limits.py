@@ -81,7 +81,7 @@ def _voltage_excursions(case: Case, bound: float, sign: float) -> list[Excursion
         extreme = sign * (np.fmax if sign > 0 else np.fmin).reduce(volts, axis=0)
     columns = np.flatnonzero(
         (extreme - sign * bound > 0.5 * study.readings.log.voltage_step)
-        & study.trusted
+        & study.harness.trusted
         & ~case.knowledge.shifted
     )
     if not len(columns):
@@ -395,12 +395,12 @@ def _unseen(case: Case) -> list[str]:
             "the charge is not counted through"
         )
     if (
-        study.refresh_s > SLOW_REFRESH_S
-        and study.refresh_s > 1.8 * study.flow.interval
+        study.refresh.period_s > SLOW_REFRESH_S
+        and study.refresh.period_s > 1.8 * study.flow.interval
         and "drive" in study.flow.kinds
     ):
         because.append(
-            f"cell voltages are renewed every {study.refresh_s:.1f} s only, though a row is written every "
+            f"cell voltages are renewed every {study.refresh.period_s:.1f} s only, though a row is written every "
             f"{study.flow.interval:.1f} s: what happens faster is not seen"
         )
     between = _moved_between(study)
@@ -423,10 +423,12 @@ def _missing(study: Study) -> list[str]:
     """Return which readings are missing or repeated, where that cost the answer something."""
     because = []
     missing = (
-        float(np.isnan(study.readings.as_read)[:, ~study.silent].mean()) if (~study.silent).any() else 1.0
+        float(np.isnan(study.readings.as_read)[:, ~study.harness.silent].mean())
+        if (~study.harness.silent).any()
+        else 1.0
     )
     held = float(
-        study.held.sum()
+        study.refresh.stale.sum()
         / max(
             (
                 np.abs(np.diff(study.flow.current)) * 0.1 / study.readings.capacity
@@ -435,7 +437,7 @@ def _missing(study: Study) -> list[str]:
             20,
         )
     )
-    if held > HELD_SHARE and study.refresh_s < 1.5 * study.flow.interval:
+    if held > HELD_SHARE and study.refresh.period_s < 1.5 * study.flow.interval:
         because.append(
             f"{held * 100:.0f} % of the rows in which the current moved repeat the voltages of the row before"
         )
@@ -476,7 +478,7 @@ def _frozen(study: Study) -> tuple[int, float]:
         length = float(study.readings.seconds[last] - study.readings.seconds[first])
         after = min(last + 1, len(current) - 1)
         jump = abs(float(current[after] - current[last]))
-        least = max(FROZEN_S, 3.0 * study.refresh_s, 5.0 * study.flow.interval)
+        least = max(FROZEN_S, 3.0 * study.refresh.period_s, 5.0 * study.flow.interval)
         if length < least:
             continue
         # repeats by coarse steps are short; a long one is no sign of them, even where the current came back to itself
@@ -487,7 +489,7 @@ def _frozen(study: Study) -> tuple[int, float]:
     if elsewhere > FROZEN_ELSEWHERE * max(int(loaded.sum()) - still, 1):
         return 0, 0.0
     sure = spells >= FROZEN_SPELLS or longest >= max(
-        FROZEN_LONG_S, 10.0 * study.refresh_s, 20.0 * study.flow.interval
+        FROZEN_LONG_S, 10.0 * study.refresh.period_s, 20.0 * study.flow.interval
     )
     return (spells, total) if sure else (0, 0.0)
 

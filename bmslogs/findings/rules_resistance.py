@@ -63,11 +63,11 @@ def _judged(case: Case, found: ResistanceKnown, least: float) -> _Judged:
     study = case.knowledge.study
     module, box = _numbers(case)
     warmth = study.cell_warmth
-    factor, factor_sd = cell_warmth.expected_factor(found.relative, warmth, module, study.trusted)
-    usual_link = _usual_link(found.relative - factor, study.links, study.trusted)
+    factor, factor_sd = cell_warmth.expected_factor(found.relative, warmth, module, study.harness.trusted)
+    usual_link = _usual_link(found.relative - factor, study.harness.links, study.harness.trusted)
     value = (found.relative - usual_link) / factor - 1.0
     half = np.hypot(found.half_relative, 1.96 * factor_sd * (1.0 + np.maximum(value, 0.0))) / factor
-    known = study.trusted & np.isfinite(half)
+    known = study.harness.trusted & np.isfinite(half)
     # a cell without a sensor near it is judged against its near neighbours, which are about as warm
     runs = cold_or_weak.runs(value, module, box, ~warmth.near, known, least)
     trend = np.where(warmth.near, 0.0, cold_or_weak.trend(value, box, known))
@@ -241,7 +241,7 @@ def _resistance_finding(
         )
     if cause == "joint_resistance_high":
         # what the cell itself is more or less than the middle one cannot be told from its joint
-        own = 1.96 * robust_scale(np.where(study.trusted, value, np.nan), 0.0)
+        own = 1.96 * robust_scale(np.where(study.harness.trusted, value, np.nan), 0.0)
         ohm, ohm_half = size * found.middle, float(np.hypot(width, own)) * found.middle
         size_told = ohm
         half_told = float(np.hypot(ohm_half, ohm * found.half_ohm[group[0]] / found.ohm[group[0]]))
@@ -258,7 +258,7 @@ def _resistance_finding(
 
 def _cell_or_joint(case: Case, found: ResistanceKnown, i: int, surely: float) -> tuple[str, list[str]]:
     """Return the cause of a single cell's extra drop, of which `surely` is the nearer bound, and what speaks for it."""
-    link, described = bool(case.knowledge.study.links[i]), bool(case.pack.modules)
+    link, described = bool(case.knowledge.study.harness.links[i]), bool(case.pack.modules)
     share, half_share = float(found.scale_share[i]), float(found.half_scale_share[i])
     if link or not described:
         change, warmth = (

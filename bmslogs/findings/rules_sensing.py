@@ -26,7 +26,7 @@ def loom(case: Case) -> list[Finding]:
     """Swapped taps, stuck channels, wires that are off."""
     study = case.knowledge.study
     out = []
-    for fault in study.sensing_faults:
+    for fault in study.harness.faults:
         cells = [case.cells[i] for i in fault.columns]
         place = case.places(cells)
         if fault.kind == "taps_swapped":
@@ -62,8 +62,10 @@ def loom(case: Case) -> list[Finding]:
                 else max(0.1 * abs(fault.size_V), study.readings.log.voltage_step),
             )
         )
-    out += _impossible(case, [int(i) for i in np.flatnonzero(study.silent) if not _named(out, case.cells[i])])
-    silent = [case.cells[i] for i in np.flatnonzero(study.silent) if not _named(out, case.cells[i])]
+    out += _impossible(
+        case, [int(i) for i in np.flatnonzero(study.harness.silent) if not _named(out, case.cells[i])]
+    )
+    silent = [case.cells[i] for i in np.flatnonzero(study.harness.silent) if not _named(out, case.cells[i])]
     if silent:
         out.append(
             finding(
@@ -192,10 +194,10 @@ def _size(case: Case, group: list[int]) -> tuple[float, float]:
     if len(group) == 1:
         return float(split.shift[group[0]]), float(2.0 * split.shift_se[group[0]] + rounded)
     here = np.isin(np.arange(len(case.cells)), group)
-    one = shift_of_board(AsCharge(split.a, split.b, split.shift_looks_like), here, study.trusted)
+    one = shift_of_board(AsCharge(split.a, split.b, split.shift_looks_like), here, study.harness.trusted)
     if one is not None:
         return one[0], 2.0 * one[1] + rounded
-    rest = study.trusted & ~here
+    rest = study.harness.trusted & ~here
     value = float(np.nanmedian(split.sound_shift[here]) - np.nanmedian(split.sound_shift[rest]))
     return value, float(2.0 * np.nanmedian(split.sound_shift_se[here | rest]) + rounded)
 
@@ -207,7 +209,7 @@ HALF = 0.4
 def _other_half(case: Case, group: list[int]) -> list[int]:
     """Return the cells that may as well be off as those of a board that is about half of the string; else none."""
     k = case.knowledge
-    others = [i for i in np.flatnonzero(k.study.trusted & ~k.shifted).tolist() if i not in group]
+    others = [i for i in np.flatnonzero(k.study.harness.trusted & ~k.shifted).tolist() if i not in group]
     return others if len(group) > 1 and len(group) >= HALF * (len(group) + len(others)) else []
 
 
@@ -241,10 +243,13 @@ def _halves(case: Case, group: list[int], others: list[int], least: float) -> Fi
 def wires(case: Case) -> list[Finding]:
     """Sense wires with resistance, seen by the jumps when bleeding goes on or off."""
     study = case.knowledge.study
-    taps = study.taps
+    taps = study.harness.taps
     if taps is None or study.readings.resistor is None:
         return []
-    amps = float(np.nanmedian(study.readings.log.cell_voltage[:, study.trusted])) / study.readings.resistor
+    amps = (
+        float(np.nanmedian(study.readings.log.cell_voltage[:, study.harness.trusted]))
+        / study.readings.resistor
+    )
     with np.errstate(invalid="ignore"):
         plain = (np.abs(taps.ohm) * amps > ALONE_V) & (taps.misfit < ALONE_MISFIT)
         few = (taps.edges >= LEAST_EDGES) | ((taps.edges > 0) & plain)

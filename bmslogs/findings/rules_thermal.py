@@ -197,8 +197,8 @@ def _cells_heat(case: Case) -> Floats:
     if study.excess is None:
         return out
     for j, here in enumerate(study.cells_at_sensors):
-        if (here & study.trusted).any():
-            more = float(np.mean(study.excess[0][here & study.trusted]))
+        if (here & study.harness.trusted).any():
+            more = float(np.mean(study.excess[0][here & study.harness.trusted]))
             out[j] = more if more > 0.05 else 0.0
     return out
 

@@ -83,7 +83,7 @@ def test_neighbours_that_part_where_the_curve_is_steep_are_no_floating_tap():
     study = Study(build_log(d.string, d.bench, d.meter, d.rng, build_pack(d.string)))
     away = study.readings.log.cell_voltage[-1] - np.median(study.readings.log.cell_voltage[-1])
     assert away[9] < -0.02 and away[10] > 0.02
-    assert study.sensing_faults == []
+    assert study.harness.faults == []
 
 
 def clipped(volts, rows):
@@ -134,7 +134,7 @@ def test_no_reading_that_no_cell_has_reaches_a_figure():
     )
     for rows, trusted in ((slice(200, 320), 6), (slice(None), 3)):
         study = Study(replace(made, cell_voltage=clipped(volts, rows)))
-        assert study.trusted.sum() == trusted
+        assert study.harness.trusted.sum() == trusted
         assert np.isnan(study.readings.log.cell_voltage[rows][:, 2:5]).all()
         assert not np.isnan(study.readings.log.cell_voltage[:, [0, 1, 5]]).any()
         causes = {f.cause for f in diagnose(study.readings.source).findings if f.level == "act"}

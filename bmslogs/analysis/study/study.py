@@ -14,8 +14,6 @@ from bmslogs.analysis import (
     polarisation,
     resistance,
     rests,
-    sampling,
-    sensing,
     taps,
     terminals,
     thermal,
@@ -23,7 +21,7 @@ from bmslogs.analysis import (
 from bmslogs.analysis.asleep import Asleep, lost_asleep
 from bmslogs.analysis.bleed_commands import Crossed, crossed_commands
 from bmslogs.analysis.common_fit import MINUTE_S, TAUS_S, Split, SplitData
-from bmslogs.analysis.flow import FILL_S, Flow, flow_of
+from bmslogs.analysis.flow import Flow, flow_of
 from bmslogs.analysis.models import (
     cell_warmth,
     loose_joint,
@@ -41,11 +39,13 @@ from bmslogs.analysis.shifted_reading import (
     shifts_as_charge,
     unlike_the_others,
 )
-from bmslogs.analysis.signals import refresh
 from bmslogs.analysis.split import split
 from bmslogs.analysis.stretches import Stretch
+from bmslogs.analysis.study.bridged import Bridged
+from bmslogs.analysis.study.harness import Harness
 from bmslogs.analysis.study.readings import Readings, readings_of
-from bmslogs.analysis.trembling import trembling_channels
+from bmslogs.analysis.study.refresh import Refresh
+from bmslogs.analysis.study.samples import Samples
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.nan_statistics import mean, median, nanmean, nanmedian, nanvar
 from bmslogs.log import Log
@@ -54,40 +54,6 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-
-@dataclass(frozen=True)
-class Sampled:
-    """The log as samples of about a second or one real reading, whichever is longer; no NaN.
-
-    Attributes
-    ----------
-    seconds, current, charge, section
-        (samples,) [s], [A], [Ah drawn], section number.
-    steps
-        (samples, times) current at other times about each sample, less its own [A]; see `shifts_s` of the study.
-    volts
-        (samples, cells) [V]; columns that are not trusted may hold anything.
-    row
-        (samples,) first row of the log in each sample.
-    period_s
-        Usual time between samples [s].
-    """
-
-    seconds: Floats
-    current: Floats
-    charge: Floats
-    steps: Floats
-    section: Ints
-    volts: Floats
-    row: Ints
-    period_s: float
-
-
-BLED_C_RATE, BLED_SHARE = 0.02, 0.5
-"""Below this share of the capacity per hour no current moves a reading by what bleeding does, and it moves the string
-where such a share of the cells are told to bleed (choice)."""
-SILENT_SHARE = 0.3
-"""A channel with more than this share of readings missing is not used (choice)."""
 UNSOAKED_K, SOAK_S = 5.0, 4 * 3600.0
 """Places of one pack may differ by less [K] when a log begins, unless it stood for so long [s] in it (judgement)."""
 REST_AFTER_LOAD_S = 900.0
@@ -203,166 +169,24 @@ class Study:
         return flow_of(self.readings.source)
 
     @cached_property
-    def held(self) -> Bools:
-        """(rows,) True where a row repeats the last voltages although the current changed: a frame was lost."""
-        return sampling.held_rows(
-            self.readings.source.cell_voltage,
-            self.flow.read_current,
-            self.readings.source.voltage_step,
-            0.1 / self.readings.capacity,
-        )
+    def refresh(self) -> Refresh:
+        """When the voltages were read anew: stale rows, channels in turns, rows that make one sample."""
+        return Refresh(self.readings, self.flow)
 
     @cached_property
-    def turns(self) -> refresh.Turns | None:
-        """Channels that are read in turns, a few each row; None where all are read together."""
-        return refresh.find_turns(
-            self.readings.source.cell_voltage,
-            self.flow.read_current,
-            self.readings.seconds,
-            self.readings.source.voltage_step,
-            0.1 / self.readings.capacity,
-        )
+    def bridged(self) -> Bridged:
+        """Readings with short holes bridged, by rows and as samples of about a second."""
+        return Bridged(self.readings, self.flow, self.refresh)
 
     @cached_property
-    def _fresh(self) -> tuple[Bools, float]:
-        fresh, period = sampling.fresh_rows(
-            self.readings.source.cell_voltage, self.readings.seconds, self.flow.interval
-        )
-        return fresh & ~self.held, period
-
-    @property
-    def fresh_rows(self) -> Bools:
-        """(rows,) True where the voltages were read anew."""
-        return self._fresh[0]
-
-    @property
-    def refresh_s(self) -> float:
-        """Real time between voltage readings [s]."""
-        return self._fresh[1] if self.turns is None else self.turns.period_s
+    def harness(self) -> Harness:
+        """The sense wires and their channels: which readings are believed, and what the wires drop."""
+        return Harness(self.readings, self.flow, self.refresh, self.bridged)
 
     @cached_property
-    def _samples(self) -> sampling.Samples:
-        if self.turns is not None:
-            rows = np.arange(self.readings.source.rows)
-            return sampling.Samples(rows, rows, self.flow.interval)
-        return sampling.group_rows(self.readings.seconds, *self._fresh)
-
-    @cached_property
-    def _single(self) -> tuple[Floats, Floats]:
-        """Voltages of the first row of each sample, not averaged, and their times: for what hangs on equality."""
-        rows = self._samples.rows[self._samples.start]
-        return self.readings.source.cell_voltage[rows], self.readings.seconds[rows]
-
-    @cached_property
-    def silent(self) -> Bools:
-        """(cells,) True where too many readings are missing."""
-        volts = self.readings.log.cell_voltage[self._samples.rows[self._samples.start]]
-        return np.asarray(np.isnan(volts).mean(axis=0) > SILENT_SHARE, bool)
-
-    @cached_property
-    def sensing_faults(self) -> list[sensing.SensingFault]:
-        """Faults of the sense loom and of channels, worst certainty first: swapped, stuck, floating."""
-        single, seconds = self._single
-        found = list(self.readings.swapped)
-        # on a flat curve only the load's own steps prove that a channel stands still
-        if self.flow.has_current or not self.readings.curve.flat:
-            current = (
-                self.flow.read_current[self._samples.rows[self._samples.start]]
-                if self.flow.has_current
-                else None
-            )
-            moved = np.where(self._bled_at_rest[:, None], np.nan, single)
-            for look in (sensing.stuck_channels, trembling_channels):
-                still = look(moved, seconds, self.readings.log.voltage_step, self._rough_drop, current)
-                found += [f for f in still if not any(set(f.columns) & set(g.columns) for g in found)]
-        # a wire that hangs may take its two readings beyond what cells have: as they were read they mirror each other
-        volts = (
-            self._sampled_raw.volts
-            if self.readings.outside is None
-            else self._samples.mean(self._bridged(self.readings.source.cell_voltage))
-        )
-        trusted = np.isnan(single).mean(axis=0) <= SILENT_SHARE
-        for fault in found:
-            if fault.share > SILENT_SHARE:
-                trusted[list(fault.columns)] = False
-        return found + self._floating(volts, trusted)
-
-    @property
-    def _bled_at_rest(self) -> Bools:
-        """(samples,) True where many cells are told to bleed and no current flows.
-
-        There the others move without this one having to: a dead bleeder or a crossed lead looks like a stuck channel.
-        """
-        rows = self._samples.rows[self._samples.start]
-        if self.readings.log.bleed is None or not self.flow.has_current:
-            return np.zeros(len(rows), bool)
-        rests = ~(np.abs(self.flow.read_current[rows]) > BLED_C_RATE * self.readings.capacity)
-        return np.asarray(rests & (self.readings.log.bleed[rows].mean(axis=1) >= BLED_SHARE), bool)
-
-    @property
-    def _rough_drop(self) -> Floats | None:
-        """(samples,) load times a rough resistance [V] on a flat curve; None where the curve climbs everywhere."""
-        if not self.readings.curve.flat:
-            return None
-        return self.flow.read_current[self._samples.rows[self._samples.start]] * 0.1 / self.readings.capacity
-
-    def _floating(self, volts: Floats, trusted: Bools) -> list[sensing.SensingFault]:
-        if not self.flow.has_current:
-            return []
-        s = self._sampled_raw
-        keep = ~np.isnan(volts[:, trusted]).any(axis=1) & ~np.isnan(s.current)
-        if self.readings.log.bleed is not None:
-            keep &= ~self.readings.log.bleed[s.row].any(axis=1)
-        if keep.sum() < 60:
-            return []
-        f = polarisation.low_pass(s.current[keep], s.seconds[keep], renumber(s.section[keep]), 60.0)
-        loads = np.column_stack([np.ones(keep.sum()), s.current[keep], f])
-        explained = np.column_stack([loads, self._charge_shapes(s, volts, keep, trusted)])
-        size = np.maximum(np.sqrt((explained**2).mean(axis=0)), 1e-9)
-        return sensing.floating_taps(volts[keep], explained / size, trusted, self.readings.log.voltage_step)
-
-    def _charge_shapes(self, s: Sampled, volts: Floats, keep: Bools, trusted: Bools) -> Floats:
-        """(samples, 4) how a cell of other charge or capacity parts from the others, as far as the table tells [V].
-
-        Where the curve is steep, neighbours of which one is fuller and one emptier mirror each other.
-        """
-        middle = median(volts[keep][:, trusted], axis=1) + s.current[keep] * 0.1 / self.readings.capacity
-        z = self.readings.curve.inverse(middle)
-        here = self.readings.curve.beyond(z)
-        fuller, emptier = (
-            self.readings.curve.beyond(z + 0.02) - here,
-            self.readings.curve.beyond(z - 0.02) - here,
-        )
-        drawn = s.charge[keep] / self.readings.capacity
-        return np.column_stack([fuller, emptier, fuller * drawn, emptier * drawn])
-
-    @cached_property
-    def trusted(self) -> Bools:
-        """(cells,) True where the readings are believed."""
-        out = ~self.silent
-        for fault in self.sensing_faults:
-            if fault.share > SILENT_SHARE:
-                out[list(fault.columns)] = False
-        return np.asarray(out, bool)
-
-    @cached_property
-    def taps(self) -> taps.TapResistance | None:
-        """Resistance of the sense wires, where bleeding and its resistor are known."""
-        if (
-            self.readings.log.bleed is None
-            or self.readings.resistor is None
-            or not self.readings.log.bleed.any()
-        ):
-            return None
-        fresh, _ = self._fresh
-        return taps.tap_resistance(
-            self.readings.log.cell_voltage[fresh],
-            self.readings.log.bleed[fresh],
-            self.readings.seconds[fresh],
-            self.readings.resistor,
-            self.trusted,
-            self.readings.log.voltage_step,
-        )
+    def samples(self) -> Samples:
+        """Samples without holes, and what is told by rows brought onto them."""
+        return Samples(self.readings, self.refresh, self.bridged, self.harness)
 
     @cached_property
     def bled(self) -> Floats | None:
@@ -379,93 +203,6 @@ class Study:
         amps = np.where(self.readings.log.bleed, np.clip(volts, 0.0, 5.0), 0.0) / self.readings.resistor
         total = np.cumsum(amps * step[:, None], axis=0) / 3600.0
         return np.asarray(np.vstack([np.zeros(total.shape[1]), total[:-1]]), float)
-
-    @property
-    def shifts_s(self) -> tuple[float, ...]:
-        """Times about a row [s] at which `Sampled.steps` has the current."""
-        return polarisation.shift_times(self.flow.interval)
-
-    @cached_property
-    def bridged_volts(self) -> Floats:
-        """(rows, cells) readings [V], short holes bridged; NaN in long ones."""
-        return self._bridged(self.readings.log.cell_voltage)
-
-    def _bridged(self, volts: Floats) -> Floats:
-        if self.turns is not None:
-            volts = refresh.held_straight(volts, self.readings.seconds, self.turns)
-        if np.isnan(volts).any():
-            longest = max(FILL_S, 3.5 * self.refresh_s)
-            volts = volts.copy()
-            for i in np.flatnonzero(np.isnan(volts).any(axis=0)):
-                volts[:, i] = sampling.fill_short(volts[:, i], self.readings.seconds, longest)
-        return volts
-
-    @cached_property
-    def _sampled_raw(self) -> Sampled:
-        volts = self.bridged_volts
-        s = self._samples
-        first = s.rows[s.start]
-        current = s.mean(self.flow.current)
-        steps = s.mean(
-            polarisation.shifted_currents(
-                self.flow.filled, self.readings.seconds, self.flow.section, self.shifts_s
-            )
-        )
-        return Sampled(
-            seconds=s.mean(self.readings.seconds),
-            current=current,
-            charge=s.mean(self.flow.charge),
-            steps=steps,
-            section=self.flow.section[first],
-            volts=s.mean(volts),
-            row=first,
-            period_s=s.period_s,
-        )
-
-    @cached_property
-    def sampled(self) -> Sampled:
-        """Samples without holes, bleed drops in the sense wires taken out."""
-        raw = self._sampled_raw
-        volts = raw.volts
-        if (
-            self.taps is not None
-            and self.readings.log.bleed is not None
-            and self.readings.resistor is not None
-        ):
-            volts = taps.corrected(volts, self.readings.log.bleed[raw.row], self.readings.resistor, self.taps)
-        good = ~np.isnan(volts[:, self.trusted]).any(axis=1) & ~np.isnan(raw.current)
-        keep = np.flatnonzero(good)
-        return Sampled(
-            raw.seconds[keep],
-            raw.current[keep],
-            raw.charge[keep],
-            raw.steps[keep],
-            raw.section[keep],
-            np.nan_to_num(volts[keep]),
-            raw.row[keep],
-            raw.period_s,
-        )
-
-    def _filters(self, tau_s: tuple[float, ...]) -> Floats:
-        return self.at_samples(np.stack([self._filtered(tau) for tau in tau_s], axis=1))
-
-    def _filtered(self, tau_s: float) -> Floats:
-        """(rows,) low-pass of the current [A], worked out once for each time constant."""
-        if tau_s not in self._filtered_by:
-            self._filtered_by[tau_s] = polarisation.low_pass(
-                self.flow.filled, self.readings.seconds, self.flow.section, tau_s
-            )
-        return self._filtered_by[tau_s]
-
-    @cached_property
-    def _filtered_by(self) -> dict[float, Floats]:
-        return {}
-
-    def at_samples(self, rows: Floats) -> Floats:
-        """Return the means of a quantity given per row, aligned with `sampled`."""
-        s = self._samples
-        # the samples without holes are a subset of all samples, told by their first row
-        return s.mean(rows)[np.searchsorted(s.rows[s.start], self.sampled.row)]
 
     @cached_property
     def soaked(self) -> Bools:
@@ -541,7 +278,7 @@ class Study:
         if self.mean_temperature is None:
             return None
         seen = np.isfinite(self.mean_temperature)
-        return self.at_samples(
+        return self.samples.at(
             np.interp(self.readings.seconds, self.readings.seconds[seen], self.mean_temperature[seen])
         )
 
@@ -565,7 +302,7 @@ class Study:
                 ):
                     nxt += 1
                 rows[part.first : nxt] = True
-        return rows[self.sampled.row]
+        return rows[self.samples.kept.row]
 
     def _long(self, part: Stretch) -> bool:
         return bool(self.readings.seconds[part.last] - self.readings.seconds[part.first] >= 120.0)
@@ -606,7 +343,7 @@ class Study:
         return self.load if self.load.rms_A is None else self._load(None)
 
     def _load(self, rms_A: float | None) -> resistance.LoadFit:
-        s, here = self.sampled, self.moving & ~self.burst_rows
+        s, here = self.samples.kept, self.moving & ~self.burst_rows
         if self._drive_rms is None and self._changes_of_load < LIVELY:
             raise NotEnoughData(
                 "the current holds but for its beginning and end: what takes an hour looks like the curve"
@@ -614,14 +351,14 @@ class Study:
         # what flowed between two readings is known where rows come faster than readings are renewed
         if s.period_s > (resistance.SLOWEST_S if self._told_s == s.period_s else resistance.RAREST_S):
             raise NotEnoughData(f"the voltages are read every {s.period_s:.0f} s only")
-        if self.turns is None:
+        if self.refresh.turns is None:
             return self._load_of(here, slice(None), rms_A, resistance.LEAST_SAMPLES)
         # each turn by the rows in which it was read: the current of those moments is known
-        groups = [g for g in self.turns.groups if self.trusted[g].any()]
+        groups = [g for g in self.refresh.turns.groups if self.harness.trusted[g].any()]
         rows = [
             here & f[s.row]
-            for g, f in zip(self.turns.groups, self.turns.fresh.T, strict=True)
-            if self.trusted[g].any()
+            for g, f in zip(self.refresh.turns.groups, self.refresh.turns.fresh.T, strict=True)
+            if self.harness.trusted[g].any()
         ]
         parts = [
             self._load_of(r, g, rms_A, resistance.LEAST_TURNS) for g, r in zip(groups, rows, strict=True)
@@ -652,14 +389,14 @@ class Study:
     @property
     def _told_s(self) -> float:
         """Time between two currents that are known [s]."""
-        period = self.sampled.period_s
+        period = self.samples.kept.period_s
         return max(self.flow.interval, 1.0) if period > 1.5 * self.flow.interval and period > 1.0 else period
 
     def _load_of(
         self, here: Bools, columns: Ints | slice, rms_A: float | None, least: int
     ) -> resistance.LoadFit:
         """The load fit of some columns over some samples."""
-        s = self.sampled
+        s = self.samples.kept
         if here.sum() < least:
             raise NotEnoughData(f"only {int(here.sum())} readings under load")
         taus = resistance.time_constants(self._told_s)
@@ -667,7 +404,7 @@ class Study:
             s.volts[here][:, columns],
             s.charge[here],
             s.current[here],
-            self._filters(taus)[here],
+            self.samples.filters(taus)[here],
             s.steps[here],
             renumber(s.section[here]),
             s.seconds[here],
@@ -675,14 +412,14 @@ class Study:
             taus,
             s.period_s,
             knot_every=0.05 * self.readings.capacity,
-            shifts_s=self.shifts_s,
+            shifts_s=self.bridged.shifts_s,
             rms_A=rms_A,
             drift=None if self._drive_rms is None else self._drift(here),
         )
 
     def _drift(self, here: Bools) -> Floats:
         """(samples, 1 or 2) charge drawn [Ah], and warmth [degC] where the pack warms: resistance follows both."""
-        columns = [self.sampled.charge[here]]
+        columns = [self.samples.kept.charge[here]]
         if self.warmth is not None and np.ptp(self.warmth[here]) > WARMING_LEAST_K:
             columns.append(self.warmth[here])
         return np.stack(columns, axis=1)
@@ -690,7 +427,7 @@ class Study:
     @cached_property
     def relative_resistance(self) -> tuple[Floats, Floats]:
         """Resistance over the median of the trusted cells and its standard error; raises as `load` does."""
-        return resistance.relative_of_both(self.load, self.linear_load, self.trusted)
+        return resistance.relative_of_both(self.load, self.linear_load, self.harness.trusted)
 
     @cached_property
     def excess(self) -> tuple[Floats, Floats] | None:
@@ -705,14 +442,17 @@ class Study:
             ratio, se = self.relative_resistance
         except NotEnoughData:
             return None
-        if not median(self.load.resistance()[0][self.trusted]) > 0 or median(se[self.trusted]) > 0.05:
+        if (
+            not median(self.load.resistance()[0][self.harness.trusted]) > 0
+            or median(se[self.harness.trusted]) > 0.05
+        ):
             return None
         return ratio - 1.0, np.maximum(se, 0.002)
 
     @cached_property
     def clean_steps(self) -> list[step_resistance.Step]:
         """Steps of a current that holds before and after, as of a pulse test, a heater, a charger."""
-        if not self.flow.has_current or self.refresh_s > resistance.SLOWEST_S:
+        if not self.flow.has_current or self.refresh.period_s > resistance.SLOWEST_S:
             return []
         return step_resistance.clean_steps(
             self.readings.seconds,
@@ -726,16 +466,16 @@ class Study:
     def steps(self) -> step_resistance.StepFit | None:
         """What single clean steps tell of the resistances; None where there are none."""
         found = self.clean_steps
-        if not found or self.trusted.sum() < 2:
+        if not found or self.harness.trusted.sum() < 2:
             return None
         readings = step_resistance.Readings(
             self.readings.seconds,
             self.flow.current,
-            self.bridged_volts,
+            self.bridged.volts,
             self.flow.interval,
-            self.refresh_s,
+            self.refresh.period_s,
             self.readings.log.voltage_step,
-            self.trusted,
+            self.harness.trusted,
             self.readings.log.bleed,
         )
         slopes = np.array([self._slope_before(one) for one in found]) / self.readings.capacity
@@ -744,7 +484,7 @@ class Study:
     def _slope_before(self, one: step_resistance.Step) -> Floats:
         """(cells,) slope of the curve at each cell where a step begins [V per unit of charge]."""
         with np.errstate(all="ignore"):
-            volts = nanmedian(self.bridged_volts[one.before], axis=0)
+            volts = nanmedian(self.bridged.volts[one.before], axis=0)
         level = volts + float(np.median(self.flow.current[one.before])) * 0.1 / self.readings.capacity
         return np.asarray(
             self.readings.curve.slope(np.nan_to_num(self.readings.curve.inverse(level), nan=0.5), 0.02), float
@@ -769,9 +509,9 @@ class Study:
             se = self.relative_resistance[1]
         except NotEnoughData:
             return True
-        middle = float(median(self.load.resistance()[0][self.trusted]))
-        spread = t_factor(BLOCKS) * se[self.trusted] / 1.96
-        own = self.steps.relative_se[self.trusted]
+        middle = float(median(self.load.resistance()[0][self.harness.trusted]))
+        spread = t_factor(BLOCKS) * se[self.harness.trusted] / 1.96
+        own = self.steps.relative_se[self.harness.trusted]
         known = np.isfinite(own).sum() > 0.5 * len(own)
         return bool(known and (not middle > 0 or np.median(spread) > nanmedian(own)))
 
@@ -785,21 +525,21 @@ class Study:
             value, without = self.load.resistance()
         except NotEnoughData:
             return usual
-        middle = float(median(value[self.trusted]))
-        sd = float(jackknife_se(median(without[:, self.trusted], axis=1)[:, None])[0])
+        middle = float(median(value[self.harness.trusted]))
+        sd = float(jackknife_se(median(without[:, self.harness.trusted], axis=1)[:, None])[0])
         return middle if middle > 0 and sd < USUAL_WITHIN * middle else usual
 
     @cached_property
     def noise(self) -> float:
         """Standard deviation of one cell's reading about the string's mean [V]."""
-        s = self.sampled
-        if self.turns is not None:
+        s = self.samples.kept
+        if self.refresh.turns is not None:
             # what is carried over between readings scatters less than the readings do
             try:
-                return float(max(median(self.load.fit.residual_sd[self.trusted]), 2e-4))
+                return float(max(median(self.load.fit.residual_sd[self.harness.trusted]), 2e-4))
             except NotEnoughData:
                 return float(max(self.readings.log.voltage_step, 2e-3))
-        away = s.volts[:, self.trusted] - s.volts[:, self.trusted].mean(axis=1, keepdims=True)
+        away = s.volts[:, self.harness.trusted] - s.volts[:, self.harness.trusted].mean(axis=1, keepdims=True)
         if len(away) < 10:
             return self.readings.log.voltage_step
         quick = np.diff(away, axis=0)
@@ -813,12 +553,12 @@ class Study:
         Where channels are read in turns, each is carried from its own moments to the others' by the load that flowed in
         between; its open-circuit voltage goes straight from one reading to the next.
         """
-        s = self.sampled
-        if self.turns is None or not self.flow.rows_of("drive")[s.row].any():
+        s = self.samples.kept
+        if self.refresh.turns is None or not self.flow.rows_of("drive")[s.row].any():
             return s.volts
         drop = self._drop_at_samples()
         out = s.volts.copy()
-        for group, fresh in zip(self.turns.groups, self.turns.fresh.T, strict=True):
+        for group, fresh in zip(self.refresh.turns.groups, self.refresh.turns.fresh.T, strict=True):
             new = np.flatnonzero(fresh[s.row])
             for i in group:
                 out[:, i] = np.interp(s.seconds, s.seconds[new], s.volts[new, i] + drop[new, i]) - drop[:, i]
@@ -826,8 +566,8 @@ class Study:
 
     def _drop_at_samples(self) -> Floats:
         """(samples, cells) what the load takes off each cell's voltage [V]; raises `NotEnoughData` where not told."""
-        s = self.sampled
-        seldom = f"each channel is read every {self.refresh_s:.0f} s only while the load changes"
+        s = self.samples.kept
+        seldom = f"each channel is read every {self.refresh.period_s:.0f} s only while the load changes"
         try:
             load = self.load
         except NotEnoughData as reason:
@@ -836,7 +576,7 @@ class Study:
             raise NotEnoughData(
                 f"{seldom}, and its readings scatter too much to tell what the load takes off it"
             )
-        weights = np.column_stack([s.current, self._filters(load.taus)])
+        weights = np.column_stack([s.current, self.samples.filters(load.taus)])
         drop = np.asarray(weights @ np.nan_to_num(load.fit.coef[: weights.shape[1]]), float)
         if load.rms_A is not None:
             drop += (s.current * np.abs(s.current) / load.rms_A)[:, None] * np.nan_to_num(load.bend())
@@ -845,13 +585,13 @@ class Study:
     @cached_property
     def _burst_loads(self) -> Floats | None:
         """(samples, p) what may move a sound cell against the others; None where bursts are not told."""
-        s = self.sampled
+        s = self.samples.kept
         flows = np.abs(s.current) > loose_joint.LEAST_C_RATE * self.readings.capacity
         if (
             s.period_s > resistance.SLOWEST_S
             or flows.sum() < 60
-            or self.trusted.sum() < 4
-            or self.turns is not None
+            or self.harness.trusted.sum() < 4
+            or self.refresh.turns is not None
         ):
             return None
         return np.column_stack(
@@ -861,7 +601,7 @@ class Study:
                 s.charge**2,
                 s.current,
                 s.current * np.abs(s.current),
-                self._filters((4.0, 20.0, 90.0)),
+                self.samples.filters((4.0, 20.0, 90.0)),
                 s.steps,
             ]
         )
@@ -870,16 +610,20 @@ class Study:
     def burst_residuals(self) -> Floats | None:
         """(samples, cells) what each cell does against the others that no load explains [V]; None where not told."""
         loads = self._burst_loads
-        return None if loads is None else loose_joint.residuals(self.sampled.volts, loads, self.trusted)
+        return (
+            None
+            if loads is None
+            else loose_joint.residuals(self.samples.kept.volts, loads, self.harness.trusted)
+        )
 
     @cached_property
     def loose(self) -> tuple[list[loose_joint.LooseJoint], list[loose_joint.LooseWire]]:
         """Cells whose drop comes and goes under load, and sense wires that open now and then."""
-        s, loads, left = self.sampled, self._burst_loads, self.burst_residuals
+        s, loads, left = self.samples.kept, self._burst_loads, self.burst_residuals
         if loads is None or left is None:
             return [], []
         # a generous resistance: what a step of the current does to a reading taken a row apart
-        mean = s.volts[:, self.trusted].mean(axis=1)
+        mean = s.volts[:, self.harness.trusted].mean(axis=1)
         coef = np.linalg.lstsq(loads / np.maximum(np.sqrt((loads**2).mean(axis=0)), 1e-12), mean, rcond=None)[
             0
         ]
@@ -894,7 +638,7 @@ class Study:
             s.seconds,
             s.section,
             np.full(len(self.readings.cells), usual),
-            self.trusted,
+            self.harness.trusted,
             self.readings.log.voltage_step,
             self.readings.capacity,
             masked,
@@ -902,7 +646,9 @@ class Study:
         known = {joint.column for joint in joints} | {k for wire in wires for k in wire.columns}
         away = s.volts - mean[:, None]
         drawn = s.current - s.current.mean()
-        excess = -(drawn @ np.where(self.trusted, away, 0.0)) / max(float(drawn @ drawn), 1e-12) / usual
+        excess = (
+            -(drawn @ np.where(self.harness.trusted, away, 0.0)) / max(float(drawn @ drawn), 1e-12) / usual
+        )
         contacts = switching_contact.find(
             left,
             s.current,
@@ -910,7 +656,7 @@ class Study:
             s.section,
             usual,
             excess,
-            self.trusted,
+            self.harness.trusted,
             switching_contact.LEAST_C_RATE * self.readings.capacity,
         )
         return joints + [one for one in contacts if one.column not in known], wires
@@ -918,14 +664,14 @@ class Study:
     def _bleed_edges(self) -> Bools:
         """(samples,) True where bleeding goes on or off within a row or two."""
         assert self.readings.log.bleed is not None
-        flags = self.readings.log.bleed[self.sampled.row]
+        flags = self.readings.log.bleed[self.samples.kept.row]
         edge = np.concatenate([[False], (flags[1:] != flags[:-1]).any(axis=1)])
         return np.asarray(edge | np.roll(edge, 1) | np.roll(edge, -1), bool)
 
     @cached_property
     def burst_rows(self) -> Bools:
         """(samples,) True where a joint was open for the moment: such rows tell nothing of a cell's resistance."""
-        out = np.zeros(len(self.sampled.row), bool)
+        out = np.zeros(len(self.samples.kept.row), bool)
         for joint in self.loose[0]:
             out |= joint.rows
         return out
@@ -965,7 +711,7 @@ class Study:
         excess = self.excess
         if excess is None or not any(f.kind == "offset" for f in self.sensor_faults):
             return self.sensor_faults
-        ratio = np.where(self.trusted, 1.0 + excess[0], np.nan)
+        ratio = np.where(self.harness.trusted, 1.0 + excess[0], np.nan)
         middle = float(nanmedian(self.mean_temperature)) if self.mean_temperature is not None else 20.0
         return thermal.settled_by_cells(self.sensor_faults, ratio, self.cells_at_sensors, middle)
 
@@ -982,7 +728,11 @@ class Study:
     def cell_warmth(self) -> cell_warmth.CellWarmth:
         """What the temperature of each cell can be while the resistance is told."""
         n = self.readings.log.temperature.shape[1]
-        rows = np.flatnonzero(self.step_rows()) if self.by_steps else np.unique(self.sampled.row[self.moving])
+        rows = (
+            np.flatnonzero(self.step_rows())
+            if self.by_steps
+            else np.unique(self.samples.kept.row[self.moving])
+        )
         level = np.full(n, np.nan)
         if n and len(rows):
             with np.errstate(all="ignore"):
@@ -1010,16 +760,16 @@ class Study:
         if self.readings.log.pack_voltage is None:
             raise NotEnoughData("the log has no pack voltage")
         # a wire that hangs or changed places with the next moves readings from cell to cell, not their sum
-        summed, read = self.trusted.copy(), self.readings.log
-        for fault in self.sensing_faults:
+        summed, read = self.harness.trusted.copy(), self.readings.log
+        for fault in self.harness.faults:
             if fault.kind in ("tap_open", "taps_swapped") and fault.whole:
                 summed[list(fault.columns)], read = True, self.readings.source
         if not summed.all() or len(self.readings.cells) != self.readings.pack.cells_in_series:
             raise NotEnoughData("not every cell of the string has a reading to be believed")
-        s = self.sampled
+        s = self.samples.kept
         volts, total = (
-            self.at_samples(self.readings.log.pack_voltage),
-            self.at_samples(read.cell_voltage).sum(axis=1),
+            self.samples.at(self.readings.log.pack_voltage),
+            self.samples.at(read.cell_voltage).sum(axis=1),
         )
         good = ~np.isnan(volts) & ~np.isnan(total) & self.moving
         return terminals.outside_taps(
@@ -1036,11 +786,11 @@ class Study:
             With the reason.
         """
         rows = self.flow.rows_of("drive") & ~np.isnan(self.flow.current)
-        if self.refresh_s > 2.0 or rows.sum() < 200:
-            raise NotEnoughData(f"readings are {self.refresh_s:.1f} s apart, or there was no drive")
-        rows &= self.fresh_rows
+        if self.refresh.period_s > 2.0 or rows.sum() < 200:
+            raise NotEnoughData(f"readings are {self.refresh.period_s:.1f} s apart, or there was no drive")
+        rows &= self.refresh.rows
         volts = self.readings.log.cell_voltage
-        string = mean(volts if self.trusted.all() else volts[:, self.trusted], axis=1)[rows]
+        string = mean(volts if self.harness.trusted.all() else volts[:, self.harness.trusted], axis=1)[rows]
         index = np.flatnonzero(rows)[~np.isnan(string)]
         if len(index) < 200:
             raise NotEnoughData("too few rows with every reading")
@@ -1049,13 +799,13 @@ class Study:
             self.flow.current[index],
             self.readings.seconds[index],
             renumber(self.flow.section[index]),
-            resistance.time_constants(self.refresh_s),
+            resistance.time_constants(self.refresh.period_s),
         )
 
     @cached_property
     def piece(self) -> Ints:
         """Samples of the part of the log over which charge is counted without a break and most charge moved."""
-        s = self.sampled
+        s = self.samples.kept
         parked_rows = self.flow.rows_of("parked")
         brk = np.zeros(len(s.row), bool)
         after = np.flatnonzero(np.diff(s.section)) + 1
@@ -1074,14 +824,14 @@ class Study:
     @cached_property
     def anchors(self) -> rests.Anchors:
         """Rests within `piece` or next to it, with their charge as the split counts it."""
-        s, piece = self.sampled, self.piece
+        s, piece = self.samples.kept, self.piece
         if len(piece) == 0:
             return rests.NONE
         first, last = int(s.row[piece[0]]), int(s.row[piece[-1]])
         charge = self.flow.charge - s.charge[piece[0]]
         if self.bled is not None:
             charge = charge + np.median(
-                (self.bled - self.bled[first])[:, self.trusted], axis=1
+                (self.bled - self.bled[first])[:, self.harness.trusted], axis=1
             )  # as its voltage
         found = []
         for part in self.flow.stretches:
@@ -1089,7 +839,7 @@ class Study:
             between = slice(part.last, first) if part.last < first else slice(last + 1, part.first)
             if len(rows) < 4 or not self.flow.quiet[between].all():
                 continue
-            volt = row_medians(self.readings.log.cell_voltage[rows][:, self.trusted])
+            volt = row_medians(self.readings.log.cell_voltage[rows][:, self.harness.trusted])
             good = ~np.isnan(volt)
             if good.sum() >= 4:
                 level, sd = rests.settled_level(self.readings.seconds[rows][good], volt[good])
@@ -1122,28 +872,28 @@ class Study:
             first.shift_odds,
             SHIFT_LEAST_V,
             boards,
-            self.trusted,
+            self.harness.trusted,
             first.a / self.readings.capacity,
             first.b,
             AsCharge(first.a, first.b, first.shift_looks_like),
         )
         # beside a board that is off sound cells look shifted the other way
-        left = self.trusted & ~off
+        left = self.harness.trusted & ~off
         alone = self._split(left) if off.any() else first
         single = shifted_singly(alone.shift, alone.shift_se, alone.shift_odds, self._least_shift(), left)
-        return off | single if 2 * (off | single).sum() <= self.trusted.sum() else off
+        return off | single if 2 * (off | single).sum() <= self.harness.trusted.sum() else off
 
     @cached_property
     def shift_instead(self) -> Floats:
         """(cells,) the one shift of the reading that explains a cell's charge and capacity both [V]; NaN where none."""
-        first, left = self.first_split, self.trusted & ~self.shifted
+        first, left = self.first_split, self.harness.trusted & ~self.shifted
         cells = AsCharge(first.a, first.b, first.shift_looks_like)
         return shifts_as_charge(cells, (first.se["a"], first.se["b"]), 2.0 * SHIFT_LEAST_V, left)
 
     @cached_property
     def shifted_or_charged(self) -> Bools:
         """(cells,) True where other charge and a shifted reading explain the cell alike, and the others not so."""
-        first, left = self.first_split, self.trusted & ~self.shifted
+        first, left = self.first_split, self.harness.trusted & ~self.shifted
         doubted = either(first.shift, first.shift_se, first.shift_odds, self._least_shift(), left)
         return doubted & unlike_the_others(first.shift, first.shift_se, left)
 
@@ -1167,12 +917,12 @@ class Study:
         """
         if not self.shifted.any():
             return self.first_split
-        return self._split(self.trusted & ~self.shifted)
+        return self._split(self.harness.trusted & ~self.shifted)
 
     @cached_property
     def first_split(self) -> Split:
         """The split over `piece` with all trusted cells; raises as `split` does."""
-        return self._split(self.trusted)
+        return self._split(self.harness.trusted)
 
     @cached_property
     def split_rows(self) -> SplitRows:
@@ -1186,18 +936,18 @@ class Study:
         piece = self.piece
         if len(piece) < 40:
             raise NotEnoughData("only a few readings with the charge counted")
-        s = self.sampled
+        s = self.samples.kept
         group = max(1, len(piece) // SPLIT_ROWS)
-        if self.turns is not None:
+        if self.refresh.turns is not None:
             # within a turn the same readings come again
-            group = max(group, min(round(self.turns.period_s / self.flow.interval), len(piece) // 60))
+            group = max(group, min(round(self.refresh.turns.period_s / self.flow.interval), len(piece) // 60))
         starts = np.arange(0, len(piece) - len(piece) % group, group)
 
         def thin(values: Floats) -> Floats:
             part = values[piece[: len(piece) - len(piece) % group]]
             return np.asarray(np.add.reduceat(part, starts, axis=0) / group, float)
 
-        filters = self._filters(TAUS_S)
+        filters = self.samples.filters(TAUS_S)
         loads = np.column_stack(
             [-s.current, -filters, s.steps, self._warming(np.column_stack([s.current, filters]))]
         )
@@ -1238,7 +988,7 @@ class Study:
             period_s=rows.period_s,
             new=rows.tells,
             excess=self.excess,
-            links=self.links,
+            links=self.harness.links,
             table=self.readings.curve,
             anchors=self.anchors,
             grows=rows.grows,
@@ -1248,12 +998,12 @@ class Study:
     @cached_property
     def _new(self) -> Floats:
         """(samples,) share of each sample that tells something new: a rest repeats the rounding of its readings."""
-        s = self.sampled
+        s = self.samples.kept
         out = np.ones(len(s.row))
         for part in self.flow.stretches:
             if part.kind not in ("rest", "parked"):
                 continue
-            volts = self.readings.log.cell_voltage[part.rows][:, self.trusted]
+            volts = self.readings.log.cell_voltage[part.rows][:, self.harness.trusted]
             if len(volts) < 10:
                 continue
             with np.errstate(all="ignore"):
@@ -1271,7 +1021,9 @@ class Study:
         Without them a drive that begins cold has an open-circuit curve that looks steeper than it is. Under a current
         that holds they would look like that curve themselves.
         """
-        driven = self.excess is not None and self.flow.rows_of("drive")[self.sampled.row[self.piece]].any()
+        driven = (
+            self.excess is not None and self.flow.rows_of("drive")[self.samples.kept.row[self.piece]].any()
+        )
         if self.warmth is None or not driven or np.ptp(self.warmth[self.piece]) < WARMING_LEAST_K:
             return np.zeros((len(loads), 0))
         warm = self.warmth - self.warmth[self.piece].mean()
@@ -1281,20 +1033,14 @@ class Study:
     def _hysteresis(self) -> Floats:
         """(samples, columns) hysteresis of a flat curve, as currents whose drop would be `HYSTERESIS_V`."""
         if not self.readings.curve.flat:
-            return np.zeros((len(self.sampled.row), 0))
+            return np.zeros((len(self.samples.kept.row), 0))
         columns = [
             -polarisation.hysteresis_state(
                 self.flow.filled, self.readings.seconds, self.flow.section, share * self.readings.capacity
             )
             for share in HYSTERESIS_MEMORY
         ]
-        return self.at_samples(np.hstack(columns)) * (HYSTERESIS_V / self.usual_resistance)
-
-    @cached_property
-    def links(self) -> Bools:
-        """(cells,) True where a link between modules lies in the tap."""
-        joints = set(self.readings.pack.joint_cells())
-        return np.array([c in joints for c in self.readings.cells])
+        return self.samples.at(np.hstack(columns)) * (HYSTERESIS_V / self.usual_resistance)
 
     @cached_property
     def parked_through(self) -> Stretch | None:
@@ -1303,7 +1049,11 @@ class Study:
         if self.flow.has_current:
             light = ~(np.abs(self.flow.current) > parked.LIGHT_C_RATE * self.readings.capacity)
         times = parked.bridged(
-            self.flow.stretches, self.readings.seconds, self.readings.log.cell_voltage, self.trusted, light
+            self.flow.stretches,
+            self.readings.seconds,
+            self.readings.log.cell_voltage,
+            self.harness.trusted,
+            light,
         )
         return max(
             times,
@@ -1318,7 +1068,7 @@ class Study:
             self.flow.stretches,
             self.readings.seconds,
             self.readings.log.cell_voltage,
-            self.trusted,
+            self.harness.trusted,
             self.readings.log.voltage_step,
         )
 
@@ -1334,14 +1084,16 @@ class Study:
         through = self.parked_through
         if through is None:
             raise NotEnoughData("the pack was not parked in this log")
-        volts, seconds = self.bridged_volts[through.rows], self.readings.seconds[through.rows]
-        good, known = ~np.isnan(volts[:, self.trusted]).any(axis=1), self.trusted
+        volts, seconds = self.bridged.volts[through.rows], self.readings.seconds[through.rows]
+        good, known = ~np.isnan(volts[:, self.harness.trusted]).any(axis=1), self.harness.trusted
         good &= ~self.flow.rows_of("drive", "charge")[through.rows]  # light loads, and what follows them
         if self.readings.log.bleed is not None and self.readings.log.bleed[through.rows].any():
             flags = np.asarray(self.readings.log.bleed[through.rows], bool)
             rows, kept = parked.without_bleeding(flags, seconds)
             good, known = good & rows, known & kept
-        if good.sum() < parked.LEAST_READINGS or known.sum() < min(parked.LEAST_UNBLED, self.trusted.sum()):
+        if good.sum() < parked.LEAST_READINGS or known.sum() < min(
+            parked.LEAST_UNBLED, self.harness.trusted.sum()
+        ):
             raise NotEnoughData("too few readings while parked without bleeding")
         return ParkedRows(through.first + np.flatnonzero(good), volts[good], known)
 
@@ -1377,14 +1129,14 @@ class Study:
             or not self.readings.log.bleed.any()
         ):
             return []
-        fresh = self.fresh_rows
+        fresh = self.refresh.rows
         flags = np.asarray(self.readings.log.bleed[fresh], bool)
         edges = taps.edges_of(
             self.readings.log.cell_voltage[fresh],
             flags,
             self.readings.seconds[fresh],
             self.readings.resistor,
-            self.trusted,
+            self.harness.trusted,
         )
         if edges is None:
             return []
@@ -1402,9 +1154,9 @@ class Study:
         if best is None:
             raise NotEnoughData("the pack never rested")
         volts, flags = self.readings.log.cell_voltage[best.rows], self.readings.log.bleed[best.rows]
-        if self.taps is not None:
-            volts = taps.corrected(volts, flags, self.readings.resistor, self.taps)
-        good = ~np.isnan(volts[:, self.trusted]).any(axis=1)
+        if self.harness.taps is not None:
+            volts = taps.corrected(volts, flags, self.readings.resistor, self.harness.taps)
+        good = ~np.isnan(volts[:, self.harness.trusted]).any(axis=1)
         if good.sum() < LEAST_AT_REST:
             raise NotEnoughData("too few readings at rest")
         return BledRest(
@@ -1432,7 +1184,7 @@ class Study:
             rest.volts[since],
             rest.bled[since],
             rest.seconds[since],
-            self.trusted,
+            self.harness.trusted,
             self.readings.log.voltage_step,
         )
 
@@ -1450,8 +1202,13 @@ class Study:
             raise NotEnoughData(
                 "after a charge the voltages of a flat curve settle for hours: they do not show what was bled"
             )
-        level = float(median(rest.volts[:, self.trusted]))
+        level = float(median(rest.volts[:, self.harness.trusted]))
         slope = float(self.readings.curve.slope(self.readings.curve.inverse(np.array([level])), 0.015)[0])
         return bleeding.bleed_effect(
-            rest.volts, rest.bled, rest.flags, rest.seconds, self.trusted, slope / self.readings.capacity
+            rest.volts,
+            rest.bled,
+            rest.flags,
+            rest.seconds,
+            self.harness.trusted,
+            slope / self.readings.capacity,
         )

@@ -305,7 +305,7 @@ def _lost_against_bled(
 ) -> go.Figure:
     with calm():
         effect = study.bleed_effect
-    keep_cells = np.flatnonzero(study.trusted)
+    keep_cells = np.flatnonzero(study.harness.trusted)
     cells = [study.readings.cells[i] for i in keep_cells]
     x, y, half = effect.commanded[keep_cells], effect.lost[keep_cells], effect.half_width[keep_cells]
     figure = blank(look, height)

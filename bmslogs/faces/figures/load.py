@@ -39,7 +39,11 @@ def cell_or_joint(scene: Scene) -> go.Figure:
     except NotEnoughData:
         return resistance(scene)
     look, mohm = scene.look, drops.ohm * 1e3
-    others = [i for i in np.flatnonzero(scene.study.trusted) if scene.log.cells[i] not in scene.finding.cells]
+    others = [
+        i
+        for i in np.flatnonzero(scene.study.harness.trusted)
+        if scene.log.cells[i] not in scene.finding.cells
+    ]
     if not others or not scene.cells:
         return resistance(scene)
     figure = blank(look, scene.height)
@@ -106,7 +110,7 @@ def bursts(scene: Scene) -> go.Figure:
     )
     figure = blank(look, scene.height)
     other = next(
-        (c for c in log.cells if c not in scene.cells and scene.study.trusted[scene.column(c)]), None
+        (c for c in log.cells if c not in scene.cells and scene.study.harness.trusted[scene.column(c)]), None
     )
     if other is not None:
         cloud(figure, current[rows], left[rows, scene.column(other)], scene.name(other), look.soft, "x", 5)

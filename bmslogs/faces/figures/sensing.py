@@ -25,7 +25,7 @@ def mirror(scene: Scene) -> go.Figure:
     look, log = scene.look, scene.log
     a, b = cells[0], cells[1]
     rows = spread_rows(log.rows)
-    away = from_median(log.cell_voltage[rows], scene.study.trusted) * 1e3
+    away = from_median(log.cell_voltage[rows], scene.study.harness.trusted) * 1e3
     x, y = away[:, scene.column(a)], away[:, scene.column(b)]
     figure = blank(look, scene.height)
     other = next(

@@ -62,14 +62,14 @@ def bleed_jumps(s: Study, column: int) -> list[BleedJump]:
     """
     if s.readings.log.bleed is None:
         raise NotEnoughData("the log has no bleed flags")
-    fresh = s.fresh_rows
+    fresh = s.refresh.rows
     flags = s.readings.log.bleed[fresh]
     found = edges_of(
         s.readings.log.cell_voltage[fresh],
         flags,
         s.readings.seconds[fresh],
         s.readings.resistor or UNIT_OHM,
-        s.trusted,
+        s.harness.trusted,
     )
     if found is None:
         raise NotEnoughData("no flag changes between steady readings")

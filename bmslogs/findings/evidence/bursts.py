@@ -48,5 +48,5 @@ def bursts(s: Study) -> Bursts:
         raise NotEnoughData("the log has no current")
     left = s.burst_residuals
     if left is not None:
-        return Bursts(s.sampled.current, left, True)
-    return Bursts(s.sampled.current, from_median(s.sampled.volts, s.trusted), False)
+        return Bursts(s.samples.kept.current, left, True)
+    return Bursts(s.samples.kept.current, from_median(s.samples.kept.volts, s.harness.trusted), False)

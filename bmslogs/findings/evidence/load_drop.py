@@ -48,4 +48,4 @@ def drop_course(s: Study) -> DropCourse:
     load = s.linear_load
     times = (max(1.0, 2.0 * load.period_s), PULSE_S, LATE_S)
     ohm = np.stack([load.resistance(t)[0] for t in sorted(set(times))])
-    return DropCourse(tuple(sorted(set(times))), np.where(s.trusted, ohm, np.nan))
+    return DropCourse(tuple(sorted(set(times))), np.where(s.harness.trusted, ohm, np.nan))

@@ -66,7 +66,7 @@ def parked_drift(s: Study) -> ParkedDrift:
         return ParkedDrift(
             np.arange(len(days)),
             days,
-            from_median(s.readings.log.cell_voltage, s.trusted),
+            from_median(s.readings.log.cell_voltage, s.harness.trusted),
             np.zeros(len(days), bool),
             untold,
         )

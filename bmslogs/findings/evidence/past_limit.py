@@ -81,12 +81,12 @@ def _held(readings: Floats, bound: float, sign: float, columns: Ints, step: floa
 def as_cells(s: Study, columns: Ints) -> Floats:
     """Return (rows, columns) readings [V], the drop of bleed currents in the sense wires taken out where known."""
     readings = s.readings.log.cell_voltage[:, columns]
-    if s.taps is None or s.readings.log.bleed is None or s.readings.resistor is None:
+    if s.harness.taps is None or s.readings.log.bleed is None or s.readings.resistor is None:
         return readings
     bled = np.flatnonzero(s.readings.log.bleed.any(axis=1))
     readings = readings.copy()
     whole = taps.corrected(
-        s.readings.log.cell_voltage[bled], s.readings.log.bleed[bled], s.readings.resistor, s.taps
+        s.readings.log.cell_voltage[bled], s.readings.log.bleed[bled], s.readings.resistor, s.harness.taps
     )
     readings[bled] = whole[:, columns]
     return readings
