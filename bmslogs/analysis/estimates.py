@@ -299,7 +299,7 @@ def bleed_done(k: Knowledge) -> list[Estimate]:
         return _all_refused(k, "bleed_done", "the log has no bleed columns")
     if s.readings.resistor is None:
         return _all_refused(k, "bleed_done", "the pack file gives no bleed_resistor_ohm")
-    total = np.zeros(len(s.readings.cells)) if s.bled is None else s.bled[-1]
+    total = np.zeros(len(s.readings.cells)) if s.counted.bled is None else s.counted.bled[-1]
     return [
         Estimate(
             "bleed_done",
@@ -366,7 +366,7 @@ def heating(k: Knowledge) -> list[Estimate]:
     out = []
     for j, name in enumerate(names):
         half = float(found.relative_half_width[j])
-        if not s.sensors_trusted[j]:
+        if not s.temperatures.trusted[j]:
             why = "the reading of this sensor is not to be believed (see the sensing findings)"
             out.append(refused("heating", unit, why, SETTLE["loom"], sensor=name))
         elif (

@@ -152,7 +152,7 @@ class Knowledge:
     def _circumstances(self) -> Circumstances:
         """What the resistances are told under."""
         s = self.study
-        degc = None if s.mean_temperature is None else float(nanmedian(s.mean_temperature))
+        degc = None if s.temperatures.mean is None else float(nanmedian(s.temperatures.mean))
         return Circumstances(
             trusted=s.harness.trusted,
             offset=None if isinstance(self.offset, str) else self.offset.value,
@@ -176,7 +176,7 @@ class Knowledge:
     def _offset(self) -> OffsetKnown | Refusal:
         s, cells = self.study, self.place.cells
         if isinstance(cells, CellPlaces):
-            first = s.samples.kept.row[s.piece[0]]
+            first = s.samples.kept.row[s.counted.piece[0]]
             if counted_from_the_start(
                 s.flow.quiet[:first], None if s.readings.log.bleed is None else s.readings.log.bleed[:first]
             ):
@@ -225,7 +225,12 @@ class Knowledge:
         apart_V = apart_from_table(q, s.split.curve(q), place, s.readings.curve)
         counted = Counted(self.place.moved, s.readings.capacity, self.place.gain_sd)
         if s.flow.standing is not None and s.flow.standing.kind == "either":
-            hours = float(s.samples.kept.seconds[s.piece[-1]] - s.samples.kept.seconds[s.piece[0]]) / 3600.0
+            hours = (
+                float(
+                    s.samples.kept.seconds[s.counted.piece[-1]] - s.samples.kept.seconds[s.counted.piece[0]]
+                )
+                / 3600.0
+            )
             counted = replace(
                 counted, doubtful_A=s.flow.standing.amps, doubtful_Ah=abs(s.flow.standing.amps) * hours
             )
@@ -286,13 +291,17 @@ class Knowledge:
     def _charge_end(self, charge: Stretch) -> ChargeEnd | Refusal:
         """Where the charge of the split stood when a charge ended; why it was not counted so far."""
         s = self.study
-        rows = s.samples.kept.row[s.piece]
+        rows = s.samples.kept.row[s.counted.piece]
         at = sample_at_end(charge.last, rows)
         if isinstance(at, Refusal):
             return at
         return ChargeEnd(
-            drawn=float(s.samples.kept.charge[s.piece[at]] - s.samples.kept.charge[s.piece[0]]),
-            bled=np.zeros(len(s.readings.cells)) if s.bled is None else s.bled[rows[at]] - s.bled[rows[0]],
+            drawn=float(
+                s.samples.kept.charge[s.counted.piece[at]] - s.samples.kept.charge[s.counted.piece[0]]
+            ),
+            bled=np.zeros(len(s.readings.cells))
+            if s.counted.bled is None
+            else s.counted.bled[rows[at]] - s.counted.bled[rows[0]],
             volts=float(nanmedian(s.readings.log.cell_voltage[charge.last][s.harness.trusted])),
             below_knee=self._below_the_knee(charge),
         )

@@ -76,8 +76,8 @@ def own_curve(known: Knowledge) -> OwnCurve:
         raise NotEnoughData(
             f"the log passes through {span * 100:.0f} % of the charge; {LEAST_SPAN * 100:.0f} % are needed"
         )
-    order = np.argsort(s.anchors.charge)
-    at, level = s.anchors.charge[order], s.anchors.volt[order]
+    order = np.argsort(s.counted.anchors.charge)
+    at, level = s.counted.anchors.charge[order], s.counted.anchors.volt[order]
     near = NEAR_END * s.readings.capacity
     if len(at) < 2 or at[0] > split.q_low + near or at[-1] < split.q_high - near:
         raise NotEnoughData("no rest of five minutes or more stands at both ends of the charge")

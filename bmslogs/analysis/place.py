@@ -129,7 +129,11 @@ class Place:
             s.readings.cells,
             s.readings.log.voltage_step,
         )
-        rests = self._with_first_rows(s.anchors) if s.flow.has_current and s.harness.trusted.any() else NONE
+        rests = (
+            self._with_first_rows(s.counted.anchors)
+            if s.flow.has_current and s.harness.trusted.any()
+            else NONE
+        )
         found = pack_contradictions(
             few, s.readings.pack, rests, s.readings.curve, table_sd(s.readings.curve, rests.volt)
         )
@@ -152,11 +156,11 @@ class Place:
         if (
             rows.stop < 5
             or s.readings.seconds[rows.stop - 1] - s.readings.seconds[0] < FIRST_IDLE_S
-            or not len(s.piece)
+            or not len(s.counted.piece)
         ):
             return rests
         counted = polarisation.charge_drawn(np.nan_to_num(s.flow.current), s.readings.seconds, s.flow.section)
-        at = float(counted[rows.stop - 1] - counted[s.samples.kept.row[s.piece[0]]])
+        at = float(counted[rows.stop - 1] - counted[s.samples.kept.row[s.counted.piece[0]]])
         if (
             len(rests.charge)
             and float(np.abs(rests.charge - at).min()) < FIRST_IDLE_C_RATE * s.readings.capacity
@@ -193,7 +197,7 @@ class Place:
             s.readings.curve,
             s.readings.capacity,
             under_load=blur,
-            rests=s.anchors,
+            rests=s.counted.anchors,
             lead=self._lead,
         )
 
@@ -325,7 +329,7 @@ class Place:
         a, s = self.alignment, self.study
         if a is None:
             return None
-        return np.asarray(np.clip(a.soc(drawn - s.samples.kept.charge[s.piece[0]]), 0.0, 1.0), float)
+        return np.asarray(np.clip(a.soc(drawn - s.samples.kept.charge[s.counted.piece[0]]), 0.0, 1.0), float)
 
     def charge_at(self, rows: Bools) -> dict[str, float | None]:
         """Least and most state of charge of the middle cell over rows, where its place is known."""
@@ -343,7 +347,7 @@ class Place:
     @property
     def mean_degc(self) -> float | None:
         """Mean temperature of the pack over the log [degC]; None where no sensor tells it."""
-        warmth = self.study.mean_temperature
+        warmth = self.study.temperatures.mean
         return None if warmth is None else float(nanmean(warmth))
 
     @property

@@ -225,9 +225,9 @@ def _does_nothing(case: Case, i: int, works: float, unsure: float, line: str) ->
 def plateau(case: Case) -> list[Finding]:
     """Find bleeding where voltage says nothing about charge, and bleeding of cells that are the emptiest."""
     study = case.knowledge.study
-    if study.bled is None or study.readings.log.bleed is None or study.readings.resistor is None:
+    if study.counted.bled is None or study.readings.log.bleed is None or study.readings.resistor is None:
         return []
-    total = study.bled[-1]
+    total = study.counted.bled[-1]
     if total.max() <= 0:
         return []
     out = _on_the_flat(case, total) if study.readings.curve.flat else []

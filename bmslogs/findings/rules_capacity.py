@@ -72,9 +72,12 @@ def _leaked_away(case: Case, value: Floats) -> Bools:
     k, s = case.knowledge, case.knowledge.study
     if isinstance(k.leak, str):
         return np.zeros(len(value), bool)
-    hours = float(s.samples.kept.seconds[s.piece[-1]] - s.samples.kept.seconds[s.piece[0]]) / 3600.0
+    hours = (
+        float(s.samples.kept.seconds[s.counted.piece[-1]] - s.samples.kept.seconds[s.counted.piece[0]])
+        / 3600.0
+    )
     sure = np.nan_to_num(k.leak.amps - k.leak.half, nan=-1.0) > 0.0
-    lacks = np.abs(value) * float(np.ptp(s.samples.kept.charge[s.piece]))
+    lacks = np.abs(value) * float(np.ptp(s.samples.kept.charge[s.counted.piece]))
     return np.asarray(sure & (np.nan_to_num(k.leak.amps + k.leak.half) * hours > lacks), bool)
 
 
@@ -164,7 +167,7 @@ def _unlike_any(case: Case) -> Bools:
     if k.lost_asleep is not None:
         out &= ~k.lost_asleep.fallen
     # a contact that comes and goes, or a drop of its own, leaves as much
-    out[[joint.column for joint in k.study.loose[0]]] = False
+    out[[joint.column for joint in k.study.bursts.found[0]]] = False
     if k.study.excess is not None:
         size, se = (np.nan_to_num(v) for v in k.study.excess)
         out &= np.abs(size) - 2.0 * se < UNLIKE_EXCESS

@@ -13,7 +13,7 @@ def bursts(case: Case) -> list[Finding]:
     study = case.knowledge.study
     if not study.flow.has_current:
         return []
-    joints, wires = study.loose
+    joints, wires = study.bursts.found
     named = {i for fault in study.harness.faults for i in fault.columns}
     out = [_loose(case, joint) for joint in joints if joint.column not in named]
     for wire in wires:

@@ -170,7 +170,7 @@ def temperature(case: Case) -> list[Finding]:
     study, limits = case.knowledge.study, case.pack.limits
     out: list[Finding] = []
     t = study.readings.log.temperature
-    good = study.sensors_trusted
+    good = study.temperatures.trusted
     if not good.any():
         return out
     for bound, sign, word in (

@@ -25,7 +25,7 @@ def resistance(case: Case) -> list[Finding]:
     if isinstance(found, str):
         return []
     j = _judged(case, found, CAUSES["cell_resistance_high"].least or 0.1)
-    for joint in case.knowledge.study.loose[0]:
+    for joint in case.knowledge.study.bursts.found[0]:
         # a contact that is open as often as not raises the mean by itself
         if joint.switches and j.value[joint.column] * found.middle < joint.ohm_high:
             j.stands[joint.column] = False

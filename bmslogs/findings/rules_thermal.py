@@ -70,7 +70,7 @@ def sensors(case: Case) -> list[Finding]:
 
 def _sensor_finding(case: Case, fault: SensorFault, name: str) -> Finding:
     cells, where = _cells_of(case, fault.column)
-    warmth = case.knowledge.study.mean_temperature
+    warmth = case.knowledge.study.temperatures.mean
     cold = warmth is not None and float(np.nanmin(warmth)) < COLD_K
     hides = fault.reads_warm and (fault.kind == "curve" or cold) and fault.doubt not in ("either", "one")
     place = fault.doubt in ("place", "hot", "air")
@@ -126,7 +126,7 @@ def hot(case: Case) -> list[Finding]:
         found = study.heating
     except NotEnoughData:
         return []
-    good = study.sensors_trusted & np.isfinite(found.slope) & np.isfinite(found.relative_half_width)
+    good = study.temperatures.trusted & np.isfinite(found.slope) & np.isfinite(found.relative_half_width)
     if good.sum() < 2:
         return []
     middle = float(np.median(found.slope[good]))
@@ -196,7 +196,7 @@ def _cells_heat(case: Case) -> Floats:
     out = np.zeros(study.readings.log.temperature.shape[1])
     if study.excess is None:
         return out
-    for j, here in enumerate(study.cells_at_sensors):
+    for j, here in enumerate(study.temperatures.cells_at):
         if (here & study.harness.trusted).any():
             more = float(np.mean(study.excess[0][here & study.harness.trusted]))
             out[j] = more if more > 0.05 else 0.0

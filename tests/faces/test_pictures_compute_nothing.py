@@ -140,7 +140,7 @@ def test_charge_and_rests_that_are_shown_are_those_of_the_analysis(
         return
     assert soc is not None and k.soc_span is not None
     deviation = charge_deviation(k)
-    last = k.study.samples.kept.charge[k.study.piece]
+    last = k.study.samples.kept.charge[k.study.counted.piece]
     assert last.min() <= deviation.drawn.min() and deviation.drawn.max() <= last.max()
     # by hand: amperes less what reads at rest, times seconds, row by row
     assert log.current is not None

@@ -13,7 +13,6 @@ from bmslogs.analysis import (
     parked,
     polarisation,
     resistance,
-    rests,
     taps,
     terminals,
     thermal,
@@ -24,13 +23,11 @@ from bmslogs.analysis.common_fit import MINUTE_S, TAUS_S, Split, SplitData
 from bmslogs.analysis.flow import Flow, flow_of
 from bmslogs.analysis.models import (
     cell_warmth,
-    loose_joint,
     step_resistance,
-    switching_contact,
 )
 from bmslogs.analysis.regression import BLOCKS, equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.rounding import lasting_error
-from bmslogs.analysis.sampling import renumber, row_medians
+from bmslogs.analysis.sampling import renumber
 from bmslogs.analysis.shifted_reading import (
     AsCharge,
     either,
@@ -42,10 +39,13 @@ from bmslogs.analysis.shifted_reading import (
 from bmslogs.analysis.split import split
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.analysis.study.bridged import Bridged
+from bmslogs.analysis.study.bursts import Bursts
+from bmslogs.analysis.study.counted import Counted
 from bmslogs.analysis.study.harness import Harness
 from bmslogs.analysis.study.readings import Readings, readings_of
 from bmslogs.analysis.study.refresh import Refresh
 from bmslogs.analysis.study.samples import Samples
+from bmslogs.analysis.study.temperatures import Temperatures
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.nan_statistics import mean, median, nanmean, nanmedian, nanvar
 from bmslogs.log import Log
@@ -54,8 +54,6 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
-UNSOAKED_K, SOAK_S = 5.0, 4 * 3600.0
-"""Places of one pack may differ by less [K] when a log begins, unless it stood for so long [s] in it (judgement)."""
 REST_AFTER_LOAD_S = 900.0
 CHANGE_SHARE, CHANGE_WITHIN_S, LIVELY = 0.1, 10.0, 6
 """A change of the load is this share of the largest current within so many seconds; where nobody drives, fewer changes
@@ -189,98 +187,19 @@ class Study:
         return Samples(self.readings, self.refresh, self.bridged, self.harness)
 
     @cached_property
-    def bled(self) -> Floats | None:
-        """(rows, cells) charge that commanded bleeding took from each cell so far [Ah]; None where not known."""
-        if (
-            self.readings.log.bleed is None
-            or self.readings.resistor is None
-            or not self.readings.log.bleed.any()
-        ):
-            return None
-        step = np.diff(self.readings.seconds, append=self.readings.seconds[-1])
-        step[np.diff(self.flow.section, append=self.flow.section[-1]) != 0] = 0.0
-        volts = np.nan_to_num(self.readings.as_read)
-        amps = np.where(self.readings.log.bleed, np.clip(volts, 0.0, 5.0), 0.0) / self.readings.resistor
-        total = np.cumsum(amps * step[:, None], axis=0) / 3600.0
-        return np.asarray(np.vstack([np.zeros(total.shape[1]), total[:-1]]), float)
+    def temperatures(self) -> Temperatures:
+        """Temperature sensors: which are believed, and how warm the pack was."""
+        return Temperatures(self.readings, self.flow, self.samples)
 
     @cached_property
-    def soaked(self) -> Bools:
-        """(rows,) True before the first load, and in parked stretches after their first eight hours."""
-        out = np.zeros(self.readings.log.rows, bool)
-        first = self.flow.stretches[0] if self.flow.stretches else None
-        if first is not None and first.kind in ("rest", "parked"):
-            out[first.rows] = True
-        for part in self.flow.stretches:
-            if part.kind == "parked":
-                out[part.rows] = (
-                    self.readings.seconds[part.rows] >= self.readings.seconds[part.first] + 8 * 3600.0
-                )
-        return out
+    def counted(self) -> Counted:
+        """Charge counted: by the current, and by the commands to bleed."""
+        return Counted(self.readings, self.flow, self.harness, self.samples)
 
     @cached_property
-    def sensor_faults(self) -> list[thermal.SensorFault]:
-        """Temperature sensors at fault."""
-        order = self._sensor_order
-        current = self.flow.filled if self.flow.has_current else None
-        idle = (
-            current is not None
-            and float(np.sqrt((current**2).mean())) < thermal.IDLE_C_RATE * self.readings.capacity
-        )
-        found = thermal.sensor_faults(
-            self.readings.log.temperature[:, order], self.readings.seconds, self.soaked, current, idle
-        )
-        return [replace(f, column=int(order[f.column]), doubt=self._or_the_place(f)) for f in found]
-
-    def _or_the_place(self, fault: thermal.SensorFault) -> str | None:
-        """Return the doubt about a fault: a corner may have stood colder or warmer when a log began."""
-        soaked = any(
-            p.kind in ("parked", "rest")
-            and self.readings.seconds[p.last] - self.readings.seconds[p.first] >= SOAK_S
-            for p in self.flow.stretches
-        )
-        small = fault.kind == "offset" and abs(fault.size_C or 0.0) < UNSOAKED_K
-        return "place" if small and fault.doubt is None and not soaked else fault.doubt
-
-    @property
-    def _sensor_order(self) -> Ints:
-        """Sensors in the order of the cells that they sit at: neighbours share a gradient."""
-        described = self.readings.pack.temperature_sensors
-        at = [
-            float(np.mean(described[j].cells)) if j < len(described) and described[j].cells else float("inf")
-            for j in range(self.readings.log.temperature.shape[1])
-        ]
-        return np.asarray(np.argsort(at, kind="stable"), np.int64)
-
-    @cached_property
-    def sensors_trusted(self) -> Bools:
-        """(sensors,) True where a sensor is believed."""
-        good: Bools = np.asarray(~np.isnan(self.readings.log.temperature).all(axis=0), bool)
-        for fault in self.sensor_faults:
-            if fault.doubt is None:
-                good[fault.column] = False
-        return np.asarray(good, bool)
-
-    @cached_property
-    def mean_temperature(self) -> Floats | None:
-        """(rows,) mean of the believed sensors [degC]; None where there is none."""
-        good = self.sensors_trusted
-        if not good.any():
-            return None
-        t = self.readings.log.temperature[:, good]
-        with np.errstate(all="ignore"):
-            out = nanmean(t, axis=1) if np.isnan(t).any() else t.mean(axis=1)
-        return np.asarray(out, float)
-
-    @cached_property
-    def warmth(self) -> Floats | None:
-        """(samples,) mean temperature [degC] with holes bridged; None where it is not known."""
-        if self.mean_temperature is None:
-            return None
-        seen = np.isfinite(self.mean_temperature)
-        return self.samples.at(
-            np.interp(self.readings.seconds, self.readings.seconds[seen], self.mean_temperature[seen])
-        )
+    def bursts(self) -> Bursts:
+        """Contacts that come and go: what no load explains of a cell for the moment."""
+        return Bursts(self.readings, self.refresh, self.harness, self.samples)
 
     @cached_property
     def moving(self) -> Bools:
@@ -343,7 +262,7 @@ class Study:
         return self.load if self.load.rms_A is None else self._load(None)
 
     def _load(self, rms_A: float | None) -> resistance.LoadFit:
-        s, here = self.samples.kept, self.moving & ~self.burst_rows
+        s, here = self.samples.kept, self.moving & ~self.bursts.rows
         if self._drive_rms is None and self._changes_of_load < LIVELY:
             raise NotEnoughData(
                 "the current holds but for its beginning and end: what takes an hour looks like the curve"
@@ -420,8 +339,11 @@ class Study:
     def _drift(self, here: Bools) -> Floats:
         """(samples, 1 or 2) charge drawn [Ah], and warmth [degC] where the pack warms: resistance follows both."""
         columns = [self.samples.kept.charge[here]]
-        if self.warmth is not None and np.ptp(self.warmth[here]) > WARMING_LEAST_K:
-            columns.append(self.warmth[here])
+        if (
+            self.temperatures.sampled is not None
+            and np.ptp(self.temperatures.sampled[here]) > WARMING_LEAST_K
+        ):
+            columns.append(self.temperatures.sampled[here])
         return np.stack(columns, axis=1)
 
     @cached_property
@@ -583,100 +505,6 @@ class Study:
         return drop
 
     @cached_property
-    def _burst_loads(self) -> Floats | None:
-        """(samples, p) what may move a sound cell against the others; None where bursts are not told."""
-        s = self.samples.kept
-        flows = np.abs(s.current) > loose_joint.LEAST_C_RATE * self.readings.capacity
-        if (
-            s.period_s > resistance.SLOWEST_S
-            or flows.sum() < 60
-            or self.harness.trusted.sum() < 4
-            or self.refresh.turns is not None
-        ):
-            return None
-        return np.column_stack(
-            [
-                np.ones(len(s.row)),
-                s.charge,
-                s.charge**2,
-                s.current,
-                s.current * np.abs(s.current),
-                self.samples.filters((4.0, 20.0, 90.0)),
-                s.steps,
-            ]
-        )
-
-    @cached_property
-    def burst_residuals(self) -> Floats | None:
-        """(samples, cells) what each cell does against the others that no load explains [V]; None where not told."""
-        loads = self._burst_loads
-        return (
-            None
-            if loads is None
-            else loose_joint.residuals(self.samples.kept.volts, loads, self.harness.trusted)
-        )
-
-    @cached_property
-    def loose(self) -> tuple[list[loose_joint.LooseJoint], list[loose_joint.LooseWire]]:
-        """Cells whose drop comes and goes under load, and sense wires that open now and then."""
-        s, loads, left = self.samples.kept, self._burst_loads, self.burst_residuals
-        if loads is None or left is None:
-            return [], []
-        # a generous resistance: what a step of the current does to a reading taken a row apart
-        mean = s.volts[:, self.harness.trusted].mean(axis=1)
-        coef = np.linalg.lstsq(loads / np.maximum(np.sqrt((loads**2).mean(axis=0)), 1e-12), mean, rcond=None)[
-            0
-        ]
-        size = np.maximum(np.sqrt((loads**2).mean(axis=0)), 1e-12)
-        usual = max(float(-(coef / size)[[3, 5]].sum()), 0.05 / self.readings.capacity)
-        masked = None if self.readings.log.bleed is None else self._bleed_edges()
-        usual = min(usual, 0.5 / self.readings.capacity)
-        joints, wires = loose_joint.find(
-            left,
-            loads,
-            s.current,
-            s.seconds,
-            s.section,
-            np.full(len(self.readings.cells), usual),
-            self.harness.trusted,
-            self.readings.log.voltage_step,
-            self.readings.capacity,
-            masked,
-        )
-        known = {joint.column for joint in joints} | {k for wire in wires for k in wire.columns}
-        away = s.volts - mean[:, None]
-        drawn = s.current - s.current.mean()
-        excess = (
-            -(drawn @ np.where(self.harness.trusted, away, 0.0)) / max(float(drawn @ drawn), 1e-12) / usual
-        )
-        contacts = switching_contact.find(
-            left,
-            s.current,
-            s.seconds,
-            s.section,
-            usual,
-            excess,
-            self.harness.trusted,
-            switching_contact.LEAST_C_RATE * self.readings.capacity,
-        )
-        return joints + [one for one in contacts if one.column not in known], wires
-
-    def _bleed_edges(self) -> Bools:
-        """(samples,) True where bleeding goes on or off within a row or two."""
-        assert self.readings.log.bleed is not None
-        flags = self.readings.log.bleed[self.samples.kept.row]
-        edge = np.concatenate([[False], (flags[1:] != flags[:-1]).any(axis=1)])
-        return np.asarray(edge | np.roll(edge, 1) | np.roll(edge, -1), bool)
-
-    @cached_property
-    def burst_rows(self) -> Bools:
-        """(samples,) True where a joint was open for the moment: such rows tell nothing of a cell's resistance."""
-        out = np.zeros(len(self.samples.kept.row), bool)
-        for joint in self.loose[0]:
-            out |= joint.rows
-        return out
-
-    @cached_property
     def heating(self) -> thermal.Heating:
         """Rise per ampere squared of each sensor.
 
@@ -686,7 +514,7 @@ class Study:
             With the reason.
         """
         rows = self.flow.rows_of("drive", "rest", "charge") & ~np.isnan(self.flow.current)
-        good = self.sensors_trusted
+        good = self.temperatures.trusted
         if good.any():
             rows &= ~np.isnan(self.readings.log.temperature[:, good]).any(axis=1)
         if rows.sum() < 120:
@@ -709,20 +537,11 @@ class Study:
     def settled_sensor_faults(self) -> list[thermal.SensorFault]:
         """Temperature sensors at fault, the cells' resistances heard: a cold cell drops more, a shifted reading not."""
         excess = self.excess
-        if excess is None or not any(f.kind == "offset" for f in self.sensor_faults):
-            return self.sensor_faults
+        if excess is None or not any(f.kind == "offset" for f in self.temperatures.faults):
+            return self.temperatures.faults
         ratio = np.where(self.harness.trusted, 1.0 + excess[0], np.nan)
-        middle = float(nanmedian(self.mean_temperature)) if self.mean_temperature is not None else 20.0
-        return thermal.settled_by_cells(self.sensor_faults, ratio, self.cells_at_sensors, middle)
-
-    @cached_property
-    def cells_at_sensors(self) -> list[Bools]:
-        """For each sensor (cells,) True where it is said to be the nearest."""
-        described = self.readings.pack.temperature_sensors
-        return [
-            np.isin(self.readings.cells, described[j].cells if j < len(described) else ())
-            for j in range(self.readings.log.temperature.shape[1])
-        ]
+        middle = float(nanmedian(self.temperatures.mean)) if self.temperatures.mean is not None else 20.0
+        return thermal.settled_by_cells(self.temperatures.faults, ratio, self.temperatures.cells_at, middle)
 
     @cached_property
     def cell_warmth(self) -> cell_warmth.CellWarmth:
@@ -803,62 +622,6 @@ class Study:
         )
 
     @cached_property
-    def piece(self) -> Ints:
-        """Samples of the part of the log over which charge is counted without a break and most charge moved."""
-        s = self.samples.kept
-        parked_rows = self.flow.rows_of("parked")
-        brk = np.zeros(len(s.row), bool)
-        after = np.flatnonzero(np.diff(s.section)) + 1
-        for k in after:
-            brk[k] = not (self.flow.quiet[s.row[k - 1]] and self.flow.quiet[s.row[k]])
-        brk |= parked_rows[s.row]
-        number = np.cumsum(brk)
-        best: Ints = np.arange(0)
-        most = -1.0
-        counted = np.flatnonzero(~parked_rows[s.row])
-        for part in np.split(counted, np.flatnonzero(np.diff(number[counted])) + 1):
-            if len(part) > 1 and np.ptp(s.charge[part]) > most:
-                most, best = float(np.ptp(s.charge[part])), part
-        return best
-
-    @cached_property
-    def anchors(self) -> rests.Anchors:
-        """Rests within `piece` or next to it, with their charge as the split counts it."""
-        s, piece = self.samples.kept, self.piece
-        if len(piece) == 0:
-            return rests.NONE
-        first, last = int(s.row[piece[0]]), int(s.row[piece[-1]])
-        charge = self.flow.charge - s.charge[piece[0]]
-        if self.bled is not None:
-            charge = charge + np.median(
-                (self.bled - self.bled[first])[:, self.harness.trusted], axis=1
-            )  # as its voltage
-        found = []
-        for part in self.flow.stretches:
-            rows = self._settling_rows(part, before=part.last <= first)
-            between = slice(part.last, first) if part.last < first else slice(last + 1, part.first)
-            if len(rows) < 4 or not self.flow.quiet[between].all():
-                continue
-            volt = row_medians(self.readings.log.cell_voltage[rows][:, self.harness.trusted])
-            good = ~np.isnan(volt)
-            if good.sum() >= 4:
-                level, sd = rests.settled_level(self.readings.seconds[rows][good], volt[good])
-                found.append((float(charge[rows[-1]]), level, sd))
-        return rests.Anchors(*np.array(found).T) if found else rests.NONE
-
-    def _settling_rows(self, part: Stretch, before: bool) -> Ints:
-        """Rows of a rest that tell its level: all of a short one, the near end of a long one, none of a shorter."""
-        t = self.readings.seconds
-        if part.kind not in ("rest", "parked") or t[part.last] - t[part.first] < rests.LEAST_S:
-            return np.arange(0)
-        rows = np.arange(part.first, part.last + 1)
-        if before:
-            rows = rows[t[rows] >= t[part.last] - rests.START_LEVEL_S]
-        else:
-            rows = rows[t[rows] <= t[part.first] + rests.START_LEVEL_S]
-        return np.asarray(rows, np.int64)
-
-    @cached_property
     def shifted(self) -> Bools:
         """(cells,) True where a shifted reading explains the cell better than its charge (`first_split`)."""
         boards = [
@@ -933,7 +696,7 @@ class Study:
         NotEnoughData
             Too few, or no voltages of one moment.
         """
-        piece = self.piece
+        piece = self.counted.piece
         if len(piece) < 40:
             raise NotEnoughData("only a few readings with the charge counted")
         s = self.samples.kept
@@ -954,12 +717,12 @@ class Study:
         polar = np.column_stack([loads, self._hysteresis])
         grows = np.arange(polar.shape[1]) < loads.shape[1]
         charge = np.repeat(s.charge[:, None], len(self.readings.cells), axis=1)
-        if self.bled is not None:
-            charge = charge + self.bled[s.row]
+        if self.counted.bled is not None:
+            charge = charge + self.counted.bled[s.row]
         charge = charge - charge[piece[0]]
         columns, tells = thin(polar), thin(self._new)
         # while a contact is open its cell drops more than its charge says
-        tells[thin(self.burst_rows.astype(float)) > 0.0] *= OPEN_TELLS
+        tells[thin(self.bursts.rows.astype(float)) > 0.0] *= OPEN_TELLS
         live = np.sqrt((columns**2).mean(axis=0)) > 1e-6
         return SplitRows(
             volts=thin(self.volts_at_once),
@@ -990,7 +753,7 @@ class Study:
             excess=self.excess,
             links=self.harness.links,
             table=self.readings.curve,
-            anchors=self.anchors,
+            anchors=self.counted.anchors,
             grows=rows.grows,
         )
         return split(data, reference)
@@ -1022,11 +785,16 @@ class Study:
         that holds they would look like that curve themselves.
         """
         driven = (
-            self.excess is not None and self.flow.rows_of("drive")[self.samples.kept.row[self.piece]].any()
+            self.excess is not None
+            and self.flow.rows_of("drive")[self.samples.kept.row[self.counted.piece]].any()
         )
-        if self.warmth is None or not driven or np.ptp(self.warmth[self.piece]) < WARMING_LEAST_K:
+        if (
+            self.temperatures.sampled is None
+            or not driven
+            or np.ptp(self.temperatures.sampled[self.counted.piece]) < WARMING_LEAST_K
+        ):
             return np.zeros((len(loads), 0))
-        warm = self.warmth - self.warmth[self.piece].mean()
+        warm = self.temperatures.sampled - self.temperatures.sampled[self.counted.piece].mean()
         return np.asarray(-loads[:, [0, 2, 4]] * (FALL_PER_K * warm)[:, None], float)
 
     @property
@@ -1108,7 +876,7 @@ class Study:
         """
         of = self.parked_rows
         seconds, known = self.readings.seconds[of.rows], of.known
-        warmth = None if self.mean_temperature is None else self.mean_temperature[of.rows]
+        warmth = None if self.temperatures.mean is None else self.temperatures.mean[of.rows]
         volts = np.nan_to_num(of.volts)
         along = None if self.readings.curve.flat else parked.straightened(volts, seconds, known)
         volts = volts if along is None else along
@@ -1146,9 +914,9 @@ class Study:
     @cached_property
     def _bled_rest(self) -> BledRest:
         """The rest with the most bleeding; raises `NotEnoughData` with the reason where none can be used."""
-        if self.bled is None or self.readings.log.bleed is None or self.readings.resistor is None:
+        if self.counted.bled is None or self.readings.log.bleed is None or self.readings.resistor is None:
             raise NotEnoughData("no bleeding that could be reckoned")
-        bled = self.bled
+        bled = self.counted.bled
         rests = [p for p in self.flow.stretches if p.kind in ("rest", "parked")]
         best = max(rests, key=lambda p: float((bled[p.last] - bled[p.first]).max()), default=None)
         if best is None:

@@ -46,7 +46,7 @@ def bursts(s: Study) -> Bursts:
     """
     if not s.flow.has_current:
         raise NotEnoughData("the log has no current")
-    left = s.burst_residuals
+    left = s.bursts.residuals
     if left is not None:
         return Bursts(s.samples.kept.current, left, True)
     return Bursts(s.samples.kept.current, from_median(s.samples.kept.volts, s.harness.trusted), False)

@@ -85,7 +85,7 @@ def charged_outside(s: Study, bound: float, sign: float) -> ChargedOutside | Non
     sign
         -1 for what is below the bound, 1 for what is above.
     """
-    sensors = np.flatnonzero(s.sensors_trusted)
+    sensors = np.flatnonzero(s.temperatures.trusted)
     if not len(sensors) or not s.flow.has_current:
         return None
     current = np.nan_to_num(s.flow.current)

@@ -53,7 +53,7 @@ def _sensors(finding: Finding, k: Knowledge) -> list[int]:
     ]
     if finding.sensor in names:
         return [names.index(finding.sensor)]
-    return [int(i) for i in np.flatnonzero(k.study.sensors_trusted)]
+    return [int(i) for i in np.flatnonzero(k.study.temperatures.trusted)]
 
 
 def _furthest(found: list[PastLimit]) -> PastLimit:
