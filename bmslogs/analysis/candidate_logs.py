@@ -93,10 +93,10 @@ def model_of(study: Study, soc: float | None = None) -> Model:
     reading = _reading_sd(study)
     colour, common = 1.0, USUAL_COMMON
     taus: tuple[float, ...] = (4.0, 20.0, 90.0)
-    parts = np.repeat(study.usual_resistance * np.array(USUAL_SHAPE)[:, None], cells, axis=1)
+    parts = np.repeat(study.resistance.usual * np.array(USUAL_SHAPE)[:, None], cells, axis=1)
     known = Knowledge(study).resistance
-    if not isinstance(known, str) and study.flow.rows_of("drive").any() and not study.by_steps:
-        load = study.load
+    if not isinstance(known, str) and study.flow.rows_of("drive").any() and not study.resistance.by_steps:
+        load = study.loads.fit
         taus, count = load.taus, len(load.taus) + 1
         parts = np.maximum(median(load.fit.coef[:count, study.harness.trusted], axis=1, keepdims=True), 0.0)
         ratio = np.where(study.harness.trusted & (np.abs(known.relative - 1.0) < 0.5), known.relative, 1.0)
@@ -143,7 +143,7 @@ def _pack_reading(study: Study) -> tuple[float, float, float]:
     # under load the reading wanders over its steps: what is left there is noise and rounding
     s = study.samples.kept
     above = study.samples.at(volts) - s.volts.sum(axis=1)
-    rows = np.isfinite(above) & study.moving
+    rows = np.isfinite(above) & study.loads.moving
     if rows.sum() > 30:
         design = np.column_stack([np.ones(int(rows.sum())), s.current[rows], s.steps[rows]])
         left = above[rows] - design @ np.linalg.lstsq(design, above[rows], rcond=None)[0]
@@ -156,7 +156,7 @@ def _reading_sd(study: Study) -> float:
     """Return the noise of one reading [V], rounding included, from how it jumps against the mean of all."""
     volts = study.samples.kept.volts[:, study.harness.trusted]
     if len(volts) < 30:
-        return study.noise
+        return study.simultaneous.noise
     jumps = np.diff(volts - volts.mean(axis=1, keepdims=True), axis=0)
     low, high = np.quantile(jumps, [0.02, 0.98])
     # what is cut off at both ends makes the standard deviation of a normal sample 0.88 of what it was

@@ -46,7 +46,7 @@ from bmslogs.analysis.models.knee import below_the_knee
 from bmslogs.analysis.place import Place
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.analysis.study import Study
-from bmslogs.analysis.study.study import DRIVEN_C_RATE
+from bmslogs.analysis.study.loads import DRIVEN_C_RATE
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.nan_statistics import nanmedian
 from bmslogs.base.pack_claims import Contradiction
@@ -132,20 +132,23 @@ class Knowledge:
     def resistance(self) -> ResistanceKnown | str:
         """Resistance of every cell, or why not: by the loads of drives and charges, or by single steps."""
         s = self.study
-        if s.by_steps and s.steps is not None:
+        if s.resistance.by_steps and s.steps.fit is not None:
             return by_steps(
-                s.steps, self._circumstances, self.place.charge_at(s.step_rows()), s.readings.log.voltage_step
+                s.steps.fit,
+                self._circumstances,
+                self.place.charge_at(s.steps.rows()),
+                s.readings.log.voltage_step,
             )
         try:
-            load = s.load
+            load = s.loads.fit
         except NotEnoughData as reason:
             return f"{reason}, and no step of the current between two steady spells"
-        rms_A = float(np.sqrt((s.samples.kept.current[s.moving] ** 2).mean()))
+        rms_A = float(np.sqrt((s.samples.kept.current[s.loads.moving] ** 2).mean()))
         conditions = conditions_of(self.place.soc_span, None) | {
             "current_rms_A": self.place.current_rms or rms_A
         }
         return in_words(
-            by_load(load, s.linear_load, s.relative_resistance, self._circumstances, rms_A, conditions)
+            by_load(load, s.loads.linear_fit, s.loads.relative, self._circumstances, rms_A, conditions)
         )
 
     @property
@@ -326,7 +329,7 @@ class Knowledge:
             s.readings.log.cell_voltage[charge.rows],
             np.nan_to_num(s.flow.current[charge.rows]),
             -s.flow.charge[charge.rows],
-            s.usual_resistance,
+            s.resistance.usual,
             s.readings.capacity,
         )
 

@@ -72,7 +72,7 @@ def find_leads(study: Study, shifted: Bools) -> Leads:
     s = study
     cells = len(s.readings.cells)
     out = no_leads(cells)
-    excess = np.zeros(cells) if s.excess is None else np.nan_to_num(s.excess[0])
+    excess = np.zeros(cells) if s.resistance.excess is None else np.nan_to_num(s.resistance.excess[0])
     reliable = s.harness.trusted & ~shifted
     for k, part in enumerate(s.flow.stretches):
         if part.kind in ("rest", "parked") or (part.kind == "drive" and s.refresh.turns is not None):
@@ -113,7 +113,7 @@ def _ahead_at_end(
     None without a current. That a cell lags is told at the end of a charge on a flat curve alone: there the others'
     leaving the plateau shows it, and not its own place.
     """
-    resistance = s.usual_resistance * (1.0 + np.maximum(excess, 0.0))
+    resistance = s.resistance.usual * (1.0 + np.maximum(excess, 0.0))
     rows = np.arange(max(part.first, part.last - END_ROWS + 1), part.last + 1)
     with np.errstate(all="ignore"):
         volts = nanmedian(s.readings.log.cell_voltage[rows], axis=0)
@@ -126,7 +126,7 @@ def _ahead_at_end(
         & (np.arange(s.readings.log.rows) <= part.last)
     ]
     past = float(nanmean(before)) / current if current else 1.0
-    lasting = resistance + s.usual_resistance * np.maximum(excess, 0.0) * np.clip(past - 1.0, 0.0, 20.0)
+    lasting = resistance + s.resistance.usual * np.maximum(excess, 0.0) * np.clip(past - 1.0, 0.0, 20.0)
     found = lead_bounds(volts, current, resistance, s.readings.curve, reliable, sign, lasting)
     moved = np.abs(s.flow.charge[part.rows] - s.flow.charge[part.first])
     margin = FLAT_MARGIN_V if s.readings.curve.flat else TABLE_MARGIN_V
@@ -147,7 +147,7 @@ def _ahead_at_end(
             s.readings.log.cell_voltage[part.rows],
             np.nan_to_num(s.flow.current[part.rows]),
             moved,
-            s.usual_resistance,
+            s.resistance.usual,
             margin,
             reliable,
             sign,

@@ -390,9 +390,9 @@ class Place:
     def _most_excess(self) -> Floats | None:
         """(cells,) excess of resistance that single steps allow at most, where they show a cell to be as the others."""
         s = self.study
-        if not s.by_steps or s.excess is None:
+        if not s.resistance.by_steps or s.resistance.excess is None:
             return None
-        most = np.abs(s.excess[0]) + Z95 * s.excess[1]
+        most = np.abs(s.resistance.excess[0]) + Z95 * s.resistance.excess[1]
         return np.where(most < SOUND_EXCESS, most, np.inf)
 
     @cached_property
@@ -406,7 +406,7 @@ class Place:
         model, blocks = split_errors(
             split,
             self.reading_sd,
-            most_drop(s.flow.current, s.usual_resistance, s.readings.capacity),
+            most_drop(s.flow.current, s.resistance.usual, s.readings.capacity),
             s.readings.curve.flat,
             1.0
             if self.alignment is None

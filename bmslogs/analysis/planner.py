@@ -310,7 +310,7 @@ def _of_high_resistance(
     if question.quantity == "follows_module":
         then = float(np.hypot(half, later))
         return Expected("follows_module", question.cells, question.unit, half, then, then < 0.5 * excess)
-    usual = study.usual_resistance
+    usual = study.resistance.usual
     cold = warmth - COLDER_K
     at = usual * arrhenius_factor([warmth, cold], 25.0)
     then = joint_half_width([warmth, cold], np.array([half, later]) * at, usual)

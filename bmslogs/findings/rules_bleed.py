@@ -267,7 +267,7 @@ def _on_the_flat(case: Case, total: Floats) -> list[Finding]:
     assert study.readings.log.bleed is not None and study.readings.resistor is not None
     rows = np.flatnonzero(study.readings.log.bleed.any(axis=1))
     volts = study.readings.log.cell_voltage[rows][:, study.harness.trusted]
-    level = np.nanmedian(volts, axis=1) + np.nan_to_num(study.flow.current[rows]) * study.usual_resistance
+    level = np.nanmedian(volts, axis=1) + np.nan_to_num(study.flow.current[rows]) * study.resistance.usual
     # on the way up the voltage stands above the curve by the hysteresis
     z = study.readings.curve.inverse(level - HYSTERESIS_V)
     slope = study.readings.curve.slope(z, 0.01)

@@ -168,8 +168,8 @@ def _unlike_any(case: Case) -> Bools:
         out &= ~k.lost_asleep.fallen
     # a contact that comes and goes, or a drop of its own, leaves as much
     out[[joint.column for joint in k.study.bursts.found[0]]] = False
-    if k.study.excess is not None:
-        size, se = (np.nan_to_num(v) for v in k.study.excess)
+    if k.study.resistance.excess is not None:
+        size, se = (np.nan_to_num(v) for v in k.study.resistance.excess)
         out &= np.abs(size) - 2.0 * se < UNLIKE_EXCESS
     left = k.remaining
     if left is not None:

@@ -102,7 +102,11 @@ def _voltage_excursions(case: Case, bound: float, sign: float) -> list[Excursion
 def _noise(case: Case) -> float:
     """Return the noise of a cell reading [V], one sd; a step's own where nothing tells it."""
     study = case.knowledge.study
-    return study.noise if study.flow.has_current else study.readings.log.voltage_step / np.sqrt(12.0)
+    return (
+        study.simultaneous.noise
+        if study.flow.has_current
+        else study.readings.log.voltage_step / np.sqrt(12.0)
+    )
 
 
 def _voltage_level(one: Excursion, sign: float) -> Level:

@@ -194,11 +194,11 @@ def _cells_heat(case: Case) -> Floats:
     """Return (sensors,) by how much more the cells there drop than the others, as a fraction; nought or more."""
     study = case.knowledge.study
     out = np.zeros(study.readings.log.temperature.shape[1])
-    if study.excess is None:
+    if study.resistance.excess is None:
         return out
     for j, here in enumerate(study.temperatures.cells_at):
         if (here & study.harness.trusted).any():
-            more = float(np.mean(study.excess[0][here & study.harness.trusted]))
+            more = float(np.mean(study.resistance.excess[0][here & study.harness.trusted]))
             out[j] = more if more > 0.05 else 0.0
     return out
 

@@ -139,7 +139,7 @@ def test_a_charge_tells_a_drive_s_intervals_as_well_as_a_drive_does():
     bench.drive(20, rms_c=0.6)
     bench.rest(0.17)
     given = Knowledge(Study(build_log(string, bench, Meter(), rng))).resistance
-    found = np.median(expected["resistance_10s"]) / model.study.usual_resistance
+    found = np.median(expected["resistance_10s"]) / model.study.resistance.usual
     assert found == pytest.approx(np.median(given.half_ohm) / given.middle, rel=0.30)
     assert np.median(expected["resistance_10s_relative"]) == pytest.approx(
         np.median(given.half_relative), rel=0.30

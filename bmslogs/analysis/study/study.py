@@ -23,9 +23,8 @@ from bmslogs.analysis.common_fit import MINUTE_S, TAUS_S, Split, SplitData
 from bmslogs.analysis.flow import Flow, flow_of
 from bmslogs.analysis.models import (
     cell_warmth,
-    step_resistance,
 )
-from bmslogs.analysis.regression import BLOCKS, equal_blocks, jackknife_se, t_factor
+from bmslogs.analysis.regression import BLOCKS, equal_blocks
 from bmslogs.analysis.rounding import lasting_error
 from bmslogs.analysis.sampling import renumber
 from bmslogs.analysis.shifted_reading import (
@@ -42,9 +41,13 @@ from bmslogs.analysis.study.bridged import Bridged
 from bmslogs.analysis.study.bursts import Bursts
 from bmslogs.analysis.study.counted import Counted
 from bmslogs.analysis.study.harness import Harness
+from bmslogs.analysis.study.loads import BEND_LEAST_S, WARMING_LEAST_K, Loads
 from bmslogs.analysis.study.readings import Readings, readings_of
 from bmslogs.analysis.study.refresh import Refresh
+from bmslogs.analysis.study.resistance import Resistance
 from bmslogs.analysis.study.samples import Samples
+from bmslogs.analysis.study.simultaneous import Simultaneous
+from bmslogs.analysis.study.steps import Steps
 from bmslogs.analysis.study.temperatures import Temperatures
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.nan_statistics import mean, median, nanmean, nanmedian, nanvar
@@ -53,26 +56,6 @@ from bmslogs.log import Log
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
-
-REST_AFTER_LOAD_S = 900.0
-CHANGE_SHARE, CHANGE_WITHIN_S, LIVELY = 0.1, 10.0, 6
-"""A change of the load is this share of the largest current within so many seconds; where nobody drives, fewer changes
-than these tell no resistance but by the clean steps among them: under a current that holds a knee, which the cells
-climb one after the other, looks like one (choice)."""
-PULL_MOST_S = 120.0
-"""In so long a pull the open-circuit voltage hardly moves (choice)."""
-WARMING_LEAST_K = 1.0
-"""A string that warms by less over a log keeps its resistance (choice)."""
-DRIVEN_C_RATE = 0.05
-"""A pack whose current is less (root mean square, as a share of the capacity per hour) is not driven: a top balance
-goes up and down as well (choice)."""
-BEND_LEAST_S = 600.0
-"""A drive of this length tells how resistance falls with the load (choice)."""
-USUAL_WITHIN = 0.15
-"""A log whose blocks scatter the string's resistance by more (fraction, one sd) does not tell it (choice)."""
-STEP_STANDS_FOR = 0.03
-"""How well the resistance at one place of the curve stands for that over a whole charge, as a fraction (choice, one
-sd)."""
 
 
 @dataclass(frozen=True)
@@ -202,307 +185,35 @@ class Study:
         return Bursts(self.readings, self.refresh, self.harness, self.samples)
 
     @cached_property
-    def moving(self) -> Bools:
-        """(samples,) True where a load flows or has flowed within a quarter of an hour; drives where there are any."""
-        kind = "drive" if any(p.kind == "drive" and self._long(p) for p in self.flow.stretches) else "charge"
-        rows = np.zeros(self.readings.log.rows, bool)
-        for part in self.flow.stretches:
-            if part.kind == kind:
-                last = int(
-                    np.searchsorted(
-                        self.readings.seconds, self.readings.seconds[part.last] + REST_AFTER_LOAD_S
-                    )
-                )
-                nxt = part.last + 1
-                while (
-                    nxt < last
-                    and self.flow.quiet[nxt]
-                    and self.flow.section[nxt] == self.flow.section[part.last]
-                ):
-                    nxt += 1
-                rows[part.first : nxt] = True
-        return rows[self.samples.kept.row]
-
-    def _long(self, part: Stretch) -> bool:
-        return bool(self.readings.seconds[part.last] - self.readings.seconds[part.first] >= 120.0)
-
-    @cached_property
-    def load(self) -> resistance.LoadFit:
-        """The load fit over the drives (else the charges).
-
-        Raises
-        ------
-        NotEnoughData
-            With the reason.
-        """
-        return self._load(self._drive_rms)
-
-    @cached_property
-    def _drive_rms(self) -> float | None:
-        """Root mean square of the current of the drives [A]; None where they are short or faint.
-
-        A charge alone has hardly two sizes of current to tell the fall of resistance with the load.
-        """
-        driving = self.flow.rows_of("drive")
-        inside = self.flow.current[driving & ~np.isnan(self.flow.current)]
-        if (
-            not len(inside)
-            or self.readings.seconds[driving][-1] - self.readings.seconds[driving][0] < BEND_LEAST_S
-        ):
-            return None
-        rms = float(np.sqrt((inside**2).mean()))
-        return rms if rms > DRIVEN_C_RATE * self.readings.capacity else None
-
-    @cached_property
-    def linear_load(self) -> resistance.LoadFit:
-        """The load fit without the fall of resistance with the load; raises as `load` does.
-
-        The course with time into the load is known better without that column, whose course looks alike.
-        """
-        return self.load if self.load.rms_A is None else self._load(None)
-
-    def _load(self, rms_A: float | None) -> resistance.LoadFit:
-        s, here = self.samples.kept, self.moving & ~self.bursts.rows
-        if self._drive_rms is None and self._changes_of_load < LIVELY:
-            raise NotEnoughData(
-                "the current holds but for its beginning and end: what takes an hour looks like the curve"
-            )
-        # what flowed between two readings is known where rows come faster than readings are renewed
-        if s.period_s > (resistance.SLOWEST_S if self._told_s == s.period_s else resistance.RAREST_S):
-            raise NotEnoughData(f"the voltages are read every {s.period_s:.0f} s only")
-        if self.refresh.turns is None:
-            return self._load_of(here, slice(None), rms_A, resistance.LEAST_SAMPLES)
-        # each turn by the rows in which it was read: the current of those moments is known
-        groups = [g for g in self.refresh.turns.groups if self.harness.trusted[g].any()]
-        rows = [
-            here & f[s.row]
-            for g, f in zip(self.refresh.turns.groups, self.refresh.turns.fresh.T, strict=True)
-            if self.harness.trusted[g].any()
-        ]
-        parts = [
-            self._load_of(r, g, rms_A, resistance.LEAST_TURNS) for g, r in zip(groups, rows, strict=True)
-        ]
-        return resistance.joined(parts, groups, len(self.readings.cells))
-
-    @cached_property
-    def _changes_of_load(self) -> int:
-        """How often the current changes by a fair share of its largest within a short while; ramps of hours do not.
-
-        A pull that is over within two minutes is two changes, however slowly it rose and fell.
-        """
-        known = np.nan_to_num(self.flow.current)
-        least = CHANGE_SHARE * float(np.abs(known).max(initial=0.0))
-        if not least > 0.005 * self.readings.capacity:
-            return 0
-        before = np.searchsorted(
-            self.readings.seconds, self.readings.seconds - max(CHANGE_WITHIN_S, 2.0 * self.flow.interval)
-        )
-        away = np.abs(known - known[before]) > least
-        first = np.flatnonzero(away & ~np.r_[False, away[:-1]])
-        last = np.flatnonzero(away & ~np.r_[away[1:], False])
-        back = np.abs(known[last] - known[before[first]]) < least
-        return len(first) + int(
-            (back & (self.readings.seconds[last] - self.readings.seconds[first] < PULL_MOST_S)).sum()
-        )
-
-    @property
-    def _told_s(self) -> float:
-        """Time between two currents that are known [s]."""
-        period = self.samples.kept.period_s
-        return max(self.flow.interval, 1.0) if period > 1.5 * self.flow.interval and period > 1.0 else period
-
-    def _load_of(
-        self, here: Bools, columns: Ints | slice, rms_A: float | None, least: int
-    ) -> resistance.LoadFit:
-        """The load fit of some columns over some samples."""
-        s = self.samples.kept
-        if here.sum() < least:
-            raise NotEnoughData(f"only {int(here.sum())} readings under load")
-        taus = resistance.time_constants(self._told_s)
-        return resistance.load_fit(
-            s.volts[here][:, columns],
-            s.charge[here],
-            s.current[here],
-            self.samples.filters(taus)[here],
-            s.steps[here],
-            renumber(s.section[here]),
-            s.seconds[here],
-            equal_blocks(int(here.sum()), BLOCKS),
-            taus,
-            s.period_s,
-            knot_every=0.05 * self.readings.capacity,
-            shifts_s=self.bridged.shifts_s,
-            rms_A=rms_A,
-            drift=None if self._drive_rms is None else self._drift(here),
-        )
-
-    def _drift(self, here: Bools) -> Floats:
-        """(samples, 1 or 2) charge drawn [Ah], and warmth [degC] where the pack warms: resistance follows both."""
-        columns = [self.samples.kept.charge[here]]
-        if (
-            self.temperatures.sampled is not None
-            and np.ptp(self.temperatures.sampled[here]) > WARMING_LEAST_K
-        ):
-            columns.append(self.temperatures.sampled[here])
-        return np.stack(columns, axis=1)
-
-    @cached_property
-    def relative_resistance(self) -> tuple[Floats, Floats]:
-        """Resistance over the median of the trusted cells and its standard error; raises as `load` does."""
-        return resistance.relative_of_both(self.load, self.linear_load, self.harness.trusted)
-
-    @cached_property
-    def excess(self) -> tuple[Floats, Floats] | None:
-        """Relative resistance less one and its standard error, where the load fit or single steps have it."""
-        if self.by_steps:
-            found = self.steps
-            assert found is not None
-            known = np.isfinite(found.relative)
-            away = np.where(known, found.relative - 1.0, 0.0)
-            return away, np.where(known, np.hypot(found.relative_se, STEP_STANDS_FOR), 0.2)
-        try:
-            ratio, se = self.relative_resistance
-        except NotEnoughData:
-            return None
-        if (
-            not median(self.load.resistance()[0][self.harness.trusted]) > 0
-            or median(se[self.harness.trusted]) > 0.05
-        ):
-            return None
-        return ratio - 1.0, np.maximum(se, 0.002)
-
-    @cached_property
-    def clean_steps(self) -> list[step_resistance.Step]:
-        """Steps of a current that holds before and after, as of a pulse test, a heater, a charger."""
-        if not self.flow.has_current or self.refresh.period_s > resistance.SLOWEST_S:
-            return []
-        return step_resistance.clean_steps(
-            self.readings.seconds,
-            self.flow.current,
-            self.flow.section,
-            self.readings.capacity,
-            self.flow.interval,
+    def loads(self) -> Loads:
+        """What drives and charges tell of the resistances: the load fit."""
+        return Loads(
+            self.readings,
+            self.flow,
+            self.refresh,
+            self.bridged,
+            self.harness,
+            self.samples,
+            self.temperatures,
+            self.bursts,
         )
 
     @cached_property
-    def steps(self) -> step_resistance.StepFit | None:
-        """What single clean steps tell of the resistances; None where there are none."""
-        found = self.clean_steps
-        if not found or self.harness.trusted.sum() < 2:
-            return None
-        readings = step_resistance.Readings(
-            self.readings.seconds,
-            self.flow.current,
-            self.bridged.volts,
-            self.flow.interval,
-            self.refresh.period_s,
-            self.readings.log.voltage_step,
-            self.harness.trusted,
-            self.readings.log.bleed,
+    def steps(self) -> Steps:
+        """What single clean steps of the current tell of the resistances."""
+        return Steps(self.readings, self.flow, self.refresh, self.bridged, self.harness)
+
+    @cached_property
+    def resistance(self) -> Resistance:
+        """Resistances by the loads or by single steps, whichever tells them better."""
+        return Resistance(self.readings, self.harness, self.loads, self.steps)
+
+    @cached_property
+    def simultaneous(self) -> Simultaneous:
+        """Readings as if all had been read at once, and how they scatter."""
+        return Simultaneous(
+            self.readings, self.flow, self.refresh, self.harness, self.samples, self.loads, self.resistance
         )
-        slopes = np.array([self._slope_before(one) for one in found]) / self.readings.capacity
-        return step_resistance.step_fit(found, readings, slopes)
-
-    def _slope_before(self, one: step_resistance.Step) -> Floats:
-        """(cells,) slope of the curve at each cell where a step begins [V per unit of charge]."""
-        with np.errstate(all="ignore"):
-            volts = nanmedian(self.bridged.volts[one.before], axis=0)
-        level = volts + float(np.median(self.flow.current[one.before])) * 0.1 / self.readings.capacity
-        return np.asarray(
-            self.readings.curve.slope(np.nan_to_num(self.readings.curve.inverse(level), nan=0.5), 0.02), float
-        )
-
-    def step_rows(self) -> Bools:
-        """(rows,) True in the seconds after the clean steps that count."""
-        out = np.zeros(self.readings.log.rows, bool)
-        for one in self.steps.steps if self.steps is not None else []:
-            until = int(
-                np.searchsorted(self.readings.seconds, one.moment + step_resistance.WINDOW_S[1], side="right")
-            )
-            out[one.after.start : min(until, one.after.stop)] = True
-        return out
-
-    @cached_property
-    def by_steps(self) -> bool:
-        """Whether single steps tell the resistances better than the load fit."""
-        if self.steps is None:
-            return False
-        try:
-            se = self.relative_resistance[1]
-        except NotEnoughData:
-            return True
-        middle = float(median(self.load.resistance()[0][self.harness.trusted]))
-        spread = t_factor(BLOCKS) * se[self.harness.trusted] / 1.96
-        own = self.steps.relative_se[self.harness.trusted]
-        known = np.isfinite(own).sum() > 0.5 * len(own)
-        return bool(known and (not middle > 0 or np.median(spread) > nanmedian(own)))
-
-    @cached_property
-    def usual_resistance(self) -> float:
-        """Resistance of a usual cell [ohm]: from the loads, else what 100 Ah cells have, scaled."""
-        usual = 0.1 / self.readings.capacity
-        if self.by_steps and self.steps is not None:
-            return self.steps.middle if self.steps.middle > 0 else usual
-        try:
-            value, without = self.load.resistance()
-        except NotEnoughData:
-            return usual
-        middle = float(median(value[self.harness.trusted]))
-        sd = float(jackknife_se(median(without[:, self.harness.trusted], axis=1)[:, None])[0])
-        return middle if middle > 0 and sd < USUAL_WITHIN * middle else usual
-
-    @cached_property
-    def noise(self) -> float:
-        """Standard deviation of one cell's reading about the string's mean [V]."""
-        s = self.samples.kept
-        if self.refresh.turns is not None:
-            # what is carried over between readings scatters less than the readings do
-            try:
-                return float(max(median(self.load.fit.residual_sd[self.harness.trusted]), 2e-4))
-            except NotEnoughData:
-                return float(max(self.readings.log.voltage_step, 2e-3))
-        away = s.volts[:, self.harness.trusted] - s.volts[:, self.harness.trusted].mean(axis=1, keepdims=True)
-        if len(away) < 10:
-            return self.readings.log.voltage_step
-        quick = np.diff(away, axis=0)
-        sd = 1.4826 * float(np.median(np.abs(quick))) / np.sqrt(2.0)
-        return float(max(sd, self.readings.log.voltage_step / np.sqrt(12.0), 2e-4))
-
-    @cached_property
-    def volts_at_once(self) -> Floats:
-        """(samples, cells) readings as if all had been read at the sample [V].
-
-        Where channels are read in turns, each is carried from its own moments to the others' by the load that flowed in
-        between; its open-circuit voltage goes straight from one reading to the next.
-        """
-        s = self.samples.kept
-        if self.refresh.turns is None or not self.flow.rows_of("drive")[s.row].any():
-            return s.volts
-        drop = self._drop_at_samples()
-        out = s.volts.copy()
-        for group, fresh in zip(self.refresh.turns.groups, self.refresh.turns.fresh.T, strict=True):
-            new = np.flatnonzero(fresh[s.row])
-            for i in group:
-                out[:, i] = np.interp(s.seconds, s.seconds[new], s.volts[new, i] + drop[new, i]) - drop[:, i]
-        return out
-
-    def _drop_at_samples(self) -> Floats:
-        """(samples, cells) what the load takes off each cell's voltage [V]; raises `NotEnoughData` where not told."""
-        s = self.samples.kept
-        seldom = f"each channel is read every {self.refresh.period_s:.0f} s only while the load changes"
-        try:
-            load = self.load
-        except NotEnoughData as reason:
-            raise NotEnoughData(f"{seldom}, and what the load takes off it is not known: {reason}") from None
-        if self.excess is None:
-            raise NotEnoughData(
-                f"{seldom}, and its readings scatter too much to tell what the load takes off it"
-            )
-        weights = np.column_stack([s.current, self.samples.filters(load.taus)])
-        drop = np.asarray(weights @ np.nan_to_num(load.fit.coef[: weights.shape[1]]), float)
-        if load.rms_A is not None:
-            drop += (s.current * np.abs(s.current) / load.rms_A)[:, None] * np.nan_to_num(load.bend())
-        return drop
 
     @cached_property
     def heating(self) -> thermal.Heating:
@@ -536,7 +247,7 @@ class Study:
     @cached_property
     def settled_sensor_faults(self) -> list[thermal.SensorFault]:
         """Temperature sensors at fault, the cells' resistances heard: a cold cell drops more, a shifted reading not."""
-        excess = self.excess
+        excess = self.resistance.excess
         if excess is None or not any(f.kind == "offset" for f in self.temperatures.faults):
             return self.temperatures.faults
         ratio = np.where(self.harness.trusted, 1.0 + excess[0], np.nan)
@@ -548,9 +259,9 @@ class Study:
         """What the temperature of each cell can be while the resistance is told."""
         n = self.readings.log.temperature.shape[1]
         rows = (
-            np.flatnonzero(self.step_rows())
-            if self.by_steps
-            else np.unique(self.samples.kept.row[self.moving])
+            np.flatnonzero(self.steps.rows())
+            if self.resistance.by_steps
+            else np.unique(self.samples.kept.row[self.loads.moving])
         )
         level = np.full(n, np.nan)
         if n and len(rows):
@@ -590,7 +301,7 @@ class Study:
             self.samples.at(self.readings.log.pack_voltage),
             self.samples.at(read.cell_voltage).sum(axis=1),
         )
-        good = ~np.isnan(volts) & ~np.isnan(total) & self.moving
+        good = ~np.isnan(volts) & ~np.isnan(total) & self.loads.moving
         return terminals.outside_taps(
             volts[good], total[good], s.current[good], s.seconds[good], renumber(s.section[good])
         )
@@ -663,10 +374,10 @@ class Study:
     def _least_shift(self) -> Floats:
         """(cells,) least shift that counts [V]: what a load leaves unexplained on an aged cell is no shift."""
         least = np.full(len(self.readings.cells), SHIFT_LEAST_V)
-        if self.excess is not None:
+        if self.resistance.excess is not None:
             flowing = self.flow.current[np.abs(self.flow.current) > 0.02 * self.readings.capacity]
             rms = float(np.sqrt((flowing**2).mean())) if len(flowing) else 0.0
-            least += 0.5 * np.abs(np.nan_to_num(self.excess[0])) * self.usual_resistance * rms
+            least += 0.5 * np.abs(np.nan_to_num(self.resistance.excess[0])) * self.resistance.usual * rms
         return least
 
     @cached_property
@@ -725,7 +436,7 @@ class Study:
         tells[thin(self.bursts.rows.astype(float)) > 0.0] *= OPEN_TELLS
         live = np.sqrt((columns**2).mean(axis=0)) > 1e-6
         return SplitRows(
-            volts=thin(self.volts_at_once),
+            volts=thin(self.simultaneous.volts),
             charge=thin(charge),
             drawn=thin(s.charge),
             columns=columns[:, live],
@@ -746,11 +457,11 @@ class Study:
             rows.current,
             equal_blocks(len(rows.current), BLOCKS),
             self.readings.capacity,
-            self.usual_resistance,
-            self.noise,
+            self.resistance.usual,
+            self.simultaneous.noise,
             period_s=rows.period_s,
             new=rows.tells,
-            excess=self.excess,
+            excess=self.resistance.excess,
             links=self.harness.links,
             table=self.readings.curve,
             anchors=self.counted.anchors,
@@ -774,7 +485,7 @@ class Study:
             kept = lasting_error(scatter, self.readings.log.voltage_step)
             minutes = (self.readings.seconds[part.last] - self.readings.seconds[part.first]) / MINUTE_S
             out[(s.row >= part.first) & (s.row <= part.last)] = 1.0 / (
-                1.0 + minutes * (kept / self.noise) ** 2
+                1.0 + minutes * (kept / self.simultaneous.noise) ** 2
             )
         return out
 
@@ -785,7 +496,7 @@ class Study:
         that holds they would look like that curve themselves.
         """
         driven = (
-            self.excess is not None
+            self.resistance.excess is not None
             and self.flow.rows_of("drive")[self.samples.kept.row[self.counted.piece]].any()
         )
         if (
@@ -808,7 +519,7 @@ class Study:
             )
             for share in HYSTERESIS_MEMORY
         ]
-        return self.samples.at(np.hstack(columns)) * (HYSTERESIS_V / self.usual_resistance)
+        return self.samples.at(np.hstack(columns)) * (HYSTERESIS_V / self.resistance.usual)
 
     @cached_property
     def parked_through(self) -> Stretch | None:

@@ -43,9 +43,9 @@ def drop_course(s: Study) -> DropCourse:
     NotEnoughData
         The log's loads do not tell it, or single steps of the current tell the resistances better.
     """
-    if s.by_steps:
+    if s.resistance.by_steps:
         raise NotEnoughData("single steps of the current tell the resistances, not a course of loads")
-    load = s.linear_load
+    load = s.loads.linear_fit
     times = (max(1.0, 2.0 * load.period_s), PULSE_S, LATE_S)
     ohm = np.stack([load.resistance(t)[0] for t in sorted(set(times))])
     return DropCourse(tuple(sorted(set(times))), np.where(s.harness.trusted, ohm, np.nan))
