@@ -139,7 +139,7 @@ def _pack_reading(study: Study) -> tuple[float, float, float]:
     if len(levels) > 1:
         step = float(np.min(np.diff(levels)))
     with suppress(NotEnoughData):
-        ohm = study.outside_taps[0]
+        ohm = study.chain.outside_taps[0]
     # under load the reading wanders over its steps: what is left there is noise and rounding
     s = study.samples.kept
     above = study.samples.at(volts) - s.volts.sum(axis=1)

@@ -359,7 +359,7 @@ def heating(k: Knowledge) -> list[Estimate]:
     if not names:
         return []
     try:
-        found = s.heating
+        found = s.heat.heating
     except NotEnoughData as reason:
         return _all_refused(k, "heating", str(reason))
     middle = float(nanmedian(found.slope))
@@ -400,7 +400,7 @@ def heating(k: Knowledge) -> list[Estimate]:
 def resistance_outside_taps(k: Knowledge) -> list[Estimate]:
     """Resistance that no tap sees [ohm]."""
     try:
-        ohm, half, shift = k.study.outside_taps
+        ohm, half, shift = k.study.chain.outside_taps
     except NotEnoughData as reason:
         return _all_refused(k, "resistance_outside_taps", str(reason))
     if half > max(0.5 * abs(ohm), 3e-4):
@@ -441,7 +441,7 @@ def current_zero(k: Knowledge) -> list[Estimate]:
 def current_lag(k: Knowledge) -> list[Estimate]:
     """Time by which the current is read later than the voltages [s]."""
     try:
-        lag, half = k.study.current_lag
+        lag, half = k.study.chain.current_lag
     except NotEnoughData as reason:
         return _all_refused(k, "current_lag", str(reason))
     if half > 0.6 or abs(lag) > 1.9:

@@ -112,7 +112,7 @@ class Knowledge:
     @cached_property
     def lost_asleep(self) -> Asleep | None:
         """What fell while the logger slept, where nothing better tells a leak and the curve may be used; else None."""
-        asleep = self.study.asleep
+        asleep = self.study.parked.asleep
         told = asleep is not None and bool(asleep.fallen.any())
         return asleep if told and isinstance(self.leak, str) and not self.curve_contradicted else None
 
@@ -160,7 +160,7 @@ class Knowledge:
             trusted=s.harness.trusted,
             offset=None if isinstance(self.offset, str) else self.offset.value,
             degc=None if degc is None or np.isnan(degc) else degc,
-            warmth=s.cell_warmth.reading,
+            warmth=s.heat.cell_warmth.reading,
             drove=bool(s.flow.rows_of("drive").any())
             and self.place.current_rms > DRIVEN_C_RATE * s.readings.capacity,
             flat=s.readings.curve.flat,
@@ -224,8 +224,8 @@ class Knowledge:
         s, place = self.study, self.place.alignment
         if self.place.curve_contradicted or place is None:
             return unknown(s.readings.capacity, self.place.curve_contradicted or "no charge was counted")
-        q = np.linspace(s.split.q_low, s.split.q_high, 80)
-        apart_V = apart_from_table(q, s.split.curve(q), place, s.readings.curve)
+        q = np.linspace(s.charge.split.q_low, s.charge.split.q_high, 80)
+        apart_V = apart_from_table(q, s.charge.split.curve(q), place, s.readings.curve)
         counted = Counted(self.place.moved, s.readings.capacity, self.place.gain_sd)
         if s.flow.standing is not None and s.flow.standing.kind == "either":
             hours = (
@@ -343,7 +343,7 @@ class Knowledge:
             return capacity
         assert isinstance(at.cells, CellPlaces) and at.alignment is not None  # else there were no capacities
         modules = [(cell, s.readings.pack.module_of(cell)) for cell in s.readings.cells]
-        believed = s.harness.trusted & ~s.shifted
+        believed = s.harness.trusted & ~s.charge.shifted
         return in_words(pack_worth(at.cells, at.alignment, capacity, at.gain_sd, believed, modules))
 
     # ---- rest -----------------------------------------------------------------------------------------------
@@ -371,7 +371,7 @@ class Knowledge:
         if self.place.curve_contradicted or not s.readings.curve.flat:
             return nothing
         try:
-            found, level = s.parked
+            found, level = s.parked.drift
         except NotEnoughData:
             return nothing
         return flat_leaks(
@@ -385,7 +385,7 @@ class Knowledge:
         if self.place.curve_contradicted:
             return self.place.curve_contradicted
         try:
-            found, level = s.parked
+            found, level = s.parked.drift
         except NotEnoughData as reason:
             return str(reason)
         return in_words(

@@ -93,7 +93,7 @@ class Place:
     def shifted(self) -> Bools:
         """(cells,) True where the reading is shifted; none where there is no split to tell."""
         try:
-            return self.study.shifted
+            return self.study.charge.shifted
         except NotEnoughData:
             return np.zeros(len(self.study.readings.cells), bool)
 
@@ -101,7 +101,7 @@ class Place:
     def shift_instead(self) -> Floats:
         """(cells,) the shift that explains a cell's charge and capacity both [V]; NaN where there is none."""
         try:
-            return self.study.shift_instead
+            return self.study.charge.shift_instead
         except NotEnoughData:
             return np.full(len(self.study.readings.cells), np.nan)
 
@@ -109,7 +109,7 @@ class Place:
     def shifted_or_charged(self) -> Bools:
         """(cells,) True where other charge and a shifted reading explain a cell alike; none where neither is known."""
         try:
-            return self.study.shifted_or_charged
+            return self.study.charge.shifted_or_charged
         except NotEnoughData:
             return np.zeros(len(self.study.readings.cells), bool)
 
@@ -139,7 +139,7 @@ class Place:
         )
         if found or not s.flow.has_current or s.readings.curve.flat or self.alignment is None:
             return found
-        moved = s.split.q_high - s.split.q_low
+        moved = s.charge.split.q_high - s.charge.split.q_low
         by_curve = capacity_by_curve(
             self.alignment.capacity,
             float(np.hypot(self.alignment.capacity_se, self.gain_sd * s.readings.capacity)),
@@ -186,7 +186,7 @@ class Place:
         """The string's curve laid onto the table; None where the log gives no curve."""
         s = self.study
         try:
-            split = s.split
+            split = s.charge.split
         except NotEnoughData:
             return None
         q = np.linspace(split.q_low, split.q_high, 80)
@@ -205,7 +205,7 @@ class Place:
     def _lead(self) -> Anchors:
         """The curve where single cells went ahead of the middle one, doubted by how well their lead is known."""
         s = self.study
-        split = s.split
+        split = s.charge.split
         drops = POLARISATION_ERROR * np.abs(
             split.mean_polarisation(np.linspace(split.q_low, split.q_high, 80))
         )
@@ -291,13 +291,13 @@ class Place:
         """Return the level that a parked stretch began with, by its drift; None where that is not known."""
         s = self.study
         try:
-            found, _ = s.parked
+            found, _ = s.parked.drift
         except NotEnoughData:
             return None
         if found.straight:  # its levels are those of a curve that climbs evenly, not the readings'
             return None
         bled = s.readings.log.bleed is not None and bool(s.readings.log.bleed[part.rows].any())
-        if part.kind != "parked" or s.parked_through is None or part.first != s.parked_through.first or bled:
+        if part.kind != "parked" or s.parked.through is None or part.first != s.parked.through.first or bled:
             return None
         return float(level[s.harness.trusted].mean()) + found.level, found.level_se
 
@@ -308,7 +308,7 @@ class Place:
         if self.curve_contradicted:
             return None
         if self.alignment is not None:
-            ends = self.alignment.soc([s.split.q_high, s.split.q_low])
+            ends = self.alignment.soc([s.charge.split.q_high, s.charge.split.q_low])
             low, high = float(np.clip(ends.min(), 0, 1)), float(np.clip(ends.max(), 0, 1))
             return low, high
         if self.rest_level is not None:
@@ -342,7 +342,7 @@ class Place:
     @property
     def moved(self) -> float:
         """Charge that the split covers [Ah]."""
-        return self.study.split.q_high - self.study.split.q_low
+        return self.study.charge.split.q_high - self.study.charge.split.q_low
 
     @property
     def mean_degc(self) -> float | None:
@@ -400,7 +400,7 @@ class Place:
         """Where every cell stands beside the middle one, with errors; or why there is no split."""
         s = self.study
         try:
-            split = s.split
+            split = s.charge.split
         except NotEnoughData as reason:
             return Refusal(str(reason))
         model, blocks = split_errors(

@@ -36,7 +36,7 @@ def effect(case: Case) -> list[Finding]:
 
 def _by_edges(case: Case) -> list[Finding]:
     """Commands whose going on and off moves the reading of another cell, and not their own."""
-    crossed = case.knowledge.study.crossed_commands
+    crossed = case.knowledge.study.bleeding.crossed
     if not crossed:
         return []
     lines = [
@@ -53,7 +53,7 @@ def _by_charge(case: Case) -> list[Finding]:
     """Compare what was commanded at rest with what the cells lost."""
     study = case.knowledge.study
     try:
-        found = study.bleed_effect
+        found = study.bleeding.effect
     except NotEnoughData:
         return _by_falls(case)
     commanded, lost, half = found.commanded, found.lost, found.half_width
@@ -132,7 +132,7 @@ FELL_LIKE_NONE, FELL_LIKE_BLED = 0.15, 0.5
 def _by_falls(case: Case) -> list[Finding]:
     """Compare cells by how far their readings fell, where no curve makes a charge of that: as after a charge of LFP."""
     try:
-        found = case.knowledge.study.bleed_falls
+        found = case.knowledge.study.bleeding.falls
     except NotEnoughData:
         return []
     trusted = case.knowledge.study.harness.trusted

@@ -159,7 +159,7 @@ though it cannot be sized; where others part from it by a good share of that, th
 def _unlike_any(case: Case) -> Bools:
     """(cells,) True where a cell was fitted by itself, and badly, and its charge alone is not known to explain it."""
     k = case.knowledge
-    split = k.study.split
+    split = k.study.charge.split
     misfit = np.nan_to_num(split.least_misfit)
     next_best = np.array([np.delete(misfit, i).max(initial=0.0) for i in range(len(misfit))])
     out = np.asarray(split.far & (misfit > UNLIKE_MISFIT) & (misfit > UNLIKE_OTHERS * next_best), bool)
@@ -178,7 +178,7 @@ def _unlike_any(case: Case) -> Bools:
 
 
 def _unlike_finding(case: Case, i: int) -> Finding:
-    cell = case.cells[i]
+    cell, misfit = case.cells[i], case.knowledge.study.charge.split.least_misfit[i]
     return finding(
         case.pack,
         "capacity_low",
@@ -187,7 +187,7 @@ def _unlike_finding(case: Case, i: int) -> Finding:
         f"{case.place(cell)}: this cell does not follow the others' curve, whatever charge and capacity it is given; "
         "take it for smaller until a whole charge tells.",
         [
-            f"what the best fit leaves of it is {case.knowledge.study.split.least_misfit[i]:.0f} times what is usual; "
+            f"what the best fit leaves of it is {misfit:.0f} times what is usual; "
             "lithium or active material that was lost bends a cell's curve, and so does a reading that is wrong"
         ],
         [

@@ -37,7 +37,7 @@ def charge_offsets(case: Case) -> list[Finding]:
         doubted = k.shifted_or_charged & (found.half > UNSURE_SHARE * np.abs(found.value))
         for i in np.flatnonzero(named & ~of_board):
             instead = float(k.shift_instead[i])
-            shift = float(k.study.first_split.shift[i]) if doubted[i] else None
+            shift = float(k.study.charge.first_split.shift[i]) if doubted[i] else None
             why = EITHER
             if np.isfinite(instead):
                 shift, why = instead, ONE_NUMBER
@@ -203,7 +203,7 @@ def _offset_finding(
 def _or_shifted(case: Case, i: int, shift: float, why: str) -> Finding:
     """The other explanation of a cell whose charge can hardly be told: its reading is off."""
     cell = case.cells[i]
-    split = case.knowledge.study.first_split
+    split = case.knowledge.study.charge.first_split
     return finding(
         case.pack,
         "channel_offset",

@@ -76,7 +76,7 @@ curve that makes a charge of it may not be used (choice)."""
 
 def _without_curve(case: Case) -> list[Finding]:
     """Cells that fall against the others while parked, where nothing may rest on the open-circuit curve."""
-    drift, _ = case.knowledge.study.parked
+    drift, _ = case.knowledge.study.parked.drift
     told = np.isfinite(drift.slope)
     if told.sum() < LEAST_TOLD:
         return []

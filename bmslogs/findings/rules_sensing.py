@@ -130,7 +130,7 @@ def shifted(case: Case) -> list[Finding]:
     study = k.study
     if not k.shifted.any():
         return []
-    split = study.first_split
+    split = study.charge.first_split
     columns = np.flatnonzero(k.shifted)
     groups: list[list[int]] = []
     for name in dict.fromkeys(case.pack.board_of(case.cells[i]) for i in columns):
@@ -189,7 +189,7 @@ def shifted(case: Case) -> list[Finding]:
 def _size(case: Case, group: list[int]) -> tuple[float, float]:
     """Return how far a channel, or a whole board, reads from the rest, and the half width [V]."""
     study = case.knowledge.study
-    split = study.first_split
+    split = study.charge.first_split
     rounded = study.readings.log.voltage_step / 2.0
     if len(group) == 1:
         return float(split.shift[group[0]]), float(2.0 * split.shift_se[group[0]] + rounded)

@@ -32,7 +32,7 @@ def test_a_board_that_is_off_is_named_whole_and_no_sound_cell_with_it():
     study = Study(build_log(d.string, d.bench, d.meter, d.rng, build_pack(d.string)))
     planted = d.faults[0].cells
     assert len(planted) == 12
-    assert tuple(int(c) + 1 for c in np.flatnonzero(study.shifted)) == planted
+    assert tuple(int(c) + 1 for c in np.flatnonzero(study.charge.shifted)) == planted
 
 
 @pytest.mark.parametrize(

@@ -78,7 +78,7 @@ def test_a_reading_that_is_only_repeated_lies_on_the_line_to_the_next():
 @pytest.mark.parametrize("turns", [4, 16])
 def test_each_channel_is_fitted_at_its_own_moments(turns):
     volts, current, truth = driven(turns)
-    ratio, se = Study(as_log(volts, current)).relative_resistance
+    ratio, se = Study(as_log(volts, current)).loads.relative
     assert np.abs(ratio - truth).max() < 4 * np.median(se)
     assert np.median(se) < 0.02
     assert ratio[4] == pytest.approx(truth[4], abs=0.05)

@@ -159,7 +159,7 @@ def test_the_slope_that_is_drawn_is_the_leak_that_is_told(samples: dict[str, tup
     (cell,) = leaks.cells
     column = log.cells.index(cell)
     found = parked_drift(k.study)
-    assert_allclose(found.slope[column], k.study.parked[0].slope[column] * 24.0)
+    assert_allclose(found.slope[column], k.study.parked.drift[0].slope[column] * 24.0)
     y = found.away[found.settled, column]
     rough = (y[-20:].mean() - y[:20].mean()) / (
         found.days[found.settled][-10] - found.days[found.settled][10]

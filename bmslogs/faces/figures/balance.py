@@ -304,7 +304,7 @@ def _lost_against_bled(
     pack: Pack, study: Study, *, named: tuple[int, ...], look: Look, height: int
 ) -> go.Figure:
     with calm():
-        effect = study.bleed_effect
+        effect = study.bleeding.effect
     keep_cells = np.flatnonzero(study.harness.trusted)
     cells = [study.readings.cells[i] for i in keep_cells]
     x, y, half = effect.commanded[keep_cells], effect.lost[keep_cells], effect.half_width[keep_cells]

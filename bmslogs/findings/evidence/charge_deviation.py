@@ -57,7 +57,7 @@ def charge_deviation(k: Knowledge) -> ChargeDeviation:
         The log moved too little charge that was counted.
     """
     s = k.study
-    found, rows = s.split, s.split_rows
+    found, rows = s.charge.split, s.grouped.rows
     place = rows.charge * (1.0 + found.b) - found.a
     growing = found.growing[:, None] * np.nan_to_num(found.r)
     load = found.polarisation[:, None] + growing - np.nan_to_num(found.rho) * rows.current[:, None]

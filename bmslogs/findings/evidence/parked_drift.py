@@ -58,8 +58,8 @@ def parked_drift(s: Study) -> ParkedDrift:
     """Return the drift of the longest time parked; of the whole log, without slopes, where none tells it."""
     untold = np.full(len(s.readings.cells), np.nan)
     try:
-        of = s.parked_rows
-        found = s.parked[0]
+        of = s.parked.rows
+        found = s.parked.drift[0]
         slope = found.slope * HOURS
     except NotEnoughData:
         days = s.readings.seconds / 86400.0

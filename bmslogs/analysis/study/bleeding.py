@@ -1,0 +1,143 @@
+"""What bleeding took from the cells, and whether commands reached their own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+
+from bmslogs.analysis import bleed as bleeding
+from bmslogs.analysis import (
+    taps,
+)
+from bmslogs.analysis.bleed_commands import Crossed, crossed_commands
+from bmslogs.analysis.flow import Flow
+from bmslogs.analysis.study.counted import Counted
+from bmslogs.analysis.study.harness import Harness
+from bmslogs.analysis.study.readings import Readings
+from bmslogs.analysis.study.refresh import Refresh
+from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.nan_statistics import median
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Bools = npt.NDArray[np.bool_]
+
+LEAST_AT_REST = 40
+"""Readings of a rest with bleeding below which nothing is said of it (choice)."""
+
+
+@dataclass(frozen=True)
+class BledRest:
+    """A rest with bleeding: (rows, cells) readings [V], charge commanded away so far [Ah] and flags; (rows,) [s]."""
+
+    volts: Floats
+    bled: Floats
+    flags: Bools
+    seconds: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Bleeding:
+    """What bleeding took from the cells, and whether commands reached their own."""
+
+    readings: Readings
+    flow: Flow
+    refresh: Refresh
+    harness: Harness
+    counted: Counted
+
+    @cached_property
+    def crossed(self) -> list[Crossed]:
+        """Bleed commands that act on another cell, by the jumps of the readings at the flags' edges."""
+        if (
+            self.readings.log.bleed is None
+            or self.readings.resistor is None
+            or not self.readings.log.bleed.any()
+        ):
+            return []
+        fresh = self.refresh.rows
+        flags = np.asarray(self.readings.log.bleed[fresh], bool)
+        edges = taps.edges_of(
+            self.readings.log.cell_voltage[fresh],
+            flags,
+            self.readings.seconds[fresh],
+            self.readings.resistor,
+            self.harness.trusted,
+        )
+        if edges is None:
+            return []
+        toggled = flags[edges.at].astype(float) - flags[edges.at - 1].astype(float)
+        return crossed_commands(edges.jump, toggled)
+
+    @cached_property
+    def _rest(self) -> BledRest:
+        """The rest with the most bleeding; raises `NotEnoughData` with the reason where none can be used."""
+        if self.counted.bled is None or self.readings.log.bleed is None or self.readings.resistor is None:
+            raise NotEnoughData("no bleeding that could be reckoned")
+        bled = self.counted.bled
+        rests = [p for p in self.flow.stretches if p.kind in ("rest", "parked")]
+        best = max(rests, key=lambda p: float((bled[p.last] - bled[p.first]).max()), default=None)
+        if best is None:
+            raise NotEnoughData("the pack never rested")
+        volts, flags = self.readings.log.cell_voltage[best.rows], self.readings.log.bleed[best.rows]
+        if self.harness.taps is not None:
+            volts = taps.corrected(volts, flags, self.readings.resistor, self.harness.taps)
+        good = ~np.isnan(volts[:, self.harness.trusted]).any(axis=1)
+        if good.sum() < LEAST_AT_REST:
+            raise NotEnoughData("too few readings at rest")
+        return BledRest(
+            np.nan_to_num(volts[good]),
+            bled[best.rows][good],
+            flags[good],
+            self.readings.seconds[best.rows][good],
+        )
+
+    @cached_property
+    def falls(self) -> bleeding.BleedFalls:
+        """By how much each reading fell over the rest with the most bleeding; no curve is used.
+
+        Raises
+        ------
+        NotEnoughData
+            With the reason.
+        """
+        rest = self._rest
+        # what the pack settled before it was bled is none of it
+        since = slice(int(np.argmax(rest.flags.any(axis=1))), None)
+        if len(rest.seconds[since]) < LEAST_AT_REST:
+            raise NotEnoughData("too few readings while it was bled")
+        return bleeding.bleed_falls(
+            rest.volts[since],
+            rest.bled[since],
+            rest.seconds[since],
+            self.harness.trusted,
+            self.readings.log.voltage_step,
+        )
+
+    @cached_property
+    def effect(self) -> bleeding.BleedEffect:
+        """What each cell lost over the rest with the most bleeding.
+
+        Raises
+        ------
+        NotEnoughData
+            With the reason.
+        """
+        rest = self._rest
+        if self.readings.curve.flat:
+            raise NotEnoughData(
+                "after a charge the voltages of a flat curve settle for hours: they do not show what was bled"
+            )
+        level = float(median(rest.volts[:, self.harness.trusted]))
+        slope = float(self.readings.curve.slope(self.readings.curve.inverse(np.array([level])), 0.015)[0])
+        return bleeding.bleed_effect(
+            rest.volts,
+            rest.bled,
+            rest.flags,
+            rest.seconds,
+            self.harness.trusted,
+            slope / self.readings.capacity,
+        )
