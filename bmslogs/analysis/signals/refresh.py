@@ -119,3 +119,25 @@ def held_straight(volts: Floats, seconds: Floats, turns: Turns) -> Floats:
             if good.sum() >= 2:
                 out[:, i] = np.interp(seconds, at[good], v[good])
     return out
+
+
+def carried(volts: Floats, seconds: Floats, fresh: Bools, groups: tuple[Ints, ...], drop: Floats) -> Floats:
+    """Return readings as if all had been read at once [V], each carried between its own moments.
+
+    What the load takes off follows the load; the rest, an open-circuit voltage, goes straight from reading to reading.
+
+    Parameters
+    ----------
+    volts, drop
+        (samples, cells) readings, and what the load takes off each cell's voltage [V].
+    seconds
+        (samples,) [s].
+    fresh, groups
+        (samples, turns) True where the channels of a turn were read anew, and the columns of each turn.
+    """
+    out = volts.copy()
+    for group, new in zip(groups, fresh.T, strict=True):
+        at = np.flatnonzero(new)
+        for i in group:
+            out[:, i] = np.interp(seconds, seconds[at], volts[at, i] + drop[at, i]) - drop[:, i]
+    return out

@@ -15,7 +15,6 @@ from bmslogs.analysis.flow import Flow
 from bmslogs.analysis.regression import BLOCKS, equal_blocks
 from bmslogs.analysis.sampling import renumber
 from bmslogs.analysis.stretches import Stretch
-from bmslogs.analysis.study.bridged import Bridged
 from bmslogs.analysis.study.bursts import Bursts
 from bmslogs.analysis.study.harness import Harness
 from bmslogs.analysis.study.readings import Readings
@@ -51,7 +50,6 @@ class Loads:
     readings: Readings
     flow: Flow
     refresh: Refresh
-    bridged: Bridged
     harness: Harness
     samples: Samples
     temperatures: Temperatures
@@ -185,7 +183,7 @@ class Loads:
             taus,
             s.period_s,
             knot_every=0.05 * self.readings.capacity,
-            shifts_s=self.bridged.shifts_s,
+            shifts_s=s.shifts_s,
             rms_A=rms_A,
             drift=None if self._drive_rms is None else self._drift(here),
         )

@@ -17,6 +17,9 @@ from bmslogs.log import Log
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
+USUAL_OHM_AH = 0.1
+"""Resistance of a usual cell times its capacity [ohm Ah]: 1 mohm at 100 Ah, until the log tells (judgement)."""
+
 
 @dataclass(frozen=True, eq=False)
 class Readings:

@@ -8,12 +8,10 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis import (
-    sampling,
-)
+from bmslogs.analysis import sampling
 from bmslogs.analysis.flow import Flow
-from bmslogs.analysis.signals import refresh
-from bmslogs.analysis.study.readings import Readings
+from bmslogs.analysis.signals.refresh import Turns, find_turns
+from bmslogs.analysis.study.readings import USUAL_OHM_AH, Readings
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -22,7 +20,7 @@ Bools = npt.NDArray[np.bool_]
 
 @dataclass(frozen=True, eq=False)
 class Refresh:
-    """When the voltages were read anew: stale rows, channels in turns, rows that make one sample."""
+    """Which rows hold new readings of the cells."""
 
     readings: Readings
     flow: Flow
@@ -30,29 +28,26 @@ class Refresh:
     @cached_property
     def stale(self) -> Bools:
         """(rows,) True where a row repeats the last voltages although the current changed: a frame was lost."""
-        return sampling.held_rows(
-            self.readings.source.cell_voltage,
-            self.flow.read_current,
-            self.readings.source.voltage_step,
-            0.1 / self.readings.capacity,
-        )
+        log = self.readings.source
+        usual = USUAL_OHM_AH / self.readings.capacity
+        return sampling.held_rows(log.cell_voltage, self.flow.read_current, log.voltage_step, usual)
 
     @cached_property
-    def turns(self) -> refresh.Turns | None:
+    def turns(self) -> Turns | None:
         """Channels that are read in turns, a few each row; None where all are read together."""
-        return refresh.find_turns(
-            self.readings.source.cell_voltage,
-            self.flow.read_current,
-            self.readings.seconds,
-            self.readings.source.voltage_step,
-            0.1 / self.readings.capacity,
-        )
+        log = self.readings.source
+        usual = USUAL_OHM_AH / self.readings.capacity
+        return find_turns(log.cell_voltage, self.flow.read_current, log.seconds, log.voltage_step, usual)
+
+    @property
+    def turn_rows(self) -> int:
+        """Rows from one reading of a channel to its next; one where all are read together."""
+        return 1 if self.turns is None else round(self.turns.period_s / self.flow.interval)
 
     @cached_property
     def _fresh(self) -> tuple[Bools, float]:
-        fresh, period = sampling.fresh_rows(
-            self.readings.source.cell_voltage, self.readings.seconds, self.flow.interval
-        )
+        log = self.readings.source
+        fresh, period = sampling.fresh_rows(log.cell_voltage, log.seconds, self.flow.interval)
         return fresh & ~self.stale, period
 
     @property
@@ -72,3 +67,8 @@ class Refresh:
             rows = np.arange(self.readings.source.rows)
             return sampling.Samples(rows, rows, self.flow.interval)
         return sampling.group_rows(self.readings.seconds, *self._fresh)
+
+    @cached_property
+    def first_rows(self) -> Ints:
+        """(samples,) first row of the log in each sample."""
+        return np.asarray(self.groups.rows[self.groups.start], np.int64)

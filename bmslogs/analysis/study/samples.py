@@ -2,28 +2,24 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis import (
-    taps,
-)
+from bmslogs.analysis import taps
 from bmslogs.analysis.study.bridged import Bridged, Sampled
 from bmslogs.analysis.study.harness import Harness
 from bmslogs.analysis.study.readings import Readings
 from bmslogs.analysis.study.refresh import Refresh
 
 Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
 class Samples:
-    """Samples without holes, and what is told by rows brought onto them."""
+    """The samples that the analysis works with."""
 
     readings: Readings
     refresh: Refresh
@@ -32,28 +28,22 @@ class Samples:
 
     @cached_property
     def kept(self) -> Sampled:
-        """Samples without holes, bleed drops in the sense wires taken out."""
-        raw = self.bridged.samples
-        volts = raw.volts
-        if (
-            self.harness.taps is not None
-            and self.readings.log.bleed is not None
-            and self.readings.resistor is not None
-        ):
-            volts = taps.corrected(
-                volts, self.readings.log.bleed[raw.row], self.readings.resistor, self.harness.taps
-            )
+        """Samples with a current and every believed reading, bleed drops in the sense wires taken out; no NaN."""
+        raw, volts = self.bridged.samples, self.bridged.samples.volts
+        wires, bleed, resistor = self.harness.taps, self.readings.log.bleed, self.readings.resistor
+        if wires is not None and bleed is not None and resistor is not None:
+            volts = taps.corrected(volts, bleed[raw.row], resistor, wires)
         good = ~np.isnan(volts[:, self.harness.trusted]).any(axis=1) & ~np.isnan(raw.current)
         keep = np.flatnonzero(good)
-        return Sampled(
-            raw.seconds[keep],
-            raw.current[keep],
-            raw.charge[keep],
-            raw.steps[keep],
-            raw.section[keep],
-            np.nan_to_num(volts[keep]),
-            raw.row[keep],
-            raw.period_s,
+        return replace(
+            raw,
+            seconds=raw.seconds[keep],
+            current=raw.current[keep],
+            charge=raw.charge[keep],
+            steps=raw.steps[keep],
+            section=raw.section[keep],
+            volts=np.nan_to_num(volts[keep]),
+            row=raw.row[keep],
         )
 
     def filters(self, tau_s: tuple[float, ...]) -> Floats:
@@ -61,7 +51,6 @@ class Samples:
         return self.at(np.stack([self.bridged.filtered(tau) for tau in tau_s], axis=1))
 
     def at(self, rows: Floats) -> Floats:
-        """Return the means of a quantity given per row, aligned with `sampled`."""
-        s = self.refresh.groups
+        """Return the means of a quantity given per row, aligned with `kept`."""
         # the samples without holes are a subset of all samples, told by their first row
-        return s.mean(rows)[np.searchsorted(s.rows[s.start], self.kept.row)]
+        return self.refresh.groups.mean(rows)[np.searchsorted(self.refresh.first_rows, self.kept.row)]

@@ -101,7 +101,6 @@ class Study:
             self.readings,
             self.flow,
             self.refresh,
-            self.bridged,
             self.harness,
             self.samples,
             self.temperatures,
