@@ -8,10 +8,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis import bleed as bleeding
-from bmslogs.analysis import (
-    taps,
-)
+from bmslogs.analysis import bleed, taps
 from bmslogs.analysis.bleed_commands import Crossed, crossed_commands
 from bmslogs.analysis.flow import Flow
 from bmslogs.analysis.study.counted import Counted
@@ -22,11 +19,12 @@ from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.nan_statistics import median
 
 Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 LEAST_AT_REST = 40
 """Readings of a rest with bleeding below which nothing is said of it (choice)."""
+SLOPE_OVER = 0.015
+"""Share of the charge over which the slope of the curve is taken that tells what a fall is worth (choice)."""
 
 
 @dataclass(frozen=True)
@@ -41,7 +39,7 @@ class BledRest:
 
 @dataclass(frozen=True, eq=False)
 class Bleeding:
-    """What bleeding took from the cells, and whether commands reached their own."""
+    """Bleeding held against what the cells did."""
 
     readings: Readings
     flow: Flow
@@ -52,20 +50,12 @@ class Bleeding:
     @cached_property
     def crossed(self) -> list[Crossed]:
         """Bleed commands that act on another cell, by the jumps of the readings at the flags' edges."""
-        if (
-            self.readings.log.bleed is None
-            or self.readings.resistor is None
-            or not self.readings.log.bleed.any()
-        ):
+        log, resistor, fresh = self.readings.log, self.readings.resistor, self.refresh.rows
+        if log.bleed is None or resistor is None or not log.bleed.any():
             return []
-        fresh = self.refresh.rows
-        flags = np.asarray(self.readings.log.bleed[fresh], bool)
+        flags = np.asarray(log.bleed[fresh], bool)
         edges = taps.edges_of(
-            self.readings.log.cell_voltage[fresh],
-            flags,
-            self.readings.seconds[fresh],
-            self.readings.resistor,
-            self.harness.trusted,
+            log.cell_voltage[fresh], flags, log.seconds[fresh], resistor, self.harness.trusted
         )
         if edges is None:
             return []
@@ -75,28 +65,25 @@ class Bleeding:
     @cached_property
     def _rest(self) -> BledRest:
         """The rest with the most bleeding; raises `NotEnoughData` with the reason where none can be used."""
-        if self.counted.bled is None or self.readings.log.bleed is None or self.readings.resistor is None:
+        log, resistor, bled = self.readings.log, self.readings.resistor, self.counted.bled
+        if bled is None or log.bleed is None or resistor is None:
             raise NotEnoughData("no bleeding that could be reckoned")
-        bled = self.counted.bled
         rests = [p for p in self.flow.stretches if p.kind in ("rest", "parked")]
         best = max(rests, key=lambda p: float((bled[p.last] - bled[p.first]).max()), default=None)
         if best is None:
             raise NotEnoughData("the pack never rested")
-        volts, flags = self.readings.log.cell_voltage[best.rows], self.readings.log.bleed[best.rows]
+        volts, flags = log.cell_voltage[best.rows], log.bleed[best.rows]
         if self.harness.taps is not None:
-            volts = taps.corrected(volts, flags, self.readings.resistor, self.harness.taps)
+            volts = taps.corrected(volts, flags, resistor, self.harness.taps)
         good = ~np.isnan(volts[:, self.harness.trusted]).any(axis=1)
         if good.sum() < LEAST_AT_REST:
             raise NotEnoughData("too few readings at rest")
         return BledRest(
-            np.nan_to_num(volts[good]),
-            bled[best.rows][good],
-            flags[good],
-            self.readings.seconds[best.rows][good],
+            np.nan_to_num(volts[good]), bled[best.rows][good], flags[good], log.seconds[best.rows][good]
         )
 
     @cached_property
-    def falls(self) -> bleeding.BleedFalls:
+    def falls(self) -> bleed.BleedFalls:
         """By how much each reading fell over the rest with the most bleeding; no curve is used.
 
         Raises
@@ -109,7 +96,7 @@ class Bleeding:
         since = slice(int(np.argmax(rest.flags.any(axis=1))), None)
         if len(rest.seconds[since]) < LEAST_AT_REST:
             raise NotEnoughData("too few readings while it was bled")
-        return bleeding.bleed_falls(
+        return bleed.bleed_falls(
             rest.volts[since],
             rest.bled[since],
             rest.seconds[since],
@@ -118,7 +105,7 @@ class Bleeding:
         )
 
     @cached_property
-    def effect(self) -> bleeding.BleedEffect:
+    def effect(self) -> bleed.BleedEffect:
         """What each cell lost over the rest with the most bleeding.
 
         Raises
@@ -126,18 +113,12 @@ class Bleeding:
         NotEnoughData
             With the reason.
         """
-        rest = self._rest
-        if self.readings.curve.flat:
+        rest, curve, trusted = self._rest, self.readings.curve, self.harness.trusted
+        if curve.flat:
             raise NotEnoughData(
                 "after a charge the voltages of a flat curve settle for hours: they do not show what was bled"
             )
-        level = float(median(rest.volts[:, self.harness.trusted]))
-        slope = float(self.readings.curve.slope(self.readings.curve.inverse(np.array([level])), 0.015)[0])
-        return bleeding.bleed_effect(
-            rest.volts,
-            rest.bled,
-            rest.flags,
-            rest.seconds,
-            self.harness.trusted,
-            slope / self.readings.capacity,
-        )
+        level = float(median(rest.volts[:, trusted]))
+        slope = float(curve.slope(curve.inverse(np.array([level])), SLOPE_OVER)[0])
+        per_ah = slope / self.readings.capacity
+        return bleed.bleed_effect(rest.volts, rest.bled, rest.flags, rest.seconds, trusted, per_ah)

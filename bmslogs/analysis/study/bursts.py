@@ -8,26 +8,23 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis import (
-    resistance,
-)
-from bmslogs.analysis.models import (
-    loose_joint,
-    switching_contact,
-)
+from bmslogs.analysis import resistance
+from bmslogs.analysis.models import burst_loads, loose_joint, switching_contact
 from bmslogs.analysis.study.harness import Harness
 from bmslogs.analysis.study.readings import Readings
 from bmslogs.analysis.study.refresh import Refresh
 from bmslogs.analysis.study.samples import Samples
 
 Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
+
+LEAST_FLOWING, LEAST_CELLS = 60, 4
+"""Samples under current, and believed cells, from which on bursts are told (choice)."""
 
 
 @dataclass(frozen=True, eq=False)
 class Bursts:
-    """Contacts that come and go: what no load explains of a cell for the moment."""
+    """Joints and sense wires that are open now and then."""
 
     readings: Readings
     refresh: Refresh
@@ -39,50 +36,28 @@ class Bursts:
         """(samples, p) what may move a sound cell against the others; None where bursts are not told."""
         s = self.samples.kept
         flows = np.abs(s.current) > loose_joint.LEAST_C_RATE * self.readings.capacity
-        if (
-            s.period_s > resistance.SLOWEST_S
-            or flows.sum() < 60
-            or self.harness.trusted.sum() < 4
-            or self.refresh.turns is not None
-        ):
+        few = flows.sum() < LEAST_FLOWING or self.harness.trusted.sum() < LEAST_CELLS
+        if s.period_s > resistance.SLOWEST_S or few or self.refresh.turns is not None:
             return None
-        return np.column_stack(
-            [
-                np.ones(len(s.row)),
-                s.charge,
-                s.charge**2,
-                s.current,
-                s.current * np.abs(s.current),
-                self.samples.filters((4.0, 20.0, 90.0)),
-                s.steps,
-            ]
-        )
+        filtered = self.samples.filters(burst_loads.TAUS_S)
+        return burst_loads.burst_loads(s.charge, s.current, filtered, s.steps)
 
     @cached_property
     def residuals(self) -> Floats | None:
         """(samples, cells) what each cell does against the others that no load explains [V]; None where not told."""
-        loads = self._loads
-        return (
-            None
-            if loads is None
-            else loose_joint.residuals(self.samples.kept.volts, loads, self.harness.trusted)
-        )
+        if self._loads is None:
+            return None
+        return loose_joint.residuals(self.samples.kept.volts, self._loads, self.harness.trusted)
 
     @cached_property
     def found(self) -> tuple[list[loose_joint.LooseJoint], list[loose_joint.LooseWire]]:
         """Cells whose drop comes and goes under load, and sense wires that open now and then."""
         s, loads, left = self.samples.kept, self._loads, self.residuals
+        trusted, capacity, bleed = self.harness.trusted, self.readings.capacity, self.readings.log.bleed
         if loads is None or left is None:
             return [], []
-        # a generous resistance: what a step of the current does to a reading taken a row apart
-        mean = s.volts[:, self.harness.trusted].mean(axis=1)
-        coef = np.linalg.lstsq(loads / np.maximum(np.sqrt((loads**2).mean(axis=0)), 1e-12), mean, rcond=None)[
-            0
-        ]
-        size = np.maximum(np.sqrt((loads**2).mean(axis=0)), 1e-12)
-        usual = max(float(-(coef / size)[[3, 5]].sum()), 0.05 / self.readings.capacity)
-        masked = None if self.readings.log.bleed is None else self._bleed_edges()
-        usual = min(usual, 0.5 / self.readings.capacity)
+        string = s.volts[:, trusted].mean(axis=1)
+        usual = burst_loads.generous_resistance(string, loads, capacity)
         joints, wires = loose_joint.find(
             left,
             loads,
@@ -90,35 +65,24 @@ class Bursts:
             s.seconds,
             s.section,
             np.full(len(self.readings.cells), usual),
-            self.harness.trusted,
+            trusted,
             self.readings.log.voltage_step,
-            self.readings.capacity,
-            masked,
+            capacity,
+            None if bleed is None else burst_loads.near_edges(bleed[s.row]),
         )
         known = {joint.column for joint in joints} | {k for wire in wires for k in wire.columns}
-        away = s.volts - mean[:, None]
-        drawn = s.current - s.current.mean()
-        excess = (
-            -(drawn @ np.where(self.harness.trusted, away, 0.0)) / max(float(drawn @ drawn), 1e-12) / usual
-        )
+        away = np.where(trusted, s.volts - string[:, None], 0.0)
         contacts = switching_contact.find(
             left,
             s.current,
             s.seconds,
             s.section,
             usual,
-            excess,
-            self.harness.trusted,
-            switching_contact.LEAST_C_RATE * self.readings.capacity,
+            burst_loads.excess_over_the_string(away, s.current, usual),
+            trusted,
+            switching_contact.LEAST_C_RATE * capacity,
         )
         return joints + [one for one in contacts if one.column not in known], wires
-
-    def _bleed_edges(self) -> Bools:
-        """(samples,) True where bleeding goes on or off within a row or two."""
-        assert self.readings.log.bleed is not None
-        flags = self.readings.log.bleed[self.samples.kept.row]
-        edge = np.concatenate([[False], (flags[1:] != flags[:-1]).any(axis=1)])
-        return np.asarray(edge | np.roll(edge, 1) | np.roll(edge, -1), bool)
 
     @cached_property
     def rows(self) -> Bools:

@@ -8,24 +8,24 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis import (
-    rests,
-)
+from bmslogs.analysis import rests
 from bmslogs.analysis.flow import Flow
+from bmslogs.analysis.models.counted_charge import bled_charge, longest_count, settling_rows
 from bmslogs.analysis.sampling import row_medians
-from bmslogs.analysis.stretches import Stretch
 from bmslogs.analysis.study.harness import Harness
 from bmslogs.analysis.study.readings import Readings
 from bmslogs.analysis.study.samples import Samples
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
+
+ANCHOR_ROWS = 4
+"""A rest of fewer rows settles nothing (choice)."""
 
 
 @dataclass(frozen=True, eq=False)
 class Counted:
-    """Charge counted: by the current, and by the commands to bleed."""
+    """Where charge is counted without a break, and the rests that hold it to the curve."""
 
     readings: Readings
     flow: Flow
@@ -35,71 +35,37 @@ class Counted:
     @cached_property
     def bled(self) -> Floats | None:
         """(rows, cells) charge that commanded bleeding took from each cell so far [Ah]; None where not known."""
-        if (
-            self.readings.log.bleed is None
-            or self.readings.resistor is None
-            or not self.readings.log.bleed.any()
-        ):
+        flags, resistor = self.readings.log.bleed, self.readings.resistor
+        if flags is None or resistor is None or not flags.any():
             return None
-        step = np.diff(self.readings.seconds, append=self.readings.seconds[-1])
-        step[np.diff(self.flow.section, append=self.flow.section[-1]) != 0] = 0.0
-        volts = np.nan_to_num(self.readings.as_read)
-        amps = np.where(self.readings.log.bleed, np.clip(volts, 0.0, 5.0), 0.0) / self.readings.resistor
-        total = np.cumsum(amps * step[:, None], axis=0) / 3600.0
-        return np.asarray(np.vstack([np.zeros(total.shape[1]), total[:-1]]), float)
+        return bled_charge(self.readings.as_read, flags, self.readings.seconds, self.flow.section, resistor)
 
     @cached_property
     def piece(self) -> Ints:
         """Samples of the part of the log over which charge is counted without a break and most charge moved."""
         s = self.samples.kept
-        parked_rows = self.flow.rows_of("parked")
-        brk = np.zeros(len(s.row), bool)
-        after = np.flatnonzero(np.diff(s.section)) + 1
-        for k in after:
-            brk[k] = not (self.flow.quiet[s.row[k - 1]] and self.flow.quiet[s.row[k]])
-        brk |= parked_rows[s.row]
-        number = np.cumsum(brk)
-        best: Ints = np.arange(0)
-        most = -1.0
-        counted = np.flatnonzero(~parked_rows[s.row])
-        for part in np.split(counted, np.flatnonzero(np.diff(number[counted])) + 1):
-            if len(part) > 1 and np.ptp(s.charge[part]) > most:
-                most, best = float(np.ptp(s.charge[part])), part
-        return best
+        parked = self.flow.rows_of("parked")[s.row]
+        return longest_count(s.charge, s.section, self.flow.quiet[s.row], parked)
 
     @cached_property
     def anchors(self) -> rests.Anchors:
         """Rests within `piece` or next to it, with their charge as the split counts it."""
-        s, piece = self.samples.kept, self.piece
+        s, piece, trusted = self.samples.kept, self.piece, self.harness.trusted
         if len(piece) == 0:
             return rests.NONE
         first, last = int(s.row[piece[0]]), int(s.row[piece[-1]])
-        charge = self.flow.charge - s.charge[piece[0]]
-        if self.bled is not None:
-            charge = charge + np.median(
-                (self.bled - self.bled[first])[:, self.harness.trusted], axis=1
-            )  # as its voltage
+        charge, seconds = self.flow.charge - s.charge[piece[0]], self.readings.seconds
+        if self.bled is not None:  # of the middle cell, as its voltage is
+            charge = charge + np.median((self.bled - self.bled[first])[:, trusted], axis=1)
         found = []
         for part in self.flow.stretches:
-            rows = self._settling_rows(part, before=part.last <= first)
+            rows = settling_rows(part, seconds, before=part.last <= first)
             between = slice(part.last, first) if part.last < first else slice(last + 1, part.first)
-            if len(rows) < 4 or not self.flow.quiet[between].all():
+            if len(rows) < ANCHOR_ROWS or not self.flow.quiet[between].all():
                 continue
-            volt = row_medians(self.readings.log.cell_voltage[rows][:, self.harness.trusted])
+            volt = row_medians(self.readings.log.cell_voltage[rows][:, trusted])
             good = ~np.isnan(volt)
-            if good.sum() >= 4:
-                level, sd = rests.settled_level(self.readings.seconds[rows][good], volt[good])
+            if good.sum() >= ANCHOR_ROWS:
+                level, sd = rests.settled_level(seconds[rows][good], volt[good])
                 found.append((float(charge[rows[-1]]), level, sd))
         return rests.Anchors(*np.array(found).T) if found else rests.NONE
-
-    def _settling_rows(self, part: Stretch, before: bool) -> Ints:
-        """Rows of a rest that tell its level: all of a short one, the near end of a long one, none of a shorter."""
-        t = self.readings.seconds
-        if part.kind not in ("rest", "parked") or t[part.last] - t[part.first] < rests.LEAST_S:
-            return np.arange(0)
-        rows = np.arange(part.first, part.last + 1)
-        if before:
-            rows = rows[t[rows] >= t[part.last] - rests.START_LEVEL_S]
-        else:
-            rows = rows[t[rows] <= t[part.first] + rests.START_LEVEL_S]
-        return np.asarray(rows, np.int64)

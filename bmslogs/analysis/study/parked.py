@@ -8,9 +8,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis import (
-    parked,
-)
+from bmslogs.analysis import parked
 from bmslogs.analysis.asleep import Asleep, lost_asleep
 from bmslogs.analysis.flow import Flow
 from bmslogs.analysis.stretches import Stretch
@@ -36,7 +34,7 @@ class ParkedRows:
 
 @dataclass(frozen=True, eq=False)
 class Parked:
-    """What the cells lost while the pack was parked, or its logger slept."""
+    """The longest time parked, and the longest pause of the logger between two rests."""
 
     readings: Readings
     flow: Flow
@@ -47,31 +45,18 @@ class Parked:
     @cached_property
     def through(self) -> Stretch | None:
         """The longest time parked where a logger's pauses are bridged, over which the string stood as it was."""
-        light = None
+        light, seconds, parts = None, self.readings.seconds, self.flow.stretches
         if self.flow.has_current:
             light = ~(np.abs(self.flow.current) > parked.LIGHT_C_RATE * self.readings.capacity)
-        times = parked.bridged(
-            self.flow.stretches,
-            self.readings.seconds,
-            self.readings.log.cell_voltage,
-            self.harness.trusted,
-            light,
-        )
-        return max(
-            times,
-            key=lambda p: float(self.readings.seconds[p.last] - self.readings.seconds[p.first]),
-            default=None,
-        )
+        times = parked.bridged(parts, seconds, self.readings.log.cell_voltage, self.harness.trusted, light)
+        return max(times, key=lambda p: float(seconds[p.last] - seconds[p.first]), default=None)
 
     @cached_property
     def asleep(self) -> Asleep | None:
         """What the cells lost over the longest pause of the logger between two rests; None where there is none."""
+        log = self.readings.log
         return lost_asleep(
-            self.flow.stretches,
-            self.readings.seconds,
-            self.readings.log.cell_voltage,
-            self.harness.trusted,
-            self.readings.log.voltage_step,
+            self.flow.stretches, log.seconds, log.cell_voltage, self.harness.trusted, log.voltage_step
         )
 
     @cached_property
@@ -83,19 +68,17 @@ class Parked:
         NotEnoughData
             With the reason.
         """
-        through = self.through
+        through, bleed, trusted = self.through, self.readings.log.bleed, self.harness.trusted
         if through is None:
             raise NotEnoughData("the pack was not parked in this log")
         volts, seconds = self.bridged.volts[through.rows], self.readings.seconds[through.rows]
-        good, known = ~np.isnan(volts[:, self.harness.trusted]).any(axis=1), self.harness.trusted
+        good, known = ~np.isnan(volts[:, trusted]).any(axis=1), trusted
         good &= ~self.flow.rows_of("drive", "charge")[through.rows]  # light loads, and what follows them
-        if self.readings.log.bleed is not None and self.readings.log.bleed[through.rows].any():
-            flags = np.asarray(self.readings.log.bleed[through.rows], bool)
-            rows, kept = parked.without_bleeding(flags, seconds)
+        if bleed is not None and bleed[through.rows].any():
+            rows, kept = parked.without_bleeding(np.asarray(bleed[through.rows], bool), seconds)
             good, known = good & rows, known & kept
-        if good.sum() < parked.LEAST_READINGS or known.sum() < min(
-            parked.LEAST_UNBLED, self.harness.trusted.sum()
-        ):
+        least_cells = min(parked.LEAST_UNBLED, trusted.sum())
+        if good.sum() < parked.LEAST_READINGS or known.sum() < least_cells:
             raise NotEnoughData("too few readings while parked without bleeding")
         return ParkedRows(through.first + np.flatnonzero(good), volts[good], known)
 
@@ -108,16 +91,16 @@ class Parked:
         NotEnoughData
             With the reason.
         """
-        of = self.rows
+        of, curve, mean_degc = self.rows, self.readings.curve, self.temperatures.mean
         seconds, known = self.readings.seconds[of.rows], of.known
-        warmth = None if self.temperatures.mean is None else self.temperatures.mean[of.rows]
         volts = np.nan_to_num(of.volts)
-        along = None if self.readings.curve.flat else parked.straightened(volts, seconds, known)
+        along = None if curve.flat else parked.straightened(volts, seconds, known)
         volts = volts if along is None else along
-        found = parked.drift(volts, seconds, warmth, known, self.readings.log.voltage_step)
+        degc = None if mean_degc is None else mean_degc[of.rows]
+        found = parked.drift(volts, seconds, degc, known, self.readings.log.voltage_step)
         pieces = self.flow.section[of.rows]
         if len(np.unique(pieces)) > 1:
             found = parked.as_seen(found, volts, seconds, pieces, known)
         if along is not None:
-            found = replace(found, straight=parked.slope_of_walk(of.volts, known, self.readings.curve))
+            found = replace(found, straight=parked.slope_of_walk(of.volts, known, curve))
         return found, float(np.median(of.volts[:, known]))
