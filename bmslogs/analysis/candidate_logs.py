@@ -143,7 +143,7 @@ def _pack_reading(study: Study) -> tuple[float, float, float]:
     # under load the reading wanders over its steps: what is left there is noise and rounding
     s = study.samples.kept
     above = study.samples.at(volts) - s.volts.sum(axis=1)
-    rows = np.isfinite(above) & study.loads.moving
+    rows = np.isfinite(above) & study.under_load.mask
     if rows.sum() > 30:
         design = np.column_stack([np.ones(int(rows.sum())), s.current[rows], s.steps[rows]])
         left = above[rows] - design @ np.linalg.lstsq(design, above[rows], rcond=None)[0]

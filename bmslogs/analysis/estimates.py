@@ -359,7 +359,7 @@ def heating(k: Knowledge) -> list[Estimate]:
     if not names:
         return []
     try:
-        found = s.heat.heating
+        found = s.temperatures.heating
     except NotEnoughData as reason:
         return _all_refused(k, "heating", str(reason))
     middle = float(nanmedian(found.slope))

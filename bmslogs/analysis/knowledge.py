@@ -46,7 +46,7 @@ from bmslogs.analysis.models.knee import below_the_knee
 from bmslogs.analysis.place import Place
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.analysis.study import Study
-from bmslogs.analysis.study.loads import DRIVEN_C_RATE
+from bmslogs.analysis.study.under_load import DRIVEN_C_RATE
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.nan_statistics import nanmedian
 from bmslogs.base.pack_claims import Contradiction
@@ -136,14 +136,14 @@ class Knowledge:
             return by_steps(
                 s.steps.fit,
                 self._circumstances,
-                self.place.charge_at(s.steps.rows()),
+                self.place.charge_at(s.steps.rows),
                 s.readings.log.voltage_step,
             )
         try:
             load = s.loads.fit
         except NotEnoughData as reason:
             return f"{reason}, and no step of the current between two steady spells"
-        rms_A = float(np.sqrt((s.samples.kept.current[s.loads.moving] ** 2).mean()))
+        rms_A = float(np.sqrt((s.samples.kept.current[s.under_load.mask] ** 2).mean()))
         conditions = conditions_of(self.place.soc_span, None) | {
             "current_rms_A": self.place.current_rms or rms_A
         }
@@ -160,7 +160,7 @@ class Knowledge:
             trusted=s.harness.trusted,
             offset=None if isinstance(self.offset, str) else self.offset.value,
             degc=None if degc is None or np.isnan(degc) else degc,
-            warmth=s.heat.cell_warmth.reading,
+            warmth=s.cell_temperatures.warmth.reading,
             drove=bool(s.flow.rows_of("drive").any())
             and self.place.current_rms > DRIVEN_C_RATE * s.readings.capacity,
             flat=s.readings.curve.flat,

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.base.nan_statistics import nanvar
+from bmslogs.base.nan_statistics import nanmedian, nanvar
 
 Floats = npt.NDArray[np.float64]
 
@@ -42,6 +42,23 @@ def step_of(readings: Floats) -> float:
     """Return the least step between different readings (any shape) [V]; infinity where all are the same."""
     apart = np.diff(np.unique(np.round(readings, 6)))
     return max(float(apart.min()), 1e-4) if len(apart) else float("inf")
+
+
+def share_of_news(volts: Floats, times: float, step: float, noise: float) -> float:
+    """Return the share of what it seems to tell that each reading of a level tells: the rest repeats its rounding.
+
+    Parameters
+    ----------
+    volts
+        (rows, channels) readings of levels that hardly move [V], NaN where missing.
+    times
+        How often a reading is taken to be made anew over the rows.
+    step, noise
+        Step of the readings and standard deviation of one [V].
+    """
+    with np.errstate(all="ignore"):
+        scatter = float(np.sqrt(nanmedian(nanvar(np.diff(volts, axis=0), axis=0)) / 2.0))
+    return float(1.0 / (1.0 + times * (lasting_error(scatter, step) / noise) ** 2))
 
 
 def weighted_error(weight: Floats, readings: Floats, step: float) -> float:

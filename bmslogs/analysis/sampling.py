@@ -256,3 +256,10 @@ def group_rows(seconds: Floats, fresh: Bools, period_s: float, *, least_s: float
 def renumber(section: Ints) -> Ints:
     """Return section numbers 0, 1, .. without holes."""
     return np.asarray(np.unique(section, return_inverse=True)[1], np.int64)
+
+
+def means_of(values: Floats, rows: Ints, size: int) -> Floats:
+    """Return the means of `values` (n, ...) over groups of `size` of the rows, leaving out the rest at the end."""
+    whole = len(rows) - len(rows) % size
+    starts = np.arange(0, whole, size)
+    return np.asarray(np.add.reduceat(values[rows[:whole]], starts, axis=0) / size, float)

@@ -125,7 +125,7 @@ def settings(study: Study) -> dict[str, Any]:
         "voltage_step_V": log.voltage_step,
         "refresh_s": float(f"{study.refresh.period_s:.3g}"),
     }
-    under_load = study.samples.kept.row[study.loads.moving]
+    under_load = study.samples.kept.row[study.under_load.mask]
     if log.bleed is not None and len(under_load):
         out["bled_under_load"] = float(f"{log.bleed[under_load].mean(axis=0).max():.3g}")
     if log.cell_columns:

@@ -62,7 +62,7 @@ class _Judged:
 def _judged(case: Case, found: ResistanceKnown, least: float) -> _Judged:
     study = case.knowledge.study
     module, box = _numbers(case)
-    warmth = study.heat.cell_warmth
+    warmth = study.cell_temperatures.warmth
     factor, factor_sd = cell_warmth.expected_factor(found.relative, warmth, module, study.harness.trusted)
     usual_link = _usual_link(found.relative - factor, study.harness.links, study.harness.trusted)
     value = (found.relative - usual_link) / factor - 1.0
@@ -157,7 +157,7 @@ NO_SENSOR = "Put a thermometer at these cells and repeat the drive: whether they
 
 def _unwatched_finding(case: Case, found: ResistanceKnown, run: cold_or_weak.Run) -> Finding:
     """Return what is said of modules that drop more and have no sensor near them: colder or weaker."""
-    warmth = case.knowledge.study.heat.cell_warmth
+    warmth = case.knowledge.study.cell_temperatures.warmth
     cells = [case.cells[i] for i in run.cells]
     middle = warmth.middle if np.isfinite(warmth.middle) else 20.0
     width = float(np.max(found.half_relative[run.cells]))
@@ -234,7 +234,7 @@ def _resistance_finding(
     if len(group) == 1:
         cause, reasons = _cell_or_joint(case, found, group[0], size - width)
         because += reasons
-    near = bool(study.heat.cell_warmth.near[group].all())
+    near = bool(study.cell_temperatures.warmth.near[group].all())
     if not near:
         because.append(
             "no temperature sensor is near: it is measured against its near neighbours, about as warm"

@@ -60,7 +60,7 @@ def sensors(case: Case) -> list[Finding]:
     study = case.knowledge.study
     hot_places = {f.sensor for f in hot(case)}
     out = []
-    for fault in study.heat.sensor_faults:
+    for fault in study.cell_temperatures.sensor_faults:
         name = case.pack.sensor_name(fault.column + 1)
         if fault.doubt == "hot" and name in hot_places:
             continue  # told there, with both explanations
@@ -123,7 +123,7 @@ def hot(case: Case) -> list[Finding]:
     """Places that warm more per ampere squared than the others."""
     study = case.knowledge.study
     try:
-        found = study.heat.heating
+        found = study.temperatures.heating
     except NotEnoughData:
         return []
     good = study.temperatures.trusted & np.isfinite(found.slope) & np.isfinite(found.relative_half_width)
@@ -141,7 +141,7 @@ def hot(case: Case) -> list[Finding]:
     losses = _cells_heat(case)
     # the warmth that cells cause which drop a little more is theirs; much of it is told of the place, too
     cold = np.maximum(_cold_heats(case, good), np.where(losses < CELLS_TOLD, 0.5 * losses, 0.0))
-    doubts = {f.column: f for f in study.heat.sensor_faults if f.doubt == "hot"}
+    doubts = {f.column: f for f in study.cell_temperatures.sensor_faults if f.doubt == "hot"}
     airy = _in_other_air(excess, good)
     out = []
     for j in np.flatnonzero(good & _stand_out(excess, half, rounding, good, cold)):
@@ -253,7 +253,7 @@ def _hot_finding(
     airy: bool,
 ) -> Finding:
     study = case.knowledge.study
-    found = study.heat.heating
+    found = study.temperatures.heating
     name = case.pack.sensor_name(column + 1)
     cells, where = _cells_of(case, column)
     against = "the place at the other sensor" if pair else "the pack's middle"

@@ -34,11 +34,14 @@ Bools = npt.NDArray[np.bool_]
 
 SHIFT_LEAST_V = 0.0035
 """A reading that is off by less does not count as shifted (choice)."""
+LEAST_CELLS = 2
+FLOWING_C_RATE = 0.02
+"""A current of a larger share of the capacity per hour makes a cell of high resistance drop more (choice)."""
 
 
 @dataclass(frozen=True, eq=False)
 class Charge:
-    """Charge and capacity of every cell, and readings that are shifted instead."""
+    """The split of every cell's voltage into charge and capacity, held against a shift of its reading."""
 
     readings: Readings
     flow: Flow
@@ -51,10 +54,8 @@ class Charge:
     @cached_property
     def shifted(self) -> Bools:
         """(cells,) True where a shifted reading explains the cell better than its charge (`first_split`)."""
-        boards = [
-            np.array([c in board.cells for c in self.readings.cells])
-            for board in self.readings.pack.sense_boards
-        ]
+        cells, pack, trusted = self.readings.cells, self.readings.pack, self.harness.trusted
+        boards = [np.array([c in board.cells for c in cells]) for board in pack.sense_boards]
         first = self.first_split
         off = shifted_boards(
             first.sound_shift,
@@ -62,16 +63,16 @@ class Charge:
             first.shift_odds,
             SHIFT_LEAST_V,
             boards,
-            self.harness.trusted,
+            trusted,
             first.a / self.readings.capacity,
             first.b,
             AsCharge(first.a, first.b, first.shift_looks_like),
         )
         # beside a board that is off sound cells look shifted the other way
-        left = self.harness.trusted & ~off
+        left = trusted & ~off
         alone = self._split(left) if off.any() else first
         single = shifted_singly(alone.shift, alone.shift_se, alone.shift_odds, self._least_shift(), left)
-        return off | single if 2 * (off | single).sum() <= self.harness.trusted.sum() else off
+        return off | single if 2 * (off | single).sum() <= trusted.sum() else off
 
     @cached_property
     def shift_instead(self) -> Floats:
@@ -89,11 +90,12 @@ class Charge:
 
     def _least_shift(self) -> Floats:
         """(cells,) least shift that counts [V]: what a load leaves unexplained on an aged cell is no shift."""
-        least = np.full(len(self.readings.cells), SHIFT_LEAST_V)
-        if self.resistance.excess is not None:
-            flowing = self.flow.current[np.abs(self.flow.current) > 0.02 * self.readings.capacity]
+        least, excess = np.full(len(self.readings.cells), SHIFT_LEAST_V), self.resistance.excess
+        if excess is not None:
+            current = self.flow.current
+            flowing = current[np.abs(current) > FLOWING_C_RATE * self.readings.capacity]
             rms = float(np.sqrt((flowing**2).mean())) if len(flowing) else 0.0
-            least += 0.5 * np.abs(np.nan_to_num(self.resistance.excess[0])) * self.resistance.usual * rms
+            least += 0.5 * np.abs(np.nan_to_num(excess[0])) * self.resistance.usual * rms
         return least
 
     @cached_property
@@ -115,7 +117,7 @@ class Charge:
         return self._split(self.harness.trusted)
 
     def _split(self, reference: Bools) -> Split:
-        if reference.sum() < 2:
+        if reference.sum() < LEAST_CELLS:
             raise NotEnoughData("only a few readings with the charge counted")
         rows = self.grouped.rows
         data = SplitData(

@@ -1,4 +1,4 @@
-"""Readings as if all had been read at once, and how they scatter."""
+"""Readings as if all had been read at once, how they scatter, and how much each tells."""
 
 from __future__ import annotations
 
@@ -8,7 +8,11 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.analysis.common_fit import MINUTE_S
 from bmslogs.analysis.flow import Flow
+from bmslogs.analysis.rounding import share_of_news
+from bmslogs.analysis.signals.noise import noise_by_changes, rounding_sd
+from bmslogs.analysis.signals.refresh import carried
 from bmslogs.analysis.study.harness import Harness
 from bmslogs.analysis.study.loads import Loads
 from bmslogs.analysis.study.readings import Readings
@@ -19,13 +23,18 @@ from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.nan_statistics import median
 
 Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
+
+LEAST_NOISE_V = 2e-4
+"""No reading scatters by less about the string's mean [V] (choice, one sd)."""
+TURNS_NOISE_V = 2e-3
+"""How far readings in turns scatter where no load fit tells it [V] (choice, one sd)."""
+LEAST_SAMPLES = 10
+"""Of fewer samples no scatter is told, of fewer rows of a rest no rounding (choice)."""
 
 
 @dataclass(frozen=True, eq=False)
 class Simultaneous:
-    """Readings as if all had been read at once, and how they scatter."""
+    """Samples whose cells were read at one moment, or are carried to it."""
 
     readings: Readings
     flow: Flow
@@ -38,37 +47,35 @@ class Simultaneous:
     @cached_property
     def noise(self) -> float:
         """Standard deviation of one cell's reading about the string's mean [V]."""
-        s = self.samples.kept
+        step, trusted = self.readings.log.voltage_step, self.harness.trusted
         if self.refresh.turns is not None:
             # what is carried over between readings scatters less than the readings do
             try:
-                return float(max(median(self.loads.fit.fit.residual_sd[self.harness.trusted]), 2e-4))
+                return float(max(median(self.loads.fit.fit.residual_sd[trusted]), LEAST_NOISE_V))
             except NotEnoughData:
-                return float(max(self.readings.log.voltage_step, 2e-3))
-        away = s.volts[:, self.harness.trusted] - s.volts[:, self.harness.trusted].mean(axis=1, keepdims=True)
-        if len(away) < 10:
-            return self.readings.log.voltage_step
-        quick = np.diff(away, axis=0)
-        sd = 1.4826 * float(np.median(np.abs(quick))) / np.sqrt(2.0)
-        return float(max(sd, self.readings.log.voltage_step / np.sqrt(12.0), 2e-4))
+                return float(max(step, TURNS_NOISE_V))
+        volts = self.samples.kept.volts[:, trusted]
+        if len(volts) < LEAST_SAMPLES:
+            return step
+        away = volts - volts.mean(axis=1, keepdims=True)
+        return float(max(noise_by_changes(away), rounding_sd(step), LEAST_NOISE_V))
 
     @cached_property
     def volts(self) -> Floats:
         """(samples, cells) readings as if all had been read at the sample [V].
 
         Where channels are read in turns, each is carried from its own moments to the others' by the load that flowed in
-        between; its open-circuit voltage goes straight from one reading to the next.
+        between.
+
+        Raises
+        ------
+        NotEnoughData
+            They are, and what the load takes off is not known.
         """
-        s = self.samples.kept
-        if self.refresh.turns is None or not self.flow.rows_of("drive")[s.row].any():
+        s, turns = self.samples.kept, self.refresh.turns
+        if turns is None or not self.flow.rows_of("drive")[s.row].any():
             return s.volts
-        drop = self._drop()
-        out = s.volts.copy()
-        for group, fresh in zip(self.refresh.turns.groups, self.refresh.turns.fresh.T, strict=True):
-            new = np.flatnonzero(fresh[s.row])
-            for i in group:
-                out[:, i] = np.interp(s.seconds, s.seconds[new], s.volts[new, i] + drop[new, i]) - drop[:, i]
-        return out
+        return carried(s.volts, s.seconds, turns.fresh[s.row], turns.groups, self._drop())
 
     def _drop(self) -> Floats:
         """(samples, cells) what the load takes off each cell's voltage [V]; raises `NotEnoughData` where not told."""
@@ -87,3 +94,19 @@ class Simultaneous:
         if load.rms_A is not None:
             drop += (s.current * np.abs(s.current) / load.rms_A)[:, None] * np.nan_to_num(load.bend())
         return drop
+
+    @cached_property
+    def news(self) -> Floats:
+        """(samples,) share of each sample that tells something new: a rest repeats the rounding of its readings."""
+        row, seconds = self.samples.kept.row, self.readings.seconds
+        out = np.ones(len(row))
+        for part in self.flow.stretches:
+            if part.kind not in ("rest", "parked"):
+                continue
+            volts = self.readings.log.cell_voltage[part.rows][:, self.harness.trusted]
+            if len(volts) < LEAST_SAMPLES:
+                continue
+            minutes = float(seconds[part.last] - seconds[part.first]) / MINUTE_S
+            here = (row >= part.first) & (row <= part.last)
+            out[here] = share_of_news(volts, minutes, self.readings.log.voltage_step, self.noise)
+        return out

@@ -1,25 +1,27 @@
-"""One log made ready for every question, by composition: each part is built from the parts below it."""
+"""One log made ready for every question, by composition: each part is built from the parts below it.
+
+A part has one subject and names the parts that it asks in its constructor; none knows the study. What a part works out
+it works out once, when it is first asked, and keeps.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
 
-import numpy as np
-import numpy.typing as npt
-
 from bmslogs.analysis.flow import Flow, flow_of
 from bmslogs.analysis.study.bleeding import Bleeding
 from bmslogs.analysis.study.bridged import Bridged
 from bmslogs.analysis.study.bursts import Bursts
+from bmslogs.analysis.study.cell_temperatures import CellTemperatures
 from bmslogs.analysis.study.chain import Chain
 from bmslogs.analysis.study.charge import Charge
 from bmslogs.analysis.study.counted import Counted
 from bmslogs.analysis.study.grouped import Grouped
 from bmslogs.analysis.study.harness import Harness
-from bmslogs.analysis.study.heat import Heat
 from bmslogs.analysis.study.loads import Loads
 from bmslogs.analysis.study.parked import Parked
+from bmslogs.analysis.study.polarising import Polarising
 from bmslogs.analysis.study.readings import Readings, readings_of
 from bmslogs.analysis.study.refresh import Refresh
 from bmslogs.analysis.study.resistance import Resistance
@@ -27,31 +29,35 @@ from bmslogs.analysis.study.samples import Samples
 from bmslogs.analysis.study.simultaneous import Simultaneous
 from bmslogs.analysis.study.steps import Steps
 from bmslogs.analysis.study.temperatures import Temperatures
+from bmslogs.analysis.study.under_load import UnderLoad
 from bmslogs.log import Log
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Bools = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
 class Study:
-    """A log and what has been worked out of it so far.
+    """The parts of one log, each made when it is first asked for.
 
     Attributes
     ----------
     given
-        The log as it was given; `readings.log` has it without readings that no cell can have.
+        The log as it was given; `readings.log` is the one to work with.
+
+    Raises
+    ------
+    NotEnoughData
+        The log has fewer than two rows.
     """
 
     given: Log
 
     def __post_init__(self) -> None:
-        self.readings  # noqa: B018 - refuses a log of one row at once
+        self.readings  # noqa: B018 - a log of one row is refused at once
+
+    # ---- the readings ---------------------------------------------------------------------------------------
 
     @cached_property
     def readings(self) -> Readings:
-        """The log as it was read, and without what no cell can have."""
+        """The log as it was read, and without readings that no cell can have."""
         return readings_of(self.given)
 
     @cached_property
@@ -79,10 +85,52 @@ class Study:
         """Samples without holes, and what is told by rows brought onto them."""
         return Samples(self.readings, self.refresh, self.bridged, self.harness)
 
+    # ---- loads ----------------------------------------------------------------------------------------------
+
+    @cached_property
+    def under_load(self) -> UnderLoad:
+        """When the pack was under load, and what that load was like."""
+        return UnderLoad(self.readings, self.flow, self.samples)
+
     @cached_property
     def temperatures(self) -> Temperatures:
-        """Temperature sensors: which are believed, and how warm the pack was."""
+        """Temperature sensors: which are believed, how warm the pack was, how the load warmed it."""
         return Temperatures(self.readings, self.flow, self.samples)
+
+    @cached_property
+    def bursts(self) -> Bursts:
+        """Contacts that come and go."""
+        return Bursts(self.readings, self.refresh, self.harness, self.samples)
+
+    @cached_property
+    def loads(self) -> Loads:
+        """Resistances by the load fit."""
+        under_load, temperatures, bursts = self.under_load, self.temperatures, self.bursts
+        return Loads(
+            self.readings, self.refresh, self.harness, self.samples, under_load, temperatures, bursts
+        )
+
+    @cached_property
+    def steps(self) -> Steps:
+        """Resistances by single clean steps of the current."""
+        return Steps(self.readings, self.flow, self.refresh, self.bridged, self.harness)
+
+    @cached_property
+    def resistance(self) -> Resistance:
+        """Resistances by whichever tells them better."""
+        return Resistance(self.readings, self.harness, self.under_load, self.loads, self.steps)
+
+    @cached_property
+    def cell_temperatures(self) -> CellTemperatures:
+        """Temperatures of the cells while their resistances are told."""
+        return CellTemperatures(self.readings, self.harness, self.temperatures, self.resistance)
+
+    @cached_property
+    def chain(self) -> Chain:
+        """The measuring chain: pack voltage against the cells, current against their time."""
+        return Chain(self.readings, self.flow, self.refresh, self.harness, self.samples, self.under_load)
+
+    # ---- charge ---------------------------------------------------------------------------------------------
 
     @cached_property
     def counted(self) -> Counted:
@@ -90,87 +138,30 @@ class Study:
         return Counted(self.readings, self.flow, self.harness, self.samples)
 
     @cached_property
-    def bursts(self) -> Bursts:
-        """Contacts that come and go: what no load explains of a cell for the moment."""
-        return Bursts(self.readings, self.refresh, self.harness, self.samples)
-
-    @cached_property
-    def loads(self) -> Loads:
-        """What drives and charges tell of the resistances: the load fit."""
-        return Loads(
-            self.readings,
-            self.flow,
-            self.refresh,
-            self.harness,
-            self.samples,
-            self.temperatures,
-            self.bursts,
-        )
-
-    @cached_property
-    def steps(self) -> Steps:
-        """What single clean steps of the current tell of the resistances."""
-        return Steps(self.readings, self.flow, self.refresh, self.bridged, self.harness)
-
-    @cached_property
-    def resistance(self) -> Resistance:
-        """Resistances by the loads or by single steps, whichever tells them better."""
-        return Resistance(self.readings, self.harness, self.loads, self.steps)
-
-    @cached_property
     def simultaneous(self) -> Simultaneous:
         """Readings as if all had been read at once, and how they scatter."""
-        return Simultaneous(
-            self.readings, self.flow, self.refresh, self.harness, self.samples, self.loads, self.resistance
-        )
+        samples, loads, resistance = self.samples, self.loads, self.resistance
+        return Simultaneous(self.readings, self.flow, self.refresh, self.harness, samples, loads, resistance)
 
     @cached_property
-    def heat(self) -> Heat:
-        """Warmth from the load: the rise of each place, sensors held against the cells, the cells' temperatures."""
-        return Heat(
-            self.readings,
-            self.flow,
-            self.harness,
-            self.samples,
-            self.temperatures,
-            self.loads,
-            self.steps,
-            self.resistance,
-        )
-
-    @cached_property
-    def chain(self) -> Chain:
-        """The measuring chain: current and voltages held against each other."""
-        return Chain(self.readings, self.flow, self.refresh, self.harness, self.samples, self.loads)
+    def polarising(self) -> Polarising:
+        """What polarises the cells."""
+        temperatures, counted, resistance = self.temperatures, self.counted, self.resistance
+        return Polarising(self.readings, self.flow, self.samples, temperatures, counted, resistance)
 
     @cached_property
     def grouped(self) -> Grouped:
         """Samples in groups, as the split of charge and capacity is given them."""
-        return Grouped(
-            self.readings,
-            self.flow,
-            self.refresh,
-            self.harness,
-            self.samples,
-            self.temperatures,
-            self.counted,
-            self.bursts,
-            self.resistance,
-            self.simultaneous,
-        )
+        polarising, simultaneous = self.polarising, self.simultaneous
+        return Grouped(self.refresh, self.samples, self.counted, self.bursts, polarising, simultaneous)
 
     @cached_property
     def charge(self) -> Charge:
         """Charge and capacity of every cell, and readings that are shifted instead."""
-        return Charge(
-            self.readings,
-            self.flow,
-            self.harness,
-            self.counted,
-            self.resistance,
-            self.simultaneous,
-            self.grouped,
-        )
+        resistance, simultaneous, grouped = self.resistance, self.simultaneous, self.grouped
+        return Charge(self.readings, self.flow, self.harness, self.counted, resistance, simultaneous, grouped)
+
+    # ---- at rest --------------------------------------------------------------------------------------------
 
     @cached_property
     def parked(self) -> Parked:

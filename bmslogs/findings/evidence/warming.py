@@ -51,7 +51,7 @@ def warming(s: Study) -> Warming:
     if not s.flow.has_current or not temperature.shape[1]:
         raise NotEnoughData("the log has no temperatures, or no current")
     try:
-        tau = s.heat.heating.tau_s
+        tau = s.temperatures.heating.tau_s
     except NotEnoughData:
         tau = USUAL_TAU_S
     squared = low_pass(s.flow.filled**2, s.readings.seconds, warm_sections(s.readings.seconds), tau)
