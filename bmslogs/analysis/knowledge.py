@@ -43,7 +43,7 @@ from bmslogs.analysis.known.zero import ZeroKnown, zero_at_rest
 from bmslogs.analysis.leading import Leads, find_leads, no_leads
 from bmslogs.analysis.models.flat_leak import flat_leaks
 from bmslogs.analysis.models.knee import below_the_knee
-from bmslogs.analysis.place import Place
+from bmslogs.analysis.place import CURVE_POINTS, Place
 from bmslogs.analysis.stretches import Stretch
 from bmslogs.analysis.study import Study
 from bmslogs.analysis.study.under_load import DRIVEN_C_RATE
@@ -131,25 +131,19 @@ class Knowledge:
     @cached_property
     def resistance(self) -> ResistanceKnown | str:
         """Resistance of every cell, or why not: by the loads of drives and charges, or by single steps."""
-        s = self.study
-        if s.resistance.by_steps and s.steps.fit is not None:
-            return by_steps(
-                s.steps.fit,
-                self._circumstances,
-                self.place.charge_at(s.steps.rows),
-                s.readings.log.voltage_step,
-            )
+        s, found = self.study, self.study.steps.fit
+        if s.resistance.by_steps and found is not None:
+            soc = self.place.charge_at(s.steps.rows)
+            return by_steps(found, self._circumstances, soc, s.readings.log.voltage_step)
         try:
             load = s.loads.fit
         except NotEnoughData as reason:
             return f"{reason}, and no step of the current between two steady spells"
         rms_A = float(np.sqrt((s.samples.kept.current[s.under_load.mask] ** 2).mean()))
-        conditions = conditions_of(self.place.soc_span, None) | {
-            "current_rms_A": self.place.current_rms or rms_A
-        }
-        return in_words(
-            by_load(load, s.loads.linear_fit, s.loads.relative, self._circumstances, rms_A, conditions)
-        )
+        conditions = conditions_of(self.place.soc_span, None)
+        conditions |= {"current_rms_A": self.place.current_rms or rms_A}
+        linear, relative = s.loads.linear_fit, s.loads.relative
+        return in_words(by_load(load, linear, relative, self._circumstances, rms_A, conditions))
 
     @property
     def _circumstances(self) -> Circumstances:
@@ -179,10 +173,8 @@ class Knowledge:
     def _offset(self) -> OffsetKnown | Refusal:
         s, cells = self.study, self.place.cells
         if isinstance(cells, CellPlaces):
-            first = s.samples.kept.row[s.counted.piece[0]]
-            if counted_from_the_start(
-                s.flow.quiet[:first], None if s.readings.log.bleed is None else s.readings.log.bleed[:first]
-            ):
+            first, bleed = s.samples.kept.row[s.counted.piece[0]], s.readings.log.bleed
+            if counted_from_the_start(s.flow.quiet[:first], None if bleed is None else bleed[:first]):
                 counted = by_split(cells, self.place.reading, self.place.conditions)
                 return self._nearer(counted, self._offset_at_rest())
             cells = Refusal("current flowed or cells were bled before the charge could be counted")
@@ -222,22 +214,16 @@ class Knowledge:
     def _absolute(self) -> AbsoluteCapacity:
         """Capacity of the middle cell in [Ah], where there is a split."""
         s, place = self.study, self.place.alignment
+        capacity, curve, standing = s.readings.capacity, s.readings.curve, s.flow.standing
         if self.place.curve_contradicted or place is None:
-            return unknown(s.readings.capacity, self.place.curve_contradicted or "no charge was counted")
-        q = np.linspace(s.charge.split.q_low, s.charge.split.q_high, 80)
-        apart_V = apart_from_table(q, s.charge.split.curve(q), place, s.readings.curve)
-        counted = Counted(self.place.moved, s.readings.capacity, self.place.gain_sd)
-        if s.flow.standing is not None and s.flow.standing.kind == "either":
-            hours = (
-                float(
-                    s.samples.kept.seconds[s.counted.piece[-1]] - s.samples.kept.seconds[s.counted.piece[0]]
-                )
-                / 3600.0
-            )
-            counted = replace(
-                counted, doubtful_A=s.flow.standing.amps, doubtful_Ah=abs(s.flow.standing.amps) * hours
-            )
-        return absolute_capacity(place, s.readings.curve, apart_V, counted)
+            return unknown(capacity, self.place.curve_contradicted or "no charge was counted")
+        q = np.linspace(s.charge.split.q_low, s.charge.split.q_high, CURVE_POINTS)
+        apart_V = apart_from_table(q, s.charge.split.curve(q), place, curve)
+        counted = Counted(self.place.moved, capacity, self.place.gain_sd)
+        if standing is not None and standing.kind == "either":
+            amps = standing.amps
+            counted = replace(counted, doubtful_A=amps, doubtful_Ah=abs(amps) * s.counted.hours)
+        return absolute_capacity(place, curve, apart_V, counted)
 
     @cached_property
     def remaining(self) -> Remaining | None:
@@ -277,8 +263,8 @@ class Knowledge:
         )
 
     def _top(self) -> TopKnown | Refusal:
-        s, at = self.study, self.place
-        charge = next((p for p in reversed(s.flow.stretches) if p.kind == "charge"), None)
+        at, readings = self.place, self.study.readings
+        charge = next((p for p in reversed(self.study.flow.stretches) if p.kind == "charge"), None)
         if charge is None:
             return Refusal("the log holds no charge")
         if isinstance(at.cells, Refusal):
@@ -287,25 +273,23 @@ class Knowledge:
         if isinstance(end, Refusal):
             return end
         assert at.alignment is not None  # there is a split
-        return charge_to_full(
-            end, at.cells, at.alignment, s.readings.curve, s.readings.capacity, at.reading, at.conditions
-        )
+        curve, capacity = readings.curve, readings.capacity
+        return charge_to_full(end, at.cells, at.alignment, curve, capacity, at.reading, at.conditions)
 
     def _charge_end(self, charge: Stretch) -> ChargeEnd | Refusal:
         """Where the charge of the split stood when a charge ended; why it was not counted so far."""
-        s = self.study
-        rows = s.samples.kept.row[s.counted.piece]
+        readings, counted, kept = self.study.readings, self.study.counted, self.study.samples.kept
+        rows, drawn = kept.row[counted.piece], kept.charge[counted.piece]
         at = sample_at_end(charge.last, rows)
         if isinstance(at, Refusal):
             return at
+        bled = np.zeros(len(readings.cells))
+        if counted.bled is not None:
+            bled = counted.bled[rows[at]] - counted.bled[rows[0]]
         return ChargeEnd(
-            drawn=float(
-                s.samples.kept.charge[s.counted.piece[at]] - s.samples.kept.charge[s.counted.piece[0]]
-            ),
-            bled=np.zeros(len(s.readings.cells))
-            if s.counted.bled is None
-            else s.counted.bled[rows[at]] - s.counted.bled[rows[0]],
-            volts=float(nanmedian(s.readings.log.cell_voltage[charge.last][s.harness.trusted])),
+            drawn=float(drawn[at] - drawn[0]),
+            bled=bled,
+            volts=float(nanmedian(readings.log.cell_voltage[charge.last][self.study.harness.trusted])),
             below_knee=self._below_the_knee(charge),
         )
 
@@ -351,45 +335,34 @@ class Knowledge:
     @cached_property
     def zero(self) -> ZeroKnown | str:
         """Reading of the current at rest, half width [A], time at rest [s]; or why not."""
-        s = self.study
-        rest_s = float(np.diff(s.readings.seconds, append=s.readings.seconds[-1])[s.flow.quiet].sum())
-        return in_words(
-            zero_at_rest(
-                s.flow.read_current[s.flow.quiet],
-                rest_s,
-                s.flow.zero,
-                s.readings.capacity,
-                s.flow.standing_load,
-            )
-        )
+        flow, capacity = self.study.flow, self.study.readings.capacity
+        rest_s = float(np.diff(flow.seconds, append=flow.seconds[-1])[flow.quiet].sum())
+        read = flow.read_current[flow.quiet]
+        return in_words(zero_at_rest(read, rest_s, flow.zero, capacity, flow.standing_load))
 
     @cached_property
     def flat_leaks(self) -> Floats:
         """(cells,) least leak of cells that left the flat of the curve while parked [A]; nought where none is sure."""
-        s = self.study
-        nothing = np.zeros(len(s.readings.cells))
-        if self.place.curve_contradicted or not s.readings.curve.flat:
+        readings, trusted = self.study.readings, self.study.harness.trusted
+        nothing = np.zeros(len(readings.cells))
+        if self.place.curve_contradicted or not readings.curve.flat:
             return nothing
         try:
-            found, level = s.parked.drift
+            found, level = self.study.parked.drift
         except NotEnoughData:
             return nothing
-        return flat_leaks(
-            found, level, s.readings.curve, s.readings.capacity, s.harness.trusted & np.isfinite(found.slope)
-        )
+        told = trusted & np.isfinite(found.slope)
+        return flat_leaks(found, level, readings.curve, readings.capacity, told)
 
     @cached_property
     def leak(self) -> LeakKnown | str:
         """Leak currents from a parked stretch, or why not."""
-        s = self.study
+        readings, trusted = self.study.readings, self.study.harness.trusted
         if self.place.curve_contradicted:
             return self.place.curve_contradicted
         try:
-            found, level = s.parked.drift
+            found, level = self.study.parked.drift
         except NotEnoughData as reason:
             return str(reason)
-        return in_words(
-            leaks(
-                found, level, s.readings.curve, s.readings.capacity, s.harness.trusted, self.place.mean_degc
-            )
-        )
+        degc = self.place.mean_degc
+        return in_words(leaks(found, level, readings.curve, readings.capacity, trusted, degc))

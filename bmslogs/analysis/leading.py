@@ -70,22 +70,20 @@ def find_leads(study: Study, shifted: Bools) -> Leads:
         (cells,) True where a reading is not to be believed.
     """
     s = study
-    cells = len(s.readings.cells)
+    cells, capacity = len(s.readings.cells), s.readings.capacity
     out = no_leads(cells)
     excess = np.zeros(cells) if s.resistance.excess is None else np.nan_to_num(s.resistance.excess[0])
     reliable = s.harness.trusted & ~shifted
     for k, part in enumerate(s.flow.stretches):
         if part.kind in ("rest", "parked") or (part.kind == "drive" and s.refresh.turns is not None):
             continue  # in turns, the last readings of a drive are of other moments
-        if abs(s.flow.charge[part.last] - s.flow.charge[part.first]) < LEAD_MOVED * s.readings.capacity:
+        if abs(s.flow.charge[part.last] - s.flow.charge[part.first]) < LEAD_MOVED * capacity:
             continue
         sign = 1 if part.kind == "charge" else -1
         found = _ahead_at_end(s, part, excess, reliable, sign)
         if found is None:
             continue
-        moved = min(
-            abs(float(s.flow.charge[part.last] - s.flow.charge[part.first])) / s.readings.capacity, 1.0
-        )
+        moved = min(abs(float(s.flow.charge[part.last] - s.flow.charge[part.first])) / capacity, 1.0)
         lead, lag = found
         shortfall = _shortfall(s, s.flow.stretches[k - 1] if k else None, part, lead, reliable, sign, moved)
         larger = lead[0] > np.abs(out.bounds[0])
@@ -121,10 +119,8 @@ def _ahead_at_end(
     if not np.isfinite(current):
         return None
     # an aged cell still answers what flowed before the current tapered off
-    before = s.flow.current[
-        (s.readings.seconds > s.readings.seconds[part.last] - SLOW_S)
-        & (np.arange(s.readings.log.rows) <= part.last)
-    ]
+    seconds = s.readings.seconds[: part.last + 1]
+    before = s.flow.current[: part.last + 1][seconds > seconds[-1] - SLOW_S]
     past = float(nanmean(before)) / current if current else 1.0
     lasting = resistance + s.resistance.usual * np.maximum(excess, 0.0) * np.clip(past - 1.0, 0.0, 20.0)
     found = lead_bounds(volts, current, resistance, s.readings.curve, reliable, sign, lasting)

@@ -10,7 +10,6 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis import polarisation, taps
 from bmslogs.analysis.alignment import Alignment, align, table_sd
 from bmslogs.analysis.common_fit import POLARISATION_ERROR
 from bmslogs.analysis.known.cell_places import CellPlaces
@@ -21,10 +20,7 @@ from bmslogs.analysis.known.slope_doubt import slope_doubt
 from bmslogs.analysis.known.split_errors import most_drop, split_errors
 from bmslogs.analysis.models.pack_contradictions import capacity_by_curve, pack_contradictions, thinned
 from bmslogs.analysis.regression import Z95
-from bmslogs.analysis.rests import NONE, START_LEVEL_S, Anchors
-from bmslogs.analysis.rounding import mean_error, middle_error
-from bmslogs.analysis.sampling import row_medians
-from bmslogs.analysis.stretches import Stretch
+from bmslogs.analysis.rests import NONE, Anchors
 from bmslogs.analysis.study import Study
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.nan_statistics import nanmax, nanmean, nanmedian, nanmin
@@ -41,11 +37,10 @@ SOUND_EXCESS = 0.15
 much more than the quick (choice)."""
 GAIN_SD = 0.01
 """Gain error of a current sensor where the pack file does not say (common practice, no source; one sd)."""
-FIRST_IDLE_C_RATE, FIRST_IDLE_S, FIRST_IDLE_SD_V = 0.03, 60.0, 0.010
-"""A log that begins with so little current (share of the capacity per hour) for as long [s], and stands still for that
-time, shows about where it is, to so many volts: enough to hold the pack file against it, not to measure by (choice)."""
-SOON_S = 300.0
-"""So long after bleeding began little is lost yet (choice) [s]."""
+CURVE_POINTS, SLOPE_POINTS = 80, 9
+"""Places along the span at which the string's curve, and the slope of the table, are taken (choice)."""
+MOST_STEP_V = 0.01
+"""A coarser step of the logger makes its channels part no further (choice)."""
 SLOPE_ERROR, FLAT_SLOPE_ERROR = 0.05, 0.15
 """How well the slope of the string's curve is known, as a fraction; an offset read through it errs by as much. Of a
 flat curve the knee tells, which the leading cell sees alone: how far it leads is read off the table (choice)."""
@@ -82,7 +77,7 @@ class Place:
     def reading_sd(self) -> float:
         """How far two channels read apart all log long [V], one sd."""
         lasting = FLAT_READING_SD_V if self.study.readings.curve.flat else READING_SD_V
-        return lasting + READING_STEP_SHARE * min(self.study.readings.log.voltage_step, 0.01)
+        return lasting + READING_STEP_SHARE * min(self.study.readings.log.voltage_step, MOST_STEP_V)
 
     @property
     def slope_error(self) -> float:
@@ -116,63 +111,22 @@ class Place:
     @cached_property
     def contradictions(self) -> list[Contradiction]:
         """Lines of the pack file that the log contradicts."""
-        s = self.study
-        current = charge = None
-        if s.flow.has_current:
-            current = s.flow.current
-            charge = polarisation.charge_drawn(np.nan_to_num(current), s.readings.seconds, s.flow.section)
-        few = thinned(
-            s.readings.seconds,
-            current,
-            charge,
-            s.readings.log.cell_voltage,
-            s.readings.cells,
-            s.readings.log.voltage_step,
-        )
-        rests = (
-            self._with_first_rows(s.counted.anchors)
-            if s.flow.has_current and s.harness.trusted.any()
-            else NONE
-        )
-        found = pack_contradictions(
-            few, s.readings.pack, rests, s.readings.curve, table_sd(s.readings.curve, rests.volt)
-        )
-        if found or not s.flow.has_current or s.readings.curve.flat or self.alignment is None:
+        readings, counted = self.study.readings, self.study.counted
+        log, curve, has_current = readings.log, readings.curve, self.study.flow.has_current
+        current, charge = (self.study.flow.current, counted.all_along) if has_current else (None, None)
+        few = thinned(log.seconds, current, charge, log.cell_voltage, log.cells, log.voltage_step)
+        believed = has_current and bool(self.study.harness.trusted.any())
+        rests = counted.anchors_with_first_rows if believed else NONE
+        found = pack_contradictions(few, readings.pack, rests, curve, table_sd(curve, rests.volt))
+        if found or not has_current or curve.flat or self.alignment is None:
             return found
-        moved = s.charge.split.q_high - s.charge.split.q_low
         by_curve = capacity_by_curve(
             self.alignment.capacity,
-            float(np.hypot(self.alignment.capacity_se, self.gain_sd * s.readings.capacity)),
-            moved,
-            s.readings.capacity,
+            float(np.hypot(self.alignment.capacity_se, self.gain_sd * readings.capacity)),
+            self.moved,
+            readings.capacity,
         )
         return [] if by_curve is None else [by_curve]
-
-    def _with_first_rows(self, rests: Anchors) -> Anchors:
-        """Return the rests and, where none begins the log, its first minute without a load worth the name."""
-        s = self.study
-        loaded = np.flatnonzero(~(np.abs(s.flow.current) < FIRST_IDLE_C_RATE * s.readings.capacity))
-        rows = slice(0, int(loaded[0]) if len(loaded) else len(s.readings.seconds))
-        if (
-            rows.stop < 5
-            or s.readings.seconds[rows.stop - 1] - s.readings.seconds[0] < FIRST_IDLE_S
-            or not len(s.counted.piece)
-        ):
-            return rests
-        counted = polarisation.charge_drawn(np.nan_to_num(s.flow.current), s.readings.seconds, s.flow.section)
-        at = float(counted[rows.stop - 1] - counted[s.samples.kept.row[s.counted.piece[0]]])
-        if (
-            len(rests.charge)
-            and float(np.abs(rests.charge - at).min()) < FIRST_IDLE_C_RATE * s.readings.capacity
-        ):
-            return rests
-        level = row_medians(s.readings.log.cell_voltage[rows][:, s.harness.trusted])
-        first, last = float(nanmedian(level[:5])), float(nanmedian(level[-5:]))
-        if not abs(last - first) < FIRST_IDLE_SD_V:  # it still recovers from a load that came before
-            return rests
-        return Anchors(
-            np.append(rests.charge, at), np.append(rests.volt, last), np.append(rests.sd, FIRST_IDLE_SD_V)
-        )
 
     @property
     def curve_contradicted(self) -> str | None:
@@ -184,37 +138,28 @@ class Place:
     @cached_property
     def alignment(self) -> Alignment | None:
         """The string's curve laid onto the table; None where the log gives no curve."""
-        s = self.study
         try:
-            split = s.charge.split
+            split = self.study.charge.split
         except NotEnoughData:
             return None
-        q = np.linspace(split.q_low, split.q_high, 80)
+        readings, rests = self.study.readings, self.study.counted.anchors
+        q = np.linspace(split.q_low, split.q_high, CURVE_POINTS)
         blur = POLARISATION_ERROR * np.abs(split.mean_polarisation(q))
-        return align(
-            q,
-            split.curve(q),
-            s.readings.curve,
-            s.readings.capacity,
-            under_load=blur,
-            rests=s.counted.anchors,
-            lead=self._lead,
-        )
+        volt, curve, capacity = split.curve(q), readings.curve, readings.capacity
+        return align(q, volt, curve, capacity, under_load=blur, rests=rests, lead=self._lead)
 
     @property
     def _lead(self) -> Anchors:
         """The curve where single cells went ahead of the middle one, doubted by how well their lead is known."""
-        s = self.study
-        split = s.charge.split
-        drops = POLARISATION_ERROR * np.abs(
-            split.mean_polarisation(np.linspace(split.q_low, split.q_high, 80))
-        )
+        split, capacity = self.study.charge.split, self.study.readings.capacity
+        q = np.linspace(split.q_low, split.q_high, CURVE_POINTS)
+        drops = POLARISATION_ERROR * np.abs(split.mean_polarisation(q))
         parts = []
         for cell, ahead, end, drop in (
             (int(np.nanargmin(split.least)), float(nanmin(split.least)), split.q_low, drops[0]),
             (int(np.nanargmax(split.most)), float(nanmax(split.most)), split.q_high, drops[-1]),
         ):
-            if abs(ahead - end) < LEAD_LEAST * s.readings.capacity:
+            if abs(ahead - end) < LEAD_LEAST * capacity:
                 continue
             q = np.linspace(ahead, end, LEAD_POINTS, endpoint=False)
             spread = np.maximum(split.formal[cell], split.cluster[cell])
@@ -227,96 +172,20 @@ class Place:
         return Anchors(q[order], volt[order], sd[order])
 
     @cached_property
-    def rest_level(self) -> tuple[Floats, Floats] | None:
-        """(cells,) settled voltage [V] of the first rest of five minutes or more, and its standard deviation [V].
-
-        None without one. Of a rest its last part; of a pack parked for long the level that it began with.
-        """
-        s = self.study
-        for part in s.flow.stretches:
-            if (
-                part.kind in ("rest", "parked")
-                and s.readings.seconds[part.last] - s.readings.seconds[part.first] >= 300.0
-            ):
-                until = min(s.readings.seconds[part.last], s.readings.seconds[part.first] + START_LEVEL_S)
-                length = max(120.0, 0.3 * (until - s.readings.seconds[part.first]))
-                rows = (s.readings.seconds >= until - length) & (s.readings.seconds <= until)
-                rows &= (np.arange(s.readings.log.rows) <= part.last) & (
-                    np.arange(s.readings.log.rows) >= part.first
-                )
-                if s.readings.log.bleed is not None and s.readings.log.bleed[part.rows].any():
-                    rows = self._before_bleeding(part)
-                if not rows.any():  # rows further apart than that
-                    rows[part.first] = True
-                volts = s.readings.log.cell_voltage[rows]
-                if (
-                    s.readings.log.bleed is not None
-                    and s.harness.taps is not None
-                    and s.readings.resistor is not None
-                ):
-                    volts = taps.corrected(
-                        volts, s.readings.log.bleed[rows], s.readings.resistor, s.harness.taps
-                    )
-                with np.errstate(all="ignore"):
-                    level = np.asarray(nanmean(volts, axis=0), float)
-                own = mean_error(volts, s.readings.log.voltage_step)
-                middle = middle_error(
-                    own[s.harness.trusted], level[s.harness.trusted], s.readings.log.voltage_step
-                )
-                return self._level_while_parked(part, level) or (level, np.hypot(own, middle))
-        return None
-
-    def _before_bleeding(self, part: Stretch) -> Bools:
-        """Return rows of a rest that tell what its cells held before any was bled there; its own where bled at once."""
-        s = self.study
-        assert s.readings.log.bleed is not None
-        flags = s.readings.log.bleed[part.rows].any(axis=1)
-        first = part.first + int(np.argmax(flags))
-        before = np.arange(s.readings.log.rows)
-        early = (before >= part.first) & (before < first)
-        if early.any():
-            length = float(s.readings.seconds[first - 1] - s.readings.seconds[part.first])
-            return np.asarray(
-                early & (s.readings.seconds >= s.readings.seconds[first - 1] - max(120.0, 0.3 * length)), bool
-            )
-        # bled at once: its first minutes, before much is lost
-        soon = (
-            (before >= part.first)
-            & (before <= part.last)
-            & (s.readings.seconds <= s.readings.seconds[part.first] + SOON_S)
-        )
-        return np.asarray(soon, bool)
-
-    def _level_while_parked(self, part: Stretch, level: Floats) -> tuple[Floats, Floats] | None:
-        """Return the level that a parked stretch began with, by its drift; None where that is not known."""
-        s = self.study
-        try:
-            found, _ = s.parked.drift
-        except NotEnoughData:
-            return None
-        if found.straight:  # its levels are those of a curve that climbs evenly, not the readings'
-            return None
-        bled = s.readings.log.bleed is not None and bool(s.readings.log.bleed[part.rows].any())
-        if part.kind != "parked" or s.parked.through is None or part.first != s.parked.through.first or bled:
-            return None
-        return float(level[s.harness.trusted].mean()) + found.level, found.level_se
-
-    @cached_property
     def soc_span(self) -> tuple[float, float] | None:
         """Least and most state of charge of the middle cell while current flowed; None where not known."""
-        s = self.study
         if self.curve_contradicted:
             return None
         if self.alignment is not None:
-            ends = self.alignment.soc([s.charge.split.q_high, s.charge.split.q_low])
+            split = self.study.charge.split
+            ends = self.alignment.soc([split.q_high, split.q_low])
             low, high = float(np.clip(ends.min(), 0, 1)), float(np.clip(ends.max(), 0, 1))
             return low, high
-        if self.rest_level is not None:
-            z = float(
-                s.readings.curve.inverse(np.array([nanmedian(self.rest_level[0][s.harness.trusted])]))[0]
-            )
-            return z, z
-        return None
+        stood, trusted = self.study.at_rest.level, self.study.harness.trusted
+        if stood is None:
+            return None
+        z = float(self.study.readings.curve.inverse(np.array([nanmedian(stood[0][trusted])]))[0])
+        return z, z
 
     def soc_of(self, drawn: Floats) -> Floats | None:
         """Return the state of charge (0..1) of the middle cell; None where its place on the curve is not known.
@@ -326,10 +195,10 @@ class Place:
         drawn
             Charge drawn since the log began [Ah], as `Flow.charge` counts it.
         """
-        a, s = self.alignment, self.study
-        if a is None:
+        if self.alignment is None:
             return None
-        return np.asarray(np.clip(a.soc(drawn - s.samples.kept.charge[s.counted.piece[0]]), 0.0, 1.0), float)
+        first = self.study.samples.kept.charge[self.study.counted.piece[0]]
+        return np.asarray(np.clip(self.alignment.soc(drawn - first), 0.0, 1.0), float)
 
     def charge_at(self, rows: Bools) -> dict[str, float | None]:
         """Least and most state of charge of the middle cell over rows, where its place is known."""
@@ -358,13 +227,11 @@ class Place:
     @property
     def first_rest(self) -> FirstRest | None:
         """The rest that the log begins with; None without one."""
-        s = self.study
-        first = s.flow.stretches[0] if s.flow.stretches else None
-        if self.rest_level is None or first is None or first.kind not in ("rest", "parked"):
+        parts, seconds = self.study.flow.stretches, self.study.readings.seconds
+        level = self.study.at_rest.level
+        if level is None or not parts or parts[0].kind not in ("rest", "parked"):
             return None
-        return FirstRest(
-            *self.rest_level, float(s.readings.seconds[first.last] - s.readings.seconds[first.first]) / 3600.0
-        )
+        return FirstRest(*level, float(seconds[parts[0].last] - seconds[parts[0].first]) / 3600.0)
 
     @property
     def usual_capacity(self) -> float:
@@ -379,7 +246,7 @@ class Place:
         """How charges are read through the curve."""
         slope_V = None
         if not self.curve_contradicted:
-            z = np.linspace(*(self.soc_span or (0.5, 0.5)), 9)
+            z = np.linspace(*(self.soc_span or (0.5, 0.5)), SLOPE_POINTS)
             slope_V = float(np.median(self.study.readings.curve.slope(z)))
         a = self.alignment
         return ReadingOfCurve(0.0 if a is None else a.swing_V, slope_V, self.study.harness.trusted)
@@ -389,30 +256,26 @@ class Place:
     @property
     def _most_excess(self) -> Floats | None:
         """(cells,) excess of resistance that single steps allow at most, where they show a cell to be as the others."""
-        s = self.study
-        if not s.resistance.by_steps or s.resistance.excess is None:
+        excess = self.study.resistance.excess
+        if not self.study.resistance.by_steps or excess is None:
             return None
-        most = np.abs(s.resistance.excess[0]) + Z95 * s.resistance.excess[1]
+        most = np.abs(excess[0]) + Z95 * excess[1]
         return np.where(most < SOUND_EXCESS, most, np.inf)
 
     @cached_property
     def cells(self) -> CellPlaces | Refusal:
         """Where every cell stands beside the middle one, with errors; or why there is no split."""
-        s = self.study
+        resistance, readings = self.study.resistance, self.study.readings
         try:
-            split = s.charge.split
+            split = self.study.charge.split
         except NotEnoughData as reason:
             return Refusal(str(reason))
+        doubt = 1.0
+        if self.alignment is not None:
+            doubt = slope_doubt(split, self.alignment, readings.curve, readings.capacity)
+        drop = most_drop(self.study.flow.current, resistance.usual, readings.capacity)
         model, blocks = split_errors(
-            split,
-            self.reading_sd,
-            most_drop(s.flow.current, s.resistance.usual, s.readings.capacity),
-            s.readings.curve.flat,
-            1.0
-            if self.alignment is None
-            else slope_doubt(split, self.alignment, s.readings.curve, s.readings.capacity),
-            self._most_excess,
+            split, self.reading_sd, drop, readings.curve.flat, doubt, self._most_excess
         )
-        return CellPlaces(
-            split.a, split.b, model, blocks, s.harness.trusted, self.usual_capacity, self.slope_error
-        )
+        trusted = self.study.harness.trusted
+        return CellPlaces(split.a, split.b, model, blocks, trusted, self.usual_capacity, self.slope_error)

@@ -69,16 +69,12 @@ def capacity(case: Case) -> list[Finding]:
 
 def _leaked_away(case: Case, value: Floats) -> Bools:
     """(cells,) True where what a cell surely leaks may be all that it seems to hold less; what is beyond is told."""
-    k, s = case.knowledge, case.knowledge.study
-    if isinstance(k.leak, str):
+    leak, counted = case.knowledge.leak, case.knowledge.study.counted
+    if isinstance(leak, str):
         return np.zeros(len(value), bool)
-    hours = (
-        float(s.samples.kept.seconds[s.counted.piece[-1]] - s.samples.kept.seconds[s.counted.piece[0]])
-        / 3600.0
-    )
-    sure = np.nan_to_num(k.leak.amps - k.leak.half, nan=-1.0) > 0.0
-    lacks = np.abs(value) * float(np.ptp(s.samples.kept.charge[s.counted.piece]))
-    return np.asarray(sure & (np.nan_to_num(k.leak.amps + k.leak.half) * hours > lacks), bool)
+    sure = np.nan_to_num(leak.amps - leak.half, nan=-1.0) > 0.0
+    most = np.nan_to_num(leak.amps + leak.half) * counted.hours
+    return np.asarray(sure & (most > np.abs(value) * counted.span), bool)
 
 
 def _by_rests(case: Case, first: Bools, whole: Bools) -> list[Finding]:

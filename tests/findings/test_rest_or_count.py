@@ -52,10 +52,7 @@ def test_a_sound_string_of_short_trips_has_no_finding() -> None:
 @pytest.mark.parametrize(("leak_A", "silent"), [(0.05, False), (0.25, True)])
 def test_a_leak_silences_no_small_cell_that_it_cannot_be(leak_A: float, silent: bool) -> None:
     """40 % of 50 Ah moved are 20 Ah: 50 +- 20 mA take 7 Ah of it in a hundred hours, 250 mA may take all (by hand)."""
-    kept = SimpleNamespace(seconds=np.array([0.0, 360_000.0]), charge=np.array([0.0, 50.0]))
     leak = SimpleNamespace(amps=np.array([0.0, leak_A]), half=np.array([0.02, 0.02]))
-    study = SimpleNamespace(
-        samples=SimpleNamespace(kept=kept), counted=SimpleNamespace(piece=np.array([0, 1]))
-    )
+    study = SimpleNamespace(counted=SimpleNamespace(hours=100.0, span=50.0))
     case = SimpleNamespace(knowledge=SimpleNamespace(study=study, leak=leak))
     assert _leaked_away(case, np.array([0.0, -0.4])).tolist() == [False, silent]  # type: ignore[arg-type]

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from bmslogs.analysis.flow import Flow, flow_of
+from bmslogs.analysis.study.at_rest import AtRest
 from bmslogs.analysis.study.bleeding import Bleeding
 from bmslogs.analysis.study.bridged import Bridged
 from bmslogs.analysis.study.bursts import Bursts
@@ -167,6 +168,11 @@ class Study:
     def parked(self) -> Parked:
         """What the cells lost while the pack was parked, or its logger slept."""
         return Parked(self.readings, self.flow, self.bridged, self.harness, self.temperatures)
+
+    @cached_property
+    def at_rest(self) -> AtRest:
+        """How the cells stood in the first rest that settles."""
+        return AtRest(self.readings, self.flow, self.harness, self.parked)
 
     @cached_property
     def bleeding(self) -> Bleeding:
