@@ -106,11 +106,8 @@ def model_of(study: Study, soc: float | None = None) -> Model:
         middles = median(without[:, study.harness.trusted], axis=1)
         seen = float(jackknife_se(middles[:, None])[0] / np.median(middles)) * t_factor(len(without))
         common = float(np.sqrt(seen * LEAST_COMMON))  # eight blocks tell a scatter roughly: half way
-    still = (
-        study.readings.log.current[study.flow.quiet]
-        if study.readings.log.current is not None
-        else np.array([])
-    )
+    logged = study.readings.log.current
+    still = np.array([]) if logged is None else logged[study.flow.quiet]
     still = still[np.isfinite(still)]
     current_noise = float(np.std(still)) if still.size > 30 else CURRENT_NOISE_C * study.readings.capacity
     period = float(np.clip(study.refresh.period_s, 0.1, 60.0))
@@ -249,9 +246,8 @@ def _log(
     drop = filtered @ model.parts
     if gain is not None:
         drop = drop * gain[:, None]
-    volts = (
-        model.study.readings.curve.beyond(soc + apart - drawn[:, None] / model.study.readings.capacity) - drop
-    )
+    readings = model.study.readings
+    volts = readings.curve.beyond(soc + apart - drawn[:, None] / readings.capacity) - drop
     volts = volts + rng.normal(0.0, model.noise * model.colour, volts.shape)
     step = source.voltage_step
     read = current + rng.normal(0.0, model.current_noise, len(current))

@@ -133,9 +133,8 @@ def _all_refused(k: Knowledge, quantity: str, why: str) -> list[Estimate]:
 
 
 def _sensors(k: Knowledge) -> list[str]:
-    return [
-        k.study.readings.pack.sensor_name(j + 1) for j in range(k.study.readings.log.temperature.shape[1])
-    ]
+    readings = k.study.readings
+    return [readings.pack.sensor_name(j + 1) for j in range(readings.log.temperature.shape[1])]
 
 
 def _pack(quantity: str, value: float, half: float, conditions: dict[str, Any]) -> list[Estimate]:

@@ -263,23 +263,22 @@ def plateau(case: Case) -> list[Finding]:
 
 
 def _on_the_flat(case: Case, total: Floats) -> list[Finding]:
-    study = case.knowledge.study
-    assert study.readings.log.bleed is not None and study.readings.resistor is not None
-    rows = np.flatnonzero(study.readings.log.bleed.any(axis=1))
-    volts = study.readings.log.cell_voltage[rows][:, study.harness.trusted]
-    level = np.nanmedian(volts, axis=1) + np.nan_to_num(study.flow.current[rows]) * study.resistance.usual
+    study, readings = case.knowledge.study, case.knowledge.study.readings
+    log = readings.log
+    assert log.bleed is not None and readings.resistor is not None
+    rows = np.flatnonzero(log.bleed.any(axis=1))
+    volts = log.cell_voltage[rows]
+    middle = np.nanmedian(volts[:, study.harness.trusted], axis=1)
+    level = middle + np.nan_to_num(study.flow.current[rows]) * study.resistance.usual
     # on the way up the voltage stands above the curve by the hysteresis
-    z = study.readings.curve.inverse(level - HYSTERESIS_V)
-    slope = study.readings.curve.slope(z, 0.01)
+    z = readings.curve.inverse(level - HYSTERESIS_V)
+    slope = readings.curve.slope(z, 0.01)
     flat = (z < KNEE_SOC) & (z > 0.1)
-    step = np.diff(study.readings.seconds, append=study.readings.seconds[-1])[rows]
+    step = np.diff(log.seconds, append=log.seconds[-1])[rows]
     step = np.where(step > 30 * study.flow.interval, 0.0, step)
-    amps = (
-        np.where(study.readings.log.bleed[rows], np.nan_to_num(study.readings.log.cell_voltage[rows]), 0.0)
-        / study.readings.resistor
-    )
+    amps = np.where(log.bleed[rows], np.nan_to_num(volts), 0.0) / readings.resistor
     on_flat = (amps * (step * flat)[:, None]).sum(axis=0) / 3600.0
-    if on_flat.sum() < PLATEAU_SHARE * total.sum() or on_flat.max() < PLATEAU_LEAST * study.readings.capacity:
+    if on_flat.sum() < PLATEAU_SHARE * total.sum() or on_flat.max() < PLATEAU_LEAST * readings.capacity:
         return []
     cells = [case.cells[i] for i in np.flatnonzero(on_flat > 0.2 * on_flat.max())]
     return [

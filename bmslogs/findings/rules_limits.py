@@ -5,8 +5,11 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.analysis.flow import Flow
 from bmslogs.analysis.signals.excursions import Excursion, alike, excursions, row_lengths
 from bmslogs.analysis.study import Study
+from bmslogs.analysis.study.readings import USUAL_OHM_AH, Readings
+from bmslogs.analysis.study.refresh import Refresh
 from bmslogs.base.results import LEVELS, Finding, Level
 from bmslogs.findings.case import Case, finding
 from bmslogs.findings.evidence.charged_outside import (
@@ -102,11 +105,9 @@ def _voltage_excursions(case: Case, bound: float, sign: float) -> list[Excursion
 def _noise(case: Case) -> float:
     """Return the noise of a cell reading [V], one sd; a step's own where nothing tells it."""
     study = case.knowledge.study
-    return (
-        study.simultaneous.noise
-        if study.flow.has_current
-        else study.readings.log.voltage_step / np.sqrt(12.0)
-    )
+    if study.flow.has_current:
+        return study.simultaneous.noise
+    return float(study.readings.log.voltage_step / np.sqrt(12.0))
 
 
 def _voltage_level(one: Excursion, sign: float) -> Level:
@@ -359,10 +360,8 @@ def _may_stand_by(case: Case, amps: float) -> bool:
 
     Nothing charges a pack between drives.
     """
-    study = case.knowledge.study
-    return abs(amps) <= STANDBY_C_RATE * study.readings.capacity and (
-        amps > 0 or "drive" not in study.flow.kinds
-    )
+    flow = case.knowledge.study.flow
+    return abs(amps) <= STANDBY_C_RATE * flow.capacity and (amps > 0 or "drive" not in flow.kinds)
 
 
 def log_itself(case: Case) -> list[Finding]:
@@ -386,35 +385,32 @@ def log_itself(case: Case) -> list[Finding]:
 
 def _unseen(case: Case) -> list[str]:
     """Return what happened between the rows, where it cost the answer something."""
-    study = case.knowledge.study
+    flow, refresh = case.knowledge.study.flow, case.knowledge.study.refresh
     because = []
-    step = np.diff(study.readings.seconds)
-    pauses = step[np.diff(study.flow.section) > 0]
-    lost = float(pauses.sum() / max(study.readings.seconds[-1], 1e-9))
-    unseen = _moved_unseen(case)
+    step = np.diff(flow.seconds)
+    pauses = step[np.diff(flow.section) > 0]
+    lost = float(pauses.sum() / max(flow.seconds[-1], 1e-9))
+    unseen = _moved_unseen(flow)
     if unseen > 0:
         because.append(
             f"{len(pauses)} pauses take {lost * 100:.0f} % of the time; current flowed before or after "
             f"{unseen} of them, so "
             "the charge is not counted through"
         )
-    if (
-        study.refresh.period_s > SLOW_REFRESH_S
-        and study.refresh.period_s > 1.8 * study.flow.interval
-        and "drive" in study.flow.kinds
-    ):
+    seldom = refresh.period_s > SLOW_REFRESH_S and refresh.period_s > 1.8 * flow.interval
+    if seldom and "drive" in flow.kinds:
         because.append(
-            f"cell voltages are renewed every {study.refresh.period_s:.1f} s only, though a row is written every "
-            f"{study.flow.interval:.1f} s: what happens faster is not seen"
+            f"cell voltages are renewed every {refresh.period_s:.1f} s only, though a row is written every "
+            f"{flow.interval:.1f} s: what happens faster is not seen"
         )
-    between = _moved_between(study)
+    between = _moved_between(flow)
     if between > JUMPS_SHARE:
         because.append(
-            f"a row is written every {study.flow.interval:.0f} s only, and from row to row the current changes by "
+            f"a row is written every {flow.interval:.0f} s only, and from row to row the current changes by "
             f"{between * 100:.0f} % of its size: what flowed between the rows was not seen, so drops under load and "
             "the charge counted are known badly"
         )
-    spells, still = _frozen(study)
+    spells, still = _frozen(case.knowledge.study.readings, flow, refresh)
     if spells:
         because.append(
             f"the whole frame stood still {spells} time{'s' if spells > 1 else ''}, {still:.0f} s in all, and then "
@@ -426,22 +422,12 @@ def _unseen(case: Case) -> list[str]:
 def _missing(study: Study) -> list[str]:
     """Return which readings are missing or repeated, where that cost the answer something."""
     because = []
-    missing = (
-        float(np.isnan(study.readings.as_read)[:, ~study.harness.silent].mean())
-        if (~study.harness.silent).any()
-        else 1.0
-    )
-    held = float(
-        study.refresh.stale.sum()
-        / max(
-            (
-                np.abs(np.diff(study.flow.current)) * 0.1 / study.readings.capacity
-                > 2 * study.readings.log.voltage_step
-            ).sum(),
-            20,
-        )
-    )
-    if held > HELD_SHARE and study.refresh.period_s < 1.5 * study.flow.interval:
+    readings, flow = study.readings, study.flow
+    heard = ~study.harness.silent
+    missing = float(np.isnan(readings.as_read)[:, heard].mean()) if heard.any() else 1.0
+    drop_V = np.abs(np.diff(flow.current)) * USUAL_OHM_AH / readings.capacity
+    held = float(study.refresh.stale.sum() / max((drop_V > 2 * readings.log.voltage_step).sum(), 20))
+    if held > HELD_SHARE and study.refresh.period_s < 1.5 * flow.interval:
         because.append(
             f"{held * 100:.0f} % of the rows in which the current moved repeat the voltages of the row before"
         )
@@ -449,8 +435,8 @@ def _missing(study: Study) -> list[str]:
         because.append(
             f"{missing * 100:.0f} % of the cell readings are missing or were held from the row before"
         )
-    holes = float(np.isnan(study.flow.current).mean())
-    if not study.flow.has_current:
+    holes = float(np.isnan(flow.current).mean())
+    if not flow.has_current:
         because.append(
             "the log has no current: of the cells no more is told than their limits and faults of the loom"
         )
@@ -466,51 +452,50 @@ FROZEN_ELSEWHERE = 0.1
 """Where more than this share of the other rows under load repeat the row before, coarse steps do it (choice)."""
 
 
-def _frozen(study: Study) -> tuple[int, float]:
+def _frozen(readings: Readings, flow: Flow, refresh: Refresh) -> tuple[int, float]:
     """Return how often all columns stood still in a drive until the current jumped, and for how long in all [s]."""
-    if not study.flow.has_current or "drive" not in study.flow.kinds:
+    if not flow.has_current or "drive" not in flow.kinds:
         return 0, 0.0
-    volts, current = study.readings.source.cell_voltage, study.flow.read_current
+    volts, current = readings.source.cell_voltage, flow.read_current
     with np.errstate(invalid="ignore"):
-        loaded = (np.abs(current[1:]) > 0.02 * study.readings.capacity) & study.flow.rows_of("drive")[1:]
+        loaded = (np.abs(current[1:]) > 0.02 * readings.capacity) & flow.rows_of("drive")[1:]
     same = loaded & (current[1:] == current[:-1])
     rows = np.flatnonzero(same)
     same[rows] = [bool(np.array_equal(volts[i], volts[i + 1], equal_nan=True)) for i in rows]
     edges = np.flatnonzero(np.diff(np.concatenate([[0], same.astype(np.int8), [0]])))
     spells, total, longest, still = 0, 0.0, 0.0, 0
     for first, last in zip(edges[::2], edges[1::2], strict=True):
-        length = float(study.readings.seconds[last] - study.readings.seconds[first])
+        length = float(readings.seconds[last] - readings.seconds[first])
         after = min(last + 1, len(current) - 1)
         jump = abs(float(current[after] - current[last]))
-        least = max(FROZEN_S, 3.0 * study.refresh.period_s, 5.0 * study.flow.interval)
+        least = max(FROZEN_S, 3.0 * refresh.period_s, 5.0 * flow.interval)
         if length < least:
             continue
         # repeats by coarse steps are short; a long one is no sign of them, even where the current came back to itself
         still += int(last - first)
-        if jump > FROZEN_JUMP_C * study.readings.capacity:
+        if jump > FROZEN_JUMP_C * readings.capacity:
             spells, total, longest = spells + 1, total + length, max(longest, length)
     elsewhere = int(same.sum()) - still
     if elsewhere > FROZEN_ELSEWHERE * max(int(loaded.sum()) - still, 1):
         return 0, 0.0
     sure = spells >= FROZEN_SPELLS or longest >= max(
-        FROZEN_LONG_S, 10.0 * study.refresh.period_s, 20.0 * study.flow.interval
+        FROZEN_LONG_S, 10.0 * refresh.period_s, 20.0 * flow.interval
     )
     return (spells, total) if sure else (0, 0.0)
 
 
-def _moved_between(study: Study) -> float:
+def _moved_between(flow: Flow) -> float:
     """Return by how much the current of the drives changes from row to row, against its size; nought in quick logs."""
-    rows = study.flow.rows_of("drive")
-    if study.flow.interval < SLOW_REFRESH_S or not study.flow.has_current or rows.sum() < LEAST_DRIVE_ROWS:
+    rows = flow.rows_of("drive")
+    if flow.interval < SLOW_REFRESH_S or not flow.has_current or rows.sum() < LEAST_DRIVE_ROWS:
         return 0.0
-    inside = rows[1:] & rows[:-1] & (np.diff(study.flow.section) == 0)
-    change = np.abs(np.diff(study.flow.current))[inside]
-    size = float(np.sqrt(np.nanmean(study.flow.current[rows] ** 2)))
-    return float(np.nanmedian(change)) / max(size, 0.02 * study.readings.capacity) if len(change) else 0.0
+    inside = rows[1:] & rows[:-1] & (np.diff(flow.section) == 0)
+    change = np.abs(np.diff(flow.current))[inside]
+    size = float(np.sqrt(np.nanmean(flow.current[rows] ** 2)))
+    return float(np.nanmedian(change)) / max(size, 0.02 * flow.capacity) if len(change) else 0.0
 
 
-def _moved_unseen(case: Case) -> int:
+def _moved_unseen(flow: Flow) -> int:
     """Count the pauses beside which current flowed."""
-    study = case.knowledge.study
-    at = np.flatnonzero(np.diff(study.flow.section) > 0)
-    return int(sum(not (study.flow.quiet[k] and study.flow.quiet[k + 1]) for k in at))
+    at = np.flatnonzero(np.diff(flow.section) > 0)
+    return int(sum(not (flow.quiet[k] and flow.quiet[k + 1]) for k in at))

@@ -24,7 +24,7 @@ WIRE_LEAST_V = 0.005
 
 def loom(case: Case) -> list[Finding]:
     """Swapped taps, stuck channels, wires that are off."""
-    study = case.knowledge.study
+    study, step_V = case.knowledge.study, case.knowledge.study.readings.log.voltage_step
     out = []
     for fault in study.harness.faults:
         cells = [case.cells[i] for i in fault.columns]
@@ -57,15 +57,12 @@ def loom(case: Case) -> list[Finding]:
                 [fault.evidence],
                 steps,
                 size=fault.size_V,
-                half=None
-                if fault.size_V is None
-                else max(0.1 * abs(fault.size_V), study.readings.log.voltage_step),
+                half=None if fault.size_V is None else max(0.1 * abs(fault.size_V), step_V),
             )
         )
-    out += _impossible(
-        case, [int(i) for i in np.flatnonzero(study.harness.silent) if not _named(out, case.cells[i])]
-    )
-    silent = [case.cells[i] for i in np.flatnonzero(study.harness.silent) if not _named(out, case.cells[i])]
+    silent_columns = np.flatnonzero(study.harness.silent)
+    out += _impossible(case, [int(i) for i in silent_columns if not _named(out, case.cells[i])])
+    silent = [case.cells[i] for i in silent_columns if not _named(out, case.cells[i])]
     if silent:
         out.append(
             finding(
@@ -242,14 +239,11 @@ def _halves(case: Case, group: list[int], others: list[int], least: float) -> Fi
 
 def wires(case: Case) -> list[Finding]:
     """Sense wires with resistance, seen by the jumps when bleeding goes on or off."""
-    study = case.knowledge.study
-    taps = study.harness.taps
-    if taps is None or study.readings.resistor is None:
+    readings, harness = case.knowledge.study.readings, case.knowledge.study.harness
+    taps, resistor = harness.taps, readings.resistor
+    if taps is None or resistor is None:
         return []
-    amps = (
-        float(np.nanmedian(study.readings.log.cell_voltage[:, study.harness.trusted]))
-        / study.readings.resistor
-    )
+    amps = float(np.nanmedian(readings.log.cell_voltage[:, harness.trusted])) / resistor
     with np.errstate(invalid="ignore"):
         plain = (np.abs(taps.ohm) * amps > ALONE_V) & (taps.misfit < ALONE_MISFIT)
         few = (taps.edges >= LEAST_EDGES) | ((taps.edges > 0) & plain)

@@ -39,11 +39,8 @@ def cell_or_joint(scene: Scene) -> go.Figure:
     except NotEnoughData:
         return resistance(scene)
     look, mohm = scene.look, drops.ohm * 1e3
-    others = [
-        i
-        for i in np.flatnonzero(scene.study.harness.trusted)
-        if scene.log.cells[i] not in scene.finding.cells
-    ]
+    trusted = scene.study.harness.trusted
+    others = [i for i in np.flatnonzero(trusted) if scene.log.cells[i] not in scene.finding.cells]
     if not others or not scene.cells:
         return resistance(scene)
     figure = blank(look, scene.height)
@@ -109,9 +106,8 @@ def bursts(scene: Scene) -> go.Figure:
         np.argsort(np.abs(np.nan_to_num(away)))[-MOST_BURST_ROWS:],
     )
     figure = blank(look, scene.height)
-    other = next(
-        (c for c in log.cells if c not in scene.cells and scene.study.harness.trusted[scene.column(c)]), None
-    )
+    trusted = scene.study.harness.trusted
+    other = next((c for c in log.cells if c not in scene.cells and trusted[scene.column(c)]), None)
     if other is not None:
         cloud(figure, current[rows], left[rows, scene.column(other)], scene.name(other), look.soft, "x", 5)
     cloud(figure, current[rows], away[rows], scene.name(cell), look.series[0], size=6)

@@ -62,15 +62,9 @@ def bleed_jumps(s: Study, column: int) -> list[BleedJump]:
     """
     if s.readings.log.bleed is None:
         raise NotEnoughData("the log has no bleed flags")
-    fresh = s.refresh.rows
+    log, fresh, ohm = s.readings.log, s.refresh.rows, s.readings.resistor or UNIT_OHM
     flags = s.readings.log.bleed[fresh]
-    found = edges_of(
-        s.readings.log.cell_voltage[fresh],
-        flags,
-        s.readings.seconds[fresh],
-        s.readings.resistor or UNIT_OHM,
-        s.harness.trusted,
-    )
+    found = edges_of(log.cell_voltage[fresh], flags, log.seconds[fresh], ohm, s.harness.trusted)
     if found is None:
         raise NotEnoughData("no flag changes between steady readings")
     columns = np.arange(max(0, column - AROUND), min(len(s.readings.cells), column + AROUND + 1))
@@ -85,10 +79,6 @@ def bleed_jumps(s: Study, column: int) -> list[BleedJump]:
             continue
         jump = (found.jump[rows] * change[rows, source][:, None])[:, columns]
         known = np.maximum(np.isfinite(jump).sum(axis=0), 1)
-        half = (
-            1.96
-            * np.hypot(np.nanstd(jump, axis=0), s.readings.log.voltage_step / np.sqrt(12.0))
-            / np.sqrt(known)
-        )
+        half = 1.96 * np.hypot(np.nanstd(jump, axis=0), log.voltage_step / np.sqrt(12.0)) / np.sqrt(known)
         out.append(BleedJump(int(source), columns, np.nanmean(jump, axis=0), half, int(rows.sum())))
     return out

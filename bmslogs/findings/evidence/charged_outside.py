@@ -66,10 +66,8 @@ class ChargedOutside:
 
 def charging_bounds(s: Study) -> list[tuple[float, float]]:
     """Return the charging temperatures of a pack as (limit [degC], sign): the lower one always, the upper if known."""
-    low, high = (
-        s.readings.pack.limits.charge_temperature_min_C,
-        s.readings.pack.limits.charge_temperature_max_C,
-    )
+    limits = s.readings.pack.limits
+    low, high = limits.charge_temperature_min_C, limits.charge_temperature_max_C
     out = [(DEFAULT_CHARGE_LIMIT_C if low is None else low, -1.0)]
     return out if high is None else [*out, (high, 1.0)]
 

@@ -80,14 +80,13 @@ def _held(readings: Floats, bound: float, sign: float, columns: Ints, step: floa
 
 def as_cells(s: Study, columns: Ints) -> Floats:
     """Return (rows, columns) readings [V], the drop of bleed currents in the sense wires taken out where known."""
-    readings = s.readings.log.cell_voltage[:, columns]
-    if s.harness.taps is None or s.readings.log.bleed is None or s.readings.resistor is None:
+    log, wires, resistor = s.readings.log, s.harness.taps, s.readings.resistor
+    readings = log.cell_voltage[:, columns]
+    if wires is None or log.bleed is None or resistor is None:
         return readings
-    bled = np.flatnonzero(s.readings.log.bleed.any(axis=1))
+    bled = np.flatnonzero(log.bleed.any(axis=1))
     readings = readings.copy()
-    whole = taps.corrected(
-        s.readings.log.cell_voltage[bled], s.readings.log.bleed[bled], s.readings.resistor, s.harness.taps
-    )
+    whole = taps.corrected(log.cell_voltage[bled], log.bleed[bled], resistor, wires)
     readings[bled] = whole[:, columns]
     return readings
 

@@ -25,13 +25,10 @@ def limits_of(finding: Finding, k: Knowledge) -> list[PastLimit]:
     s, limits = k.study, k.study.readings.pack.limits
     if finding.unit == "A":
         of = ((limits.discharge_current_max_A, 1.0), (limits.charge_current_max_A, -1.0))
-        return [
-            current_past(s, bound, sign) for bound, sign in of if bound is not None and s.flow.has_current
-        ]
+        known = s.flow.has_current
+        return [current_past(s, bound, sign) for bound, sign in of if bound is not None and known]
     if finding.sensor is None and finding.cells:
-        columns = np.array(
-            [s.readings.cells.index(c) for c in finding.cells if c in s.readings.cells], np.int64
-        )
+        columns = np.array(_columns(finding, k), np.int64)
         ends = ((limits.voltage_max_V, 1.0), (limits.voltage_min_V, -1.0))
         return [
             voltage_past(s, columns, bound, sign)
@@ -46,11 +43,16 @@ def limits_of(finding: Finding, k: Knowledge) -> list[PastLimit]:
     ]
 
 
+def _columns(finding: Finding, k: Knowledge) -> list[int]:
+    """Return the columns of the cells that a finding names."""
+    cells = k.study.readings.cells
+    return [cells.index(c) for c in finding.cells if c in cells]
+
+
 def _sensors(finding: Finding, k: Knowledge) -> list[int]:
     """Return the columns of the finding's sensor; of all that are believed where it names none."""
-    names = [
-        k.study.readings.pack.sensor_name(i + 1) for i in range(k.study.readings.log.temperature.shape[1])
-    ]
+    readings = k.study.readings
+    names = [readings.pack.sensor_name(i + 1) for i in range(readings.log.temperature.shape[1])]
     if finding.sensor in names:
         return [names.index(finding.sensor)]
     return [int(i) for i in np.flatnonzero(k.study.temperatures.trusted)]
@@ -83,13 +85,8 @@ def _limit(finding: Finding, k: Knowledge) -> Bools | None:
 
 def bled_rows(finding: Finding, k: Knowledge) -> Bools | None:
     """Return (rows,) True where a named cell was bled by command; None where the log does not say."""
-    s = k.study
-    columns = [s.readings.cells.index(c) for c in finding.cells if c in s.readings.cells]
-    return (
-        None
-        if s.readings.log.bleed is None or not columns
-        else np.asarray(s.readings.log.bleed[:, columns].any(axis=1), bool)
-    )
+    flags, columns = k.study.readings.log.bleed, _columns(finding, k)
+    return None if flags is None or not columns else np.asarray(flags[:, columns].any(axis=1), bool)
 
 
 SHOWN: dict[str, Callable[[Finding, Knowledge], Bools | None]] = {
