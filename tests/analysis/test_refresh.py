@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from bmslogs.analysis import sensing
-from bmslogs.analysis.signals.refresh import find_turns, held_straight
+from bmslogs.analysis.signals.refresh import carried, find_turns, held_straight
 from bmslogs.analysis.study import Study
 from bmslogs.base.pack import Pack
 from bmslogs.log import Log
@@ -73,6 +73,19 @@ def test_a_reading_that_is_only_repeated_lies_on_the_line_to_the_next():
     volts[fresh[0] : fresh[1], channel], volts[fresh[1], channel] = 1.0, 2.0
     straight = held_straight(volts, np.arange(len(volts), dtype=float), found)[:, channel]
     assert straight[fresh[0] + 1] == pytest.approx(1.0 + 1.0 / (fresh[1] - fresh[0]))
+
+
+def test_what_is_carried_by_the_load_is_what_was_there():
+    """Planted: two channels read in every other row, a straight open-circuit voltage less the load's drop."""
+    seconds = np.arange(41.0)
+    drop = np.random.default_rng(2).normal(0, 50.0, 41)[:, None] * np.array([1e-3, 1.2e-3])
+    true = np.array([3.70, 3.72]) + 1e-4 * seconds[:, None] - drop
+    fresh = np.stack(
+        [np.arange(41) % 2 == 0, (np.arange(41) % 2 == 1) | np.isin(np.arange(41), (0, 40))], axis=1
+    )
+    seen = np.where(fresh, true, np.nan)
+    found = carried(seen, seconds, fresh, (np.array([0]), np.array([1])), drop)
+    assert np.abs(found - true).max() < 1e-12
 
 
 @pytest.mark.parametrize("turns", [4, 16])

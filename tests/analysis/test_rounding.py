@@ -3,7 +3,13 @@
 import numpy as np
 import pytest
 
-from bmslogs.analysis.rounding import lasting_error, mean_error, middle_error, weighted_error
+from bmslogs.analysis.rounding import (
+    lasting_error,
+    mean_error,
+    middle_error,
+    share_of_news,
+    weighted_error,
+)
 
 
 @pytest.mark.parametrize("noise", [0.0002, 0.0005, 0.001, 0.002])
@@ -50,3 +56,12 @@ def test_means_of_single_cells(noise):
     read = np.round((true + rng.normal(0, noise, (200, 300))) / step) * step
     told = np.median(mean_error(read, step))
     assert told == pytest.approx(np.sqrt(((read.mean(axis=0) - true) ** 2).mean()), rel=0.5)
+
+
+def test_a_rest_that_repeats_its_rounding_tells_little_and_a_noisy_one_all():
+    """By hand: step / (sqrt(2) pi) = 1.1254 mV of 5 mV stay; 60 times (1.1254 / 1.0)^2 are 75.99: one part in 76.99."""
+    still = np.full((200, 4), 3.7)
+    assert share_of_news(still, 60.0, 0.005, 0.001) == pytest.approx(1 / 76.99, rel=1e-3)
+    assert share_of_news(still, 0.0, 0.005, 0.001) == 1.0
+    noisy = still + np.random.default_rng(3).normal(0.0, 0.01, still.shape)
+    assert share_of_news(noisy, 60.0, 0.005, 0.001) == pytest.approx(1.0, abs=1e-3)

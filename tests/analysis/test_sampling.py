@@ -5,7 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from bmslogs.analysis.sampling import row_medians, rows_between, step_with_band, usual_interval
+from bmslogs.analysis.sampling import (
+    means_of,
+    renumber,
+    row_medians,
+    rows_between,
+    step_with_band,
+    usual_interval,
+)
 
 
 @pytest.mark.parametrize("columns", [1, 2, 5, 12])
@@ -56,3 +63,14 @@ def test_a_reading_that_waits_to_move_errs_by_its_band() -> None:
     assert step_with_band(logged, 0.001) == pytest.approx(0.006)
     assert step_with_band(np.round(true, 3), 0.001) == 0.001
     assert step_with_band(logged[:20], 0.001) == 0.001
+
+
+def test_means_of_groups_leave_out_what_is_no_group() -> None:
+    """By hand: rows 1, 2 | 4, 5 of the squares are 2.5 and 20.5; row 6 is left."""
+    values = np.arange(8.0) ** 2
+    found = means_of(np.column_stack([values, -values]), np.array([1, 2, 4, 5, 6]), 2)
+    np.testing.assert_allclose(found, [[2.5, -2.5], [20.5, -20.5]])
+
+
+def test_sections_are_numbered_without_holes() -> None:
+    np.testing.assert_array_equal(renumber(np.array([3, 3, 7, 9, 9])), [0, 0, 1, 2, 2])
