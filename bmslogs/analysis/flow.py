@@ -18,6 +18,7 @@ from bmslogs.analysis import polarisation, sampling, stretches
 from bmslogs.analysis.models import standing_load
 from bmslogs.analysis.ocv import OcvCurve, curve_of
 from bmslogs.analysis.stretches import Stretch
+from bmslogs.base.results import Kind
 from bmslogs.log import Log
 
 Floats = npt.NDArray[np.float64]
@@ -188,7 +189,7 @@ class Flow:
         return stretches.stretches(self.seconds, self.current, self.quiet, self.section)
 
     @cached_property
-    def kinds(self) -> list[str]:
+    def kinds(self) -> list[Kind]:
         """Kinds of stretches that occur."""
         return stretches.kinds(self.stretches)
 

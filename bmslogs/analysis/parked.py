@@ -20,9 +20,10 @@ from bmslogs.analysis.ocv import OcvCurve
 from bmslogs.analysis.regression import block_fit, equal_blocks, jackknife_se, t_factor
 from bmslogs.analysis.rounding import middle_error, weighted_error
 from bmslogs.analysis.statistics import LEAST_CELLS, robust_scale
-from bmslogs.analysis.stretches import PARKED_LEAST_S, Kind, Stretch
+from bmslogs.analysis.stretches import PARKED_LEAST_S, Stretch
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.nan_statistics import median, nanmedian
+from bmslogs.base.results import Kind
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]

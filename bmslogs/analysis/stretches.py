@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from bmslogs.base.nan_statistics import nanmax, nanmean, nanmedian
+from bmslogs.base.results import Kind
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
-Kind = Literal["drive", "charge", "rest", "parked"]
 
 REST_C_RATE = 1 / 200
 """Below this share of the nominal capacity per hour the pack rests (judgement: common practice, no source)."""
@@ -236,7 +235,8 @@ def _activities(seconds: Floats, current: Floats, first: int, last: int) -> list
     return out
 
 
-def kinds(parts: list[Stretch]) -> list[str]:
+def kinds(parts: list[Stretch]) -> list[Kind]:
     """Return the kinds that occur, in the order of the vocabulary."""
     have = {p.kind for p in parts}
-    return [k for k in ("drive", "rest", "charge", "parked") if k in have]
+    order: tuple[Kind, ...] = ("drive", "rest", "charge", "parked")
+    return [k for k in order if k in have]

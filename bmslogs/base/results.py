@@ -1,22 +1,24 @@
-"""The shape of answers: estimates, findings, a diagnosis, and their JSON (schema bmslogs.diagnosis/2)."""
+"""The shape of answers: estimates, findings, a diagnosis; their JSON (schema bmslogs.diagnosis/2) follows from it."""
 
 from __future__ import annotations
 
-import math
-import sys
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass, field
-from typing import Any, Literal
+from dataclasses import dataclass, field
+from typing import Annotated, Any, Final, Literal, NotRequired, TypedDict
 
-DIAGNOSIS_SCHEMA = "bmslogs.diagnosis/2"
+from bmslogs.base.marks import FILLED, OMITTED, By, CauseKey, Cell, Count, QuantityKey, Text, Time
+from bmslogs.base.published import Published
+
+DIAGNOSIS_SCHEMA: Final = "bmslogs.diagnosis/2"
 """Readers of /1 find nothing renamed; new is the status `bounded`."""
 Status = Literal["determined", "bounded", "not_determinable"]
 Level = Literal["act", "look", "note"]
+Kind = Literal["drive", "charge", "rest", "parked"]
 LEVELS: tuple[Level, ...] = ("act", "look", "note")
 
 
-@dataclass(frozen=True, slots=True)
-class Estimate:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Estimate(Published):
     """One quantity of one cell, sensor or of the pack.
 
     Attributes
@@ -34,39 +36,17 @@ class Estimate:
         Where not determinable or bounded only: one sentence each, the reason and the log that would settle it.
     """
 
-    quantity: str
-    unit: str
-    cell: int | None = None
-    sensor: str | None = None
-    value: float | None = None
-    low: float | None = None
-    high: float | None = None
+    quantity: QuantityKey = field(kw_only=False)
+    cell: Cell | None = None
+    sensor: Annotated[Text | None, OMITTED] = None
+    value: Annotated[float | None, By("status", determined=float, bounded=None, not_determinable=None)] = None
+    low: Annotated[float | None, By("status", determined=float, bounded=float | None)] = None
+    high: Annotated[float | None, By("status", determined=float, bounded=float | None)] = None
+    unit: str = field(kw_only=False)
     status: Status = "determined"
-    conditions: dict[str, Any] = field(default_factory=dict)
-    why: str | None = None
-    settle_by: str | None = None
-
-    def to_json(self) -> dict[str, Any]:
-        """Return the JSON object; keys that do not apply are left out."""
-        out: dict[str, Any] = {"quantity": self.quantity, "cell": self.cell}
-        if self.sensor is not None:
-            out["sensor"] = self.sensor
-        out |= {"value": _number(self.value)}
-        if self.status != "not_determinable":
-            out |= {"low": _number(self.low), "high": _number(self.high)}
-        out |= {"unit": self.unit, "status": self.status}
-        if self.conditions:
-            out["conditions"] = {k: _plain(v) for k, v in self.conditions.items()}
-        if self.status != "determined":
-            out |= {"why": self.why, "settle_by": self.settle_by}
-        return out
-
-    @classmethod
-    def from_json(cls, data: dict[str, Any]) -> Estimate:
-        """Read one back from its JSON object."""
-        names = ("quantity", "unit", "cell", "sensor", "value", "low", "high", "status", "why", "settle_by")
-        own = {n: _once(data[n]) for n in names if n in data}
-        return cls(**own, conditions={_once(k): _once(v) for k, v in data.get("conditions", {}).items()})
+    conditions: Annotated[dict[str, Any], OMITTED] = field(default_factory=dict)
+    why: Annotated[str | None, By("status", bounded=Text, not_determinable=Text)] = None
+    settle_by: Annotated[str | None, By("status", bounded=Text, not_determinable=Text)] = None
 
 
 def refused(
@@ -92,8 +72,8 @@ def refused(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding(Published):
     """One cause that the estimates speak for.
 
     Attributes
@@ -112,52 +92,54 @@ class Finding:
         Evidence, one line each; what to do, safest first.
     """
 
-    cause: str
-    level: Level
-    says: str
-    cells: tuple[int, ...] = ()
+    cause: CauseKey = field(kw_only=False)
+    level: Level = field(kw_only=False)
+    cells: tuple[Cell, ...] = ()
     module: str | None = None
     sensor: str | None = None
     size: float | None = None
     low: float | None = None
     high: float | None = None
     unit: str = ""
-    because: tuple[str, ...] = ()
-    next: tuple[str, ...] = ()
-
-    def to_json(self) -> dict[str, Any]:
-        """Return the JSON object."""
-        out = asdict(self)
-        out["cells"] = [int(c) for c in self.cells]
-        for key in ("size", "low", "high"):
-            out[key] = _number(out[key])
-        for key in ("because", "next"):
-            out[key] = list(out[key])
-        order = (
-            "cause",
-            "level",
-            "cells",
-            "module",
-            "sensor",
-            "size",
-            "low",
-            "high",
-            "unit",
-            "says",
-            "because",
-            "next",
-        )
-        return {key: out[key] for key in order}
-
-    @classmethod
-    def from_json(cls, data: dict[str, Any]) -> Finding:
-        """Read one back from its JSON object."""
-        lists = {key: tuple(data.get(key, ())) for key in ("cells", "because", "next")}
-        return cls(**{**data, **lists})
+    says: Text = field(kw_only=False)
+    because: Annotated[tuple[Text, ...], FILLED] = ()
+    next: Annotated[tuple[Text, ...], FILLED] = ()
 
 
-@dataclass(frozen=True)
-class Diagnosis:
+class Settings(TypedDict, total=False):
+    """How the logger was set: what two logs must have in common to be compared cell by cell.
+
+    ``voltage_step_V`` and ``refresh_s`` of the cell readings, ``bled_under_load``: the largest share of the readings
+    under load in which a cell was bled, ``cell_columns``: what the logger called the cells, in their order.
+    """
+
+    voltage_step_V: float
+    refresh_s: float
+    bled_under_load: float
+    cell_columns: list[Text]
+
+
+class LogTold(TypedDict):
+    """A log as an answer names it; start and end in ISO 8601, UTC."""
+
+    id: Text
+    start: Time
+    end: Time
+    rows: Count
+    kinds: list[Kind]
+    settings: NotRequired[Settings]
+
+
+class PackTold(TypedDict):
+    """A pack as an answer names it, and how many cells it has in series."""
+
+    id: Text
+    vehicle: Text
+    cells: Cell
+
+
+@dataclass(frozen=True, kw_only=True)
+class Diagnosis(Published):
     """All that one log, or all logs of a pack, say: what is wrong, how surely, and what stays unknown.
 
     Attributes
@@ -170,66 +152,21 @@ class Diagnosis:
         For a pack as a whole: one object like `log` per log that was weighed; empty for one log.
     """
 
-    log: dict[str, Any]
-    pack: dict[str, Any]
-    estimates: tuple[Estimate, ...]
-    findings: tuple[Finding, ...]
-    repairs: tuple[str, ...] = ()
-    cautions: tuple[str, ...] = ()
-    logs: tuple[dict[str, Any], ...] = ()
-    method: str = ""
+    schema: Literal["bmslogs.diagnosis/2"] = field(default=DIAGNOSIS_SCHEMA, init=False, repr=False)
+    log: LogTold = field(kw_only=False)
+    logs: Annotated[tuple[LogTold, ...], OMITTED] = ()
+    pack: PackTold = field(kw_only=False)
+    estimates: tuple[Estimate, ...] = field(kw_only=False)
+    findings: tuple[Finding, ...] = field(kw_only=False)
+    repairs: tuple[Text, ...] = field(default=(), kw_only=False)
+    cautions: Annotated[tuple[Text, ...], FILLED] = field(default=(), kw_only=False)
+    method: Annotated[Text, OMITTED] = ""
 
     def of(self, quantity: str) -> tuple[Estimate, ...]:
         """Return the estimates of one quantity, cells in order."""
         return tuple(e for e in self.estimates if e.quantity == quantity)
 
-    def to_json(self) -> dict[str, Any]:
-        """Return the JSON object of schema bmslogs.diagnosis/2."""
-        out: dict[str, Any] = {"schema": DIAGNOSIS_SCHEMA, "log": self.log}
-        if self.logs:
-            out["logs"] = list(self.logs)
-        out |= {
-            "pack": self.pack,
-            "estimates": [e.to_json() for e in self.estimates],
-            "findings": [f.to_json() for f in self.findings],
-            "repairs": list(self.repairs),
-            "cautions": list(self.cautions),
-        }
-        if self.method:
-            out["method"] = self.method
-        return out
-
-    @classmethod
-    def from_json(cls, data: dict[str, Any]) -> Diagnosis:
-        """Read one back from its JSON object."""
-        return cls(
-            log=dict(data["log"]),
-            pack=dict(data["pack"]),
-            estimates=tuple(Estimate.from_json(e) for e in data["estimates"]),
-            findings=tuple(Finding.from_json(f) for f in data["findings"]),
-            repairs=tuple(data["repairs"]),
-            cautions=tuple(data["cautions"]),
-            logs=tuple(data.get("logs", ())),
-            method=data.get("method", ""),
-        )
-
 
 def by_urgency(findings: Iterable[Finding]) -> list[Finding]:
     """Return the findings in order of urgency, larger ones of a level first."""
     return sorted(findings, key=lambda f: (LEVELS.index(f.level), -abs(f.size or 0.0), f.cells))
-
-
-def _number(value: float | None) -> float | None:
-    """Return a JSON number with the digits that matter, None for what is not a number."""
-    if value is None or not math.isfinite(value):
-        return None
-    return float(f"{value:.6g}")
-
-
-def _plain(value: Any) -> Any:
-    return _number(value) if isinstance(value, float) else value
-
-
-def _once(value: Any) -> Any:
-    """Return a text as one object however often it is read: hundreds of estimates share their few sentences."""
-    return sys.intern(value) if type(value) is str else value

@@ -1,300 +1,137 @@
-"""JSON Schema (draft 2020-12) of the answers, for programs that read them."""
+"""JSON Schema (draft 2020-12) of published results, from the same annotations as their JSON."""
 
 from __future__ import annotations
 
-from typing import Any
+import datetime as dt
+from collections.abc import Iterable, Mapping
+from typing import Any, Literal, NotRequired, cast, get_args, get_origin, get_type_hints, is_typeddict
 
-from bmslogs.base.results import DIAGNOSIS_SCHEMA
+from bmslogs.base.marks import FILLED, LATER, OMITTED, AtLeast, Closed, Mark, Matches, WrittenBy
+from bmslogs.base.published import Entry, Published, bare, entries, is_published, mark_in, optional, tag_of
 
 Schema = dict[str, Any]
+SIMPLE = {
+    str: "string",
+    int: "integer",
+    float: "number",
+    bool: "boolean",
+    dt.datetime: "string",
+    None: "null",
+}
 
-NUMBER: Schema = {"type": "number"}
-NUMBER_OR_NULL: Schema = {"type": ["number", "null"]}
-TEXT: Schema = {"type": "string", "minLength": 1}
-TEXT_OR_NULL: Schema = {"type": ["string", "null"]}
-CELL: Schema = {"type": "integer", "minimum": 1}
-TIME: Schema = {"type": "string", "pattern": r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?(Z|\+00:00)$"}
-KINDS = ("drive", "charge", "rest", "parked")
+
+def schema_of(cls: type[Published], **closed: Iterable[str]) -> Schema:
+    """Return the schema of a published document.
+
+    Parameters
+    ----------
+    cls
+        Its class; ``schema`` is the first of its keys and names it.
+    closed
+        Keys of the registries that close a list, by its name: ``quantity=QUANTITIES, cause=CAUSES``.
+
+    Raises
+    ------
+    TypeError
+        An annotation has no form in JSON.
+    """
+    named = next(e.hint for e in entries(cast(Any, cls)) if e.key == "schema")
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": get_args(named)[0],
+        **_Maker({name: list(keys) for name, keys in closed.items()}).object_of(cls),
+    }
 
 
-def _object(required: dict[str, Schema], optional: dict[str, Schema] | None = None) -> Schema:
+class _Maker:
+    """Makes schemas of types, with the closed lists at hand."""
+
+    def __init__(self, closed: Mapping[str, list[str]]) -> None:
+        self._closed = closed
+
+    def object_of(self, cls: Any) -> Schema:
+        """Return the schema of a published class; one alternative a value of the tag where fields go by one."""
+        tag, values = tag_of(cls)
+        made = [self._object(entries(cls), tag, value) for value in values]
+        return made[0] if tag is None else {"oneOf": made}
+
+    def _object(self, keys: Iterable[Entry], tag: str | None, value: str | None) -> Schema:
+        standing = [e for e in keys if e.stands(value)]
+        return _closed_object(
+            {e.key: {"const": value} if e.name == tag else self.of(*e.as_tagged(value)) for e in standing},
+            [e.key for e in standing if OMITTED not in e.marks and LATER not in e.marks],
+        )
+
+    def of(self, hint: Any, marks: tuple[Mark, ...] = ()) -> Schema:
+        """Return the schema of a type with its marks."""
+        hint, nullable = optional(hint)
+        nullable = nullable and OMITTED not in marks  # null is left out
+        hint, own = bare(hint)
+        made = self._type(hint, (*marks, *own))
+        if not nullable:
+            return made
+        if set(made) == {"type"}:
+            return {"type": [made["type"], "null"]}
+        return {"anyOf": [made, {"type": "null"}]}
+
+    def _type(self, hint: Any, marks: tuple[Mark, ...]) -> Schema:
+        """Return the schema of a type that is not null."""
+        closed = mark_in(marks, Closed)
+        if closed is not None:
+            return {"enum": self._closed[closed.value]}
+        if mark_in(marks, WrittenBy) is not None:
+            return {"type": "string"}
+        if hint in SIMPLE:
+            return {"type": SIMPLE[hint], **_limits(hint, marks)}
+        return self._made_of_others(hint, marks)
+
+    def _made_of_others(self, hint: Any, marks: tuple[Mark, ...]) -> Schema:
+        origin, of = get_origin(hint), get_args(hint)
+        if hint is Any:
+            return {}
+        if origin is Literal:
+            return {"const": of[0]} if len(of) == 1 else {"enum": list(of)}
+        if origin in (tuple, list):
+            return {
+                "type": "array",
+                "items": self.of(*bare(of[0])),
+                **({"minItems": 1} if FILLED in marks else {}),
+            }
+        if isinstance(origin, type) and issubclass(origin, Mapping):
+            each = self.of(*bare(of[1]))
+            return {"type": "object", **({"additionalProperties": each} if each else {})}
+        if is_typeddict(hint):
+            return self._typed_dict(hint)
+        if is_published(hint):
+            return self.object_of(hint)
+        raise TypeError(f"{hint!r} has no form in JSON")
+
+    def _typed_dict(self, hint: Any) -> Schema:
+        of, required = {}, []
+        for name, given in get_type_hints(hint, include_extras=True).items():
+            if get_origin(given) is NotRequired:
+                given = get_args(given)[0]
+            elif hint.__total__:
+                required.append(name)
+            of[name] = self.of(*bare(given))
+        return _closed_object(of, required)
+
+
+def _closed_object(properties: Mapping[str, Schema], required: list[str]) -> Schema:
     """Return the schema of an object that has no keys but these."""
     return {
         "type": "object",
-        "required": list(required),
-        "properties": {**required, **(optional or {})},
+        "required": required,
+        "properties": dict(properties),
         "additionalProperties": False,
     }
 
 
-def _list(of: Schema) -> Schema:
-    return {"type": "array", "items": of}
-
-
-LOG = _object(
-    {
-        "id": TEXT,
-        "start": TIME,
-        "end": TIME,
-        "rows": {"type": "integer", "minimum": 0},
-        "kinds": _list({"enum": list(KINDS)}),
-    },
-    {
-        "settings": _object(
-            {},
-            {
-                "voltage_step_V": NUMBER,
-                "refresh_s": NUMBER,
-                "bled_under_load": NUMBER,
-                "cell_columns": _list(TEXT),
-            },
-        )
-    },
-)
-
-
-def diagnosis_schema(quantities: tuple[str, ...], causes: tuple[str, ...]) -> Schema:
-    """Return the schema of bmslogs.diagnosis/2.
-
-    Parameters
-    ----------
-    quantities, causes
-        Keys of the two registries: the lists are closed.
-    """
-    named: dict[str, Schema] = {
-        "quantity": {"enum": list(quantities)},
-        "cell": {"anyOf": [CELL, {"type": "null"}]},
-        "unit": {"type": "string"},
-    }
-    extra: dict[str, Schema] = {"sensor": TEXT, "conditions": {"type": "object"}}
-    determined = _object(
-        {**named, "value": NUMBER, "low": NUMBER, "high": NUMBER, "status": {"const": "determined"}}, extra
-    )
-    unknown = _object(
-        {
-            **named,
-            "value": {"type": "null"},
-            "status": {"const": "not_determinable"},
-            "why": TEXT,
-            "settle_by": TEXT,
-        },
-        extra,
-    )
-    bounded = _object(
-        {
-            **named,
-            "value": {"type": "null"},
-            "low": NUMBER_OR_NULL,
-            "high": NUMBER_OR_NULL,
-            "status": {"const": "bounded"},
-            "why": TEXT,
-            "settle_by": TEXT,
-        },
-        extra,
-    )
+def _limits(hint: Any, marks: tuple[Mark, ...]) -> Schema:
+    """Return what a simple type is limited to."""
+    least, pattern = mark_in(marks, AtLeast), mark_in(marks, Matches)
     return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": DIAGNOSIS_SCHEMA,
-        **_object(
-            {
-                "schema": {"const": DIAGNOSIS_SCHEMA},
-                "log": LOG,
-                "pack": _object({"id": TEXT, "vehicle": TEXT, "cells": CELL}),
-                "estimates": _list({"oneOf": [determined, bounded, unknown]}),
-                "findings": _list(_finding(causes)),
-                "repairs": _list(TEXT),
-                "cautions": {**_list(TEXT), "minItems": 1},
-            },
-            {"logs": _list(LOG), "method": TEXT},
-        ),
-    }
-
-
-def _finding(causes: tuple[str, ...]) -> Schema:
-    """Return the schema of a finding."""
-    return _object(
-        {
-            "cause": {"enum": list(causes)},
-            "level": {"enum": ["act", "look", "note"]},
-            "cells": _list(CELL),
-            "module": TEXT_OR_NULL,
-            "sensor": TEXT_OR_NULL,
-            "size": NUMBER_OR_NULL,
-            "low": NUMBER_OR_NULL,
-            "high": NUMBER_OR_NULL,
-            "unit": {"type": "string"},
-            "says": TEXT,
-            "because": {**_list(TEXT), "minItems": 1},
-            "next": {**_list(TEXT), "minItems": 1},
-        }
-    )
-
-
-def comparison_schema(quantities: tuple[str, ...]) -> Schema:
-    """Return the schema of bmslogs.comparison/1."""
-    quantity: Schema = {"enum": list(quantities)}
-    bounds = {"low": NUMBER_OR_NULL, "high": NUMBER_OR_NULL}
-    cell = _object({"cell": CELL, "value": NUMBER_OR_NULL, **bounds})
-    pack = _object(
-        {
-            "pack": TEXT,
-            "median": NUMBER_OR_NULL,
-            **bounds,
-            "logs": {"type": "integer", "minimum": 0},
-            "cells": _list(cell),
-        }
-    )
-    compared = _object(
-        {
-            "quantity": quantity,
-            "reference": {"type": "object"},
-            "comparable": {"type": "boolean"},
-            "why_not": TEXT_OR_NULL,
-            "packs": _list(pack),
-        }
-    )
-    position = _object(
-        {
-            "position": TEXT,
-            "quantity": quantity,
-            "effect": NUMBER,
-            "low": NUMBER,
-            "high": NUMBER,
-            "strength": {"enum": ["suggests", "supports"]},
-        },
-        {"vehicles": {"type": "integer", "minimum": 3}, "design": TEXT},
-    )
-    ratio = {"ratio": NUMBER, "low": NUMBER, "high": NUMBER}
-    difference = _object(
-        {"quantity": quantity, "pack": TEXT, "against": TEXT, **ratio, "differ": {"type": "boolean"}}
-    )
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "bmslogs.comparison/1",
-        **_object(
-            {"schema": {"const": "bmslogs.comparison/1"}, "quantities": _list(compared)},
-            {
-                "positions": _list(position),
-                "changes": _list(_change(quantity)),
-                "differences": _list(difference),
-                "trends": _list(_trend(quantity)),
-                "bleeding": _bleeding(cell, bounds),
-                "events": _list(TEXT),
-                "notes": _list(TEXT),
-                "cautions": {**_list(TEXT), "minItems": 1},
-            },
-        ),
-    }
-
-
-def _change(quantity: Schema) -> Schema:
-    """Return the schema of a cell after against before."""
-    return _object(
-        {
-            "cell": CELL,
-            "quantity": quantity,
-            "ratio": NUMBER,
-            "low": NUMBER,
-            "high": NUMBER,
-            "finding": {"type": "boolean"},
-        },
-        {"ratio_raw": NUMBER, "new": {"type": "boolean"}},
-    )
-
-
-def _bleeding(cell: Schema, bounds: dict[str, Any]) -> Schema:
-    """Return the schema of what packs were bled, and of how they differ in it."""
-    optional_bounds = {"median": NUMBER_OR_NULL, **bounds}
-    rate = _object(
-        {
-            "pack": TEXT,
-            **optional_bounds,
-            "logs": {"type": "integer", "minimum": 0},
-            "weeks": NUMBER_OR_NULL,
-            "powered_h_per_week": NUMBER_OR_NULL,
-            "why_not": TEXT_OR_NULL,
-            "cells": _list(cell),
-        }
-    )
-    return _object(
-        {
-            "unit": {"const": "Ah per week"},
-            "comparable": {"type": "boolean"},
-            "why_not": TEXT_OR_NULL,
-            "packs": _list(rate),
-            "differences": _list(
-                _object(
-                    {
-                        "pack": TEXT,
-                        "against": TEXT,
-                        "difference": NUMBER,
-                        "low": NUMBER,
-                        "high": NUMBER,
-                        "differ": {"type": "boolean"},
-                    }
-                )
-            ),
-        }
-    )
-
-
-def _trend(quantity: Schema) -> Schema:
-    """Return the schema of a change per year."""
-    return _object(
-        {
-            "pack": TEXT,
-            "quantity": quantity,
-            "cell": {"anyOf": [CELL, {"type": "null"}]},
-            "per_year": NUMBER,
-            "low": NUMBER,
-            "high": NUMBER,
-            "logs": {"type": "integer", "minimum": 2},
-            "first": TEXT,
-            "last": TEXT,
-        }
-    )
-
-
-def history_schema(quantities: tuple[str, ...]) -> Schema:
-    """Return the schema of bmslogs.history/1.
-
-    Parameters
-    ----------
-    quantities
-        Names that a series may have: the list is closed.
-    """
-    bounds = {"low": NUMBER_OR_NULL, "high": NUMBER_OR_NULL}
-    point = _object({"log": TEXT, "time": TIME, "value": NUMBER, **bounds})
-    gap = _object({"log": TEXT, "time": TIME, "why": TEXT})
-    series = _object(
-        {
-            "quantity": {"enum": list(quantities)},
-            "cell": {"anyOf": [CELL, {"type": "null"}]},
-            "unit": TEXT,
-            "against": TEXT_OR_NULL,
-            "points": _list(point),
-            "gaps": _list(gap),
-            "slope_per_month": NUMBER_OR_NULL,
-            **bounds,
-            "since": TEXT_OR_NULL,
-            "drift": {"type": "boolean"},
-            "why_no_slope": TEXT_OR_NULL,
-        },
-        {"sensor": TEXT},
-    )
-    event = _object({"date": TEXT, "kind": TEXT, "where": TEXT_OR_NULL, "cells": _list(CELL)})
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        "title": "bmslogs.history/1",
-        **_object(
-            {
-                "schema": {"const": "bmslogs.history/1"},
-                "pack": TEXT,
-                "reference": {"type": "object"},
-                "series": _list(series),
-                "events": _list(event),
-                "says": _list(TEXT),
-                "cautions": {**_list(TEXT), "minItems": 1},
-            }
-        ),
+        **({"minimum": least.value} if least else {}),
+        **({"pattern": pattern.value} if pattern else {}),
+        **({"minLength": 1} if FILLED in marks else {}),
     }

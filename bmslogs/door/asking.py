@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from bmslogs.base.errors import BadInput
 from bmslogs.base.results import Diagnosis as _Diagnosis
-from bmslogs.base.results import Estimate, Finding, by_urgency
+from bmslogs.base.results import Estimate, Finding, LogTold, PackTold, by_urgency
 from bmslogs.door.frames import diagnosis_frame, table
 from bmslogs.door.logs import Log, Place, Store, kept_store, log_id_of, pack_of, profile_of
 from bmslogs.door.showing import Shown, count
@@ -41,17 +41,17 @@ class Diagnosis(Shown):
     _read: Callable[[], stored_logs.Log] | None = None
 
     @property
-    def log(self) -> dict[str, Any]:
+    def log(self) -> LogTold:
         """The log: `id`, `start`, `end` (ISO 8601, UTC), `rows`, `kinds`."""
         return self._made.log
 
     @property
-    def logs(self) -> tuple[dict[str, Any], ...]:
+    def logs(self) -> tuple[LogTold, ...]:
         """Of a whole pack: one entry like `log` a log that was weighed."""
         return self._made.logs
 
     @property
-    def pack(self) -> dict[str, Any]:
+    def pack(self) -> PackTold:
         """The pack: `id`, `vehicle`, `cells`."""
         return self._made.pack
 

@@ -8,10 +8,10 @@ from collections.abc import Sequence
 import numpy as np
 
 from bmslogs.base.cautions import CAUTIONS
+from bmslogs.base.published import json_number
 from bmslogs.faces.history_sheet import Sheet, rows_of, sheet_of
 from bmslogs.faces.layout import part, terminal_width
 from bmslogs.faces.spreadsheet import Cell, table_of
-from bmslogs.findings.compare.shape import number
 from bmslogs.findings.history.building import Weighed, history_of
 from bmslogs.findings.history.shape import stamp
 from bmslogs.findings.history.topics import TOPICS
@@ -91,8 +91,8 @@ def history_csv(w: Weighed, topics: Sequence[str]) -> str:
         }  # fmt: skip
         rows.append(
             {
-                "kind": "slope", **head, "value": number(s.slope_per_month), "low": number(s.low),
-                "high": number(s.high), "unit": f"{s.unit} a month", "since": s.since,
+                "kind": "slope", **head, "value": json_number(s.slope_per_month), "low": json_number(s.low),
+                "high": json_number(s.high), "unit": f"{s.unit} a month", "since": s.since,
                 "verdict": "drifts" if s.drift else "no drift beyond chance" if s.since else "not told",
                 "says": s.why_no_slope,
             }
@@ -105,8 +105,8 @@ def history_csv(w: Weighed, topics: Sequence[str]) -> str:
         for p in s.points:
             rows.append(
                 {
-                    "kind": "point", **head, "log": p.log, "time": p.time, "value": number(p.value),
-                    "low": number(p.low), "high": number(p.high),
+                    "kind": "point", **head, "log": p.log, "time": p.time, "value": json_number(p.value),
+                    "low": json_number(p.low), "high": json_number(p.high),
                 }
             )  # fmt: skip
         rows += [{"kind": "gap", **head, "log": x.log, "time": x.time, "says": x.why} for x in s.gaps]
@@ -144,11 +144,11 @@ def shown_csv(
             rows.append(
                 {
                     "line": column if column is not None else "pack", "place": sheet.names[i], "log": sheet.ids[k],
-                    "time": stamp(sheet.times[k]), "value": number(float(sheet.y[k, i])),
-                    "low": number(float(sheet.low[k, i])), "high": number(float(sheet.high[k, i])),
+                    "time": stamp(sheet.times[k]), "value": json_number(float(sheet.y[k, i])),
+                    "low": json_number(float(sheet.low[k, i])), "high": json_number(float(sheet.high[k, i])),
                     "unit": sheet.unit,
-                    "pack_middle": number(float(sheet.ground[k])) if sheet.ground is not None else None,
-                    "slope_line": number(float(sheet.trend[k, i])),
+                    "pack_middle": json_number(float(sheet.ground[k])) if sheet.ground is not None else None,
+                    "slope_line": json_number(float(sheet.trend[k, i])),
                 }
             )  # fmt: skip
     for k in np.flatnonzero(inside):

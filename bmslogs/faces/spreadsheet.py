@@ -6,10 +6,11 @@ import csv
 import io
 
 from bmslogs.analysis.registry import QUANTITIES
+from bmslogs.base.published import json_number
 from bmslogs.base.results import Diagnosis, by_urgency
 from bmslogs.faces.figures.words import say_bound
 from bmslogs.faces.numbers import ranges
-from bmslogs.findings.compare.shape import BleedRate, Comparison, PackValue, number
+from bmslogs.findings.compare.shape import BleedRate, Comparison, PackValue
 
 COLUMNS = (
     "kind",
@@ -299,7 +300,7 @@ def table_of(columns: tuple[str, ...], rows: list[dict[str, Cell]]) -> str:
 
 def _digits(cell: Cell) -> Cell:
     """Return a number with the digits that the JSON gives it; all else as it is."""
-    return number(cell) if isinstance(cell, float) else cell
+    return json_number(cell) if isinstance(cell, float) else cell
 
 
 def _cells(cells: tuple[int, ...]) -> Cell:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from statistics import median
 
 from bmslogs.analysis.registry import QUANTITIES
@@ -53,7 +53,7 @@ def _head(diagnosis: Diagnosis) -> str:
     return "\n".join(lines)
 
 
-def log_line(log: dict[str, object]) -> str:
+def log_line(log: Mapping[str, object]) -> str:
     """Return ``log ID: start to end UTC, rows, kinds`` of a log entry."""
     kinds = log.get("kinds")
     said = (

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
@@ -14,7 +13,7 @@ from bmslogs.analysis.numerics import calm
 from bmslogs.analysis.study import Study
 from bmslogs.base.cautions import CAUTIONS
 from bmslogs.base.errors import NotEnoughData
-from bmslogs.base.results import Diagnosis, Finding, by_urgency
+from bmslogs.base.results import Diagnosis, Finding, Kind, LogTold, Settings, by_urgency
 from bmslogs.findings import (
     rules_bleed,
     rules_capacity,
@@ -82,7 +81,7 @@ def diagnose(log: Log) -> Diagnosis:
             sure(found) for rule in RULES for found in _told(rule, case)
         )
     return Diagnosis(
-        log=describe(log, knowledge.study.flow.kinds) | {"settings": settings(knowledge.study)},
+        log={**describe(log, knowledge.study.flow.kinds), "settings": settings(knowledge.study)},
         pack={"id": log.pack.id, "vehicle": log.pack.vehicle, "cells": log.pack.cells_in_series},
         estimates=tuple(estimates),
         findings=tuple(by_urgency(findings)),
@@ -103,7 +102,7 @@ def sure(found: Finding) -> Finding:
     return replace(found, level="note", because=(*found.because, f"its interval does not exclude {held}"))
 
 
-def describe(log: Log, kinds: list[str]) -> dict[str, Any]:
+def describe(log: Log, kinds: list[Kind]) -> LogTold:
     """Return the ``log`` object of a diagnosis."""
     return {
         "id": log.id,
@@ -114,14 +113,10 @@ def describe(log: Log, kinds: list[str]) -> dict[str, Any]:
     }
 
 
-def settings(study: Study) -> dict[str, Any]:
-    """Return how the logger was set: what two logs must have in common to be compared cell by cell.
-
-    ``voltage_step_V`` and ``refresh_s`` of the cell readings, ``bled_under_load``: the largest share of the readings
-    under load in which a cell was bled, ``cell_columns``: what the logger called the cells, in their order.
-    """
+def settings(study: Study) -> Settings:
+    """Return how the logger was set."""
     log = study.readings.log
-    out: dict[str, Any] = {
+    out: Settings = {
         "voltage_step_V": log.voltage_step,
         "refresh_s": float(f"{study.refresh.period_s:.3g}"),
     }

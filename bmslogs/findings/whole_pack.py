@@ -17,7 +17,7 @@ from bmslogs.analysis.statistics import weighted_combine
 from bmslogs.base.cautions import CAUTIONS
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.pack import Pack
-from bmslogs.base.results import LEVELS, Diagnosis, Estimate, Finding, by_urgency
+from bmslogs.base.results import LEVELS, Diagnosis, Estimate, Finding, Kind, LogTold, by_urgency
 from bmslogs.findings.case import percent
 
 TOLD_BY = {
@@ -68,7 +68,8 @@ def diagnose_pack(diagnoses: Iterable[Diagnosis], pack: Pack | None = None) -> D
     if not logs:
         raise NotEnoughData("no log of this pack")
     estimates = _combined(logs, pack)
-    kinds = [k for k in ("drive", "rest", "charge", "parked") if any(k in d.log["kinds"] for d in logs)]
+    order: tuple[Kind, ...] = ("drive", "rest", "charge", "parked")
+    kinds = [k for k in order if any(k in d.log["kinds"] for d in logs)]
     return Diagnosis(
         log={
             "id": f"{len(logs)} logs",
@@ -82,9 +83,15 @@ def diagnose_pack(diagnoses: Iterable[Diagnosis], pack: Pack | None = None) -> D
         findings=tuple(by_urgency(_as_the_table(f, estimates, logs) for f in _standing(logs, pack))),
         repairs=tuple(dict.fromkeys(r for d in logs for r in d.repairs)),
         cautions=CAUTIONS,
-        logs=tuple({k: v for k, v in d.log.items() if k != "settings"} for d in logs),
+        logs=tuple(_without_settings(d.log) for d in logs),
         method=logs[-1].method,
     )
+
+
+def _without_settings(log: LogTold) -> LogTold:
+    out = log.copy()
+    out.pop("settings", None)
+    return out
 
 
 def _key(e: Estimate) -> Key:

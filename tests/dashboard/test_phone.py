@@ -77,9 +77,9 @@ def test_the_most_urgent_finding_of_a_cell_chooses_the_quantity() -> None:
     def told(*findings: Finding) -> Diagnosis:
         return Diagnosis(log={}, pack={}, estimates=(), findings=findings)
 
-    leaks = Finding("self_discharge_high", "look", "", (14,))
+    leaks = Finding("self_discharge_high", "look", "", cells=(14,))
     assert shows_first(told(leaks)) == ["leak_current_relative"]
-    assert shows_first(told(leaks, Finding("cell_resistance_high", "act", "", (3,)))) == [
+    assert shows_first(told(leaks, Finding("cell_resistance_high", "act", "", cells=(3,)))) == [
         "resistance_10s_relative"
     ]
     assert shows_first(told(Finding("log_quality", "look", ""))) == []

@@ -15,8 +15,10 @@ import pytest
 
 from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.cautions import CAUTIONS
-from bmslogs.base.schema import comparison_schema, diagnosis_schema
+from bmslogs.base.results import Diagnosis
+from bmslogs.base.schema import schema_of
 from bmslogs.faces.demo import samples
+from bmslogs.findings.compare import Comparison
 from bmslogs.findings.registry import CAUSES
 from sample_logs import SAMPLES
 from tests.faces.conftest import SAMPLE_LOGS
@@ -25,8 +27,8 @@ from tests.faces.program import Program
 HERON = SAMPLES / "heron-main.toml"
 DRIVE = SAMPLES / "heron-2-test-drive.csv.gz"
 CHARGE = SAMPLES / "heron-1-first-charge.csv.gz"
-DIAGNOSIS = jsonschema.Draft202012Validator(diagnosis_schema(tuple(QUANTITIES), tuple(CAUSES)))
-COMPARISON = jsonschema.Draft202012Validator(comparison_schema(tuple(QUANTITIES)))
+DIAGNOSIS = jsonschema.Draft202012Validator(schema_of(Diagnosis, quantity=QUANTITIES, cause=CAUSES))
+COMPARISON = jsonschema.Draft202012Validator(schema_of(Comparison, quantity=QUANTITIES))
 ROOT = Path(__file__).parents[2]
 
 

@@ -12,10 +12,11 @@ import numpy as np
 import pytest
 
 from bmslogs.base.cautions import CAUTIONS
-from bmslogs.base.schema import history_schema
+from bmslogs.base.schema import schema_of
 from bmslogs.faces.history_sheet import sheet_of, thinned
 from bmslogs.faces.history_text import COLUMNS, shown_csv
 from bmslogs.findings.history.building import weigh
+from bmslogs.findings.history.shape import History
 from bmslogs.findings.history.topics import TOPICS
 from bmslogs.fleet.gathering import gather
 from bmslogs.store import Store
@@ -23,7 +24,7 @@ from tests.accuracy.history_simulation import Year, simulate
 from tests.accuracy.history_store import store_of
 from tests.faces.program import Program
 
-SCHEMA = history_schema(tuple({*TOPICS, "resistance_10s_relative", "capacity_relative"}))
+SCHEMA = schema_of(History, quantity={*TOPICS, "resistance_10s_relative", "capacity_relative"})
 
 
 @pytest.fixture(scope="module")

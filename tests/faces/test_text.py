@@ -107,7 +107,7 @@ def test_text_that_a_spreadsheet_would_run_is_made_harmless(text: str) -> None:
 
 def test_numbers_stay_numbers_the_negative_ones_too() -> None:
     leak = Finding(
-        "soc_offset_low", "look", "low", (3, 4), size=-0.02, low=-0.03, high=-0.01, unit="fraction"
+        "soc_offset_low", "look", "low", cells=(3, 4), size=-0.02, low=-0.03, high=-0.01, unit="fraction"
     )
     rows = list(csv.DictReader(io.StringIO(diagnosis_csv(diagnosis(findings=(leak,))), newline="")))
     assert tuple(rows[0]) == COLUMNS

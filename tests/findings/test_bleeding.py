@@ -12,10 +12,10 @@ from scipy import stats
 from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.pack import parse_pack
 from bmslogs.base.results import Diagnosis, Estimate, refused
-from bmslogs.base.schema import comparison_schema
+from bmslogs.base.schema import schema_of
 from bmslogs.faces.comparison_text import comparison_text
 from bmslogs.faces.spreadsheet import comparison_csv
-from bmslogs.findings.compare import compare_packs
+from bmslogs.findings.compare import Comparison, compare_packs
 from bmslogs.findings.compare.bleeding import bleed_rate
 
 CELLS = 8
@@ -104,7 +104,7 @@ def test_packs_that_differ_are_told_on_every_face():
     heron, wren, knot = (a_pack(n) for n in ("Heron", "Wren", "Knot"))
     logs = {heron.id: steady(heron, 0.4, 1), wren.id: steady(wren, 0.9, 2), knot.id: steady(knot, 0.4, 3)}
     made = compare_packs(logs, {p.id: p for p in (heron, wren, knot)})
-    jsonschema.validate(made.to_json(), comparison_schema(tuple(QUANTITIES)))
+    jsonschema.validate(made.to_json(), schema_of(Comparison, quantity=QUANTITIES))
     assert made.bleeding.comparable
     differ = {(d.pack, d.against) for d in made.bleeding.differences if d.differ}
     assert differ == {("heron-main", "wren-main"), ("wren-main", "knot-main")}

@@ -21,8 +21,8 @@ from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack, parse_pack
 from bmslogs.base.results import Diagnosis, Estimate, Finding, refused
-from bmslogs.base.schema import comparison_schema
-from bmslogs.findings.compare import compare_before_after, compare_packs
+from bmslogs.base.schema import schema_of
+from bmslogs.findings.compare import Comparison, compare_before_after, compare_packs
 
 CELLS = 12
 OHM = 1e-3 * np.exp(np.random.default_rng(99).normal(0, 0.05, CELLS))
@@ -104,7 +104,7 @@ def two(first: dict, second: dict, factor: float = 1.1):
 
 def valid(comparison) -> dict:
     document = comparison.to_json()
-    jsonschema.validate(document, comparison_schema(tuple(QUANTITIES)))
+    jsonschema.validate(document, schema_of(Comparison, quantity=QUANTITIES))
     return document
 
 

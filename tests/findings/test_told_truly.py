@@ -149,19 +149,23 @@ def test_nothing_found_names_who_is_not_known():
 
 
 def test_a_size_that_is_a_bound_is_said_as_one():
-    f = Finding("capacity_low", "act", "s", (5,), size=-0.12, high=-0.12, unit="fraction of pack median")
+    f = Finding(
+        "capacity_low", "act", "s", cells=(5,), size=-0.12, high=-0.12, unit="fraction of pack median"
+    )
     assert size_text(f) == "at least 12 % less than the pack's middle"
 
 
 def test_no_look_with_an_interval_that_holds_nought():
-    unsure = Finding("capacity_low", "look", "s", (5,), size=-0.03, low=-0.07, high=0.01, unit="x")
+    unsure = Finding("capacity_low", "look", "s", cells=(5,), size=-0.03, low=-0.07, high=0.01, unit="x")
     assert diagnosing.sure(unsure).level == "note"
     assert diagnosing.sure(replace(unsure, high=-0.01)).level == "look"
 
 
 def test_a_bleed_switch_that_does_nothing_at_all_is_not_quieter_than_a_weak_one():
     """0 % of what was commanded is the worst there is: what a sound switch has is 100 %."""
-    dead = Finding("bleed_ineffective", "look", "s", (7,), size=0.0, low=-0.05, high=0.05, unit="fraction")
+    dead = Finding(
+        "bleed_ineffective", "look", "s", cells=(7,), size=0.0, low=-0.05, high=0.05, unit="fraction"
+    )
     assert diagnosing.sure(dead).level == "look"
     assert diagnosing.sure(replace(dead, size=0.4, low=-0.3, high=1.1)).level == "note"
 
@@ -187,7 +191,7 @@ def a_charge(pack, day, relative, level="look"):
             "capacity_low",
             level,
             f"cell {c + 1}: it holds {100 * (1 - v):.0f} % less.",
-            (c + 1,),
+            cells=(c + 1,),
             size=v - 1,
             low=v - 1.01,
             high=v - 0.99,

@@ -47,7 +47,7 @@ def compare_bleeding(
         len(known) >= 2,
         tuple(rates.values()),
         tuple(_difference(a, b) for a, b in combinations(known.values(), 2)),
-        "; ".join(missing) or None,
+        why_not="; ".join(missing) or None,
     )
 
 
@@ -123,7 +123,7 @@ def _hours(d: Diagnosis) -> float | None:
 
 
 def _refused(pack: Pack, logs: int, why: str) -> BleedRate:
-    return BleedRate(pack.id, None, None, None, logs, None, None, (), why)
+    return BleedRate(pack.id, None, None, None, logs, None, None, why_not=why)
 
 
 def _difference(a: BleedRate, b: BleedRate) -> BleedDifference:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import numpy as np
 import numpy.typing as npt
@@ -163,7 +163,8 @@ def _names(d: Diagnosis) -> list[str]:
 
 def _setting(d: Diagnosis, key: str) -> object:
     """Return a setting of the logger: given with the log, or as a condition of the estimates."""
-    for given in (d.log.get("settings", {}), d.log):
+    places: tuple[Mapping[str, object], ...] = (d.log.get("settings", {}), d.log)
+    for given in places:
         if key in given:
             return given[key]
     return next((e.conditions[key] for e in d.estimates if key in e.conditions), None)

@@ -112,8 +112,8 @@ def _compare(quantity: str, table: list[Measured]) -> tuple[Compared, list[Diffe
         quantity,
         enough,
         shown,
-        reference.to_json() if any(reference.usable) else {},
-        "; ".join(missing) or None,
+        reference=reference.to_json() if any(reference.usable) else {},
+        why_not="; ".join(missing) or None,
     )
     if not enough or quantity not in RATIO or len(table) > MOST_PAIRED:
         return compared, []

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Annotated
 
 import numpy as np
 import numpy.typing as npt
@@ -12,6 +13,8 @@ from bmslogs.analysis.place import GAIN_SD
 from bmslogs.analysis.reference import BOLTZMANN_EV, KELVIN, MOST_EXTRAPOLATION_K, reduce_to_temperature
 from bmslogs.analysis.statistics import weighted_combine
 from bmslogs.base.errors import NotEnoughData
+from bmslogs.base.marks import EXACT, HIDDEN, OMITTED
+from bmslogs.base.published import Published
 from bmslogs.findings.compare.measured import Measured
 
 Floats = npt.NDArray[np.float64]
@@ -25,7 +28,7 @@ PREFERRED_C = 20.0  # [degC] taken where the logs allow it (judgement)
 
 
 @dataclass(frozen=True)
-class Reference:
+class Reference(Published):
     """What all packs are reduced to, which packs can be, and why the others cannot.
 
     Attributes
@@ -38,22 +41,12 @@ class Reference:
         One sentence a pack, None where it takes part.
     """
 
-    temperature_C: float
-    soc_low: float
-    soc_high: float
-    current_rms_C: float
-    usable: tuple[bool, ...]
-    why_not: tuple[str | None, ...]
-
-    def to_json(self) -> dict[str, float]:
-        """Return those conditions that are known."""
-        given = {
-            "temperature_C": self.temperature_C,
-            "soc_low": self.soc_low,
-            "soc_high": self.soc_high,
-            "current_rms_C": self.current_rms_C,
-        }
-        return {k: v for k, v in given.items() if np.isfinite(v)}
+    temperature_C: Annotated[float, EXACT, OMITTED]
+    soc_low: Annotated[float, EXACT, OMITTED]
+    soc_high: Annotated[float, EXACT, OMITTED]
+    current_rms_C: Annotated[float, EXACT, OMITTED]
+    usable: Annotated[tuple[bool, ...], HIDDEN]
+    why_not: Annotated[tuple[str | None, ...], HIDDEN]
 
 
 @dataclass(frozen=True)

@@ -62,7 +62,9 @@ def compare_before_after(before: Diagnosis, after: Diagnosis, pack: Pack) -> Com
             continue
         why = refusal(quantity, before, after, first, second)
         shown = tuple(_pack_value(m) for m in (first, second))
-        compared.append(Compared(quantity, why is None, shown, _reference(first, second), why))
+        compared.append(
+            Compared(quantity, why is None, shown, reference=_reference(first, second), why_not=why)
+        )
         if why is None:
             own = _own_half_widths(quantity, before, after, bare)
             changes += _changes(quantity, least, first, second, own, between, pack)

@@ -70,10 +70,17 @@ def history_of(w: Weighed, topics: Sequence[str] | None = None) -> History:
         s.quantity: at for key in keys for s in w.strands.get(key, ()) if (at := s.reference.to_json())
     }
     return History(
-        g.pack.id, tuple(keys), tuple(series), marks(w, keys), w.says(keys), reference, len(g.ids),
-        stamp(g.start[0]) if len(g.ids) else None, stamp(g.start[-1]) if len(g.ids) else None,
-        g.missing + g.uncounted,
-    )  # fmt: skip
+        pack=g.pack.id,
+        reference=reference,
+        series=tuple(series),
+        events=marks(w, keys),
+        says=w.says(keys),
+        topics=tuple(keys),
+        logs=len(g.ids),
+        first=stamp(g.start[0]) if len(g.ids) else None,
+        last=stamp(g.start[-1]) if len(g.ids) else None,
+        waiting=g.missing + g.uncounted,
+    )
 
 
 def marks(w: Weighed, topics: Sequence[str] | None = None) -> tuple[Mark, ...]:
@@ -106,12 +113,22 @@ def _series(g: Gathered, s: Strands) -> list[Series]:
         )
         out.append(
             Series(
-                s.quantity, s.unit, cell, sensor, points, gaps,
-                float(s.slope[i]) if has else None, float(s.slope_low[i]) if has else None,
-                float(s.slope_high[i]) if has else None, since(g, s, i) if has else None,
-                float(s.level[i]) if has else None, bool(s.drift[i]), lacking(g, s, i), s.against,
+                quantity=s.quantity,
+                cell=cell,
+                sensor=sensor,
+                unit=s.unit,
+                against=s.against,
+                points=points,
+                gaps=gaps,
+                slope_per_month=float(s.slope[i]) if has else None,
+                low=float(s.slope_low[i]) if has else None,
+                high=float(s.slope_high[i]) if has else None,
+                since=since(g, s, i) if has else None,
+                level=float(s.level[i]) if has else None,
+                drift=bool(s.drift[i]),
+                why_no_slope=lacking(g, s, i),
             )
-        )  # fmt: skip
+        )
     return out
 
 

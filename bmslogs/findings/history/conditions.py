@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Annotated
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +15,8 @@ from bmslogs.analysis.reference import (
     MOST_EXTRAPOLATION_K,
     arrhenius_factor,
 )
+from bmslogs.base.marks import HIDDEN, OMITTED, Decimals
+from bmslogs.base.published import Published
 from bmslogs.findings.compare.reduction import LOAD_SLOPE, MOST_LOAD_RATIO
 from bmslogs.findings.history.gathered import Told
 
@@ -36,18 +39,13 @@ AT_CHARGE = {"resistance_10s", "resistance_10s_relative"}
 
 
 @dataclass(frozen=True)
-class Reference:
+class Reference(Published):
     """Temperature [degC], band of charge [fraction] and load [A]; NaN where the quantity has no such condition."""
 
-    temperature_C: float = np.nan
-    soc_low: float = np.nan
-    soc_high: float = np.nan
-    current_A: float = np.nan
-
-    def to_json(self) -> dict[str, float]:
-        """Return what is known of it."""
-        named = {"temperature_C": self.temperature_C, "soc_low": self.soc_low, "soc_high": self.soc_high}
-        return {k: round(float(v), 3) for k, v in named.items() if np.isfinite(v)}
+    temperature_C: Annotated[float, Decimals(3), OMITTED] = np.nan
+    soc_low: Annotated[float, Decimals(3), OMITTED] = np.nan
+    soc_high: Annotated[float, Decimals(3), OMITTED] = np.nan
+    current_A: Annotated[float, HIDDEN] = np.nan
 
 
 def reference_of(quantity: str, told: Told) -> Reference:

@@ -1,56 +1,54 @@
-"""What a history holds, and its JSON."""
+"""The shape of a history; its JSON (schema bmslogs.history/1) follows from it."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Annotated, Final, Literal
 
 import numpy as np
 
 from bmslogs.base.cautions import CAUTIONS
-from bmslogs.findings.compare.shape import number
+from bmslogs.base.marks import FILLED, HIDDEN, OMITTED, Cell, QuantityKey, Text, Time
+from bmslogs.base.published import Published
 from bmslogs.findings.history.gathered import Column
 
-HISTORY_SCHEMA = "bmslogs.history/1"
+HISTORY_SCHEMA: Final = "bmslogs.history/1"
 
 
 @dataclass(frozen=True)
-class Point:
+class Point(Published):
     """What one log told: value with its 95 % interval [unit of the series]; None where there is no interval."""
 
-    log: str
-    time: str
+    log: Text
+    time: Time
     value: float
     low: float | None
     high: float | None
 
 
 @dataclass(frozen=True)
-class Gap:
+class Gap(Published):
     """A log that could not tell, and why in one sentence."""
 
-    log: str
-    time: str
-    why: str
+    log: Text
+    time: Time
+    why: Text
 
 
 @dataclass(frozen=True)
-class Mark:
+class Mark(Published):
     """Dated work on the pack: day, kind, place as the pack file names it, cells it touched."""
 
-    date: str
-    kind: str
+    date: Text
+    kind: Text
     where: str | None
-    cells: tuple[int, ...]
-    restarts: bool = True
-
-    def to_json(self) -> dict[str, Any]:
-        """Return the JSON object."""
-        return {"date": self.date, "kind": self.kind, "where": self.where, "cells": list(self.cells)}
+    cells: tuple[Cell, ...]
+    restarts: Annotated[bool, HIDDEN] = True
 
 
-@dataclass(frozen=True)
-class Series:
+@dataclass(frozen=True, kw_only=True)
+class Series(Published):
     """One line: a cell's, a sensor's or the pack's.
 
     Attributes
@@ -69,56 +67,29 @@ class Series:
         ``pack median`` where the pack's middle is taken out.
     """
 
-    quantity: str
-    unit: str
-    cell: int | None = None
-    sensor: str | None = None
+    quantity: QuantityKey
+    cell: Cell | None = None
+    sensor: Annotated[Text | None, OMITTED] = None
+    unit: Text
+    against: str | None = None
     points: tuple[Point, ...] = ()
     gaps: tuple[Gap, ...] = ()
     slope_per_month: float | None = None
     low: float | None = None
     high: float | None = None
     since: str | None = None
-    level: float | None = None
+    level: Annotated[float | None, HIDDEN] = None
     drift: bool = False
     why_no_slope: str | None = None
-    against: str | None = None
 
     @property
     def column(self) -> Column:
         """The cell, sensor, or None for the pack."""
         return self.cell if self.cell is not None else self.sensor
 
-    def to_json(self) -> dict[str, Any]:
-        """Return the JSON object."""
-        out: dict[str, Any] = {"quantity": self.quantity, "cell": self.cell}
-        if self.sensor is not None:
-            out["sensor"] = self.sensor
-        return out | {
-            "unit": self.unit,
-            "against": self.against,
-            "points": [
-                {
-                    "log": p.log,
-                    "time": p.time,
-                    "value": number(p.value),
-                    "low": number(p.low),
-                    "high": number(p.high),
-                }
-                for p in self.points
-            ],
-            "gaps": [{"log": g.log, "time": g.time, "why": g.why} for g in self.gaps],
-            "slope_per_month": number(self.slope_per_month),
-            "low": number(self.low),
-            "high": number(self.high),
-            "since": self.since,
-            "drift": self.drift,
-            "why_no_slope": self.why_no_slope,
-        }
 
-
-@dataclass(frozen=True)
-class History:
+@dataclass(frozen=True, kw_only=True)
+class History(Published):
     """One pack over all its logs: lines of the topics asked for, and what they say.
 
     Attributes
@@ -133,29 +104,18 @@ class History:
         Logs that are not gathered yet.
     """
 
-    pack: str
-    topics: tuple[str, ...]
+    schema: Literal["bmslogs.history/1"] = field(default=HISTORY_SCHEMA, init=False, repr=False)
+    pack: Text
+    reference: Mapping[str, Mapping[str, float]] = field(default_factory=dict)
     series: tuple[Series, ...]
     events: tuple[Mark, ...] = ()
-    says: tuple[str, ...] = ()
-    reference: dict[str, dict[str, float]] | None = None
-    logs: int = 0
-    first: str | None = None
-    last: str | None = None
-    waiting: int = 0
-    cautions: tuple[str, ...] = CAUTIONS
-
-    def to_json(self) -> dict[str, Any]:
-        """Return the JSON object of schema bmslogs.history/1."""
-        return {
-            "schema": HISTORY_SCHEMA,
-            "pack": self.pack,
-            "reference": self.reference or {},
-            "series": [s.to_json() for s in self.series],
-            "events": [e.to_json() for e in self.events],
-            "says": list(self.says),
-            "cautions": list(self.cautions),
-        }
+    says: tuple[Text, ...] = ()
+    topics: Annotated[tuple[str, ...], HIDDEN]
+    logs: Annotated[int, HIDDEN] = 0
+    first: Annotated[str | None, HIDDEN] = None
+    last: Annotated[str | None, HIDDEN] = None
+    waiting: Annotated[int, HIDDEN] = 0
+    cautions: Annotated[tuple[Text, ...], FILLED] = CAUTIONS
 
 
 def stamp(time: np.datetime64) -> str:

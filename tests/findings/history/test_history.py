@@ -14,9 +14,10 @@ from numpy.testing import assert_allclose
 
 from bmslogs.analysis.reference import arrhenius_factor
 from bmslogs.base.pack import Pack, parse_pack
-from bmslogs.base.schema import history_schema
+from bmslogs.base.schema import schema_of
 from bmslogs.findings.history.building import Weighed, history_of, weigh
 from bmslogs.findings.history.counting import counted
+from bmslogs.findings.history.shape import History
 from bmslogs.findings.history.topics import TOPICS
 from bmslogs.fleet.gathering import cache_path, gather, gathered_from, load
 from bmslogs.store import Store
@@ -166,7 +167,7 @@ def test_summer_is_not_taken_for_age() -> None:
 
 @pytest.mark.parametrize("seed", [3, 5, 8])
 def test_the_json_is_as_its_schema_says_and_three_logs_will_do(seed: int) -> None:
-    schema = history_schema(NAMES)
+    schema = schema_of(History, quantity=NAMES)
     for logs in (3, 40):
         year = simulate(seed, logs=logs, work=True)
         h = history_of(weigh(gathered_from(year.pack, year.documents)))
