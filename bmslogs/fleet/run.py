@@ -11,12 +11,14 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib import import_module
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from bmslogs.base.errors import BmsLogsError, StoreError, printable
+from bmslogs.base.marks import HIDDEN, Count, Decimals, Key, Text
+from bmslogs.base.published import Published
 from bmslogs.base.version import __version__
 from bmslogs.fleet.dataset import made_from, refresh
 from bmslogs.fleet.files import Files, Stamp, StoredLog, made_by
@@ -30,18 +32,30 @@ MOST_DEATHS = 2
 
 
 @dataclass(frozen=True)
-class Outcome:
+class Outcome(Published):
     """What became of one log: ``done``, ``known`` (its diagnosis was there) or ``failed`` with the reason.
 
     `seconds` is the time that passed, `cpu_seconds` that in which a processor worked at it.
     """
 
-    log: str
-    pack: str
+    log: Annotated[Text, Key("id")]
+    pack: Text
     status: Status
-    seconds: float = 0.0
-    reason: str | None = None
-    cpu_seconds: float = 0.0
+    reason: str | None = field(default=None, kw_only=True)
+    seconds: Annotated[float, Decimals(3)] = 0.0
+    cpu_seconds: Annotated[float, HIDDEN] = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunTold(Published):
+    """What a run says to programs: its logs, how many of each status, and the whole time [s]."""
+
+    schema: Literal["bmslogs.fleet/1"] = field(default="bmslogs.fleet/1", init=False)
+    logs: tuple[Outcome, ...]
+    done: Count
+    known: Count
+    failed: Count
+    seconds: Annotated[float, Decimals(3)]
 
 
 @dataclass(frozen=True)
@@ -67,24 +81,11 @@ class FleetRun:
         return tuple(o for o in self.outcomes if o.status == status)
 
     def to_json(self) -> dict[str, Any]:
-        """Return a JSON object."""
-        return {
-            "schema": "bmslogs.fleet/1",
-            "logs": [
-                {
-                    "id": o.log,
-                    "pack": o.pack,
-                    "status": o.status,
-                    "reason": o.reason,
-                    "seconds": round(o.seconds, 3),
-                }
-                for o in self.outcomes
-            ],
-            "done": len(self.of("done")),
-            "known": len(self.of("known")),
-            "failed": len(self.of("failed")),
-            "seconds": round(self.seconds, 3),
-        }
+        """Return the JSON object of schema bmslogs.fleet/1."""
+        done, known, failed = (len(self.of(status)) for status in ("done", "known", "failed"))
+        return RunTold(
+            logs=self.outcomes, done=done, known=known, failed=failed, seconds=self.seconds
+        ).to_json()
 
 
 def diagnose_store(
@@ -160,10 +161,10 @@ def diagnose_one(root: str, log: StoredLog) -> Outcome:
         document = diagnose(files.read(log)).to_json()
         files.write_answer(log.pack, log.id, document)
     except BmsLogsError as error:
-        return Outcome(log.id, log.pack, "failed", time.perf_counter() - begun, str(error))
+        return Outcome(log.id, log.pack, "failed", time.perf_counter() - begun, reason=str(error))
     except Exception as error:
         reason = printable(f"{type(error).__name__}: {error}", 300)
-        return Outcome(log.id, log.pack, "failed", time.perf_counter() - begun, reason)
+        return Outcome(log.id, log.pack, "failed", time.perf_counter() - begun, reason=reason)
     took = time.perf_counter() - begun, time.process_time() - worked
     return Outcome(log.id, log.pack, "done", took[0], cpu_seconds=took[1])
 

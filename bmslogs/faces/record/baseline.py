@@ -6,22 +6,24 @@ import datetime as dt
 import hashlib
 import json
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Final, Literal
 
 from bmslogs.base.errors import BadInput
+from bmslogs.base.marks import Key, Text
 from bmslogs.base.pack import Pack, dump_pack
+from bmslogs.base.published import Published
 from bmslogs.base.results import Diagnosis
 from bmslogs.faces.output import write_text
 
-SCHEMA = "bmslogs.baseline/1"
+SCHEMA: Final = "bmslogs.baseline/1"
 FOLDER = "_baselines"
 NAME = re.compile(r"[A-Za-z0-9_-]{1,64}")
 
 
 @dataclass(frozen=True)
-class Baseline:
+class Baseline(Published):
     """What was known of a pack on one day.
 
     Attributes
@@ -32,30 +34,19 @@ class Baseline:
         When, UTC.
     configuration
         Hash of the pack file as it then was.
-    diagnosis
-        All estimates with their intervals, and what was not known.
     typed
         What was typed in beside the logs, such as the insulation value with its instrument.
+    diagnosis
+        All estimates with their intervals, and what was not known.
     """
 
-    name: str
-    pack_id: str
+    schema: Literal["bmslogs.baseline/1"] = field(default=SCHEMA, init=False, repr=False)
+    name: Text
+    pack_id: Annotated[Text, Key("pack")]
     made: dt.datetime
-    configuration: str
-    diagnosis: Diagnosis
+    configuration: Text
     typed: dict[str, Any]
-
-    def to_json(self) -> dict[str, Any]:
-        """Return the JSON object."""
-        return {
-            "schema": SCHEMA,
-            "name": self.name,
-            "pack": self.pack_id,
-            "made": self.made.isoformat(),
-            "configuration": self.configuration,
-            "typed": self.typed,
-            "diagnosis": self.diagnosis.to_json(),
-        }
+    diagnosis: Diagnosis
 
 
 def configuration_hash(pack: Pack) -> str:
@@ -100,13 +91,6 @@ def _read(path: Path) -> Baseline:
         data = json.loads(path.read_text(encoding="utf-8"))
         if data["schema"] != SCHEMA:
             raise BadInput(f"schema {data['schema']!r}", SCHEMA, file=path)
-        return Baseline(
-            name=str(data["name"]),
-            pack_id=str(data["pack"]),
-            made=dt.datetime.fromisoformat(data["made"]),
-            configuration=str(data["configuration"]),
-            diagnosis=Diagnosis.from_json(data["diagnosis"]),
-            typed=dict(data["typed"]),
-        )
+        return Baseline.from_json(data)
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise BadInput(f"cannot be read ({type(error).__name__}: {error})", "a baseline", file=path) from None

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass, field
+from typing import Annotated, Any, Literal
 
 from bmslogs.analysis.registry import QUANTITIES, Quantity
+from bmslogs.base.marks import EXACT, OMITTED, Cell, Text
 from bmslogs.base.pack import Pack
-from bmslogs.base.results import Diagnosis, Estimate, Finding, by_urgency
+from bmslogs.base.published import Published
+from bmslogs.base.results import Diagnosis, Estimate, Finding, LogTold, by_urgency
 from bmslogs.base.version import __version__
 from bmslogs.faces.figures.words import conditions_line, known, say_estimate
 from bmslogs.faces.record.baseline import Baseline, configuration_hash
@@ -33,7 +35,7 @@ NEVER_IN_A_LOG = (
 
 
 @dataclass(frozen=True)
-class Typed:
+class Typed(Published):
     """What was typed in beside the logs.
 
     Attributes
@@ -46,24 +48,45 @@ class Typed:
         Free lines.
     """
 
-    insulation_ohm: float | None = None
-    instrument: str | None = None
-    notes: tuple[str, ...] = ()
-
-    def to_json(self) -> dict[str, Any]:
-        """Return what was given."""
-        return {
-            k: list(v) if isinstance(v, tuple) else v for k, v in asdict(self).items() if v not in (None, ())
-        }
+    insulation_ohm: Annotated[float | None, EXACT, OMITTED] = None
+    instrument: Annotated[str | None, OMITTED] = None
+    notes: Annotated[tuple[str, ...], OMITTED] = ()
 
 
 @dataclass(frozen=True)
-class Joint:
+class Joint(Published):
     """A link between two modules, with what the logs say of the cell whose tap holds it."""
 
     name: str
-    tap_of: int
+    tap_of: Cell
     drop: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Record(Published):
+    """What a record says to programs.
+
+    Attributes
+    ----------
+    baseline
+        Name of the record that it is compared with.
+    changes, not_comparable
+        What changed since, or why that cannot be told.
+    """
+
+    schema: Literal["bmslogs.record/1"] = field(default="bmslogs.record/1", init=False)
+    kind: Text
+    made: dt.datetime
+    version: Text
+    configuration: Text
+    diagnosis: Diagnosis
+    typed: Typed
+    insulation: tuple[Text, ...]
+    joints: tuple[Joint, ...]
+    not_tested: tuple[Text, ...]
+    baseline: str | None
+    changes: tuple[Change, ...]
+    not_comparable: str | None
 
 
 @dataclass(frozen=True)
@@ -91,32 +114,31 @@ class Contents:
     not_tested: tuple[str, ...]
 
     @property
-    def logs(self) -> tuple[dict[str, Any], ...]:
+    def logs(self) -> tuple[LogTold, ...]:
         """The logs that were weighed."""
         return self.diagnosis.logs or (self.diagnosis.log,)
 
     def to_json(self) -> dict[str, Any]:
         """Return the record as a JSON object (schema bmslogs.record/1)."""
-        return {
-            "schema": "bmslogs.record/1",
-            "kind": self.kind,
-            "made": self.made.isoformat(),
-            "version": self.version,
-            "configuration": self.configuration,
-            "diagnosis": self.diagnosis.to_json(),
-            "typed": self.typed.to_json(),
-            "insulation": list(self.insulation),
-            "joints": [asdict(joint) for joint in self.joints],
-            "not_tested": list(self.not_tested),
-            "baseline": self.baseline.name if self.baseline else None,
-            "changes": [c.to_json() for c in self.changes],
-            "not_comparable": self.baseline_refusal,
-        }
+        return Record(
+            kind=self.kind,
+            made=self.made,
+            version=self.version,
+            configuration=self.configuration,
+            diagnosis=self.diagnosis,
+            typed=self.typed,
+            insulation=self.insulation,
+            joints=self.joints,
+            not_tested=self.not_tested,
+            baseline=self.baseline.name if self.baseline else None,
+            changes=self.changes,
+            not_comparable=self.baseline_refusal,
+        ).to_json()
 
     def as_baseline(self, name: str) -> Baseline:
         """Return what this record knows as a baseline for later ones."""
         return Baseline(
-            name, self.pack.id, self.made, self.configuration, self.diagnosis, self.typed.to_json()
+            name, self.pack.id, self.made, self.configuration, self.typed.to_json(), self.diagnosis
         )
 
     @property
