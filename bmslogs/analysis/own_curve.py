@@ -34,24 +34,24 @@ class OwnCurve:
 
     Attributes
     ----------
-    table
-        (soc 0..1, open-circuit voltage [V]) pairs, both rising, as a pack file takes them.
+    source
+        One line for people: which log, how.
     soc_low, soc_high
         What the charge passed through; beyond it the table that stood before goes on.
     c_rate
         Mean current of the charge over the capacity [1/h].
     moved_V
         Root mean square of what the curve differs from the table that stood before, within the charge [V].
-    source
-        One line for people: which log, how.
+    table
+        (soc 0..1, open-circuit voltage [V]) pairs, both rising, as a pack file takes them.
     """
 
-    table: tuple[tuple[float, float], ...]
+    source: str
     soc_low: float
     soc_high: float
     c_rate: float
     moved_V: float
-    source: str
+    table: tuple[tuple[float, float], ...]
 
 
 def own_curve(known: Knowledge) -> OwnCurve:
@@ -94,11 +94,13 @@ def own_curve(known: Knowledge) -> OwnCurve:
     own = np.maximum.accumulate(own) + 1e-5 * np.arange(POINTS)
     seen = (soc >= low) & (soc <= high)
     return OwnCurve(
-        tuple((round(float(x), 4), round(float(v), 5)) for x, v in zip(soc, own, strict=True)),
-        low,
-        high,
-        c_rate,
-        float(np.sqrt(((own - was)[seen] ** 2).mean())),
-        f"learnt from log {s.readings.log.id}, a charge at {c_rate:.2f} C from {low * 100:.0f} to "
-        f"{min(high, 1.0) * 100:.0f} % between two rests",
+        table=tuple((round(float(x), 4), round(float(v), 5)) for x, v in zip(soc, own, strict=True)),
+        soc_low=low,
+        soc_high=high,
+        c_rate=c_rate,
+        moved_V=float(np.sqrt(((own - was)[seen] ** 2).mean())),
+        source=(
+            f"learnt from log {s.readings.log.id}, a charge at {c_rate:.2f} C from {low * 100:.0f} to "
+            f"{min(high, 1.0) * 100:.0f} % between two rests"
+        ),
     )

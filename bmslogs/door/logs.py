@@ -14,7 +14,7 @@ from bmslogs.base.errors import BadInput, StoreError
 from bmslogs.door.frames import log_frame, table
 from bmslogs.door.showing import Shown, count
 from bmslogs.faces import answers
-from bmslogs.faces.documents import import_document, logs_document
+from bmslogs.faces.documents import logs_document
 from bmslogs.faces.places import DEFAULT_STORE, find_pack, store_at
 from bmslogs.log import log as stored_logs
 from bmslogs.store import ImportReport, LogEntry
@@ -200,7 +200,7 @@ class Import(Shown):
 
     def to_dict(self) -> dict[str, Any]:
         """Return the JSON object that `bmslogs import --json` writes."""
-        return import_document(self._report)
+        return self._report.to_json()
 
     def to_frame(self) -> pd.DataFrame:
         """Return one row a file: `status` is ``new``, ``known`` or ``refused``."""

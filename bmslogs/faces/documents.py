@@ -13,8 +13,9 @@ if TYPE_CHECKING:
     from bmslogs.analysis.bench_charge import BenchPlan
     from bmslogs.analysis.loom import LoomReport
     from bmslogs.analysis.matching import Match
+    from bmslogs.analysis.own_curve import OwnCurve
     from bmslogs.analysis.planner import Plan
-    from bmslogs.store import ImportReport, LogEntry
+    from bmslogs.store import LogEntry
 
 Document = dict[str, Any]
 
@@ -24,46 +25,27 @@ def json_text(document: Document) -> str:
     return json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False) + "\n"
 
 
-def import_document(report: ImportReport) -> Document:
-    """Return what an import did."""
-    return {
-        "logs": [
-            {
-                "id": log.id,
-                "file": str(log.file),
-                "rows": log.rows,
-                "status": log.status,
-                "repairs": list(log.repairs),
-                "notes": list(log.notes),
-            }
-            for log in report.logs
-        ],
-        "refused": [{"file": str(one.file), "reason": one.reason} for one in report.refused],
-    }
-
-
 def logs_document(entries: Iterable[LogEntry]) -> Document:
     """Return the logs of a store."""
-    return {
-        "logs": [
-            {
-                "id": e.id,
-                "pack": e.pack,
-                "vehicle": e.vehicle,
-                "start": e.start.isoformat(),
-                "end": e.end.isoformat(),
-                "rows": e.rows,
-                "source": e.source,
-            }
-            for e in entries
-        ]
-    }
+    return {"logs": [e.to_json() for e in entries]}
 
 
 def plan_document(log_id: str, plan: Plan, bench: BenchPlan | None) -> Document:
     """Return the logs to take next, and what to charge on the bench."""
     on_bench = None if bench is None else asdict(bench)
     return {"schema": "bmslogs.plan/1", "log": log_id, **asdict(plan), "bench": on_bench}
+
+
+def curve_document(log_id: str, pack_id: str, found: OwnCurve) -> Document:
+    """Return a pack's own curve, and what it was learnt from."""
+    curve = asdict(found)
+    return {
+        "schema": "bmslogs.own_curve/1",
+        "log": log_id,
+        "pack": pack_id,
+        **curve,
+        "cautions": list(CAUTIONS),
+    }
 
 
 def loom_document(report: LoomReport) -> Document:

@@ -8,8 +8,10 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
+from bmslogs.base.marks import HIDDEN
+from bmslogs.base.published import Published
 from bmslogs.store.files import vehicle_in
 
 MOVED_FROM = "bmslogs.moved_from"
@@ -27,7 +29,7 @@ class RepairEntry(dict[str, Any]):
 
 
 @dataclass(frozen=True)
-class LogEntry:
+class LogEntry(Published):
     """One log of the store.
 
     Attributes
@@ -54,35 +56,35 @@ class LogEntry:
     start: dt.datetime
     end: dt.datetime
     rows: int
-    path: Path
+    path: Annotated[Path, HIDDEN]
     source: str
-    sha256: str
-    content_sha256: str = ""
-    mapping: str = ""
-    source_bytes: int = 0
-    repairs: tuple[RepairEntry, ...] = ()
-    version: str = ""
-    moved_from: tuple[str, ...] = ()
-    description: str = ""
+    sha256: Annotated[str, HIDDEN]
+    content_sha256: Annotated[str, HIDDEN] = ""
+    mapping: Annotated[str, HIDDEN] = ""
+    source_bytes: Annotated[int, HIDDEN] = 0
+    repairs: Annotated[tuple[RepairEntry, ...], HIDDEN] = ()
+    version: Annotated[str, HIDDEN] = ""
+    moved_from: Annotated[tuple[str, ...], HIDDEN] = ()
+    description: Annotated[str, HIDDEN] = ""
 
 
 @dataclass(frozen=True)
-class Imported:
+class Imported(Published):
     """A log that is in the store now: ``status`` is ``new`` or ``known``."""
 
     id: str
     file: str
     rows: int
-    start: dt.datetime
-    end: dt.datetime
+    start: Annotated[dt.datetime, HIDDEN]
+    end: Annotated[dt.datetime, HIDDEN]
     status: str
     repairs: tuple[RepairEntry, ...] = ()
     notes: tuple[str, ...] = ()
-    replaces: tuple[str, ...] = ()
+    replaces: Annotated[tuple[str, ...], HIDDEN] = ()
 
 
 @dataclass(frozen=True)
-class Refused:
+class Refused(Published):
     """A file that was not imported, and why in one line."""
 
     file: str
@@ -90,7 +92,7 @@ class Refused:
 
 
 @dataclass
-class ImportReport:
+class ImportReport(Published):
     """What an import did, file by file."""
 
     logs: list[Imported] = field(default_factory=list)

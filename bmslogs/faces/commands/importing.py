@@ -16,7 +16,6 @@ from bmslogs.faces.commands.options import (
     find_pack,
     open_store,
 )
-from bmslogs.faces.documents import import_document
 from bmslogs.faces.output import STDOUT, put, refuse, say, tell, write_json
 from bmslogs.faces.progress import progress
 
@@ -97,7 +96,7 @@ def import_logs(
         for log in report.logs:
             say(imported_text(log))
     if json is not None:
-        write_json(json, import_document(report))
+        write_json(json, report.to_json())
     for one in report.refused:
         refuse(one.reason, one.file)
     if report.refused:

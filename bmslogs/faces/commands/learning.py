@@ -31,6 +31,7 @@ def own_curve(
     from bmslogs.analysis.study import Study
     from bmslogs.base.cautions import CAUTIONS
     from bmslogs.base.pack import dump_ocv_table
+    from bmslogs.faces.documents import curve_document
     from bmslogs.log import read_log
     from bmslogs.store.files import write_atomic
 
@@ -55,18 +56,4 @@ def own_curve(
             say("kept with the pack: logs brought in from now on use it")
         say(CAUTIONS[0])
     if json is not None:
-        write_json(
-            json,
-            {
-                "schema": "bmslogs.own_curve/1",
-                "log": log_id,
-                "pack": read.pack.id,
-                "source": found.source,
-                "soc_low": found.soc_low,
-                "soc_high": found.soc_high,
-                "c_rate": found.c_rate,
-                "moved_V": found.moved_V,
-                "table": [list(row) for row in found.table],
-                "cautions": list(CAUTIONS),
-            },
-        )
+        write_json(json, curve_document(log_id, read.pack.id, found))

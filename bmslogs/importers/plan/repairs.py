@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Annotated, Any, ClassVar
+
+from bmslogs.base.marks import HIDDEN, WrittenBy
+from bmslogs.base.published import Published
 
 
 def iso(us: int) -> str:
@@ -14,8 +17,8 @@ def iso(us: int) -> str:
 
 
 @dataclass
-class Repair:
-    """One rule's work.
+class Repair(Published):
+    """One rule's work; its JSON is the entry of the Parquet metadata.
 
     Attributes
     ----------
@@ -23,29 +26,25 @@ class Repair:
         Short name.
     sentence
         With ``{rows}`` and ``{columns}`` where these belong.
+    first, last
+        Times [us since 1970].
     """
 
     rule: str
-    sentence: str
+    sentence: Annotated[str, HIDDEN]
     rows: int = 0
     columns: list[str] = field(default_factory=list)
-    first: int | None = None
-    last: int | None = None
+    first: Annotated[int | None, WrittenBy(iso)] = None
+    last: Annotated[int | None, WrittenBy(iso)] = None
+    computed: ClassVar[tuple[str, ...]] = ("says",)
 
-    def to_json(self) -> dict[str, Any]:
-        """Return the entry of the Parquet metadata."""
+    @property
+    def says(self) -> str:
+        """The sentence with its rows and columns."""
         shown = ", ".join(self.columns[:4]) + (
             f" and {len(self.columns) - 4} more" if len(self.columns) > 4 else ""
         )
-        says = self.sentence.replace("{rows}", _count(self.rows)).replace("{columns}", shown)
-        return {
-            "rule": self.rule,
-            "rows": self.rows,
-            "columns": self.columns,
-            "first": None if self.first is None else iso(self.first),
-            "last": None if self.last is None else iso(self.last),
-            "says": says,
-        }
+        return self.sentence.replace("{rows}", _count(self.rows)).replace("{columns}", shown)
 
 
 def _count(rows: int) -> str:

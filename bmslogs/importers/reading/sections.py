@@ -8,11 +8,13 @@ So a refresh slower than the rows, a lag between current and cells, held frames 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Annotated, Any, ClassVar
 
 import numpy as np
 import numpy.typing as npt
 
+from bmslogs.base.marks import HIDDEN, WrittenBy
+from bmslogs.base.published import Published
 from bmslogs.importers.plan.repairs import iso
 from bmslogs.importers.reading.blocks import Chunk
 
@@ -69,17 +71,14 @@ TYPICAL_OHM = 0.1
 
 
 @dataclass(frozen=True)
-class Joint:
+class Joint(Published):
     """A joint: first row behind it in the log, its stamp [us], jump of the mean cell [mV] and of the sensors [K]."""
 
     row: int
-    time: int
-    jump_mv: float
-    warmer: float
-
-    def to_json(self) -> dict[str, Any]:
-        """Return the entry of the Parquet metadata."""
-        return {"row": self.row, "time": iso(self.time), "says": self.says}
+    time: Annotated[int, WrittenBy(iso)]
+    jump_mv: Annotated[float, HIDDEN]
+    warmer: Annotated[float, HIDDEN]
+    computed: ClassVar[tuple[str, ...]] = ("says",)
 
     @property
     def says(self) -> str:
