@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from bmslogs.analysis import candidate_logs
 from bmslogs.analysis.candidate_logs import Model, model_of
-from bmslogs.analysis.estimates import ESTIMATORS
+from bmslogs.analysis.estimators import ESTIMATORS
 from bmslogs.analysis.knowledge import Knowledge
 from bmslogs.analysis.reference import COPPER_PER_K, arrhenius_factor
 from bmslogs.analysis.registry import QUANTITIES

@@ -12,7 +12,7 @@ from collections import defaultdict
 import numpy as np
 
 from bmslogs.analysis.candidate_logs import model_of
-from bmslogs.analysis.estimates import ESTIMATORS
+from bmslogs.analysis.estimators import ESTIMATORS
 from bmslogs.analysis.knowledge import Knowledge
 from bmslogs.analysis.planner import CHARGED, NOT_PREDICTED, expected_half_widths
 from bmslogs.analysis.study import Study
