@@ -9,6 +9,7 @@ import re
 from html.parser import HTMLParser
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 
@@ -17,9 +18,10 @@ from bmslogs.base.cautions import CAUTIONS
 from bmslogs.base.errors import BadInput
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import Diagnosis, Estimate
+from bmslogs.base.schema import schema_of
 from bmslogs.faces.record import Typed, baselines, contents, keep_baseline, record_page
-from bmslogs.faces.record.baseline import configuration_hash
-from bmslogs.faces.record.contents import insulation_text
+from bmslogs.faces.record.baseline import Baseline, configuration_hash
+from bmslogs.faces.record.contents import Record, insulation_text
 from bmslogs.faces.signs import written
 from bmslogs.findings.registry import CAUSES
 from bmslogs.log import Log
@@ -187,7 +189,9 @@ def test_a_baseline_is_kept_found_and_compared_with(tmp_path: Path) -> None:
     assert now.changes[0].ratio == pytest.approx(1.4, rel=0.01)  # planted; the common 3 % is taken out
     text = " ".join(seen(record_page(now, {})).words)
     assert "hand-over" in text and "front box, module F2, cell 5" in text
-    json.dumps(now.to_json(), allow_nan=False)
+    for made, shape in ((now, Record), (kept, Baseline)):
+        document = json.loads(json.dumps(made.to_json(), allow_nan=False))
+        jsonschema.validate(document, schema_of(shape, quantity=QUANTITIES, cause=CAUSES))
 
 
 def test_a_baseline_is_never_written_over_and_its_name_is_no_path(tmp_path: Path) -> None:
@@ -197,9 +201,17 @@ def test_a_baseline_is_never_written_over_and_its_name_is_no_path(tmp_path: Path
         keep_baseline(tmp_path, made.as_baseline("a"))
     with pytest.raises(BadInput, match="letters, digits"):
         keep_baseline(tmp_path, made.as_baseline("../a"))
-    (tmp_path / "_baselines" / "wren-main" / "b.json").write_text("{}", encoding="utf-8")
-    with pytest.raises(BadInput, match=r"b\.json: cannot be read"):
-        baselines(tmp_path, "wren-main")
+    document = made.as_baseline("b").to_json()
+    for broken in (
+        {},
+        [],
+        {**document, "typed": []},
+        {**document, "made": "once"},
+        {**document, "diagnosis": None},
+    ):
+        (tmp_path / "_baselines" / "wren-main" / "b.json").write_text(json.dumps(broken), encoding="utf-8")
+        with pytest.raises(BadInput, match=r"b\.json: cannot be read"):
+            baselines(tmp_path, "wren-main")
 
 
 def test_the_configuration_hash_follows_what_the_pack_file_says() -> None:

@@ -9,11 +9,13 @@ import threading
 import time
 from pathlib import Path
 
+import jsonschema
 import pytest
 
 from bmslogs import findings
 from bmslogs.base.errors import StoreError
 from bmslogs.base.results import Diagnosis
+from bmslogs.base.schema import schema_of
 from bmslogs.fleet import diagnose_store, run
 from bmslogs.store import Store
 
@@ -58,6 +60,18 @@ def test_a_bad_log_stops_no_other(store, monkeypatch):
     told = diagnose_store(store, workers=1)
     assert [len(told.of(s)) for s in ("done", "failed")] == [5, 1]
     assert "cannot be read" in told.of("failed")[0].reason
+    document = told.to_json()
+    jsonschema.validate(document, schema_of(run.RunTold))
+    assert list(document) == [
+        "schema",
+        "logs",
+        "done",
+        "known",
+        "failed",
+        "seconds",
+    ]  # as programs have read it
+    assert [document[k] for k in ("schema", "done", "known", "failed")] == ["bmslogs.fleet/1", 5, 0, 1]
+    assert all(list(log) == ["id", "pack", "status", "reason", "seconds"] for log in document["logs"])
 
     def fails(log):
         raise ZeroDivisionError("two\nlines")

@@ -92,5 +92,5 @@ def _read(path: Path) -> Baseline:
         if data["schema"] != SCHEMA:
             raise BadInput(f"schema {data['schema']!r}", SCHEMA, file=path)
         return Baseline.from_json(data)
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         raise BadInput(f"cannot be read ({type(error).__name__}: {error})", "a baseline", file=path) from None
