@@ -41,7 +41,7 @@ from typing import (
 
 from bmslogs.base.marks import HIDDEN, OMITTED, By, Decimals, Key, Mark, WrittenBy
 
-Change = Callable[[Any], Any]
+Conversion = Callable[[Any], Any]
 P = TypeVar("P", bound=Mark)
 
 
@@ -129,6 +129,20 @@ def optional(hint: Any) -> tuple[Any, bool]:
     return (parts[0] if len(parts) == 1 else Union[tuple(parts)]), len(parts) < len(get_args(hint))  # noqa: UP007
 
 
+def item_of(hint: Any) -> Any:
+    """Return ``X`` of ``tuple[X, ...]`` or ``list[X]``.
+
+    Raises
+    ------
+    TypeError
+        A tuple has places of their own: such a thing wants names.
+    """
+    of, *more = get_args(hint)
+    if get_origin(hint) is tuple and more != [Ellipsis]:
+        raise TypeError(f"{hint!r} has no form in JSON")
+    return of
+
+
 @cache
 def entries(cls: Any) -> tuple[Entry, ...]:
     """Return the keys of a published class, in their order."""
@@ -165,7 +179,7 @@ def _entry(name: str, hint: Any, marks: tuple[Mark, ...], default: Any, given: b
 
 
 @cache
-def writer(cls: Any) -> Change:
+def writer(cls: Any) -> Conversion:
     """Return what makes the JSON object of an instance."""
     keys = entries(cls)
     tag, values = tag_of(cls)
@@ -180,12 +194,12 @@ def writer(cls: Any) -> Change:
 
     def write(made: Any) -> dict[str, Any]:
         out: dict[str, Any] = {}
-        for name, key, change, omitted, default in steps[getattr(made, tag) if tag else None]:
+        for name, key, convert, omitted, default in steps[getattr(made, tag) if tag else None]:
             value = getattr(made, name)
             if omitted and value == default:
                 continue
-            if change is not None:
-                value = change(value)
+            if convert is not None:
+                value = convert(value)
             if value is not None or not omitted:
                 out[key] = value
         return out
@@ -194,76 +208,80 @@ def writer(cls: Any) -> Change:
 
 
 @cache
-def reader(cls: Any) -> Change:
+def reader(cls: Any) -> Conversion:
     """Return what makes an instance from its JSON object."""
     steps = [(e.key, e.name, _read(e.hint)) for e in entries(cls) if e.given]
 
     def read(data: Mapping[str, Any]) -> Any:
         return cls(
-            **{name: change(data[key]) if change else data[key] for key, name, change in steps if key in data}
+            **{
+                name: convert(data[key]) if convert else data[key]
+                for key, name, convert in steps
+                if key in data
+            }
         )
 
     return read
 
 
-def _written(hint: Any, marks: tuple[Mark, ...] = ()) -> Change | None:
+def _written(hint: Any, marks: tuple[Mark, ...] = ()) -> Conversion | None:
     """Return what makes a value of a type one of JSON; None where it is one."""
     hint, nullable = optional(hint)
     hint, own = bare(hint)
     by, decimals = mark_in((*marks, *own), WrittenBy), mark_in((*marks, *own), Decimals)
     if by is not None:
-        change: Change | None = by.value
+        convert: Conversion | None = by.value
     elif hint is float:
         return json_number if decimals is None else _rounded(decimals.value)
     else:
-        change = _written_container(hint) or PLAIN_WRITERS.get(hint)
-    return _unless_none(change) if nullable and change is not None else change
+        convert = _written_container(hint) or PLAIN_WRITERS.get(hint)
+    return _unless_none(convert) if nullable and convert is not None else convert
 
 
-def _written_container(hint: Any) -> Change | None:
+def _written_container(hint: Any) -> Conversion | None:
     """Return what writes a list, an object or a published class; None for all else."""
     origin, of = get_origin(hint), get_args(hint)
     if origin in (tuple, list):
-        return _listed(list, _written(*bare(of[0])))
+        return _listed(list, _written(*bare(item_of(hint))))
     if isinstance(origin, type) and issubclass(origin, Mapping):
         return _mapped(_written(*bare(of[1])))
     return writer(hint) if is_published(hint) else None
 
 
-def _read(hint: Any) -> Change | None:
+def _read(hint: Any) -> Conversion | None:
     """Return what makes a value of a type from one of JSON; None where it is one."""
     hint, nullable = optional(bare(hint)[0])
     hint = bare(hint)[0]
-    change = _read_container(hint)
-    if change is None and (hint in (str, Any) or get_origin(hint) is Literal):
+    convert = _read_container(hint)
+    if convert is None and (hint in (str, Any) or get_origin(hint) is Literal):
         return once
     if hint is dt.datetime:
-        change = dt.datetime.fromisoformat
-    return _unless_none(change) if nullable and change is not None else change
+        convert = dt.datetime.fromisoformat
+    return _unless_none(convert) if nullable and convert is not None else convert
 
 
-def _read_container(hint: Any) -> Change | None:
+def _read_container(hint: Any) -> Conversion | None:
     """Return what reads a list, an object or a published class; None for all else."""
     origin, of = get_origin(hint), get_args(hint)
     if is_typeddict(hint):
         return dict
     if origin in (tuple, list):
-        return _listed(origin, _read(of[0]))
+        return _listed(origin, _read(item_of(hint)))
     if isinstance(origin, type) and issubclass(origin, Mapping):
         return _mapped(_read(of[1]))
     return reader(hint) if is_published(hint) else None
 
 
-def _listed(kind: Change, each: Change | None) -> Change:
+def _listed(kind: Conversion, each: Conversion | None) -> Conversion:
     return kind if each is None else lambda values: kind([each(v) for v in values])
 
 
-def _mapped(each: Change | None) -> Change:
+def _mapped(each: Conversion | None) -> Conversion:
     return dict if each is None else lambda values: {sys.intern(k): each(v) for k, v in values.items()}
 
 
-def _unless_none(change: Change) -> Change:
-    return lambda value: None if value is None else change(value)
+def _unless_none(convert: Conversion) -> Conversion:
+    return lambda value: None if value is None else convert(value)
 
 
 def json_number(value: float | None) -> float | None:
@@ -271,13 +289,13 @@ def json_number(value: float | None) -> float | None:
     return None if value is None or not math.isfinite(value) else float(f"{value:.6g}")
 
 
-def _rounded(decimals: int | None) -> Change:
-    def change(value: float | None) -> float | None:
+def _rounded(decimals: int | None) -> Conversion:
+    def convert(value: float | None) -> float | None:
         if value is None or not math.isfinite(value):
             return None
         return value if decimals is None else round(float(value), decimals)
 
-    return change
+    return convert
 
 
 def _plain(value: Any) -> Any:
@@ -289,5 +307,5 @@ def once(value: Any) -> Any:
     return sys.intern(value) if type(value) is str else value
 
 
-PLAIN_WRITERS: dict[Any, Change] = {int: int, bool: bool, Any: _plain, dt.datetime: dt.datetime.isoformat}
+PLAIN_WRITERS: dict[Any, Conversion] = {int: int, bool: bool, Any: _plain, dt.datetime: dt.datetime.isoformat}
 """How values of a simple type are written; others stand as they are."""

@@ -7,7 +7,17 @@ from collections.abc import Iterable, Mapping
 from typing import Any, Literal, NotRequired, cast, get_args, get_origin, get_type_hints, is_typeddict
 
 from bmslogs.base.marks import FILLED, LATER, OMITTED, AtLeast, Closed, Mark, Matches, WrittenBy
-from bmslogs.base.published import Entry, Published, bare, entries, is_published, mark_in, optional, tag_of
+from bmslogs.base.published import (
+    Entry,
+    Published,
+    bare,
+    entries,
+    is_published,
+    item_of,
+    mark_in,
+    optional,
+    tag_of,
+)
 
 Schema = dict[str, Any]
 SIMPLE = {
@@ -94,7 +104,7 @@ class _Maker:
         if origin in (tuple, list):
             return {
                 "type": "array",
-                "items": self.of(*bare(of[0])),
+                "items": self.of(*bare(item_of(hint))),
                 **({"minItems": 1} if FILLED in marks else {}),
             }
         if isinstance(origin, type) and issubclass(origin, Mapping):

@@ -193,6 +193,13 @@ def test_what_has_no_form_in_json_is_refused() -> None:
     with pytest.raises(TypeError, match="complex"):
         schema_of(Odd)
 
+    @dataclass(frozen=True)
+    class Pair(Published):
+        ends: tuple[float, str]
+
+    with pytest.raises(TypeError, match="tuple"):
+        Pair((1.0, "a")).to_json()
+
 
 EXAMPLE = {
     "estimates": [
