@@ -59,13 +59,10 @@ def settled_level(seconds: Floats, volt: Floats) -> tuple[float, float]:
 
 
 def merged(found: Anchors, within: float) -> Anchors:
-    """Return anchors of which no two lie within `within` [Ah]: a table's error there is one and the same."""
-    order = np.argsort(found.charge)
-    groups: list[list[int]] = []
-    for i in order:
-        if groups and found.charge[i] - found.charge[groups[-1][0]] < within:
-            groups[-1].append(int(i))
-        else:
-            groups.append([int(i)])
-    best = [min(group, key=lambda i: found.sd[i]) for group in groups]
-    return Anchors(found.charge[best], found.volt[best], found.sd[best])
+    """Return anchors of which no two lie within `within` [Ah], the surest first: a table's error there is one."""
+    kept: list[int] = []
+    for i in np.lexsort((found.charge, found.sd)).tolist():
+        if all(abs(found.charge[i] - found.charge[k]) >= within for k in kept):
+            kept.append(i)
+    kept.sort(key=lambda i: float(found.charge[i]))
+    return Anchors(found.charge[kept], found.volt[kept], found.sd[kept])

@@ -30,6 +30,8 @@ until the next reading, for so long at most [s] (choice)."""
 BAND_STEPS, BAND_CHANGES, BAND_QUANTILE = 1.5, 100, 0.02
 """Changes that are never smaller than so many steps, but for so many of them, over so many changes, are those of a
 logger that writes a reading only when it has moved so far (choice)."""
+HELD_CELLS = 3
+"""Fewer readings repeat by chance (choice)."""
 FLOWING_ROWS = 100
 """So many rows under current tell how often a logger writes there (choice)."""
 
@@ -149,7 +151,8 @@ def fresh_rows(volts: Floats, seconds: Floats, interval: float | None = None) ->
     Returns
     -------
     fresh
-        (rows,) True where any channel differs from the row before, and on the first row.
+        (rows,) True where any channel differs from the row before, and on the first row; one that reads nothing in
+        either tells nothing.
     period_s
         The real refresh period: the usual interval unless most rows repeat the last one.
     """
@@ -158,7 +161,7 @@ def fresh_rows(volts: Floats, seconds: Floats, interval: float | None = None) ->
         return np.ones(len(seconds), bool), interval
     changed = np.empty(len(seconds), bool)
     changed[0] = True
-    changed[1:] = (volts[1:] != volts[:-1]).any(axis=1)
+    changed[1:] = ~_repeated(volts).all(axis=1)
     if changed.mean() > 0.6:
         return np.ones(len(seconds), bool), interval
     # quiet rows repeat by chance where few coarse channels rest; a staircase repeats while the string moves
@@ -203,12 +206,17 @@ def held_rows(volts: Floats, current: Floats, step: float, usual_resistance: flo
     (rows,) True where all channels repeat and the change of current would have moved them.
     """
     out = np.zeros(len(volts), bool)
-    if len(volts) < 3 or volts.shape[1] < 3:
+    if len(volts) < 3 or volts.shape[1] < HELD_CELLS:
         return out
-    same = (volts[1:] == volts[:-1]).all(axis=1)
+    same = _repeated(volts).all(axis=1) & ((~np.isnan(volts[1:])).sum(axis=1) >= HELD_CELLS)
     moved = np.abs(np.diff(current)) * usual_resistance > 2.0 * step
     out[1:] = same & moved
     return out
+
+
+def _repeated(volts: Floats) -> Bools:
+    """Return (rows - 1, cells) True where a reading is that of the row before, or there is none in either."""
+    return np.asarray((volts[1:] == volts[:-1]) | (np.isnan(volts[1:]) & np.isnan(volts[:-1])), bool)
 
 
 @dataclass(frozen=True)
