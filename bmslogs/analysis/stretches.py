@@ -19,6 +19,8 @@ REST_LEAST_S = 120.0
 """A shorter pause belongs to the drive or charge around it (choice)."""
 CHARGE_LEAST_S = 240.0
 """Current flows in for this long without a pause: a charge, not regeneration downhill (choice)."""
+IDLE_SHARE = 0.1
+"""Less than this share of a charge's current beside it is no drive of its own (choice)."""
 ZERO_NEAR, ZERO_FAR = 0.03, 0.25
 """A sensor's zero lies within the first as a rule and within the second always, as a share of the capacity per hour
 (judgement, no source)."""
@@ -225,14 +227,26 @@ def _activities(seconds: Floats, current: Floats, first: int, last: int) -> list
         long = seconds[first + b] - seconds[first + a] >= CHARGE_LEAST_S or (
             a == 0 and b == last - first and b > a
         )
-        if long and nanmean(inside) < -3 * noise and (inside < -noise).mean() > 0.8:
-            if first + a > at:
+        level = float(nanmean(inside)) if long else 0.0
+        if level < -3 * noise and (inside < -noise).mean() > 0.8:
+            if _idles(seconds, current, at, first + a - 1, level):
+                a = at - first
+            elif first + a > at:
                 out.append(Stretch("drive", at, first + a - 1))
             out.append(Stretch("charge", first + a, first + b))
             at = first + b + 1
+            if _idles(seconds, current, at, last, level):
+                out[-1], at = Stretch("charge", first + a, last), last + 1
     if at <= last:
         out.append(Stretch("drive", at, last))
     return out
+
+
+def _idles(seconds: Floats, current: Floats, first: int, last: int, level: float) -> bool:
+    """Whether rows beside a charge of `level` [A] are too few for a rest, and hold no more than a sensor's noise."""
+    if last < first or seconds[last] - seconds[first] >= REST_LEAST_S:
+        return False
+    return bool(nanmax(np.abs(current[first : last + 1])) < IDLE_SHARE * abs(level))
 
 
 def kinds(parts: list[Stretch]) -> list[Kind]:
