@@ -23,6 +23,8 @@ def told_apart(value: Floats, sd: Floats) -> bool:
 
 def expected(value: Floats, sd: Floats) -> Floats:
     """Return the expected true values: measurements drawn towards the lot's mean by what they are unsure."""
+    if len(value) < 2:  # one by itself has no lot to be drawn towards
+        return value.copy()
     true = max(float(np.var(value, ddof=1)) - float(np.mean(sd**2)), 0.0)
     return np.asarray(value.mean() + (value - value.mean()) * true / (true + sd**2 + 1e-30))
 

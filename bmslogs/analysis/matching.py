@@ -252,7 +252,7 @@ def _usable(q: Floats, plan: Ints) -> float:
 
 def _gain(q: Floats, sd: Floats, plan: Ints, arrived: Ints) -> tuple[float, float, float]:
     """Return the expected gain [Ah] and its 95 % interval over the true values that the measurements leave open."""
-    true = max(float(np.var(q, ddof=1)) - float(np.mean(sd**2)), 0.0)
+    true = max(float(np.var(q, ddof=1)) - float(np.mean(sd**2)), 0.0) if len(q) > 1 else 0.0
     spread = np.sqrt(true * sd**2 / (true + sd**2 + 1e-30))
     draws = expected(q, sd) + np.random.default_rng(0).normal(size=(DRAWS, len(q))) * spread
     gain = np.array([_usable(d, plan) - _usable(d, arrived) for d in draws])
@@ -275,8 +275,17 @@ def _validate(items: Sequence[Item], frame: Frame) -> None:
         if item.name in seen:
             raise BadInput(f"item {item.name!r} occurs twice", "each name once")
         seen.add(item.name)
-        if not (item.capacity > 0 and item.capacity_half_width > 0):
+        if not (_measured(item.capacity) and _measured(item.capacity_half_width)):
             raise BadInput(
                 f"item {item.name!r}: capacity {item.capacity} +- {item.capacity_half_width} Ah",
                 "a capacity with its uncertainty, both above nought",
             )
+        if not all(v is None or _measured(v) for v in (item.resistance, item.resistance_half_width)):
+            raise BadInput(
+                f"item {item.name!r}: resistance {item.resistance} +- {item.resistance_half_width} ohm",
+                "a resistance with its uncertainty, both above nought, or none",
+            )
+
+
+def _measured(value: float) -> bool:
+    return 0.0 < value < np.inf

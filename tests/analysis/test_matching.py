@@ -129,3 +129,40 @@ def test_bench_charge():
     assert plan.bleed_hours_now == pytest.approx(56.34, abs=0.01) and plan.wanted
     assert plan.bleed_hours_after == pytest.approx(8.05, abs=0.01)
     assert not bench_plan({1: 0.0, 5: 1.0}, pack).wanted
+
+
+def test_a_string_of_one_gives_what_it_has():
+    plan = match(lot([48.0]), Frame(1, 1))
+    assert (plan.usable, plan.usable_as_arrived, plan.gain) == (48.0, 48.0, 0.0)
+
+
+@pytest.mark.parametrize(
+    ("capacity", "resistance"),
+    [
+        ([50.0, 51.0], [0.0, 1e-3]),
+        ([50.0, 51.0], [-1e-3, 1e-3]),
+        ([50.0, 51.0], [np.nan, 1e-3]),
+        ([np.inf, 51.0], None),
+        ([np.nan, 51.0], None),
+        ([-50.0, 51.0], None),
+    ],
+)
+def test_what_no_instrument_reads_is_asked_about(capacity, resistance):
+    """A resistance of nought would be put in the hottest place, a negative one anywhere."""
+    with pytest.raises(BadInput, match="c1"):
+        match(lot(capacity, resistance=resistance), Frame(1, 2, heating=(1.0, 2.0)))
+
+
+def test_the_order_of_arrival_names_the_items_and_changes_no_plan():
+    """The same lot in another order: the same strings of the same capacities."""
+    q = np.random.default_rng(11).normal(100, 4, 8)
+    turn = np.random.default_rng(12).permutation(8)
+    one, two = match(lot(q, 1e-3), Frame(2, 4)), match(lot(q[turn], 1e-3), Frame(2, 4))
+    assert one.usable == pytest.approx(two.usable)
+
+    def strings(plan, values):
+        return sorted(
+            sorted(values[int(p.items[0][1:]) - 1] for p in plan.places if p.string == s) for s in (1, 2)
+        )
+
+    assert strings(one, q) == strings(two, q[turn])

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 from scipy import stats
 from statsmodels.stats.meta_analysis import combine_effects
@@ -121,3 +123,90 @@ def test_combined_interval_covers():
     mine = weighted_combine(y, np.full_like(y, 1.96 * 0.01))
     # short of 95 %: five logs do not pin down their own scatter
     assert 0.91 < np.mean(np.abs(mine.value) <= mine.half_width) < 0.97
+
+
+@pytest.mark.parametrize("size", [1.0, 10.0, 1e3, 1e6, 1e12])
+@pytest.mark.parametrize("n", [6, 8, 16, 96])
+def test_an_outlier_is_named_however_large(size, n):
+    x = np.random.default_rng(n).normal(0, 0.1, n)
+    x[n // 2] += size if size > 1 else 2.0
+    assert np.flatnonzero(outliers(x, floor=0.05)).tolist() == [n // 2]
+
+
+def test_two_large_ones_do_not_hide_each_other():
+    """Ten values of which two are far off: ordinary z is 1.91 at most (masking), Rosner's steps find both."""
+    x = numbers("2.1 2.6 2.4 2.5 2.3 2.1 2.3 2.6 8.2 8.3")
+    assert np.flatnonzero(outliers(x, floor=0.05)).tolist() == [8, 9]
+    assert not outliers(x[:8], floor=0.05).any()
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 10_000), st.floats(1e-6, 1e6), st.floats(-100, 100))
+def test_outliers_know_no_unit_no_level_and_no_order(seed, scale, level):
+    rng = np.random.default_rng(seed)
+    x = rng.standard_t(3, 14)
+    turn = rng.permutation(14)
+    found = outliers(x, floor=0.1)
+    # the level is rounded to what a float of that size holds
+    assert outliers(scale * (x + round(level)), floor=scale * 0.1)[...].tolist() == found.tolist()
+    assert outliers(x[turn], floor=0.1).tolist() == found[turn].tolist()
+
+
+def test_a_tight_pack_is_measured_by_the_floor():
+    """All alike but one: no scale by itself, so the floor decides: 3.5 of them are the border (by hand)."""
+    x = np.zeros(12)
+    for away, told in ((3.4, False), (3.6, True), (1e9, True)):
+        x[4] = away
+        assert outliers(x, floor=1.0).any() == told
+
+
+@pytest.mark.parametrize("values", [[], [np.nan] * 8, [1.0]])
+def test_nothing_known_has_no_scale_and_no_outlier(values):
+    assert not outliers(values).any()
+    assert np.isnan(robust_scale(values)) or robust_scale(values, 0.3) == 0.3
+
+
+def test_discoveries_of_no_and_of_all():
+    assert benjamini_hochberg([]).tolist() == []
+    assert benjamini_hochberg([np.nan, np.nan]).tolist() == [False, False]
+    assert benjamini_hochberg([0.0, 0.04, 0.05]).all()  # the largest passes 5 % by itself: all do
+    assert not benjamini_hochberg([0.06, 0.9]).any()
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.floats(0, 1), min_size=1, max_size=20))
+def test_discoveries_are_scipys(p):
+    theirs = stats.false_discovery_control(p) <= 0.05
+    mine = benjamini_hochberg(p)
+    near = np.isclose(stats.false_discovery_control(p), 0.05, rtol=1e-9)
+    assert ((mine == theirs) | near).all()
+
+
+def test_logs_that_agree_are_worth_as_many_and_logs_that_do_not_are_no_better_than_they_scatter():
+    """Four of half width 2 that agree: half as wide, by hand. Logs 10 apart tell no less than +-10."""
+    mine = weighted_combine(np.array([5.0, 5.0, 5.0, 5.0]), np.full(4, 2.0))
+    assert_allclose([mine.value, mine.half_width, mine.between], [5.0, 1.0, 0.0], rtol=1e-6)
+    apart = weighted_combine(np.array([0.0, 10.0]), np.full(2, 0.1))
+    assert apart.value == pytest.approx(5.0)
+    # by the textbook: sd of the mean of two 10 apart is 5, Student's factor for one degree of freedom 12.7
+    assert_allclose(apart.half_width, 5.0 * stats.t.ppf(0.975, 1), rtol=0.01)
+    assert_allclose(apart.between, np.sqrt(50.0), rtol=0.01)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 10_000), st.floats(1e-6, 1e6), st.integers(1, 6))
+def test_combining_knows_no_unit_and_no_order_of_logs(seed, scale, k):
+    rng = np.random.default_rng(seed)
+    y, half = rng.normal(0, 1, (k, 3)), rng.uniform(0.1, 2.0, (k, 3))
+    one = weighted_combine(y, half)
+    two = weighted_combine(scale * y[::-1], scale * half[::-1])
+    assert_allclose(two.value, scale * one.value, rtol=1e-6, atol=1e-9 * scale)
+    assert_allclose(two.half_width, scale * one.half_width, rtol=1e-5)
+    assert np.all(one.value <= y.max(axis=0) + 1e-12) and np.all(one.value >= y.min(axis=0) - 1e-12)
+
+
+def test_a_log_that_knows_hardly_anything_changes_hardly_anything():
+    two = weighted_combine(np.array([1.0, 1.1]), np.array([0.2, 0.2]))
+    three = weighted_combine(np.array([1.0, 1.1, 50.0]), np.array([0.2, 0.2, 1e6]))
+    assert_allclose(three.value, two.value, atol=1e-4)
+    assert_allclose(three.half_width, two.half_width, rtol=1e-3)
