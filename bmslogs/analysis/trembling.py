@@ -52,7 +52,8 @@ def trembling_channels(
         centred = means - nanmedian(means, axis=0)
         middle = nanmedian(centred, axis=1)
     tolerance = max(TREMBLES_V, step)
-    if not float(np.ptp(middle[np.isfinite(middle)])) > max(MOVES * tolerance, MOVES_V):
+    known = middle[np.isfinite(middle)]
+    if not len(known) or not float(np.ptp(known)) > max(MOVES * tolerance, MOVES_V):
         return []
     found = []
     for cell in range(cells):

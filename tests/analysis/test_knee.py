@@ -1,6 +1,7 @@
 """Which cells of a flat curve had left the plateau when a charge ended: by the table's own slopes, by hand."""
 
 import numpy as np
+import pytest
 
 from bmslogs.analysis.models.knee import below_the_knee
 from bmslogs.analysis.ocv import built_in
@@ -45,3 +46,23 @@ def test_without_a_current_or_a_reading_no_cell_is_said_to_have_left_it():
     assert below_the_knee(volts, np.zeros_like(amps), taken, OHM, CAPACITY).all()
     volts[:, 0] = np.nan
     assert below_the_knee(volts, amps, taken, OHM, CAPACITY).all()
+
+
+@pytest.mark.parametrize("behind", [0.05, 0.2, 0.5])
+def test_the_further_behind_the_surer_it_is_below_the_knee(behind):
+    volts, amps, taken = charge([0.0, behind])
+    assert below_the_knee(volts, amps, taken, OHM, CAPACITY).tolist() == [False, True]
+
+
+def test_cells_answer_by_their_place_and_a_resistance_makes_no_knee():
+    """Three times the usual resistance: 60 mV that the taper gives back (by hand 2 mohm * 27 A), and no climb."""
+    volts, amps, taken = charge([0.10, 0.0, 0.10])
+    volts[:, 2] -= 2 * OHM * amps
+    assert below_the_knee(volts, amps, taken, OHM, CAPACITY).tolist() == [True, False, True]
+
+
+def test_a_charge_of_a_few_rows_tells_nothing():
+    volts, amps, taken = charge([0.0])
+    assert below_the_knee(volts[-9:], amps[:9], taken[-9:], OHM, CAPACITY).all()
+    assert below_the_knee(np.zeros((0, 3)), np.zeros(0), np.zeros(0), OHM, CAPACITY).all()
+    assert below_the_knee(volts, -amps, taken, OHM, CAPACITY).all()  # a discharge is no charge

@@ -48,3 +48,35 @@ def test_a_cell_that_a_charger_holds_at_its_limit_is_not_stuck():
     volts = np.round(volts + rng.normal(0, 4e-4, volts.shape), 3)
     current = -20.0 * np.exp(-SECONDS / 700.0)
     assert trembling_channels(volts, SECONDS, 0.001, current=current) == []
+
+
+@pytest.mark.parametrize("off", [0.02, 0.2, 0.9, -0.9])
+def test_wherever_it_stands_it_is_stuck(off):
+    """Planted up to the volt from which on limits speak of it; how far it is off is told."""
+    volts, _ = string()
+    volts[:, 4] = np.round(3.8 + off + np.random.default_rng(2).normal(0, 6e-4, 1500), 3)
+    (found,) = trembling_channels(volts, SECONDS, 0.001)
+    assert found.columns == (4,)
+    assert found.size_V > abs(off)
+
+
+def test_channels_answer_by_their_place_and_holes_hide_none():
+    volts, _ = string()
+    volts[:, 1] = np.round(3.79 + np.random.default_rng(2).normal(0, 6e-4, 1500), 3)
+    turn = np.random.default_rng(6).permutation(8)
+    assert trembling_channels(volts[:, turn], SECONDS, 0.001)[0].columns == (
+        int(np.flatnonzero(turn == 1)[0]),
+    )
+    volts[np.random.default_rng(7).random(volts.shape) < 0.3] = np.nan
+    assert [f.columns for f in trembling_channels(volts, SECONDS, 0.001)] == [(1,)]
+
+
+def test_most_channels_stuck_are_a_logger_that_stopped():
+    volts, _ = string()
+    volts[:, :4] = np.round(3.8 + np.random.default_rng(2).normal(0, 6e-4, (1500, 4)), 3)
+    assert trembling_channels(volts, SECONDS, 0.001) == []
+
+
+@pytest.mark.parametrize("rows", [1, 60, 1500])
+def test_where_nothing_is_read_nothing_is_stuck(rows):
+    assert trembling_channels(np.full((rows, 4), np.nan), np.arange(float(rows)), 0.001) == []
