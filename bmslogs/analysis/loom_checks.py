@@ -256,7 +256,9 @@ def sensors(t: Floats, ambient: float | None, pack: Pack) -> list[Objection]:
                 Objection(
                     "sensor",
                     (),
-                    f"sensor {name} reads {x:.1f} degC",
+                    f"sensor {name} reads {x:.1f} degC"
+                    if np.isfinite(x)
+                    else f"sensor {name} gives no reading",
                     "a sensor that is open or shorted reads so",
                     "measure its resistance at the connector",
                     (name,),

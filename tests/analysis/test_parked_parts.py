@@ -157,7 +157,7 @@ def test_the_usual_slope_of_a_line_and_of_a_flat_curve():
 
 
 def test_a_cell_that_empties_is_told_by_the_way_it_went():
-    """From 3.9 V at rest by -1 mV/h for 100 h: the table's mean slope over those 100 mV, two per cent on either side."""
+    """From 3.9 V at rest by -1 mV/h for 100 h: the mean slope of the table there, two per cent beyond."""
     curve = built_in("NMC")
     found = drifts([0.0, 0.0, -1e-3, 0.0], hours=100.0)
     passed = parked.slope_passed(found, 3.9, curve, 0.77)
