@@ -89,7 +89,7 @@ def test_one_cell_alone_lacks_nothing_against_others(known):
 @settings(max_examples=60, deadline=None)
 @given(st.lists(st.floats(0.0, 50.0), min_size=4, max_size=4), st.floats(0.0, 20.0))
 def test_no_cell_is_filled_beyond_the_fullest_and_full_means_nothing(lacks, more):
-    """Whatever they lack: after the bench no cell lacks less than the pack's fullest did, and only differences count."""
+    """Whatever they lack: no cell ends fuller than the pack's fullest, and only differences count."""
     given_ = dict(enumerate(lacks, 1))
     plan = bench_plan(given_, pack())
     for one in plan.charges:
