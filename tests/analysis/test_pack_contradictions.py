@@ -61,7 +61,7 @@ def test_an_aged_and_a_fresh_pack_are_as_described():
 @pytest.mark.parametrize("factor", [2.0, 5.0, 50.0])
 def test_a_pack_file_that_is_further_off_is_never_silent(factor):
     assert told(two_rests(40.0, 0.48), nominal=100.0 * factor) == (
-        ["nominal_capacity_Ah"] if 40.0 >= 8.0 * factor else []
+        ["nominal_capacity_Ah"] if 8.0 * factor <= 40.0 else []
     )  # of too large a pack too little was moved to say so: 8 %
     assert told(two_rests(40.0, 0.48), nominal=max(100.0 / factor, 40.0)) == ["nominal_capacity_Ah"]
 
@@ -80,7 +80,7 @@ def test_rests_at_the_ends_of_the_table_or_close_together_tell_nothing():
 
 
 def test_the_ends_of_a_flat_curve_alone_tell_a_capacity():
-    """From 3.40 V (95 % or more) to 3.20 V (25 % or less): the 40 Ah moved are 70 % or more, 57 Ah at most (by hand)."""
+    """From 3.40 V (95 % or more) to 3.20 V (25 % or less): 40 Ah are 70 % or more, 57 Ah at most (by hand)."""
     flat = built_in("LFP")
     down = Anchors(np.array([0.0, 40.0]), np.array([3.40, 3.20]), np.full(2, 0.002))
     assert told(down, nominal=50.0, curve=flat, chemistry="LFP") == []
