@@ -452,8 +452,10 @@ def settled_by_cells(
         # cells of a place differ from the others by their age too; the activation energy is known to a third, and what
         # a sensor reads that speaks for many cells holds for some of them only
         unsure = 0.35 if here.sum() <= NEAR_CELLS else 0.5
-        odds = _normal(told, real, float(np.hypot(CELLS_APART, unsure * real))) - _normal(
-            told, 0.0, CELLS_APART
+        # what parts the cells the other way speaks for no such difference, however far it parts them
+        for_it = told if told * real > 0 else 0.0
+        odds = _normal(for_it, real, float(np.hypot(CELLS_APART, unsure * real))) - _normal(
+            for_it, 0.0, CELLS_APART
         )
         # that two places differ is likelier from the outset than that one of two sensors is off
         if odds > (0.0 if fault in pair else warm_place.WITHIN):

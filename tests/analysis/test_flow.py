@@ -29,7 +29,7 @@ def day(zero=0.0, noise=0.05, seed=1):
 
 
 def test_charge_is_counted_from_the_zero_that_the_rests_show():
-    """By hand: the planted amperes add up to the drive's mean over 20 minutes less 30 Ah, whatever the sensor's zero."""
+    """By hand: the planted amperes of the drive, less 30 Ah, whatever the sensor's zero."""
     for zero in (-1.5, 0.0, 0.4):
         read, true = day(zero)
         found = flow(read)

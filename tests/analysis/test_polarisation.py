@@ -139,6 +139,12 @@ def test_the_current_of_another_moment_less_the_row_s_own():
     assert not steady.any()  # a steady current tells no shift: these columns leave a resistance alone
 
 
+def test_times_about_a_row():
+    """Rows closer than half a second tell at half a second and a second either way, others at their neighbours."""
+    assert shift_times(0.1) == (-1.0, -0.5, 0.5, 1.0)
+    assert shift_times(2.0) == (-2.0, 2.0)
+
+
 def test_a_shift_does_not_reach_into_another_section():
     t = np.concatenate([np.arange(5.0), 100.0 + np.arange(5.0)])
     current = np.repeat([0.0, 100.0], 5)

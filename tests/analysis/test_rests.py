@@ -33,6 +33,15 @@ def test_by_hand() -> None:
     assert sd == pytest.approx(np.hypot(0.002, 0.0005))
 
 
+def test_the_parts_of_a_rest_that_tell_of_it() -> None:
+    """The fifth part to three tenths, and the last tenth; when the clock began, and what it read before, is nothing."""
+    volt = np.full(len(T), 3.9)
+    volt[(T >= 360.0) & (T <= 540.0)] = 3.650
+    volt[T >= 1620.0] = 3.654
+    for begun in (0.0, 50_000.0):
+        assert settled_level(T + begun, volt) == pytest.approx((3.656, np.hypot(0.002, 0.0005)))
+
+
 def test_a_larger_relaxation_is_surer_by_no_means() -> None:
     widths = [settled_level(T, 3.7 - size * np.exp(-T / 900.0))[1] for size in (0.0, 0.01, 0.1, 1.0)]
     assert widths == sorted(widths) and widths[-1] > 10 * widths[0]
