@@ -60,3 +60,33 @@ def test_a_cell_that_a_balancer_brought_level_is_no_leak():
 def test_where_nothing_can_be_told(hours: float, used_V: float, rests: list[Stretch]):
     seconds, volts = night({3: 0.05}, hours, used_V)
     assert lost_asleep(rests, seconds, volts, ALL, 0.001) is None
+
+
+@pytest.mark.parametrize("by", [0.009, 0.05, 0.5, 2.5])
+def test_the_cell_that_fell_is_named_by_its_place_however_far(by: float):
+    """Eight cells, ten minutes of rest on either side of ten hours; noise of 0.5 mV (planted)."""
+    seconds = np.concatenate([np.arange(0, 601, 10.0), 36_600 + np.arange(0, 601, 10.0)])
+    volts = np.round(3.7 + np.random.default_rng(3).normal(0, 5e-4, (122, 8)), 3)
+    volts[61:, 6] -= by
+    parts = [Stretch("rest", 0, 60), Stretch("rest", 61, 121)]
+    found = lost_asleep(parts, seconds, volts, np.ones(8, bool), 1e-3)
+    assert found is not None and np.flatnonzero(found.fallen).tolist() == [6]
+    assert found.fell_V[6] == pytest.approx(by, abs=1e-3) and found.below_V[6] == pytest.approx(by, abs=2e-3)
+    assert found.hours == pytest.approx(10.0, abs=0.01)
+    turned = lost_asleep(parts, seconds, volts[:, ::-1], np.ones(8, bool), 1e-3)
+    assert turned is not None and np.flatnonzero(turned.fallen).tolist() == [1]
+    # one that is not believed, and one without readings, are never named
+    some = np.arange(8) != 6
+    assert not lost_asleep(parts, seconds, volts, some, 1e-3).fallen.any()
+    volts[61:, 6] = np.nan
+    assert not lost_asleep(parts, seconds, volts, np.ones(8, bool), 1e-3).fallen.any()
+
+
+def test_a_cell_that_rose_against_the_others_lost_nothing():
+    seconds = np.concatenate([np.arange(0, 601, 10.0), 36_600 + np.arange(0, 601, 10.0)])
+    volts = np.round(3.7 + np.random.default_rng(3).normal(0, 5e-4, (122, 8)), 3)
+    volts[61:, 2] += 0.05
+    found = lost_asleep(
+        [Stretch("rest", 0, 60), Stretch("rest", 61, 121)], seconds, volts, np.ones(8, bool), 1e-3
+    )
+    assert found is not None and not found.fallen.any()

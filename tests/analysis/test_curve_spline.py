@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.polynomial import Polynomial
 from numpy.testing import assert_allclose
+from scipy.interpolate import make_interp_spline
 
 from bmslogs.analysis.curve_spline import (
     curve_coefficients,
@@ -64,3 +65,30 @@ def test_knots_are_closer_where_the_voltage_climbs():
     assert knots[0] < 0.0 and knots[-1] > 40.0
     assert abs(np.sum((knots > 38.0) & (knots < 40.0)) - 20) <= 2
     assert np.sum((knots > 10.0) & (knots < 12.0)) <= 1
+
+
+def test_where_nothing_moved_a_curve_still_has_knots_to_stand_on():
+    """One place only: rising knots about it, and a curve of one value is that value."""
+    knots = knots_over(np.full(50, 3.0), np.full(50, 3.7), 100.0)
+    assert np.all(np.diff(knots) >= 0) and knots[0] < 3.0 < knots[-1]
+    few = even_knots(2.0, 4)
+    coef = curve_coefficients(few, np.full(len(knot_sites(few)), 3.7))
+    assert_allclose(curve_value(few, coef, np.linspace(-5, 15, 30)), 3.7)
+    assert_allclose(curve_slope(few, coef, np.linspace(-5, 15, 30)), 0.0, atol=1e-12)
+
+
+def test_knots_know_no_unit_of_charge():
+    q = np.linspace(0, 40, 301)
+    milli = knots_over(1e3 * q, CUBIC(q), 1e5)
+    assert_allclose(milli, 1e3 * knots_over(q, CUBIC(q), 100.0))
+
+
+def test_a_spline_is_scipys_natural_twin_inside_its_knots():
+    """Through the values of a sine at its sites: scipy's interpolating spline of the same knots (make_interp_spline)."""
+    knots = even_knots(1.0, 12)
+    sites = knot_sites(knots)
+    coef = curve_coefficients(knots, np.sin(sites))
+    other = make_interp_spline(sites, np.sin(sites), k=3, t=knots)
+    x = np.linspace(0, 12, 100)
+    assert_allclose(curve_value(knots, coef, x), other(x), atol=1e-10)
+    assert_allclose(curve_slope(knots, coef, x), other.derivative()(x), atol=1e-9)

@@ -166,3 +166,85 @@ def test_a_channel_of_coarser_steps_is_not_stuck_for_standing_still():
     volts[:, 12:] = np.round(true[:, 12:], 3)
     volts[:, [16, 17]] = 3.705
     assert sorted(f.columns for f in sensing.stuck_channels(volts, SECONDS, 0.001)) == [(16,), (17,)]
+
+
+@pytest.mark.parametrize("deep", [0.01, 0.05, 0.5, 3.0])
+@pytest.mark.parametrize("at", [0, 3, 6])
+def test_a_tap_that_floats_is_found_at_any_place_however_far_it_wanders(at: int, deep: float):
+    volts, current = string(8)
+    wander = deep * np.sin(SECONDS / 90.0)
+    volts[:, at] += wander
+    volts[:, at + 1] -= wander
+    explained = np.column_stack([np.ones(1200), current / 60.0])
+    (found,) = sensing.floating_taps(volts, explained, np.ones(8, bool), 0.001)
+    assert found.columns == (at, at + 1)
+    assert found.size_V == pytest.approx(deep, rel=0.1, abs=0.003)
+    # read from the other end it is the same wire
+    (turned,) = sensing.floating_taps(volts[:, ::-1], explained, np.ones(8, bool), 0.001)
+    assert turned.columns == (6 - at, 7 - at)
+
+
+@pytest.mark.parametrize("apart", [0.07, 0.3, 3.0])
+def test_a_tap_that_stands_beside_its_place_is_found(apart: float):
+    volts, current = string(8)
+    volts[:, 2] += apart
+    volts[:, 3] -= apart
+    explained = np.column_stack([np.ones(1200), current / 60.0])
+    (found,) = sensing.floating_taps(volts, explained, np.ones(8, bool), 0.001)
+    assert found.columns == (2, 3) and "their sum is as usual" in found.evidence
+
+
+def test_two_fuller_and_an_emptier_cell_by_itself_are_no_floating_tap():
+    """Look-alikes: both up, or one down alone: no sum of two stays whole."""
+    explained = np.column_stack([np.ones(1200), SECONDS / 1200.0])
+    for up, down in ((0.1, 0.1), (0.0, -0.1), (0.12, -0.06)):
+        volts, _ = string(8)
+        volts[:, 2] += up
+        volts[:, 3] += down
+        assert sensing.floating_taps(volts, explained, np.ones(8, bool), 0.001) == []
+
+
+@pytest.mark.parametrize("level", [3.7, 3.2, 4.6, 0.7])
+def test_wherever_a_channel_stands_still_it_is_stuck(level: float):
+    volts, current = string(8)
+    volts[:, 3] = level
+    (found,) = sensing.stuck_channels(volts, SECONDS, 0.001, 1e-3 * current)
+    assert found.columns == (3,)
+
+
+def test_half_a_minute_without_a_change_is_chance():
+    volts, _ = string()
+    volts[300:330, 2] = volts[300, 2]
+    assert sensing.stuck_channels(volts, SECONDS, 0.001) == []
+
+
+def test_load_and_charger_by_hand():
+    """3 mV of drop, or three steps, must come and go to prove a channel; a taper to a third under the leading cell."""
+    rows = np.arange(100)
+    assert sensing.loaded(None, rows, 0.001)
+    assert sensing.loaded(np.where(rows % 2, 0.004, 0.0), rows, 0.001)
+    assert not sensing.loaded(np.where(rows % 2, 0.0025, 0.0), rows, 0.0005)
+    assert not sensing.loaded(np.where(rows % 2, 0.01, 0.0), rows, 0.005)
+    volts = np.full((100, 3), 4.1)
+    volts[:, 1] = 4.2
+    taper = -np.linspace(30.0, 10.0, 100)
+    assert sensing.regulated(taper, volts, 1, rows)
+    assert not sensing.regulated(taper, volts, 0, rows)  # another cell leads
+    assert not sensing.regulated(np.full(100, -30.0), volts, 1, rows)  # nothing tapers
+    assert not sensing.regulated(-taper, volts, 1, rows)  # a discharge
+    assert not sensing.regulated(None, volts, 1, rows)
+    assert not sensing.regulated(np.full(100, np.nan), volts, 1, rows)
+
+
+@pytest.mark.parametrize("n", [3, 4, 8])
+@pytest.mark.parametrize("at", [0, 1, 2])
+def test_taps_changed_over_are_named_at_the_ends_too(at: int, n: int):
+    """Kirchhoff: a cell backwards, those beside it with a cell more each."""
+    volts = np.tile(3.7 + 0.001 * np.arange(n), (40, 1))
+    own = volts[:, at].copy()
+    volts[:, at] = -own
+    for beside in (at - 1, at + 1):
+        if 0 <= beside < n:
+            volts[:, beside] += own
+    (found,) = sensing.swapped_taps(volts)
+    assert found.kind == "taps_swapped" and at in found.columns and found.share == 1.0

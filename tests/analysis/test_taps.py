@@ -114,3 +114,52 @@ def test_a_wire_that_is_none_of_the_looms_counts_by_itself():
     assert found.likely()[3] < 0.03
     ohm[10] = -0.45  # no wire is less than nothing: the loom's usual stands for it
     assert 0.0 <= TapResistance(ohm, found.se, found.edges, found.misfit).likely()[10] < 0.03
+
+
+@pytest.mark.parametrize("ohm", [0.06, 0.3, 2.0, 30.0, 500.0])
+def test_a_wire_is_told_however_bad(ohm):
+    """A corroded crimp up to fifteen times the resistor: the bleed current falls with it, and so do the jumps."""
+    wires, flags = np.full(CELLS + 1, 0.03), bled()
+    wires[4] = ohm
+    rng = np.random.default_rng(2)
+    true = 3.9 + rng.uniform(-0.01, 0.01, CELLS)
+    amps = np.where(flags, true / (RESISTOR + wires[1:] + wires[:-1]), 0.0)
+    out = np.zeros((ROWS, CELLS + 1))
+    out[:, 1:] += amps
+    out[:, :-1] -= amps
+    drop = out * wires
+    volts = np.round(true - drop[:, 1:] + drop[:, :-1] + rng.normal(0, 3e-4, flags.shape), 3)
+    found = tap_resistance(volts, flags, SECONDS, RESISTOR, SURE, 1e-3)
+    assert_allclose(found.ohm[4], ohm, rtol=0.05)
+    assert_allclose(np.delete(found.ohm, 4), 0.03, atol=0.01)
+    assert_allclose(found.likely()[4], ohm, rtol=0.05)
+
+
+def test_a_loom_read_from_its_other_end_has_the_same_wires():
+    wires, flags = np.random.default_rng(4).uniform(0.02, 0.3, CELLS + 1), bled()
+    volts, _ = readings(wires, flags)
+    one = tap_resistance(volts, flags, SECONDS, RESISTOR, SURE, 1e-3)
+    two = tap_resistance(volts[:, ::-1], flags[:, ::-1], SECONDS, RESISTOR, SURE, 1e-3)
+    for name in ("ohm", "se", "edges", "misfit"):
+        assert_allclose(getattr(two, name), getattr(one, name)[::-1])
+    assert_allclose(two.likely(), one.likely()[::-1])
+    mended = corrected(volts[:, ::-1], flags[:, ::-1], RESISTOR, two)
+    assert_allclose(mended, corrected(volts, flags, RESISTOR, one)[:, ::-1])
+
+
+def test_the_currents_of_a_tap_add_up_to_nothing():
+    """Kirchhoff: what leaves one tap enters another; two neighbours bled together cancel in the wire they share."""
+    flags = np.random.default_rng(5).random((50, CELLS)) < 0.3
+    volts = np.full((50, CELLS), 3.63)
+    assert_allclose(tap_currents(flags, volts, RESISTOR).sum(axis=1), 0.0, atol=1e-12)
+    both = np.zeros((1, 4), bool)
+    both[0, 1:3] = True
+    assert_allclose(tap_currents(both, np.full((1, 4), 3.63), RESISTOR), [[0, -0.11, 0, 0.11, 0]])
+
+
+def test_no_flag_and_no_trusted_cell_tell_no_wire():
+    volts, _ = readings(np.full(CELLS + 1, 0.1), bled())
+    for flags, trusted in ((np.zeros_like(bled()), SURE), (bled(), ~SURE), (np.ones_like(bled()), SURE)):
+        found = tap_resistance(volts, flags, SECONDS, RESISTOR, trusted, 1e-3)
+        assert np.isnan(found.ohm).all() and not found.likely().any()
+        assert corrected(volts, flags, RESISTOR, found) is volts

@@ -86,3 +86,43 @@ def test_steps_wider_than_what_the_voltage_moves_are_owned_up_to():
     except NotEnoughData:
         return
     assert abs(ohm - OUTSIDE) < half and half > 0.5 * OUTSIDE
+
+
+@pytest.mark.parametrize("ohm", [0.0, 0.5e-3, 5e-3, 0.1, 2.0])
+def test_a_resistance_outside_the_taps_is_told_however_large(ohm):
+    """Half a milliohm to two ohms of a burnt contactor (planted), a pack voltage in steps of 10 mV."""
+    current = drive()
+    total = cells(current)
+    pack = np.round(total - ohm * current + SHIFT, 2)
+    found, half, shift = outside_taps(pack, total, current, SECONDS, NONE)
+    assert abs(found - ohm) < half
+    assert half < 0.15 * ohm + 0.2e-3
+    assert_allclose(shift, SHIFT, atol=0.01)
+
+
+def test_a_current_the_other_way_round_turns_the_sign_and_nothing_else():
+    current = drive()
+    total = cells(current)
+    pack = np.round(total - OUTSIDE * current, 3)
+    one = outside_taps(pack, total, current, SECONDS, NONE)
+    two = outside_taps(pack, total, -current, SECONDS, NONE)
+    assert_allclose([two[0], two[2]], [-one[0], one[2]], rtol=1e-6, atol=1e-9)
+
+
+def test_a_long_log_is_asked_for_its_lag_where_it_is_busy(monkeypatch):
+    """An hour of rest before ten minutes of drive: the drive alone is looked at, and tells the same."""
+    monkeypatch.setattr(terminals, "LAG_ROWS", 1200)
+    current = np.concatenate([np.zeros(3600), drive()[:1200]])
+    t = np.arange(4800.0)
+    volts = 3.7 - 1.5e-3 * np.interp(t + 0.4, t, current) - np.cumsum(current) * 1e-7
+    found, half = current_lag(volts, current, t, np.zeros(4800, np.int64), (4.0, 20.0))
+    assert abs(found - 0.4) < half + 0.15
+
+
+@pytest.mark.parametrize(
+    ("every_s", "current", "why"),
+    [(5.0, drive(), "apart"), (1.0, np.full(ROWS, 20.0), "few steps"), (1.0, drive() * 1e-3, "few steps")],
+)
+def test_what_tells_no_lag_is_refused(every_s, current, why):
+    with pytest.raises(NotEnoughData, match=why):
+        current_lag(3.7 - 1e-3 * current, current, every_s * SECONDS, NONE, (4.0,))
