@@ -84,7 +84,7 @@ def test_knots_know_no_unit_of_charge():
 
 
 def test_a_spline_is_scipys_natural_twin_inside_its_knots():
-    """Through the values of a sine at its sites: scipy's interpolating spline of the same knots (make_interp_spline)."""
+    """Through the values of a sine at its sites: scipy's interpolating spline of the same knots."""
     knots = even_knots(1.0, 12)
     sites = knot_sites(knots)
     coef = curve_coefficients(knots, np.sin(sites))
