@@ -134,3 +134,43 @@ def test_bleeding_that_ends_early_in_a_long_rest_is_held_against_what_was_bled_b
     assert found.hours < 4.0
     assert_allclose(found.lost[[1, 4]], found.commanded[[1, 4]], rtol=0.05)
     assert_allclose(found.lost[7], 0.0, atol=0.02)
+
+
+@pytest.mark.parametrize("times", [2.0, 5.0, 20.0])
+def test_a_resistor_that_stays_on_loses_more_than_was_commanded_and_is_told_so(times):
+    """A switch that shorted: twice to twenty times the charge; never brought back to what is usual."""
+    volts, bled, bleed, t = rest({1: times, 4: 1.0, 7: 1.0}, noise=0.0003)
+    found = bleed_effect(volts, bled, bleed, t, np.ones(CELLS, bool), SLOPE)
+    assert found.lost[1] / found.commanded[1] == pytest.approx(times, rel=0.05)
+    assert found.lost[1] - found.half_width[1] > found.commanded[1] + (
+        0.0 if times < 3 else found.half_width[4]
+    )
+
+
+def test_cells_answer_by_their_place_and_a_common_drift_is_none_of_them():
+    volts, bled, bleed, t = rest({1: 1.0, 4: 0.0, 7: 1.0}, noise=0.0003)
+    one = bleed_effect(volts, bled, bleed, t, np.ones(CELLS, bool), SLOPE)
+    turn = np.random.default_rng(2).permutation(CELLS)
+    fallen = volts - 0.05 * (t / t[-1])[:, None]
+    two = bleed_effect(fallen[:, turn], bled[:, turn], bleed[:, turn], t, np.ones(CELLS, bool), SLOPE)
+    for name in ("commanded", "lost", "half_width", "drop_V"):
+        assert_allclose(getattr(two, name), getattr(one, name)[turn], atol=1e-9)
+
+
+def test_falls_by_hand():
+    """40 mV where the others fell by 10: 30 mV against them; scatter of those left alone, no less than a step's."""
+    t = np.arange(0.0, 7201.0, 30.0)
+    volts = 3.8 - 0.010 * (t / 7200.0)[:, None] * np.ones(CELLS)
+    volts[:, 3] -= 0.030 * t / 7200.0
+    bled = np.zeros((len(t), CELLS))
+    bled[:, 3] = 0.2 * t / 7200.0
+    found = bleed_falls(volts, bled, t, np.ones(CELLS, bool), 0.001)
+    # the levels are medians of the first and last twentieth: 95 % of the way lies between them
+    assert_allclose(found.fell_V[3], 0.030 * 0.95, rtol=0.01)
+    assert_allclose(np.delete(found.fell_V, 3), 0.0, atol=1e-12)
+    assert found.scatter_V == pytest.approx(0.001 / np.sqrt(6.0))
+    assert found.commanded[3] == pytest.approx(0.2) and found.hours == 2.0
+    with pytest.raises(NotEnoughData, match="no scatter"):
+        bleed_falls(volts[:, :6], bled[:, :6], t, np.ones(6, bool), 0.001)
+    with pytest.raises(NotEnoughData, match="0.5 h"):
+        bleed_falls(volts[:61], bled[:61], t[:61], np.ones(CELLS, bool), 0.001)

@@ -51,3 +51,35 @@ def test_flags_that_always_go_together_are_not_told_apart():
     """Odd and even cells by turns: no edge is of one cell, and no wire shows."""
     toggled = np.where(np.arange(CELLS) % 2, 1.0, -1.0) * np.where(np.arange(40) % 2, 1.0, -1.0)[:, None]
     assert crossed_commands(np.random.default_rng(2).normal(0, 5e-4, toggled.shape), toggled) == []
+
+
+@pytest.mark.parametrize("times", [0.5, 3.0, 100.0])
+def test_worse_wires_name_the_same_cells(times: float):
+    jump, toggled = edges({2: 9, 9: 2})
+    found = crossed_commands(times * jump, toggled)
+    assert sorted((c.told, c.acts_on) for c in found) == [(2, 9), (9, 2)]
+    usual = {round(c.usual_V / FALL_V / times, 1) for c in found}
+    assert usual == {1.0}
+    for one in found:
+        assert one.other_V == pytest.approx(times * FALL_V, rel=0.15)
+        assert abs(one.own_V) < 0.2 * times * FALL_V
+        assert one.edges == int(np.abs(toggled[:, one.told]).sum())
+
+
+def test_a_chain_of_three_is_named_link_by_link_and_from_the_other_end():
+    acts = {3: 4, 4: 5, 5: 3}
+    jump, toggled = edges(acts)
+    assert {c.told: c.acts_on for c in crossed_commands(jump, toggled)} == acts
+    turned = crossed_commands(jump[:, ::-1], toggled[:, ::-1])
+    assert {11 - c.told: 11 - c.acts_on for c in turned} == acts
+
+
+def test_too_few_edges_or_cells_tell_nothing():
+    jump, toggled = edges({2: 9, 9: 2})
+    assert crossed_commands(jump[:6], toggled[:6]) == []
+    few = toggled.copy()
+    few[:, 3:] = 0.0
+    assert crossed_commands(jump, few) == []
+    assert crossed_commands(np.zeros((0, CELLS)), np.zeros((0, CELLS))) == []
+    jump[np.random.default_rng(3).random(jump.shape) < 0.2] = np.nan
+    assert sorted((c.told, c.acts_on) for c in crossed_commands(jump, toggled)) == [(2, 9), (9, 2)]

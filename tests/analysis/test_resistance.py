@@ -133,3 +133,65 @@ def test_a_steady_current_is_refused():
     current = np.full(1200, 30.0)
     with pytest.raises(NotEnoughData):
         fitted(string(seconds, current, np.array([[1e-3]]), 0.0, 20.0), seconds, current)
+
+
+@pytest.mark.parametrize("times", [1.05, 1.5, 5.0, 50.0, 1000.0])
+def test_a_worse_cell_is_told_as_much_worse(times):
+    """Ratio to the median cell, planted on 1 mohm in all, of which 0.4 in a pair of 20 s; noise of 0.3 mV."""
+    seconds, current = drive()
+    scale = np.where(np.arange(8) == 5, times, 1.0)
+    volts = string(seconds, current, 0.6e-3 * scale, 0.4e-3 * scale, 20.0)
+    volts = volts + np.random.default_rng(4).normal(0, 3e-4, volts.shape)
+    fit = fitted(volts, seconds, current)
+    ratio, se = resistance.relative(*fit.resistance(), np.ones(8, bool))
+    assert ratio[5] == pytest.approx(times, rel=0.01)
+    assert_allclose(np.delete(ratio, 5), 1.0, atol=0.01)
+    assert se[5] < 0.01 * times
+
+
+def test_ratios_answer_by_cell_and_know_no_unit_of_current():
+    seconds, current = drive()
+    ohm = 1e-3 * np.linspace(0.8, 1.4, 6)
+    volts = string(seconds, current, ohm, 0.2e-3, 20.0) + np.random.default_rng(5).normal(
+        0, 3e-4, (len(seconds), 6)
+    )
+    some = np.arange(6) != 2
+    ratio, se = resistance.relative(*fitted(volts, seconds, current).resistance(), some)
+    turn = np.array([3, 0, 5, 2, 1, 4])
+    other, other_se = resistance.relative(*fitted(volts[:, turn], seconds, current).resistance(), some[turn])
+    assert_allclose(other, ratio[turn], rtol=1e-6)
+    assert_allclose(other_se, se[turn], rtol=1e-4)
+    # the reference is the median of the others: the one left out does not move it
+    assert np.median(ratio[some]) == pytest.approx(1.0)
+
+
+def test_rows_that_hold_weigh_alike_and_rows_about_a_step_by_its_square():
+    """By hand: cells that part by 1 mV where nothing steps, by 10 mV at steps of 100 A: a tenth there."""
+    rng = np.random.default_rng(6)
+    step = np.where(np.arange(4000) % 4 == 0, 100.0, 0.0)
+    apart = np.where(step > 0, 0.010, 0.001)
+    volts = rng.normal(0, 1, (4000, 12)) * apart[:, None]
+    weight = resistance.steady_weights(np.ones((4000, 1)), volts, step)
+    assert_allclose(weight[step == 0], 1.0)
+    assert_allclose(weight[step > 0], 0.1, rtol=0.1)
+    still = resistance.steady_weights(np.ones((4000, 1)), rng.normal(0, 1, (4000, 12)), step)
+    assert still.min() > 0.95
+
+
+def test_what_a_section_brings_along():
+    """A level for each but the first, a relaxation of 2 minutes for those of more than five minutes (by hand)."""
+    seconds = np.concatenate([np.arange(400.0), 9000 + np.arange(30.0), 20_000 + np.arange(400.0)])
+    section = np.repeat([0, 1, 2], [400, 30, 400])
+    found = resistance.relaxation_columns(seconds, section)
+    assert found.shape == (830, 4)
+    assert_allclose(found[[0, 120, 399], 0], np.exp([0, -1, -399 / 120]))
+    assert found[:, 1].tolist() == [0.0] * 400 + [1.0] * 30 + [0.0] * 400
+    assert found[:430, 3].max() == 0.0 and found[430, 3] == 1.0
+    assert resistance.relaxation_columns(np.arange(50.0), np.zeros(50, int)).shape == (50, 0)
+
+
+def test_widths_add_in_squares():
+    """Student's 2.365 for eight blocks, and 1.96 sd of what no block shows (by hand)."""
+    assert_allclose(
+        resistance.half_width(np.array([0.0, 0.01]), 8, 0.005), [0.0098, np.hypot(0.02365, 0.0098)], rtol=1e-3
+    )

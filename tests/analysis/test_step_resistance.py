@@ -130,3 +130,60 @@ def test_a_string_on_a_knee_tells_no_resistance():
     assert fitted(seconds, current, falling)[1] is None
     settled = np.repeat((3.6 - 1e-3 * current - 2e-5 * since)[:, None], 3, axis=1)
     assert_allclose(fitted(seconds, current, settled)[1].middle, 1e-3, rtol=0.03)
+
+
+@pytest.mark.parametrize("times", [1.1, 3.0, 50.0, 1000.0])
+def test_steps_tell_a_cell_as_much_worse_as_it_is(times):
+    """Two steps up and two down over cells of 1 mohm, one of them so many times that; noise of 0.4 mV (planted)."""
+    seconds, current = load([(60, 0.0), (60, 100.0), (60, 0.0), (60, -50.0), (60, 0.0)])
+    ohm = 1e-3 * np.where(np.arange(8) == 2, times, 1.0)
+    volts = np.round(
+        3.7 - current[:, None] * ohm + np.random.default_rng(1).normal(0, 4e-4, (len(current), 8)), 3
+    )
+    steps, found = fitted(seconds, current, volts, step=1e-3)
+    assert len(steps) == 4
+    assert_allclose(found.relative[2], times, rtol=0.01)
+    assert_allclose(np.delete(found.relative, 2), 1.0, atol=0.01)
+    assert found.relative_se[2] < 0.01 * times
+
+
+def test_a_current_that_never_holds_has_no_clean_step():
+    """Look-alikes: a ramp of minutes, a sine, noise, and steps across a pause of the logger."""
+    t = np.arange(600.0)
+    none = np.zeros(600, int)
+    for current in (
+        np.clip(t - 100, 0, 300),
+        80 * np.sin(t / 15),
+        np.random.default_rng(2).normal(0, 50, 600),
+        np.full(600, np.nan),
+        np.zeros(600),
+    ):
+        assert clean_steps(t, current, none, CAPACITY) == []
+    step = np.where(t < 300, 0.0, 100.0)
+    assert len(clean_steps(t, step, none, CAPACITY)) == 1
+    assert clean_steps(np.where(t < 300, t, t + 5000), step, (t >= 300).astype(int), CAPACITY) == []
+    assert clean_steps(t[:3], step[:3], none[:3], CAPACITY) == []
+
+
+def test_a_small_step_is_none_and_the_moment_of_a_ramp_is_its_middle():
+    """3 % of the capacity per hour is the least; a ramp of 6 s from 100 to 106 s has half of its charge at 103 s."""
+    t = np.arange(300.0)
+    none = np.zeros(300, int)
+    assert clean_steps(t, np.where(t < 100, 0.0, 2.9), none, CAPACITY) == []
+    assert len(clean_steps(t, np.where(t < 100, 0.0, 3.1), none, CAPACITY)) == 1
+    (ramp,) = clean_steps(t, np.clip((t - 100) / 6, 0, 1) * 90.0, none, CAPACITY)
+    assert ramp.moment == pytest.approx(103.0, abs=0.1)
+    assert ramp.amps == 90.0 and 5.0 <= ramp.ramp_s <= 7.0
+
+
+def test_steps_answer_by_cell_and_by_direction():
+    """Charge or discharge, and in whatever order the cells stand: the same ohms."""
+    seconds, current = load([(60, 0.0), (60, 100.0), (60, 0.0)])
+    ohm = 1e-3 * np.linspace(0.8, 1.4, 7)
+    noise = np.random.default_rng(3).normal(0, 3e-4, (len(current), 7))
+    one = fitted(seconds, current, 3.7 - current[:, None] * ohm + noise)[1]
+    other = fitted(seconds, -current, 3.7 + current[:, None] * ohm - noise)[1]
+    assert_allclose(other.ohm, one.ohm, rtol=1e-6)
+    turned = fitted(seconds, current, (3.7 - current[:, None] * ohm + noise)[:, ::-1])[1]
+    assert_allclose(turned.ohm[::-1], one.ohm, rtol=1e-6)
+    assert_allclose(one.ohm, ohm, rtol=0.01)
