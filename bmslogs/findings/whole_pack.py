@@ -175,7 +175,7 @@ def _one(pairs: list[tuple[Diagnosis, Estimate]], reference: float | None) -> Es
     half = np.array([((e.high or 0.0) - (e.low or 0.0)) / 2 for _, e in known], float)
     conditions: dict[str, Any] = {**last.conditions, "logs": len(known)}
     if quantity == "resistance_10s" and reference is not None:
-        warm = np.array([e.conditions.get("temperature_C") or np.nan for _, e in known], float)
+        warm = np.array([e.conditions.get("temperature_C") for _, e in known], float)  # None: NaN
         if np.isfinite(warm).all():
             try:
                 reduced = reduce_to_temperature(warm, value, half, reference)

@@ -172,5 +172,5 @@ def test_falls_by_hand():
     assert found.commanded[3] == pytest.approx(0.2) and found.hours == 2.0
     with pytest.raises(NotEnoughData, match="no scatter"):
         bleed_falls(volts[:, :6], bled[:, :6], t, np.ones(6, bool), 0.001)
-    with pytest.raises(NotEnoughData, match="0.5 h"):
+    with pytest.raises(NotEnoughData, match=r"0\.5 h"):
         bleed_falls(volts[:61], bled[:61], t[:61], np.ones(CELLS, bool), 0.001)

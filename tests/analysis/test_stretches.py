@@ -101,6 +101,32 @@ def test_a_stop_at_the_lights_belongs_to_the_drive():
     assert [p.kind for p in parted(t, current)] == ["rest", "drive", "rest"]
 
 
+def test_a_short_stir_in_a_rest_is_part_of_it_and_a_pull_is_not():
+    """A minute of 1 A (three times what is nearly nothing) between two quiet spells; of 20 A; and three minutes."""
+    for length, amps, parts in ((60, 1.0, 1), (60, 20.0, 2), (180, 1.2, 2)):
+        t, current = day((600, 0), (length, amps), (600, 0), noise=0.01)
+        _, quiet = current_at_rest(current, t, CAPACITY)
+        assert np.count_nonzero(np.diff(np.flatnonzero(quiet)) > 1) + 1 == parts
+
+
+def test_a_log_that_is_all_rest_is_one_however_short():
+    """Fifty seconds of nothing: shorter than a rest within a drive must be, but there is nothing beside it."""
+    t = np.arange(50.0)
+    assert told(stretches(t, np.zeros(50), np.ones(50, bool), np.zeros(50, np.int64))) == [("rest", 0, 49)]
+    both = stretches(
+        np.r_[t, t + 9000], np.r_[np.zeros(50), np.full(50, 40.0)], np.arange(100) < 50, np.repeat([0, 1], 50)
+    )
+    assert told(both) == [("rest", 0, 49), ("drive", 50, 99)]
+
+
+def test_a_rest_ends_where_the_log_does():
+    t, current = day((600, (50, 200)), (200, 0))
+    found = parted(t, current)
+    assert [p.kind for p in found] == ["drive", "rest"] and found[-1].last == 799
+    t, current = day((600, (50, 200)), (60, 0))
+    assert [p.kind for p in parted(t, current)] == ["drive"]  # a minute is no rest yet
+
+
 def test_six_hours_of_rest_are_parked():
     for hours, kind in ((5.9, "rest"), (6.1, "parked")):
         t = np.arange(0.0, hours * 3600.0, 60.0)

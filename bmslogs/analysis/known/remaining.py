@@ -51,5 +51,6 @@ def at_full(cells: CellPlaces, soc: float) -> Remaining:
 
 def as_at_rest(offset: OffsetKnown) -> Remaining:
     """Return that the offsets of a rest remain, the less surely the further from full: capacities are not known."""
-    soc = float(offset.conditions.get("soc_low") or UNKNOWN_SOC)
+    told = offset.conditions.get("soc_low")
+    soc = UNKNOWN_SOC if told is None else float(told)
     return Remaining(offset.value, np.hypot(offset.half, (1 - soc) * LOT_CAPACITY_SD * Z95))

@@ -59,3 +59,5 @@ def test_a_rest_near_full_tells_what_remains():
     assert_allclose(at(1.0), 0.002)
     assert_allclose(at(0.5), np.hypot(0.002, 0.5 * 1.96 * LOT_CAPACITY_SD))
     assert at(None) == at(0.5)
+    # a rest at empty is as far from full as can be, and not unknown
+    assert_allclose(at(0.0), np.hypot(0.002, 1.96 * LOT_CAPACITY_SD))
