@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -31,7 +32,7 @@ PLACE = Alignment(0.5, 0.0, 100.0, 0.0, 0.5, 0.0, np.zeros((2, 2)))
 
 
 def rising(values):
-    return all(b > a for a, b in zip(values, values[1:], strict=False))
+    return all(b > a for a, b in itertools.pairwise(values))
 
 
 def test_leaks():
