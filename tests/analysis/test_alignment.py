@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import approx_fprime, least_squares
 
-from bmslogs.analysis.alignment import _Points, align
+from bmslogs.analysis.alignment import Alignment, _Points, align, table_sd
 from bmslogs.analysis.ocv import built_in as book
 from bmslogs.analysis.rests import Anchors
 
@@ -121,3 +121,50 @@ def test_no_start_of_many_ends_lower(z0, capacity, own):
                 found.left, [start, scale, 0.0], bounds=(found.low, found.most), loss="soft_l1"
             )
             assert best.cost <= other.cost * (1 + 1e-6) + 1e-12
+
+
+def test_a_place_and_its_error_by_hand():
+    """80 % at the first row, 30 of 100 Ah drawn: 50 %. sd 1 % of z0 and 2 Ah of Q: hypot(0.01, 30 / 100^2 * 2)."""
+    place = Alignment(0.8, 0.01, 100.0, 2.0, 0.5, 0.0, np.diag([0.01**2, 2.0**2]))
+    assert_allclose(place.soc([0.0, 30.0, -20.0]), [0.8, 0.5, 1.0])
+    assert_allclose([place.soc_se(0.0), place.soc_se(30.0)], [0.01, np.hypot(0.01, 0.006)])
+    # errors that hang together: a fuller string of less capacity stands where it stood
+    tied = replace(
+        place,
+        covariance=np.array([[1e-4, -1e-4 * 10_000 / 30], [-1e-4 * 10_000 / 30, (1e-2 * 10_000 / 30) ** 2]]),
+    )
+    assert_allclose(tied.soc_se(30.0), 0.0, atol=1e-9)
+
+
+@pytest.mark.parametrize("share", [0.7, 0.9, 1.2, 1.4])
+def test_a_capacity_far_from_nominal_comes_back(share):
+    """The more it is off, the more is told: a curve of these very cells over 80 % of the charge (planted)."""
+    curve = built_in("NMC")
+    q = np.linspace(0.0, 0.8 * share * NOMINAL, 80)
+    found = align(q, curve.voltage(0.95 - q / (share * NOMINAL)), curve, NOMINAL)
+    assert_allclose(found.capacity, share * NOMINAL, rtol=0.02)
+    assert_allclose(found.z0, 0.95, atol=0.01)
+    assert abs(found.capacity - share * NOMINAL) < 3 * found.capacity_se
+
+
+def test_the_unit_of_charge_is_free():
+    curve = built_in("NMC")
+    q = np.linspace(0.0, 60.0, 60)
+    one = align(q, curve.voltage(0.9 - q / 95.0), curve, NOMINAL)
+    milli = align(1e3 * q, curve.voltage(0.9 - q / 95.0), curve, 1e3 * NOMINAL)
+    assert_allclose(
+        [milli.z0, milli.capacity / 1e3, milli.capacity_se / 1e3],
+        [one.z0, one.capacity, one.capacity_se],
+        rtol=1e-4,
+    )
+
+
+@pytest.mark.parametrize("at", [0.02, 0.2, 0.5, 0.8, 0.98])
+def test_how_far_a_table_is_off_is_least_at_its_ends(at):
+    """Full and empty are what their voltages say (judgement); another maker's table is off by more in between."""
+    own, other = built_in("NMC"), book("NMC")
+    volt = own.voltage(np.array([at]))
+    assert table_sd(own, volt)[0] <= table_sd(own, own.voltage(np.array([0.5])))[0]
+    assert table_sd(other, volt)[0] >= table_sd(own, volt)[0]
+    flat = book("LFP")
+    assert table_sd(flat, flat.voltage(np.array([at])))[0] >= 0.004

@@ -144,3 +144,37 @@ def test_one_cell_of_a_module_of_two_makes_no_cold_module():
     assert cold_or_weak.runs(value, module, box, every, every, 0.1) == []
     (both,) = cold_or_weak.runs(np.array([0.0, 0.0, 0.82, 0.5]), module, box, every, every, 0.1)
     assert list(both.cells) == [2, 3]
+
+
+def test_the_string_read_from_its_other_end():
+    """Trends and runs are those of the places, from whichever end the cells are counted."""
+    rng = np.random.default_rng(4)
+    box = np.repeat([0, 1], 16)
+    for weak in range(4):
+        value = rng.normal(0, 0.03, 32) + np.where(weak == MODULE, 0.4, 0.0)
+        there = cold_or_weak.trend(value, box, ALL)
+        assert_allclose(cold_or_weak.trend(value[::-1], 1 - box, ALL)[::-1], there)
+        runs = cold_or_weak.runs(value, MODULE, box, FAR, ALL, 0.1)
+        turned = cold_or_weak.runs(value[::-1], MODULE, box, FAR, ALL, 0.1)
+        assert [r.cells.tolist() for r in runs] == [sorted(31 - r.cells) for r in turned]
+        assert_allclose([r.height for r in runs], [r.height for r in turned])
+
+
+@pytest.mark.parametrize("height", [0.11, 0.5, 3.0, 100.0])
+def test_a_weak_module_is_a_run_with_a_step_however_weak(height: float):
+    (run,) = cold_or_weak.runs(np.where(MODULE == 1, height, 0.0), MODULE, BOX, FAR, ALL, 0.1)
+    assert run.height == pytest.approx(height) and run.step == pytest.approx(height) and not run.smooth
+
+
+def test_a_trend_stays_in_its_box_and_leaves_out_what_is_not_trusted():
+    value = np.where(np.arange(32) < 16, 0.0, 1.0)
+    box = np.repeat([0, 1], 16)
+    assert_allclose(cold_or_weak.trend(value, box, ALL), value)
+    spoilt = value.copy()
+    spoilt[5] = 50.0
+    assert_allclose(cold_or_weak.trend(spoilt, box, np.arange(32) != 5), value)
+    # by hand: of two neighbours their median, of none nothing
+    assert cold_or_weak.trend(np.array([0.1, 9.0, 0.3]), np.zeros(3, int), np.ones(3, bool))[
+        1
+    ] == pytest.approx(0.2)
+    assert cold_or_weak.trend(np.array([0.4]), np.zeros(1, int), np.ones(1, bool)).tolist() == [0.0]

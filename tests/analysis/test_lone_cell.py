@@ -64,3 +64,27 @@ def test_what_lies_beyond_the_string_is_less_sure():
     """The same cell, once inside what the string covered and once beyond its end: the second is known less well."""
     inside, beyond = drawn(2.0, 0.0), drawn(-15.0, 0.35)
     assert beyond.formal[1, 1] > inside.formal[1, 1]
+
+
+def test_a_resistance_that_is_known_is_not_taken_for_charge():
+    """Three times the string's polarisation in a cell of the others' charge: a stays nought, r is what it is."""
+    found = drawn(0.0, 0.0, r=2.0)
+    assert abs(found.values[0]) < 0.5 and abs(found.values[1]) < 0.02
+    assert found.values[2] + found.values[3] / OHM == pytest.approx(2.0, abs=0.1)
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_offsets_grow_with_what_is_planted(sign: float):
+    found = [drawn(sign * a, 0.0).values[0] for a in (2.0, 8.0, 20.0, 40.0)]
+    assert np.all(np.diff(np.abs(found)) > 0) and np.all(np.sign(found) == sign)
+
+
+def test_a_cell_on_the_string_itself_is_the_string():
+    found = drawn(0.0, 0.0)
+    for value, sd in zip(
+        found.values, np.sqrt(np.diag(np.maximum(found.formal, found.cluster))), strict=True
+    ):
+        assert abs(value) < max(4 * sd, 1e-6)
+    assert found.span == pytest.approx([2.0, 80.0], abs=0.5)
+    assert 0.7 < found.misfit < 1.3
+    assert np.all(np.linalg.eigvalsh(found.formal) >= 0)

@@ -104,3 +104,38 @@ def test_a_channel_is_stuck_only_when_others_were_renewed_meanwhile(turns):
     assert sensing.stuck_channels(volts, seconds, 0.001) == []
     volts[1000:, 9] = volts[1000, 9]
     assert [f.columns for f in sensing.stuck_channels(volts, seconds, 0.001)] == [(9,)]
+
+
+@pytest.mark.parametrize("turns", [4, 8])
+def test_the_turns_of_channels_go_with_them(turns):
+    volts, current, _ = driven(turns)
+    seconds = np.arange(len(volts), dtype=float)
+    order = np.random.default_rng(9).permutation(CELLS)
+    one = find_turns(volts, current, seconds, 0.001, 1e-3)
+    two = find_turns(volts[:, order], current, seconds, 0.001, 1e-3)
+    sets = {frozenset(g.tolist()) for g in one.groups}
+    assert {frozenset(order[g].tolist()) for g in two.groups} == sets
+    assert sets == {frozenset(range(k, CELLS, turns)) for k in range(turns)}
+    assert two.period_s == one.period_s
+
+
+def test_without_a_load_that_steps_or_with_few_rows_nothing_is_said_of_turns():
+    volts, current, _ = driven(4)
+    seconds = np.arange(len(volts), dtype=float)
+    assert find_turns(volts, np.zeros(len(current)), seconds, 0.001, 1e-3) is None
+    assert find_turns(volts, np.full(len(current), np.nan), seconds, 0.001, 1e-3) is None
+    assert find_turns(volts[:150], current[:150], seconds[:150], 0.001, 1e-3) is None
+    assert find_turns(volts[:, :1], current, seconds, 0.001, 1e-3) is None
+    # turns that come round within a second and a half are a scan
+    assert find_turns(volts, current, seconds / 4.0, 0.001, 1e-3) is None
+
+
+def test_a_channel_that_never_changes_and_missing_readings_part_no_turns():
+    volts, current, _ = driven(4)
+    volts[:, 5] = 3.7
+    volts[np.random.default_rng(10).random(len(volts)) < 0.05, 8] = np.nan
+    found = find_turns(volts, current, np.arange(len(volts), dtype=float), 0.001, 1e-3)
+    assert sorted(int(i) for g in found.groups for i in g) == list(range(CELLS))
+    straight = held_straight(volts, np.arange(len(volts), dtype=float), found)
+    assert np.isfinite(straight).all()
+    np.testing.assert_array_equal(straight[:, 5], 3.7)

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from bmslogs.analysis.models.switching_contact import find
+from bmslogs.analysis.models.switching_contact import find, leaps, windows
 
 ROWS, CELLS, OHM, CAPACITY = 2400, 8, 1.5e-3, 60.0
 TIME = np.arange(ROWS, dtype=float)
@@ -75,3 +75,54 @@ def test_two_contacts_of_eight_are_both_told():
     for cell, length in ((0, 150.0), (3, 210.0)):
         left[:, cell] -= OHM * (open_in_turn(length) - 0.5) * current
     assert {one.column for one in found(left, current, np.zeros(CELLS))} == {0, 3}
+
+
+def test_the_ohms_of_a_window_by_hand():
+    """r_w = - sum(e I) / sum(I^2) of its rows under load: 2 mohm in every second window of 12 s, and none without."""
+    current = np.where(TIME % 3 == 2, 0.0, 50.0)
+    left = np.zeros((ROWS, 2))
+    second = np.floor(TIME / 12.0) % 2 == 1
+    left[second, 1] = -2e-3 * current[second]
+    made = windows(left, current, TIME, SECTION, 5.0)
+    assert made is not None
+    np.testing.assert_allclose(made.ohm[:, 0], 0.0)
+    np.testing.assert_allclose(made.ohm[:, 1], np.where(np.arange(200) % 2 == 1, 2e-3, 0.0))
+    np.testing.assert_allclose(leaps(made.ohm), [0.0, 2e-3])
+    np.testing.assert_array_equal(made.number, np.floor(TIME / 12.0).astype(int))
+    # a window with fewer than six rows under load tells nothing, and neither do fewer than twelve windows
+    current[:12] = 0.0
+    assert np.isnan(windows(left, current, TIME, SECTION, 5.0).ohm[0]).all()
+    assert windows(left[:130], current[:130], TIME[:130], SECTION[:130], 5.0) is None
+    assert windows(left, np.zeros(ROWS), TIME, SECTION, 5.0) is None
+
+
+def test_windows_of_a_slow_logger_hold_six_rows_and_none_reaches_over_a_pause():
+    slow = 10.0 * TIME
+    section = (TIME >= 1203).astype(np.int64)
+    made = windows(np.zeros((ROWS, 1)), np.full(ROWS, 50.0), slow, section, 5.0)
+    assert made is not None
+    counts = np.bincount(made.number)
+    assert np.median(counts) == 6
+    assert made.number[1202] != made.number[1203]
+
+
+def test_cells_answer_by_their_place_and_none_that_is_not_trusted():
+    current, left = a_drive(6)
+    left[:, 2] -= OHM * (open_in_turn(150.0) - 0.5) * current
+    turn = np.random.default_rng(7).permutation(CELLS)
+    (one,) = found(left[:, turn], current, np.zeros(CELLS))
+    assert turn[one.column] == 2
+    assert (
+        find(left, current, TIME, SECTION, OHM, np.zeros(CELLS), np.arange(CELLS) != 2, 0.1 * CAPACITY) == []
+    )
+    assert (
+        find(left, current, TIME, SECTION, OHM, np.zeros(CELLS), np.arange(CELLS) < 3, 0.1 * CAPACITY) == []
+    )
+
+
+def test_a_string_whose_cells_all_leap_has_no_contact():
+    """Look-alike: what the model errs in half of the cells at once is not a contact."""
+    current, left = a_drive(8)
+    for cell in range(4):
+        left[:, cell] -= OHM * (open_in_turn(150.0 + 20 * cell) - 0.5) * current
+    assert found(left, current, np.zeros(CELLS)) == []
