@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 
 from bmslogs.analysis.knowledge import Knowledge
 from bmslogs.analysis.models.empty_or_small import ahead_at_start, least_shortfall
-from bmslogs.analysis.ocv import built_in
+from bmslogs.analysis.ocv import OcvCurve, built_in
 from bmslogs.analysis.study import Study
 from bmslogs.base.pack import Limits, Pack
 from bmslogs.findings import diagnose
@@ -101,3 +101,40 @@ def test_bleeding_at_rest_or_no_rest_leaves_it_open():
     flags[50:100, 1] = True
     assert Knowledge(Study(replace(log, bleed=flags))).leads.shortfall.max() == 0.0
     assert Knowledge(Study(discharge(small=0.12, rest_s=60))).leads.shortfall.max() == 0.0
+
+
+LINE = OcvCurve(np.array([0.0, 1.0]), np.array([3.0, 4.2]), False, "a line of 1.2 V")
+
+
+def test_how_far_ahead_a_cell_began_by_hand():
+    """12 mV above the middle on 1.2 V a unit: 1 % fuller, ahead where a charge follows, behind where a discharge does.
+
+    2 mV of the level are +-1.96 * 2 / 1200 = 0.33 %, and a table of the chemistry tells a slope to 35 %.
+    """
+    level = np.array([3.600, 3.612, 3.600, 3.588])
+    for sign in (1, -1):
+        ahead, half = ahead_at_start(level, np.full(4, 0.002), LINE, np.ones(4, bool), sign)
+        assert_allclose(ahead, sign * np.array([0.0, 0.01, 0.0, -0.01]), atol=1e-12)
+        assert_allclose(half, np.hypot(1.96 * 0.002 / 1.2, 0.35 * np.array([0.0, 0.01, 0.0, 0.01])))
+
+
+@pytest.mark.parametrize("level", [2.9, 4.3, np.nan])
+def test_beyond_the_table_and_without_a_reading_nobody_knows(level):
+    ahead, half = ahead_at_start(
+        np.array([3.6, 3.6, 3.6, level]), np.full(4, 0.002), LINE, np.ones(4, bool), 1
+    )
+    assert np.isinf(half[3]) and np.isfinite(ahead).all() and np.isfinite(half[:3]).all()
+    # what is not known is never a proof
+    assert least_shortfall(np.full(4, 0.3), ahead, half, np.full(4, 0.5))[3] == 0.0
+
+
+@pytest.mark.parametrize("moved", [0.1, 0.5, 0.9])
+def test_a_smaller_cell_is_told_as_much_smaller_whatever_was_moved(moved):
+    """q (1 / (1 + x) - 1) by the module's algebra the other way round: x comes back, and grows with the lead."""
+    small = np.array([0.0, 0.02, 0.1, 0.5, 0.9])
+    lead = moved * (1 / (1 - small) - 1)
+    found = least_shortfall(lead, np.zeros(5), np.zeros(5), np.full(5, moved))
+    assert_allclose(found, small, atol=1e-12)
+    # a lead that was there before, or may have been, is taken off; nothing moved tells nothing
+    assert np.all(least_shortfall(lead, np.full(5, 0.01), np.full(5, 0.02), np.full(5, moved)) <= found)
+    assert not least_shortfall(lead, np.zeros(5), np.zeros(5), np.zeros(5)).any()

@@ -99,3 +99,34 @@ def test_never_the_word_and_never_a_failure(v):
         [report.verdict, *report.touch_test, *(o.says + o.reason + o.next for o in report.objections)]
     )
     assert "safe" not in words.lower()
+
+
+def test_what_was_not_measured_is_said_and_what_was_is_checked():
+    few = check(GOOD)
+    assert few.checked == ("count", "window", "mirror pairs", "swapped taps")
+    assert len(few.not_checked) == 3 and few.touch_test
+    every = check(
+        GOOD,
+        meter_total=sum(GOOD),
+        meter_cell=np.array(GOOD),
+        temperature=np.array([20.0, 20.2]),
+        ambient=20.0,
+        bleed=np.zeros(8, bool),
+        current=0.2,
+    )
+    assert every.not_checked == () and every.verdict == NO_OBJECTION
+    assert {"sum against the meter", "order against the meter", "temperature sensors"} < set(every.checked)
+
+
+def test_one_fault_meets_one_objection():
+    """A mirror is no two cells apart, and readings that are spoilt by bleeding or a current say so."""
+    v = np.array(GOOD)
+    v[2] += 0.2
+    v[3] -= 0.2
+    found = check(v)
+    assert kinds(found) == ["mirror_pair"]
+    assert found.verdict == "1 objection: do not close the contactors"
+    flags = np.arange(8) == 6
+    spoilt = check(GOOD, bleed=flags, current=-3.0)
+    assert kinds(spoilt) == ["bleed", "current"] and spoilt.objections[0].cells == (7,)
+    assert spoilt.verdict == "2 objections: do not close the contactors"

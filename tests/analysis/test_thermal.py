@@ -269,3 +269,29 @@ def test_a_rise_of_one_step_of_the_reading_is_known_to_that_step(step: float, su
     middle = float(np.median(found.slope))
     assert (found.rounding[0] < 0.2 * middle) == sure
     assert (found.relative_half_width >= found.rounding).all()
+
+
+@pytest.mark.parametrize("more", [1.2, 3.0, 10.0, 100.0])
+def test_a_hotter_place_is_told_as_much_hotter(more: float):
+    heat = np.where(np.arange(SENSORS) == 2, more, 1.0) * 2e-3
+    found = fit(*drive(2400.0, noise=0.05, heat=heat))
+    assert_allclose(found.slope[2] / np.median(found.slope), more, rtol=0.05)
+    assert found.slope[2] - found.half_width[2] > np.delete(found.slope, 2).max()
+
+
+def test_places_answer_by_their_sensor_and_a_common_level_warms_none():
+    temperature, current, t = drive(2400.0, noise=0.05)
+    one = fit(temperature, current, t)
+    two = fit(temperature[:, ::-1] - 30.0, -current, t)  # charge warms as discharge does
+    for name in ("slope", "half_width", "relative_half_width", "rounding"):
+        assert_allclose(getattr(two, name)[::-1], getattr(one, name), rtol=1e-6)
+
+
+@pytest.mark.parametrize("scale", [0.1, 10.0])
+def test_a_current_read_times_another_factor_divides_the_rise_by_its_square(scale: float):
+    temperature, current, t = drive(2400.0)
+    one, other = (
+        fit(temperature, current, t),
+        heating(temperature, scale * current, t, np.ones(SENSORS, bool), 1.0),
+    )
+    assert_allclose(other.slope * scale**2, one.slope, rtol=1e-6)
