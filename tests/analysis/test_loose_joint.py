@@ -187,3 +187,60 @@ def test_residuals_leave_what_no_load_explains():
     assert_allclose(left[500:504, 1], -0.2, atol=0.01)
     assert np.abs(np.delete(left, 1, axis=1)).max() < 0.01
     assert np.abs(settled(left[:, 1], loads)[600:]).max() < 0.01
+
+
+def open_half_of_the_time(current, seed=4):
+    """(rows,) True between moments at which a contact turns over, a few rows into levels that hold."""
+    rng = np.random.default_rng(seed)
+    held = np.arange(0, ROWS, 15)
+    turns = np.zeros(ROWS, int)
+    turns[rng.choice(held[np.abs(current[held]) > 15.0], 40, replace=False) + 7] = 1
+    return np.cumsum(turns) % 2 == 1
+
+
+@pytest.mark.parametrize("share", [0.8, 3.0, 50.0])
+def test_a_contact_that_is_open_as_often_as_not_switches(share):
+    current = drive(16)
+    volts = string(current)
+    opened = open_half_of_the_time(current)
+    volts[opened, 2] -= share * OHM * current[opened]
+    (one,) = looked_at(volts, current)[0]
+    assert one.column == 2 and one.switches and one.follows and not one.by_windows
+    assert one.ohm == pytest.approx(share * OHM, rel=0.15)
+    # twenty; of a very large one the wander of the current itself between two levels passes for a few more
+    assert 15 <= one.bursts <= (20 if share < 10 else 26)
+    assert one.rows[opened].mean() > 0.9  # what is open is not taken for the cell's own
+    assert one.charging + one.discharging == one.bursts
+
+
+def test_a_channel_that_turns_over_whatever_flows_does_not_switch():
+    """Look-alike: 40 mV up or down at rest as under load."""
+    current = drive(17)
+    volts = string(current)
+    rng = np.random.default_rng(5)
+    turns = np.zeros(ROWS, int)
+    turns[rng.choice(np.arange(0, ROWS, 15), 60, replace=False) + 7] = 1
+    volts[np.cumsum(turns) % 2 == 1, 2] -= 0.04
+    assert looked_at(volts, current)[0] == []
+
+
+def test_a_drop_of_minutes_is_a_change_and_no_burst():
+    """Four drops of two minutes each, under a current that holds: longer than a burst may be (a minute; choice)."""
+    current = np.full(ROWS, 80.0)
+    current[::300] = 0.0
+    volts = string(current)
+    for first in (200, 800, 1400, 2000):
+        volts[first + 10 : first + 130, 2] -= 2 * OHM * current[first + 10 : first + 130]
+    assert not any(j.column == 2 and not j.switches for j in looked_at(volts, current)[0])
+
+
+def test_a_log_in_sections_jumps_at_none_of_their_borders():
+    """What parts two sections is a pause: each may begin at another level."""
+    current = drive(18)
+    volts = string(current)
+    section = (TIME // 100).astype(np.int64)
+    volts[:, 6] += 0.05 * (section % 2)
+    loads = np.stack([np.ones(ROWS), TIME / ROWS, current], axis=1)
+    left = residuals(np.round(volts, 3), loads, ALL)
+    found = find(left, loads, current, TIME, section, RESISTANCE, ALL, STEP, CAPACITY)
+    assert found == ([], [])
