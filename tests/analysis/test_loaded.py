@@ -42,6 +42,10 @@ def test_a_pause_or_a_current_ends_that_rest():
     [
         (np.repeat([0.0, 100.0, 0.0], [100, 300, 100]), 2),  # on and off
         (np.repeat([0.0, 100.0, 0.0], [100, 5, 100]), 2),  # a pull of five seconds
+        (
+            np.concatenate([np.zeros(100), np.linspace(0, 100, 60), np.zeros(100)]),
+            2,
+        ),  # rises all the while, then ends
         (np.repeat([0.0, 100.0, 50.0, 100.0, 0.0], 100), 4),
         (np.interp(np.arange(8000), [0, 3600, 7200], [0.0, 100.0, 0.0]), 0),  # 0.28 A in ten seconds
         (np.repeat([0.0, 0.4, 0.0], [100, 300, 100]), 0),  # faint
