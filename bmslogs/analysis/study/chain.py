@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 
 from bmslogs.analysis import resistance, terminals
 from bmslogs.analysis.flow import Flow
@@ -18,8 +17,6 @@ from bmslogs.analysis.study.samples import Samples
 from bmslogs.analysis.study.under_load import UnderLoad
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.nan_statistics import mean
-
-Bools = npt.NDArray[np.bool_]
 
 LAG_REFRESH_S, LAG_LEAST_ROWS = 2.0, 200
 """A lag of a second or less shows in readings no further apart than this [s], and in so many rows (choice)."""

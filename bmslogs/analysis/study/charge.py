@@ -29,12 +29,12 @@ from bmslogs.analysis.study.simultaneous import Simultaneous
 from bmslogs.base.errors import NotEnoughData
 
 Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
 SHIFT_LEAST_V = 0.0035
 """A reading that is off by less does not count as shifted (choice)."""
 LEAST_CELLS = 2
+"""One believed cell has none to be compared with."""
 FLOWING_C_RATE = 0.02
 """A current of a larger share of the capacity per hour makes a cell of high resistance drop more (choice)."""
 

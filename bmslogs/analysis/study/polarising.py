@@ -18,7 +18,6 @@ from bmslogs.analysis.study.samples import Samples
 from bmslogs.analysis.study.temperatures import WARMING_LEAST_K, Temperatures
 
 Floats = npt.NDArray[np.float64]
-Bools = npt.NDArray[np.bool_]
 
 HYSTERESIS_MEMORY, HYSTERESIS_V = (0.02, 0.06), 0.02
 """Charge over which a flat curve changes branch, as fractions of capacity, and half the gap [V] (choice)."""

@@ -13,7 +13,6 @@ from bmslogs.analysis.flow import Flow
 from bmslogs.analysis.signals.refresh import Turns, find_turns
 from bmslogs.analysis.study.readings import USUAL_OHM_AH, Readings
 
-Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 

@@ -23,6 +23,7 @@ Bools = npt.NDArray[np.bool_]
 SLOPE_OVER = 0.02
 """Share of the charge over which the slope of the curve is taken where a step begins (choice)."""
 LEAST_CELLS = 2
+"""One believed cell has none to be compared with."""
 
 
 @dataclass(frozen=True, eq=False)

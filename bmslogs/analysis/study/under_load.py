@@ -13,7 +13,6 @@ from bmslogs.analysis.signals.loaded import load_changes, loaded_rows
 from bmslogs.analysis.study.readings import Readings
 from bmslogs.analysis.study.samples import Samples
 
-Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
 
