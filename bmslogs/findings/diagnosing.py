@@ -30,7 +30,7 @@ from bmslogs.findings.case import Case
 from bmslogs.findings.registry import CAUSES
 from bmslogs.log import Log
 
-METHOD = "2026-11.21"
+METHOD = "2026-11.22"
 """Version of the methods: stored answers of another version are worked out again."""
 
 RULES: tuple[Callable[[Case], list[Finding]], ...] = (

@@ -132,7 +132,10 @@ class StepFit:
 
 @dataclass(frozen=True)
 class _Read:
-    """One step as read: falls per ampere [ohm] with standard errors, and what all cells share."""
+    """One step as read: falls per ampere [ohm] with standard errors, and what all cells share.
+
+    `growth_apart` is what a cell adds to its growth by moving otherwise than the string before the step, (cells,).
+    """
 
     ohm: Floats
     se: Floats
@@ -140,6 +143,7 @@ class _Read:
     growth: Floats
     growth_se: float
     growth_shared: float
+    growth_apart: Floats
 
 
 def clean_steps(
@@ -350,7 +354,9 @@ def _read(one: Step, r: Readings, slopes: Floats) -> _Read | None:
         flags = r.disturbed[one.before.start : here[-1] + 1]
         own = flags.any(axis=0) & ~flags.all(axis=0)
         ohm = np.where(own | np.roll(own, 1) | np.roll(own, -1), np.nan, ohm)
-    grown, grown_se, grown_shared = _minute(one, after, since, base, trend, scatter, rounding, slope, r)
+    grown, grown_se, grown_shared, away_s = _minute(
+        one, after, since, base, trend, scatter, rounding, slope, r
+    )
     return _Read(
         ohm,
         se / abs(one.amps),
@@ -358,6 +364,7 @@ def _read(one: Step, r: Readings, slopes: Floats) -> _Read | None:
         grown,
         grown_se,
         grown_shared,
+        apart * away_s / abs(one.amps),
     )
 
 
@@ -436,9 +443,12 @@ def _minute(
     rounding: float,
     slope: float,
     r: Readings,
-) -> tuple[Floats, float, float]:
-    """Return the growth of the fall from a few seconds to a minute [ohm], its standard error, the string's share."""
-    nothing = np.full(r.volts.shape[1], np.nan), np.nan, np.nan
+) -> tuple[Floats, float, float, float]:
+    """Return the growth of the fall from a few seconds to a minute [ohm], its standard error, the string's share.
+
+    And the time between the two [s].
+    """
+    nothing = np.full(r.volts.shape[1], np.nan), np.nan, np.nan, np.nan
     early = after[
         (since >= max(EARLY_S[0], 1.5 * r.refresh_s)) & (since <= max(EARLY_S[1], 2.6 * r.refresh_s))
     ]
@@ -451,7 +461,7 @@ def _minute(
     ocv = slope * one.amps * apart / 3600.0
     se = np.sqrt(scatter**2 * (1.0 / len(early) + 1.0 / len(late)) + 2.0 * rounding**2)
     shared = np.hypot(SLOPE_ERROR * ocv, 0.3 * trend * apart)
-    return (grown - ocv) / one.amps, float(se) / abs(one.amps), float(shared) / abs(one.amps)
+    return (grown - ocv) / one.amps, float(se) / abs(one.amps), float(shared) / abs(one.amps), apart
 
 
 def _weighted(ratio: Floats, se: Floats, trusted: Bools) -> tuple[Floats, Floats]:
@@ -481,7 +491,9 @@ def _growth(reads: list[_Read], trusted: Bools) -> tuple[Floats, Floats]:
         if middle > 0 and x.growth_se < 0.5 * middle:
             ratio.append(x.growth / middle - 1.0)
             away = np.abs(x.growth / middle - 1.0)
-            se.append(np.sqrt((x.growth_se / middle) ** 2 + 0.02**2 + (x.growth_shared / middle * away) ** 2))
+            # what still settles from the load before settles the more in a cell of more resistance
+            own = np.hypot(x.growth_se, x.growth_apart) / middle
+            se.append(np.sqrt(own**2 + 0.02**2 + (x.growth_shared / middle * away) ** 2))
     if not ratio:
         return np.full(cells, np.nan), np.full(cells, np.nan)
     return _weighted(np.array(ratio), np.array(se), trusted)
