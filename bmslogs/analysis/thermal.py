@@ -464,8 +464,8 @@ def settled_by_cells(
             fault = replace(
                 fault,
                 doubt={"air": None, "place": None, "either": "one"}.get(fault.doubt or "", fault.doubt),
-                evidence=f"{fault.evidence}; the cells there drop {np.expm1(told) * 100:+.0f} % more, not the "
-                f"{np.expm1(real) * 100:+.0f} % that such a difference would make",
+                evidence=f"{fault.evidence}; the cells there drop {np.expm1(told) * 100:+z.0f} % more, not the "
+                f"{np.expm1(real) * 100:+z.0f} % that such a difference would make",
             )
         out.append(fault)
     return out

@@ -164,7 +164,7 @@ def _misplaced(case: Case, found: BleedEffect, dead: Bools, hit: Bools) -> Findi
     """Cells that were commanded and lost nothing, beside others that lost without a command."""
     wrong = np.flatnonzero(dead | hit)
     lines = [
-        f"cell {case.cells[i]}: {found.commanded[i]:.2f} Ah commanded, {found.lost[i]:.2f} +- "
+        f"cell {case.cells[i]}: {found.commanded[i]:.2f} Ah commanded, {found.lost[i]:z.2f} +- "
         f"{found.half_width[i]:.2f} Ah lost"
         for i in wrong
     ]
@@ -198,7 +198,7 @@ def _ineffective(case: Case, found: BleedEffect, i: int, works: float, unsure: f
     """A cell that lost next to nothing of what was commanded."""
     line = (
         f"{found.commanded[i]:.2f} Ah commanded over {found.hours:.1f} h of rest, "
-        f"{found.lost[i]:.2f} +- {found.half_width[i]:.2f} Ah lost"
+        f"{found.lost[i]:z.2f} +- {found.half_width[i]:.2f} Ah lost"
     )
     return _does_nothing(case, i, works, unsure, line)
 
@@ -210,11 +210,12 @@ def _does_nothing(case: Case, i: int, works: float, unsure: float, line: str) ->
         "bleed_ineffective",
         "look",
         [cell],
-        f"{case.place(cell)}: commanded bleeding does not move this cell ({works * 100:.0f} % of what was commanded).",
+        f"{case.place(cell)}: commanded bleeding does not move this cell ({works * 100:z.0f} % of what was commanded).",
         [line],
         [
-            "Feel whether the resistor of this cell warms while its flag is on.",
             METER_FIRST,
+            "See with a thermal camera, or a thermometer put there beforehand, whether the resistor of this cell warms "
+            "while its flag is on; keep your hands off it.",
             "Look at the resistor, its switch and the sense fuse of this cell.",
         ],
         size=works,

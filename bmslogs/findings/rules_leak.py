@@ -106,6 +106,7 @@ LEAST_TOLD = 4
 """Fewer cells do not tell one from the others (choice)."""
 LEAKS = [
     "Do not leave the pack unattended on charge until this is understood; feel and smell for warmth and electrolyte.",
+    METER_FIRST,
     "Rule out a load across this cell alone: a bleed switch that stays on, the supply of the BMS, moisture on the "
     "loom.",
     "Park it again: a cell that loses several times what the others lose in two separate periods is a question of "

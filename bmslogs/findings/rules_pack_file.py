@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from bmslogs.base.pack_claims import Contradiction
 from bmslogs.base.results import Finding, Level
-from bmslogs.findings.case import Case, finding
+from bmslogs.findings.case import METER_FIRST, Case, finding
 
 WITHHELD = "what rests on the open-circuit curve (charge, capacity in Ah, leak, worth) is withheld"
 
@@ -44,7 +44,8 @@ def _steps(one: Contradiction) -> list[str]:
             "Do not charge or drive until the cells are counted: what a board does not read, nobody guards."
             if one.frozen
             else "Count the cells of the string, and put that number into the pack file.",
-            "Warm or touch one tap after the other and see which reading moves; mend the board, or correct the pack "
+            METER_FIRST,
+            "Warm one cell after the other by hand and see which reading moves; mend the board, or correct the pack "
             "file, and import the log again.",
         ]
     if one.line.startswith("nominal"):
@@ -59,7 +60,14 @@ def _steps(one: Contradiction) -> list[str]:
 
 
 def without_unread(findings: Iterable[Finding]) -> list[Finding]:
-    """Return the findings without those of channels that stand still because nothing is there to read."""
+    """Return the findings without those of channels that stand still because nothing is there to read.
+
+    Channels that read nothing a cell has since two wires changed places are cells all the same.
+    """
     found = list(findings)
+    swapped = {c for f in found if f.cause == "taps_swapped" for c in f.cells}
+    found = [
+        f for f in found if f.cause != "pack_file_mismatch" or not f.cells or not set(f.cells) <= swapped
+    ]
     gone = {c for f in found if f.cause == "pack_file_mismatch" for c in f.cells}
     return [f for f in found if f.cause != "channel_stuck" or not f.cells or not set(f.cells) <= gone]

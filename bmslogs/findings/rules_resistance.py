@@ -190,8 +190,8 @@ def _unwatched_finding(case: Case, found: ResistanceKnown, run: cold_or_weak.Run
         says,
         because,
         [
-            NO_SENSOR,
             METER_FIRST,
+            NO_SENSOR,
             "Look at the capacity and the self-discharge of the same cells.",
             "Swap the module and see whether the symptom follows it.",
         ],
@@ -321,7 +321,7 @@ def _time_sentence(share: float, half: float) -> str:
     if not np.isfinite(share) or half > 1.0:
         return "how the drop grows with time into the load is not known well enough to tell cell from joint"
     return (
-        f"of the growth with time into the load that an evenly aged cell would show it shows {share * 100:.0f} % "
+        f"of the growth with time into the load that an evenly aged cell would show it shows {share * 100:z.0f} % "
         f"(+- {half * 100:.0f} %): near 100 % is a cell, near 0 % a joint, or a cell whose kinetics or contacts have "
         "aged"
     )
@@ -334,6 +334,6 @@ def _change_sentences(share: float, half: float) -> list[str]:
             "joint's does not"
         ]
     return [
-        f"of the change with load, charge and warmth that the string shows its excess shows {share * 100:.0f} % "
+        f"of the change with load, charge and warmth that the string shows its excess shows {share * 100:z.0f} % "
         f"(+- {half * 100:.0f} %): a joint 0 to 100 %, by what it heats its cell, an aged cell 100 % and more"
     ]

@@ -72,7 +72,7 @@ def loom(case: Case) -> list[Finding]:
                 silent,
                 f"{case.places(silent)}: most readings are missing.",
                 ["the column holds fill values or nothing in over 30 % of the rows"],
-                ["Look at the channel, its wire and the logger's settings.", PROVE_TAPS],
+                [METER_FIRST, "Look at the channel, its wire and the logger's settings.", PROVE_TAPS],
             )
         )
     return out

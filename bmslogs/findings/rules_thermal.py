@@ -102,6 +102,7 @@ def _sensor_finding(case: Case, fault: SensorFault, name: str) -> Finding:
         [
             "Do not charge near the temperature limits on the word of this sensor.",
             "Compare it with another thermometer at two temperatures after a night's rest.",
+            METER_FIRST,
             "Look at its plug, its seat on the cell and the thermistor curve set in the BMS.",
         ],
         size=fault.size_C,
@@ -289,7 +290,7 @@ def _hot_finding(
     if doubt is not None:
         says += " Or the sensor reads wrong: this log cannot tell the two apart. Take it for hot until then."
         because.append(f"the sensor itself explains it as well: {doubt.evidence}")
-        steps.insert(1, THERMOMETER)
+        steps.insert(steps.index(METER_FIRST) + 1, THERMOMETER)
     return finding(
         case.pack,
         "runs_hot",

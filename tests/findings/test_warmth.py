@@ -58,7 +58,7 @@ def test_a_cold_end_that_no_sensor_watches_is_not_called_weak():
     found = drive(d)
     assert loud(found) == []
     told = [f for f in found.findings if f.cause in RESISTANCE]
-    assert all("no sensor is near" in f.says and "thermometer" in f.next[0] for f in told)
+    assert all("no sensor is near" in f.says and "thermometer" in f.next[1] for f in told)
 
 
 @pytest.mark.parametrize("more, level", [(0.3, "look"), (0.9, "look"), (3.0, "act")])
