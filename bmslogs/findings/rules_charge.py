@@ -6,7 +6,9 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis.knowledge import Knowledge
+from bmslogs.analysis.signals.excursions import row_lengths
 from bmslogs.analysis.statistics import robust_scale
+from bmslogs.base.pack_claims import LIMIT_RANGE_V
 from bmslogs.base.results import Finding
 from bmslogs.findings.case import METER_FIRST, Case, finding, percent, standing_out
 from bmslogs.findings.registry import CAUSES
@@ -152,6 +154,35 @@ METER = (
 )
 
 
+NO_CHARGE = [
+    "Do not charge: a cell found below its lower limit is not charged again without the maker's advice.",
+    METER_FIRST,
+    "Measure the cell itself with a meter: the channel or its wire may be at fault, or the cell is dead.",
+]
+TOO_LOW_S = 60.0
+"""So long at rest below its lower limit no sag explains it [s] (choice)."""
+
+
+def _stood_too_low(case: Case, i: int) -> str | None:
+    """Return what is said of a cell that stood at rest below its lower limit; None where it did not.
+
+    Without a limit that a cell can have in the pack file the end of the curve is one.
+    """
+    study = case.knowledge.study
+    bound = case.pack.limits.voltage_min_V
+    if bound is None or not LIMIT_RANGE_V[0] <= bound <= LIMIT_RANGE_V[1]:
+        bound = float(study.curve.volt[0])
+    volts = study.log.cell_voltage[:, i]
+    with np.errstate(invalid="ignore"):
+        under = study.quiet & (volts < bound - study.log.voltage_step)
+    if float(row_lengths(study.seconds)[under].sum()) < TOO_LOW_S:
+        return None
+    return (
+        f"it stands at {float(np.median(volts[under])):.2f} V at rest, below the {bound:.2f} V at which a cell of this "
+        "pack is empty: it is no cell to charge or balance until it is known to be sound."
+    )
+
+
 def _offset_finding(
     case: Case, i: int, size: float, half: float, shift: float | None = None, why: str = ""
 ) -> Finding:
@@ -180,16 +211,21 @@ def _offset_finding(
         says += f" Or its reading is shifted by {shift * 1e3:+.0f} mV: this log cannot tell the two apart."
         because.append(why)
     sure = abs(size) - (half if why == EITHER else 0.0)
+    dead = _stood_too_low(case, i) if low else None
+    if dead is not None:
+        says = dead
     return finding(
         case.pack,
         "soc_offset_low" if low else "soc_offset_high",
-        "act" if sure > 0.08 else "look",
+        "act" if sure > 0.08 or dead is not None else "look",
         [cell],
         f"{case.place(cell)}: this cell is {percent(size, 1)} of charge {'emptier' if low else 'fuller'} than the "
         f"pack's middle; {says}",
         because,
-        [
-            *([METER] if shift is not None else []),
+        NO_CHARGE
+        if dead is not None
+        else [
+            *([METER_FIRST, METER] if shift is not None else []),
             BALANCE_LOW if low else BALANCE_HIGH,
             *([] if known or lacks is not None else [SPAN]),
             LOOK_AGAIN,
@@ -212,7 +248,7 @@ def _or_shifted(case: Case, i: int, shift: float, why: str) -> Finding:
         f"{case.place(cell)}: the reading is shifted by {shift * 1e3:+.0f} mV, or this cell holds other charge than "
         "the rest: this log cannot tell the two apart.",
         [why],
-        [METER, "Do not balance by this reading until then: it would unbalance the pack."],
+        [METER_FIRST, METER, "Do not balance by this reading until then: it would unbalance the pack."],
         size=shift,
         half=float(2.0 * split.shift_se[i] + case.knowledge.study.readings.log.voltage_step / 2.0),
     )
@@ -221,20 +257,21 @@ def _or_shifted(case: Case, i: int, shift: float, why: str) -> Finding:
 def _lead_finding(case: Case, i: int, bound: float, most: float) -> Finding:
     cell, fuller = case.cells[i], bound > 0
     end = "full" if fuller else "empty"
+    dead = None if fuller else _stood_too_low(case, i)
+    which = f"{'fuller' if fuller else 'emptier'} or smaller, this log cannot tell." if dead is None else dead
     return finding(
         case.pack,
         "soc_offset_high" if fuller else "soc_offset_low",
-        "act" if abs(most) > 0.08 else "look",
+        "act" if abs(most) > 0.08 or dead is not None else "look",
         [cell],
-        f"{case.place(cell)}: this cell is {end} before the others, by at least {percent(bound, 1)} of charge; "
-        f"{'fuller' if fuller else 'emptier'} or smaller, this log cannot tell.",
+        f"{case.place(cell)}: this cell is {end} before the others, by at least {percent(bound, 1)} of charge; {which}",
         [
             f"at the end of the {'charge' if fuller else 'discharge'} it stands so far "
             f"{'above' if fuller else 'below'} "
             "the others that neither its resistance nor the table explains it; where the others stand on the flat of "
             "their curve its lead cannot be sized"
         ],
-        [BALANCE_HIGH if fuller else BALANCE_LOW, SPAN, LOOK_AGAIN],
+        NO_CHARGE if dead is not None else [BALANCE_HIGH if fuller else BALANCE_LOW, SPAN, LOOK_AGAIN],
         size=bound,
         low=bound if fuller else None,
         high=None if fuller else bound,

@@ -10,6 +10,7 @@ from bmslogs.analysis.signals.excursions import Excursion, alike, excursions, ro
 from bmslogs.analysis.study import Study
 from bmslogs.analysis.study.readings import USUAL_OHM_AH, Readings
 from bmslogs.analysis.study.refresh import Refresh
+from bmslogs.base.pack_claims import LIMIT_RANGE_V
 from bmslogs.base.results import LEVELS, Finding, Level
 from bmslogs.findings.case import Case, finding
 from bmslogs.findings.evidence.charged_outside import (
@@ -63,7 +64,8 @@ def voltage(case: Case) -> list[Finding]:
     limits = case.pack.limits
     out = []
     for bound, sign in ((limits.voltage_max_V, 1.0), (limits.voltage_min_V, -1.0)):
-        if bound is not None:
+        # one that no cell can have is told of the pack file, and passed by nothing
+        if bound is not None and LIMIT_RANGE_V[0] <= bound <= LIMIT_RANGE_V[1]:
             found = _voltage_excursions(case, bound, sign)
             by_level: dict[Level, list[Excursion]] = {}
             for one in found:

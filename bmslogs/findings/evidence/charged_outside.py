@@ -12,6 +12,7 @@ import numpy.typing as npt
 
 from bmslogs.analysis.signals.excursions import NOISE_SDS, row_lengths
 from bmslogs.analysis.study import Study
+from bmslogs.base.pack_claims import WARMEST_CHARGE_C
 from bmslogs.findings.evidence.past_limit import resolution
 from bmslogs.findings.evidence.source import calmly
 
@@ -65,10 +66,15 @@ class ChargedOutside:
 
 
 def charging_bounds(s: Study) -> list[tuple[float, float]]:
-    """Return the charging temperatures of a pack as (limit [degC], sign): the lower one always, the upper if known."""
+    """Return the charging temperatures of a pack as (limit [degC], sign): the lower one always, the upper if known.
+
+    A lower one that no cell's data sheet has, as in degF, is told of the pack file, and the usual one counts.
+    """
     limits = s.readings.pack.limits
     low, high = limits.charge_temperature_min_C, limits.charge_temperature_max_C
-    out = [(DEFAULT_CHARGE_LIMIT_C if low is None else low, -1.0)]
+    if low is None or low > WARMEST_CHARGE_C:
+        low = DEFAULT_CHARGE_LIMIT_C
+    out = [(low, -1.0)]
     return out if high is None else [*out, (high, 1.0)]
 
 
