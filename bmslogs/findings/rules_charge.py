@@ -169,13 +169,14 @@ def _stood_too_low(case: Case, i: int) -> str | None:
     Without a limit that a cell can have in the pack file the end of the curve is one.
     """
     study = case.knowledge.study
+    readings = study.readings
     bound = case.pack.limits.voltage_min_V
     if bound is None or not LIMIT_RANGE_V[0] <= bound <= LIMIT_RANGE_V[1]:
-        bound = float(study.curve.volt[0])
-    volts = study.log.cell_voltage[:, i]
+        bound = float(readings.curve.volt[0])
+    volts = readings.log.cell_voltage[:, i]
     with np.errstate(invalid="ignore"):
-        under = study.quiet & (volts < bound - study.log.voltage_step)
-    if float(row_lengths(study.seconds)[under].sum()) < TOO_LOW_S:
+        under = study.flow.quiet & (volts < bound - readings.log.voltage_step)
+    if float(row_lengths(readings.seconds)[under].sum()) < TOO_LOW_S:
         return None
     return (
         f"it stands at {float(np.median(volts[under])):.2f} V at rest, below the {bound:.2f} V at which a cell of this "

@@ -19,6 +19,7 @@ from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.pack import Pack
 from bmslogs.base.results import LEVELS, Diagnosis, Estimate, Finding, Kind, LogTold, by_urgency
 from bmslogs.findings.case import percent
+from bmslogs.findings.compare.measured import cells_of
 
 TOLD_BY = {
     "cell_resistance_high": "resistance_10s_relative",
@@ -28,10 +29,14 @@ TOLD_BY = {
     "soc_offset_low": "soc_offset",
     "soc_offset_high": "soc_offset",
     "self_discharge_high": "leak_current_relative",
+    "channel_offset": "capacity_relative",
+    "temperature_sensor_fault": "heating",
     "runs_hot": "heating",
     "current_sensor_zero": "current_zero",
 }
 """The quantity that a log must know before its silence speaks against a finding."""
+BY_BLEEDING, BLED_SHARE = ("tap_resistive", "bleed_ineffective", "bleed_misplaced"), 0.5
+"""What only bleeding shows: a log in which less than this share of it was bled tells nothing of it (choice)."""
 ALWAYS = ("limit_exceeded", "cold_charge")
 """What happened once stays in the record."""
 RESISTANCES = ("cell_resistance_high", "joint_resistance_high", "cell_or_joint_resistance_high")
@@ -121,11 +126,12 @@ def _combined(logs: Sequence[Diagnosis], pack: Pack | None) -> list[Estimate]:
 def _counts(pair: tuple[Diagnosis, Estimate], pack: Pack | None) -> bool:
     """Whether an estimate is of the pack as it now is: no later work on that place."""
     d, e = pair
-    if pack is None or e.cell is None:
+    cells = _cells_of_estimate(e, pack)
+    if pack is None or not cells:
         return True
     return not any(
         str(event.date) > str(d.log["start"])[:10]
-        and _touches(event.where, e.cell, pack)
+        and cells & set(cells_of(event, pack))
         and (
             event.kind == "module swapped"
             or (event.kind == "joint remade" and e.quantity.startswith("resistance"))
@@ -135,10 +141,12 @@ def _counts(pair: tuple[Diagnosis, Estimate], pack: Pack | None) -> bool:
     )
 
 
-def _touches(where: str | None, cell: int, pack: Pack) -> bool:
-    if where is None:
-        return True
-    return where in (pack.module_of(cell), pack.box_of(pack.module_of(cell)), str(cell), f"cell {cell}")
+def _cells_of_estimate(e: Estimate, pack: Pack | None) -> set[int]:
+    """Return the cells that an estimate is of: its own, or those its sensor sits at."""
+    if e.cell is not None:
+        return {e.cell}
+    sensors = () if pack is None or e.sensor is None else pack.temperature_sensors
+    return {c for s in sensors if s.name == e.sensor for c in s.cells}
 
 
 def _reference_temperature(found: dict[Key, list[tuple[Diagnosis, Estimate]]]) -> float | None:
@@ -156,7 +164,8 @@ def _reference_temperature(found: dict[Key, list[tuple[Diagnosis, Estimate]]]) -
 def _one(pairs: list[tuple[Diagnosis, Estimate]], reference: float | None) -> Estimate:
     known = [(d, e) for d, e in pairs if e.status == "determined" and e.value is not None]
     if not known:
-        return pairs[-1][1]
+        # a bound that an earlier log gave stands where a later one tells nothing
+        return next((e for _, e in reversed(pairs) if e.status == "bounded"), pairs[-1][1])
     last = known[-1][1]
     quantity = last.quantity
     over_logs = QUANTITIES[quantity].over_logs if quantity in QUANTITIES else "mean"
@@ -222,7 +231,11 @@ def _standing(logs: Sequence[Diagnosis], pack: Pack | None) -> list[Finding]:
         if not pairs:
             continue
         last_seen, latest = pairs[-1]
-        able = [n for n, d in enumerate(logs) if _could_tell(d, latest) and not _before_work(latest, d, pack)]
+        able = [
+            n
+            for n, d in enumerate(logs)
+            if _could_tell(d, latest, logs[last_seen]) and not _before_work(latest, d, pack)
+        ]
         silent_since = [n for n in able if n > last_seen]
         if (
             latest.cause not in (*ALWAYS, *INTERMITTENT)
@@ -247,13 +260,22 @@ def _mended(f: Finding, start: str, pack: Pack | None) -> bool:
         if (
             str(event.date) > start[:10]
             and (causes is None or f.cause in causes)
-            and any(_touches(event.where, c, pack) for c in f.cells)
+            and set(f.cells) & set(cells_of(event, pack))
         ):
             return True
     return False
 
 
-def _could_tell(d: Diagnosis, f: Finding) -> bool:
+def _bled(d: Diagnosis, f: Finding) -> float:
+    """Return the most that was bled from a cell of a finding [Ah]."""
+    return max((e.value or 0.0 for e in d.of("bleed_done") if e.cell in f.cells), default=0.0)
+
+
+def _could_tell(d: Diagnosis, f: Finding, seen_in: Diagnosis) -> bool:
+    """Whether a log could have told a finding that another log told."""
+    if f.cause in BY_BLEEDING:
+        bled = _bled(d, f)
+        return bled > 0.0 and bled >= BLED_SHARE * _bled(seen_in, f)
     quantity = TOLD_BY.get(f.cause)
     if quantity is None:
         return True
@@ -298,9 +320,11 @@ def _told(pairs: list[tuple[int, Finding]], able: list[int], logs: Sequence[Diag
             # logs that disagree make no size together; what the latest surely shows stands
             because.append(f"the logs disagree: {_sizes(same_unit)}; the latest is told")
             return replace(latest, level=level, because=tuple(because))
-        return replace(
-            latest, level=level, because=tuple(because), size=size, low=size - half, high=size + half
-        )
+        together = replace(latest, size=size, low=size - half, high=size + half)
+        if "median" not in latest.unit:
+            # the sentence is the latest log's, the size that of all
+            because.append(f"over {len(same_unit)} logs {_sizes([together])}; each: {_sizes(same_unit)}")
+        return replace(together, level=level, because=tuple(because))
     return replace(latest, level=level, because=tuple(because))
 
 

@@ -1,7 +1,8 @@
 """For every quantity that may not be told there is a log that would tell it."""
 
-from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.analysis.settle import SETTLE
+
+from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.analysis.touch import touch_test
 from bmslogs.base.pack import Pack, TemperatureSensor
 

@@ -140,7 +140,8 @@ def started(diagnosis: Diagnosis) -> dt.datetime:
 def cells_of(event: Event, pack: Pack) -> tuple[int, ...]:
     """Return the cells that an event touched: of the module, box or cell it names, all where it names none.
 
-    A joint remade at a module also touches the cell of the next module whose tap holds the link between them.
+    A place that the pack does not have touches none. A joint remade at a module also touches the cell of the next
+    module whose tap holds the link between them.
     """
     everything = tuple(range(1, pack.cells_in_series + 1))
     if event.where is None:
@@ -149,7 +150,7 @@ def cells_of(event: Event, pack: Pack) -> tuple[int, ...]:
     modules = {m.name: tuple(m.cells) for m in pack.modules}
     boxes = {b.name: tuple(c for m in b.modules for c in modules[m]) for b in pack.boxes}
     number = where.lower().removeprefix("cell").strip()
-    cells = modules.get(where) or boxes.get(where) or ((int(number),) if number.isdigit() else everything)
+    cells = modules.get(where) or boxes.get(where) or ((int(number),) if number.isdecimal() else ())
     if event.kind == "joint remade" and where in modules:
         cells += tuple(c for c in pack.joint_cells() if c - 1 in cells or c + 1 in cells)
     return tuple(sorted(set(cells)))
@@ -170,11 +171,17 @@ def _leave_out_before_work(
         if touches(event, quantity):
             cells = set(cells_of(event, pack))
             before = [started(d).date() < event.date for d in logs]
-            here = np.ix_(before, [c in cells for c in columns])
+            here = np.ix_(before, [_is_among(c, cells, pack) for c in columns])
             if np.isfinite(value[here]).any():
                 last = event
             value[here] = np.nan
     return last
+
+
+def _is_among(column: int | str | None, cells: set[int], pack: Pack) -> bool:
+    """Whether a cell is one of some cells, or a sensor sits at one."""
+    near = next((s.cells for s in pack.temperature_sensors if s.name == column), ())
+    return column in cells or bool(cells & set(near))
 
 
 def _columns(found: Sequence[Sequence[Estimate]]) -> tuple[int | str | None, ...]:

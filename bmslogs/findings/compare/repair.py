@@ -108,10 +108,10 @@ def _changes(
         raw = np.log(second.value[0, b] / first.value[0, a])
     own = np.array([own_half.get(c, 0.0) for c in cells])
     # work whose place the pack file does not name may be anywhere: the cells themselves have to tell where
-    placed = [e for e in between if e.where is not None]
+    placed = [e for e in between if _is_placed(e, pack)]
     touched = _among(cells, {c for e in placed if touches(e, quantity) for c in cells_of(e, pack)})
     new = _among(cells, {c for e in placed if e.kind == "module swapped" for c in cells_of(e, pack)})
-    anywhere = any(e.where is None and e.kind == "module swapped" for e in between)
+    anywhere = any(e.kind == "module swapped" and not _is_placed(e, pack) for e in between)
     known = np.isfinite(raw)
     untouched = known & ~touched
     if untouched.sum() < LEAST_UNTOUCHED:
@@ -133,6 +133,11 @@ def _changes(
         for i, cell in enumerate(cells)
         if known[i]
     ]  # fmt: skip
+
+
+def _is_placed(event: Event, pack: Pack) -> bool:
+    """Whether the pack file says where the work was done, by a name that it has."""
+    return event.where is not None and bool(cells_of(event, pack))
 
 
 def _found(moved: Floats, untouched: Bools, touched: Bools, scatter: float, most: int) -> Bools:
@@ -178,7 +183,7 @@ def _pack_value(m: Measured) -> PackValue:
 def _notes(between: list[Event], pack: Pack) -> list[str]:
     out = []
     for event in between:
-        if event.where is None and event.kind != "other":
+        if not _is_placed(event, pack) and event.kind != "other":
             out.append(
                 f"the pack file does not say where the work of {event.date.isoformat()} ({event.kind}) was done; the "
                 "cells' own change has to tell"
