@@ -247,6 +247,8 @@ def _each_cell_once(what: str, parts: tuple[Module, ...] | tuple[SenseBoard, ...
     home: dict[int, str] = {}
     for part in parts:
         for cell in part.cells:
+            if home.get(cell) == part.name:
+                raise ValueError(f"{what} {part.name!r} names cell {cell} twice")
             if cell in home:
                 raise ValueError(f"cell {cell} lies in two {what}s, {home[cell]!r} and {part.name!r}")
             home[cell] = part.name
@@ -344,13 +346,14 @@ def parse_ocv_table(text: str, *, file: str | Path | None = None) -> tuple[tuple
         Not such a table; the line is named.
     """
     try:
-        rows = list(csv.DictReader(text.splitlines()))
+        reader = csv.DictReader(text.splitlines())
+        rows = [(reader.line_num, row) for row in reader]
     except csv.Error as error:
         raise BadPack(f"ocv_table cannot be read ({error})", "a CSV file", file=file) from None
-    if not rows or not {"soc", "voltage_V"} <= set(rows[0]):
+    if not rows or not {"soc", "voltage_V"} <= set(rows[0][1]):
         raise BadPack("no columns soc and voltage_V", "a CSV table soc,voltage_V", file=file, line=1)
     table: list[tuple[float, float]] = []
-    for number, row in enumerate(rows, 2):
+    for number, row in rows:
         try:
             soc, volt = float(row["soc"]), float(row["voltage_V"])
         except (TypeError, ValueError):

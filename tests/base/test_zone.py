@@ -9,7 +9,7 @@ import pytest
 from bmslogs.base.errors import BadPack
 from bmslogs.base.pack import dump_pack, parse_pack
 from bmslogs.base.toml import parse_toml
-from bmslogs.base.zone import shift_of, words_of, zone_named
+from bmslogs.base.zone import machine_zone, moment_of, shift_of, words_of, zone_named, zones
 
 
 @pytest.mark.parametrize(
@@ -36,3 +36,52 @@ def test_a_zone_of_the_pack_file_is_checked_and_written_back() -> None:
     assert parse_pack(parse_toml(dump_pack(pack))) == pack
     with pytest.raises(BadPack, match="no time zone"):
         parse_pack(parse_toml(head + 'zone = "Europe/Nowhere"\n'))
+
+
+@pytest.mark.parametrize("zone", ["Mars/Crater", "", "../etc/passwd", "UTC+2", "x" * 500])
+def test_what_is_no_zone_is_refused_with_one_that_is(zone: str) -> None:
+    with pytest.raises(ValueError, match="is no time zone; such as 'Europe/Oslo'"):
+        zone_named(zone)
+
+
+def test_zones_to_choose_from_are_places_each_once_and_utc_first() -> None:
+    names = zones()
+    assert names[0] == "UTC" and "Europe/Oslo" in names and "America/Halifax" in names
+    assert len(set(names)) == len(names) > 300 and list(names[1:]) == sorted(names[1:])
+    assert not any(n.startswith(("Etc/", "US/", "posix/")) or ("/" not in n and n != "UTC") for n in names)
+
+
+@pytest.mark.parametrize(
+    ("told", "zone"),
+    [("Europe/Oslo", "Europe/Oslo"), (":Asia/Kolkata", "Asia/Kolkata"), ("Etc/UTC", "UTC"), ("Zulu", "UTC")],
+)
+def test_the_machine_s_zone_is_what_its_environment_says(
+    told: str, zone: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("TZ", told)
+    assert machine_zone() == zone
+
+
+@pytest.mark.parametrize(
+    ("moment", "utc"),
+    [
+        ("2026-05-03T09:10:00Z", "2026-05-03T09:10:00"),
+        ("2026-05-03T09:10:00", "2026-05-03T09:10:00"),  # what names no zone is UTC
+        ("2026-05-03T11:10:00+02:00", "2026-05-03T09:10:00"),
+        (dt.datetime(2026, 5, 3, 4, 10, tzinfo=dt.timezone(dt.timedelta(hours=-5))), "2026-05-03T09:10:00"),
+    ],
+)
+def test_moments_are_utc(moment: object, utc: str) -> None:
+    assert moment_of(moment) == dt.datetime.fromisoformat(utc).replace(tzinfo=dt.UTC)
+
+
+def test_the_hour_that_comes_twice_has_one_offset_each() -> None:
+    """Oslo turned its clocks back on 25 October 2026 at 1 h UTC (rule of the tz database, last Sunday of October)."""
+    oslo = zone_named("Europe/Oslo")
+    assert shift_of("2026-10-25T00:59:59Z", oslo) == dt.timedelta(hours=2)
+    assert shift_of("2026-10-25T01:00:00Z", oslo) == dt.timedelta(hours=1)
+
+
+def test_a_clock_without_a_name_is_told_by_its_hours() -> None:
+    plain = dt.timezone(dt.timedelta(hours=-3, minutes=-30))
+    assert words_of(shift_of("2026-05-03T00:00:00Z", plain), plain) == "UTC\u22123:30"
