@@ -9,7 +9,7 @@ import re
 from typing import Any
 
 MINUS, NARROW = "\u2212", "\u202f"
-_DATE = re.compile(r"(?<![\w./-])(\d{4})-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])(?![\w./:-])")
+_DATE = re.compile(r"(?<![\w./-])(\d{4})-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])(?!\.?\w|[/:-])")
 """A date by itself: none in a file's name, a stamp or what is to be typed."""
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _MINUS = re.compile(r"(?:^|(?<=[\s(\[,;|>]))-(?=\.?\d)", re.MULTILINE)

@@ -404,7 +404,7 @@ def _separated(findings: list[Finding], logs: Sequence[Diagnosis]) -> list[Findi
                     size=joint,
                     low=joint - half,
                     high=joint + half,
-                    says=f.says.split(";")[0].rstrip(".") + "; over several temperatures it is the joint.",
+                    says=_said_of(f) + "; over several temperatures it is the joint.",
                 )
             )
         elif share + width < 0.7 and share < 0.5:
@@ -413,12 +413,17 @@ def _separated(findings: list[Finding], logs: Sequence[Diagnosis]) -> list[Findi
                     f,
                     cause="cell_resistance_high",
                     because=because,
-                    says=f.says.split(";")[0].rstrip(".") + "; over several temperatures it is the cell.",
+                    says=_said_of(f) + "; over several temperatures it is the cell.",
                 )
             )
         else:
             out.append(replace(f, because=(*because, "not separable")))
     return out
+
+
+def _said_of(f: Finding) -> str:
+    """Return what a sentence says before it leaves open whose the excess is; a name in it may hold a semicolon."""
+    return f.says.rpartition(";")[0] or f.says.rstrip(".")
 
 
 def _over_temperature(cell: int, logs: Sequence[Diagnosis]) -> tuple[float, float, float] | None:

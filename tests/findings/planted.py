@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from bmslogs.base.pack import Limits
+from bmslogs.base.results import Diagnosis, Finding
+from bmslogs.findings import diagnose
 from bmslogs.log import Log
 from tests.findings.by_hand import BENT, OHM, Floats, String, a_pack, city, rest, run, string, warmed
 
@@ -291,3 +294,17 @@ CASES: dict[str, Planted] = {
     "log_quality": Planted(_holes, 0.15, 0.28, (), "The log itself", None, loud=False),
     "pack_file_mismatch": Planted(_nominal, 2.0, 20.0, (), "The pack file says nominal_capacity_Ah = ", None),
 }
+
+
+@functools.cache
+def planted_log(cause: str, size: float) -> tuple[Log, Diagnosis]:
+    """Return the log of a planted cause and what is told of it; each is made once."""
+    log = CASES[cause].make(size)
+    return log, diagnose(log)
+
+
+def told_of(cause: str, larger: bool = False) -> tuple[Log, Diagnosis, Finding]:
+    """Return a planted log, what is told of it, and the one finding of the cause."""
+    log, found = planted_log(cause, CASES[cause].larger if larger else CASES[cause].size)
+    (one,) = [f for f in found.findings if f.cause == cause]
+    return log, found, one

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import re
 
 import jsonschema
@@ -12,10 +11,9 @@ from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.cautions import CAUTIONS
 from bmslogs.base.results import LEVELS, Diagnosis, Finding
 from bmslogs.base.schema import diagnosis_schema
-from bmslogs.findings import diagnose
 from bmslogs.findings.case import METER_FIRST
 from bmslogs.findings.registry import CAUSES
-from tests.findings.planted import CASES
+from tests.findings.planted import CASES, told_of
 
 UNITS = {
     "": r"",
@@ -35,19 +33,13 @@ AT_THE_PACK = re.compile(
 """Steps for which a lid is opened or a tap is reached."""
 
 
-@functools.cache
-def _diagnosed(cause: str, size: float) -> Diagnosis:
-    return diagnose(CASES[cause].make(size))
-
-
 def found(cause: str, larger: bool = False) -> Diagnosis:
-    """Return what is told of a planted cause; each log is diagnosed once."""
-    return _diagnosed(cause, CASES[cause].larger if larger else CASES[cause].size)
+    """Return what is told of a planted cause."""
+    return told_of(cause, larger)[1]
 
 
 def the_finding(cause: str, larger: bool = False) -> Finding:
-    (one,) = [f for f in found(cause, larger).findings if f.cause == cause]
-    return one
+    return told_of(cause, larger)[2]
 
 
 def test_every_cause_of_the_registry_is_planted_here() -> None:

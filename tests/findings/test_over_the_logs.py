@@ -392,6 +392,15 @@ def test_over_temperatures_a_joint_keeps_its_ohms_while_the_cells_change_theirs(
     assert one.says.endswith("over several temperatures it is the joint.")
 
 
+def test_a_name_with_a_semicolon_is_not_cut() -> None:
+    logs = [
+        replace(d, findings=tuple(replace(f, says=f"module A; left, {f.says}") for f in d.findings))
+        for d in drives((5.0, 15.0, 25.0, 35.0), 0.4e-3)
+    ]
+    (one,) = diagnose_pack(logs).findings
+    assert one.says.startswith("module A; left, cell 5: it drops") and one.says.endswith("it is the joint.")
+
+
 def test_over_temperatures_a_cell_goes_with_the_others() -> None:
     (one,) = diagnose_pack(drives((5.0, 15.0, 25.0, 35.0), 0.0, 1.4)).findings
     assert (one.cause, one.unit) == ("cell_resistance_high", MEDIAN)
