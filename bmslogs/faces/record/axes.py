@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -14,6 +15,7 @@ import numpy.typing as npt
 from bmslogs.faces.numbers import number
 
 Floats = npt.NDArray[np.float64]
+_DATE = re.compile(r"\d{4}-\d\d")
 STEPS = (1.0, 2.0, 5.0, 10.0)
 DATE_STEPS_H = (0.25, 0.5, 1.0, 3.0, 6.0, 12.0, 24.0, 48.0, 168.0, 336.0, 730.0, 2190.0, 8760.0)
 ROOM = 0.05  # of the span, left free at either end
@@ -32,14 +34,14 @@ def numbers(values: Any) -> Floats:
 
 
 def _number(value: Any) -> float:
-    if isinstance(value, dt.date | dt.datetime | np.datetime64) or (
-        isinstance(value, str) and "-" in value[1:8]
-    ):
-        moment = np.datetime64(str(value).replace(" ", "T").removesuffix("Z"))
-        return float((moment - np.datetime64(0, "s")) / np.timedelta64(3600, "s"))
     try:
+        if isinstance(value, dt.date | dt.datetime | np.datetime64) or (
+            isinstance(value, str) and _DATE.match(value)
+        ):
+            moment = np.datetime64(str(value).replace(" ", "T").removesuffix("Z"))
+            return float((moment - np.datetime64(0, "s")) / np.timedelta64(3600, "s"))
         return float(value)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError):  # the name of a place, say
         return math.nan
 
 
