@@ -10,7 +10,7 @@ import pytest
 from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.cautions import CAUTIONS
 from bmslogs.base.results import LEVELS, Diagnosis, Finding
-from bmslogs.base.schema import diagnosis_schema
+from bmslogs.base.schema import schema_of
 from bmslogs.findings.case import METER_FIRST
 from bmslogs.findings.registry import CAUSES
 from tests.findings.planted import CASES, told_of
@@ -117,7 +117,7 @@ def test_nothing_is_opened_or_measured_before_the_pack_is_proven_dead(cause: str
 @pytest.mark.parametrize("cause", CASES)
 def test_its_published_form_is_what_the_schema_says(cause: str) -> None:
     told = found(cause).to_json()
-    jsonschema.validate(told, diagnosis_schema(tuple(QUANTITIES), tuple(CAUSES)))
+    jsonschema.validate(told, schema_of(Diagnosis, quantity=QUANTITIES, cause=CAUSES))
     (one,) = [f for f in told["findings"] if f["cause"] == cause]
     assert one["cells"] == list(CASES[cause].cells) and one["unit"] == CAUSES[cause].unit
     assert tuple(told["cautions"]) == CAUTIONS

@@ -215,6 +215,11 @@ def _order(sample: Sample, index: int, kind: Kind, cells: Cells, file: Path) -> 
     if not up.any() or bool((up == up[:, ::-1]).all()):
         return "first_cell", "never set one-sidedly, the order is immaterial here"
     volts = np.array([sample.columns[i].values for i in cells.columns.values()]).T * cells.unit.scale
+    for look, says in ((_fallen_at_once, "fall as it begins"), (_fallen, "are those that fell")):
+        fell = look(volts, up)
+        if fell is not None:
+            end: End = "first_cell" if fell else "last_cell"
+            return end, f"lowest bit is the {end.replace('_', ' ')}: the cells that bleed that way {says}"
     forward, backward = _leads(volts, up)
     if forward > backward + 1e-3 and forward > 0:
         return "first_cell", "lowest bit is the first cell: the bled cells are the higher ones"
@@ -243,6 +248,59 @@ def _fall_as_set(volts: npt.NDArray[np.float64], up: Bools) -> bool:
     falls = (-moved * edge)[(edge != 0) & np.isfinite(moved)]
     usual = float(nanmedian(np.abs(moved[edge == 0])))
     return bool(len(falls) >= FALLS_EDGES and np.median(falls) > max(FALLS_V, FALLS_NOISES * usual))
+
+
+EDGES, EDGE_V, EDGE_SES, TRIMMED = 8, 0.0005, 4.0, 0.1
+"""So many edges, a fall of so much more by one order than by the other, and of so many standard errors; this share of
+the edges at either end is left out, as where rows of the sample are not the next ones of the file (choice)."""
+
+
+def _fallen_at_once(volts: npt.NDArray[np.float64], up: Bools) -> bool | None:
+    """Return whether readings fall by the first order of the bits as bleeding begins, and rise as it ends.
+
+    The current of bleeding drops in the sense wires of the cell that bleeds, whatever the string does meanwhile. None
+    where no order shows it.
+    """
+    with np.errstate(all="ignore"):
+        above = volts - np.nanmedian(volts, axis=1, keepdims=True)
+    moved, edge = np.diff(above, axis=0), np.diff(up.astype(np.int8), axis=0)
+    apart = (edge != edge[:, ::-1]) & np.isfinite(moved) & np.isfinite(moved[:, ::-1])
+    # of each mirrored pair once: what the one fell by its edge more than the other by the same
+    first = np.arange(up.shape[1]) < up.shape[1] // 2
+    more = (-(moved - moved[:, ::-1]) * (edge - edge[:, ::-1]))[apart & first] / 2.0
+    cut = round(TRIMMED * len(more))
+    more = np.sort(more)[cut : len(more) - cut]
+    if len(more) < EDGES:
+        return None
+    se = float(np.std(more)) / np.sqrt(len(more))
+    mean = float(np.mean(more))
+    return mean > 0.0 if abs(mean) > max(EDGE_V, EDGE_SES * se) else None
+
+
+END_SHARE = 0.05
+"""Share of the rows at either end that tells where a cell begins and ends (choice)."""
+
+
+def _fallen(volts: npt.NDArray[np.float64], up: Bools) -> bool | None:
+    """Return whether the cells fell that bleed by the first order of the bits; None where neither order shows it.
+
+    Of the cells that one order names more often, by the change from the first rows to the last against the pack: what
+    bleeding did outweighs which cells were higher, since that differs by millivolts and moves with loads.
+    """
+    with np.errstate(all="ignore"):
+        above = volts - np.nanmedian(volts, axis=1, keepdims=True)
+    rows = max(1, round(END_SHARE * len(above)))
+    fall = nanmedian(above[:rows], axis=0) - nanmedian(above[-rows:], axis=0)
+    share = up.mean(axis=0)
+    more = share - share[::-1] > MORE_SHARE * share.max()
+    never = (share == 0.0) & (share[::-1] == 0.0) & np.isfinite(fall)
+    if not more.any():
+        return None
+    scatter = 1.4826 * float(np.median(np.abs(fall[never] - np.median(fall[never])))) if never.any() else 0.0
+    forward, backward = _middle(fall[more]), _middle(fall[more[::-1]])
+    if abs(forward - backward) <= max(FALLS_V, FALLS_NOISES * scatter):
+        return None
+    return forward > backward
 
 
 STILL_ROWS = 3

@@ -1,16 +1,7 @@
-"""For every quantity that may not be told there is a log that would tell it."""
+"""The touch test of a loom speaks of this pack's own sensors and cells."""
 
-from bmslogs.analysis.settle import SETTLE
-
-from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.analysis.touch import touch_test
 from bmslogs.base.pack import Pack, TemperatureSensor
-
-
-def test_every_quantity_says_what_would_settle_it_and_nothing_else_does() -> None:
-    assert set(SETTLE) == set(QUANTITIES) | {"loom"}
-    for sentence in SETTLE.values():
-        assert sentence[0].isupper() and sentence.endswith(".") and "\n" not in sentence
 
 
 def test_the_touch_test_names_this_packs_sensors_and_cells() -> None:
