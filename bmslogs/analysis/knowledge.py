@@ -41,6 +41,7 @@ from bmslogs.analysis.known.top import TopKnown, charge_to_full
 from bmslogs.analysis.known.worth import WorthKnown, pack_worth
 from bmslogs.analysis.known.zero import ZeroKnown, zero_at_rest
 from bmslogs.analysis.leading import Leads, find_leads, no_leads
+from bmslogs.analysis.models.fitted_resistor import resistor_contradicted
 from bmslogs.analysis.models.flat_leak import flat_leaks
 from bmslogs.analysis.models.knee import below_the_knee
 from bmslogs.analysis.place import CURVE_POINTS, Place
@@ -78,7 +79,11 @@ class Knowledge:
     @property
     def contradictions(self) -> list[Contradiction]:
         """Lines of the pack file that the log contradicts."""
-        return self.place.contradictions
+        found, resistor = self.place.contradictions, self.study.readings.resistor
+        if resistor is None or any(one.line.startswith(("nominal", "chemistry")) for one in found):
+            return found
+        by_bleeding = resistor_contradicted(self.study.bleeding.taken, resistor)
+        return found if by_bleeding is None else [*found, by_bleeding]
 
     @property
     def curve_contradicted(self) -> str | None:

@@ -28,6 +28,10 @@ PLATEAU_LEAST = 0.0002
 """Least charge bled on the plateau that is worth a note, as a fraction of the nominal capacity (choice)."""
 
 
+RESISTOR = "bleed_resistor_ohm"
+"""Line of the pack file that says what a command takes."""
+
+
 def effect(case: Case) -> list[Finding]:
     """Compare what was commanded with what the cells lost at rest, else with how readings jump at the flags' edges."""
     found = _by_charge(case)
@@ -72,6 +76,9 @@ def _by_charge(case: Case) -> list[Finding]:
     works = lost / np.maximum(commanded, 1e-9)
     unsure = half / np.maximum(commanded, 1e-9)
     dead = bled & (works < INEFFECTIVE_BELOW) & (works + unsure < 0.85) & (unsure < 0.5)
+    taken = study.bleeding.taken
+    if taken is not None and any(one.line.startswith(RESISTOR) for one in case.knowledge.contradictions):
+        dead &= ~taken.cells  # what all lose alike is their resistor, and a line of the pack file
     more = lost - commanded
     hit = study.harness.trusted & (commanded < 0.3 * most) & (more > 0.4 * most) & (more - half > 0.2 * most)
     if dead.any():

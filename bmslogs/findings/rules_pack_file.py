@@ -48,6 +48,12 @@ def _steps(one: Contradiction) -> list[str]:
             "Warm one cell after the other by hand and see which reading moves; mend the board, or correct the pack "
             "file, and import the log again.",
         ]
+    if one.line.startswith("bleed_resistor"):
+        return [
+            "Let no cell be bled unattended until it is clear what a command takes: a smaller resistor runs hotter.",
+            f"Look at the board; read the resistors, or measure one with the board off the pack. {METER_FIRST}",
+            "Correct the pack file and import the log again; times to balance rest on this line.",
+        ]
     if one.line.startswith("nominal"):
         return [
             "Read the capacity off the cell's data sheet, times the cells in parallel, and correct the pack file.",

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from bmslogs.analysis import bleed, taps
 from bmslogs.analysis.bleed_commands import Crossed, crossed_commands
 from bmslogs.analysis.flow import Flow
+from bmslogs.analysis.models.fitted_resistor import TakenByCommands, taken_by_commands
 from bmslogs.analysis.study.counted import Counted
 from bmslogs.analysis.study.harness import Harness
 from bmslogs.analysis.study.readings import Readings
@@ -122,3 +123,11 @@ class Bleeding:
         slope = float(curve.slope(curve.inverse(np.array([level])), SLOPE_OVER)[0])
         per_ah = slope / self.readings.capacity
         return bleed.bleed_effect(rest.volts, rest.bled, rest.flags, rest.seconds, trusted, per_ah)
+
+    @cached_property
+    def taken(self) -> TakenByCommands | None:
+        """What commands took over what they were to take, as the cells tell it together; None where they do not."""
+        try:
+            return taken_by_commands(self.effect, self.harness.trusted)
+        except NotEnoughData:
+            return None
