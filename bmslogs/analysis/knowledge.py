@@ -5,13 +5,12 @@ Each question has its room in `known`, which knows no study; here each is handed
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
-from bmslogs.analysis.alignment import Alignment
 from bmslogs.analysis.asleep import Asleep
 from bmslogs.analysis.between_rests import BetweenRests, between_rests, nothing_told
 from bmslogs.analysis.known.absolute_capacity import (
@@ -59,6 +58,7 @@ REST_NEARER = 5.0
 """So many times narrower are the offsets by a rest where they are taken before those by the charge counted (choice)."""
 
 
+@dataclass(frozen=True, eq=False)
 class Knowledge:
     """All that one study says, worked out on demand and kept.
 
@@ -66,70 +66,23 @@ class Knowledge:
     ----------
     study
         The log made ready.
-    place
-        Where its string stands on the open-circuit curve.
     """
 
-    def __init__(self, study: Study) -> None:
-        self.study = study
-        self.place = Place(study)
+    study: Study
 
-    # ---- of the place ---------------------------------------------------------------------------------------
+    @cached_property
+    def place(self) -> Place:
+        """Where the study's string stands on the open-circuit curve."""
+        return Place(self.study)
 
-    @property
+    @cached_property
     def contradictions(self) -> list[Contradiction]:
-        """Lines of the pack file that the log contradicts."""
+        """Lines of the pack file that the log contradicts, by the curve of the string and by what bleeding took."""
         found, resistor = self.place.contradictions, self.study.readings.resistor
         if resistor is None or any(one.line.startswith(("nominal", "chemistry")) for one in found):
             return found
         by_bleeding = resistor_contradicted(self.study.bleeding.taken, resistor)
         return found if by_bleeding is None else [*found, by_bleeding]
-
-    @property
-    def curve_contradicted(self) -> str | None:
-        """Why nothing may rest on the open-circuit curve; None where the log does not contradict it."""
-        return self.place.curve_contradicted
-
-    @property
-    def alignment(self) -> Alignment | None:
-        """The string's curve laid onto the table; None where the log gives no curve."""
-        return self.place.alignment
-
-    @property
-    def soc_span(self) -> tuple[float, float] | None:
-        """Least and most state of charge of the middle cell while current flowed; None where not known."""
-        return self.place.soc_span
-
-    def soc_of(self, drawn: Floats) -> Floats | None:
-        """Return the state of charge (0..1) of the middle cell where `drawn` [Ah]; see `Place.soc_of`."""
-        return self.place.soc_of(drawn)
-
-    @property
-    def current_rms(self) -> float:
-        """Root mean square of the current while driving, else while anything flowed [A]."""
-        return self.place.current_rms
-
-    @property
-    def shifted(self) -> Bools:
-        """(cells,) True where the reading is shifted; none where there is no split to tell."""
-        return self.place.shifted
-
-    @cached_property
-    def lost_asleep(self) -> Asleep | None:
-        """What fell while the logger slept, where nothing better tells a leak and the curve may be used; else None."""
-        asleep = self.study.parked.asleep
-        told = asleep is not None and bool(asleep.fallen.any())
-        return asleep if told and isinstance(self.leak, str) and not self.curve_contradicted else None
-
-    @property
-    def shift_instead(self) -> Floats:
-        """(cells,) the shift that explains a cell's charge and capacity both [V]; NaN where there is none."""
-        return self.place.shift_instead
-
-    @property
-    def shifted_or_charged(self) -> Bools:
-        """(cells,) True where other charge and a shifted reading explain a cell alike; none where neither is known."""
-        return self.place.shifted_or_charged
 
     # ---- resistance -----------------------------------------------------------------------------------------
 
@@ -358,6 +311,13 @@ class Knowledge:
             return nothing
         told = trusted & np.isfinite(found.slope)
         return flat_leaks(found, level, readings.curve, readings.capacity, told)
+
+    @cached_property
+    def lost_asleep(self) -> Asleep | None:
+        """What fell while the logger slept, where nothing better tells a leak and the curve may be used; else None."""
+        asleep = self.study.parked.asleep
+        told = asleep is not None and bool(asleep.fallen.any())
+        return asleep if told and isinstance(self.leak, str) and not self.place.curve_contradicted else None
 
     @cached_property
     def leak(self) -> LeakKnown | str:

@@ -70,7 +70,7 @@ def own_curve(known: Knowledge) -> OwnCurve:
     fastest = FASTEST_FLAT_C_RATE if s.readings.curve.flat else FASTEST_C_RATE
     if c_rate > fastest:
         raise NotEnoughData(f"the charge ran at {c_rate:.2f} C; this curve is told at {fastest:g} C or less")
-    split, place = s.charge.split, known.alignment
+    split, place = s.charge.split, known.place.alignment
     span = (split.q_high - split.q_low) / s.readings.capacity
     if place is None or span < LEAST_SPAN:
         raise NotEnoughData(

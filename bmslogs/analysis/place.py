@@ -5,6 +5,7 @@ Standard deviations and variances; to the scatter of blocks each adds what block
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -51,11 +52,11 @@ LEAD_LEAST, LEAD_POINTS = 0.004, 8
 many points (choice)."""
 
 
+@dataclass(frozen=True, eq=False)
 class Place:
-    """The place of one study's string on the table, worked out on demand."""
+    """The place of one study's string on the table, worked out on demand and kept."""
 
-    def __init__(self, study: Study) -> None:
-        self.study = study
+    study: Study
 
     @cached_property
     def gain_sd(self) -> float:

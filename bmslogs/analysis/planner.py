@@ -156,7 +156,7 @@ def plan(log: Log, diagnosis: Diagnosis) -> Plan:
             "the log has no current: what another log would tell cannot be worked out from it"
         )
     knowledge = Knowledge(study)
-    span = knowledge.soc_span
+    span = knowledge.place.soc_span
     model = model_of(study, None if span is None else float(np.mean(span)))
     open_questions = _open(diagnosis)
     steps: list[Step] = []

@@ -35,7 +35,9 @@ def capacity(case: Case) -> list[Finding]:
     with np.errstate(invalid="ignore"):
         whole &= ~(found.half_relative < FIT_TRUSTED * least)
     value = np.nan_to_num(found.relative - 1.0)
-    known = k.study.harness.trusted & ~k.shifted & np.isfinite(found.half_relative) & ~k.left_on_the_flat
+    known = (
+        k.study.harness.trusted & ~k.place.shifted & np.isfinite(found.half_relative) & ~k.left_on_the_flat
+    )
     known = known & ~_leaked_away(case, value)
     half_width = np.nan_to_num(found.half_relative, nan=1.0)
     stand = standing_out(value, half_width, least, known, valleys=k.study.readings.curve.flat) & (value < 0)

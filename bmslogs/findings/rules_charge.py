@@ -26,7 +26,9 @@ def charge_offsets(case: Case) -> list[Finding]:
     out: list[Finding] = []
     named = np.zeros(len(case.cells), bool)
     if found is not None:
-        known = k.study.harness.trusted & ~k.shifted & np.isfinite(found.value) & np.isfinite(found.half)
+        known = (
+            k.study.harness.trusted & ~k.place.shifted & np.isfinite(found.value) & np.isfinite(found.half)
+        )
         named = standing_out(
             np.nan_to_num(found.value),
             np.nan_to_num(found.half, nan=1.0),
@@ -36,9 +38,9 @@ def charge_offsets(case: Case) -> list[Finding]:
         )
         named &= ~_alike_at_rest(case, found.value)
         out, of_board = _board_offsets(case, found.value, known, least)
-        doubted = k.shifted_or_charged & (found.half > UNSURE_SHARE * np.abs(found.value))
+        doubted = k.place.shifted_or_charged & (found.half > UNSURE_SHARE * np.abs(found.value))
         for i in np.flatnonzero(named & ~of_board):
-            instead = float(k.shift_instead[i])
+            instead = float(k.place.shift_instead[i])
             shift = float(k.study.charge.first_split.shift[i]) if doubted[i] else None
             why = EITHER
             if np.isfinite(instead):
@@ -105,7 +107,7 @@ def _board_offsets(case: Case, value: Floats, known: Bools, least: float) -> tup
 
 def _board_finding(case: Case, cells: list[int], share: float) -> Finding:
     k = case.knowledge
-    span = k.soc_span or (0.5, 0.5)
+    span = k.place.soc_span or (0.5, 0.5)
     volts = share * float(np.mean(k.study.readings.curve.slope(np.linspace(*span, 9))))
     return finding(
         case.pack,

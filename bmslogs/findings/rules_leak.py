@@ -24,7 +24,7 @@ def self_discharge(case: Case) -> list[Finding]:
     found = k.leak
     least = LEAK_PER_AH * k.study.readings.capacity
     if isinstance(found, str):
-        if k.curve_contradicted:
+        if k.place.curve_contradicted:
             return _without_curve(case)
         asleep = k.lost_asleep
         if asleep is not None:
@@ -95,7 +95,10 @@ def _without_curve(case: Case) -> list[Finding]:
                 [cell],
                 f"{case.place(cell)}: it fell by {fall[i] * 1e3:.0f} mV more than the others over {drift.hours:.0f} h "
                 "parked; what that is in charge the curve of the pack file cannot say.",
-                [f"the others scatter by {scatter * 1e3:.1f} mV", f"{case.knowledge.curve_contradicted}"],
+                [
+                    f"the others scatter by {scatter * 1e3:.1f} mV",
+                    f"{case.knowledge.place.curve_contradicted}",
+                ],
                 LEAKS,
             )
         )

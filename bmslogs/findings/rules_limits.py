@@ -87,7 +87,7 @@ def _voltage_excursions(case: Case, bound: float, sign: float) -> list[Excursion
     columns = np.flatnonzero(
         (extreme - sign * bound > 0.5 * study.readings.log.voltage_step)
         & study.harness.trusted
-        & ~case.knowledge.shifted
+        & ~case.knowledge.place.shifted
     )
     if not len(columns):
         return []

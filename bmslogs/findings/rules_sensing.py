@@ -125,10 +125,10 @@ def shifted(case: Case) -> list[Finding]:
     """Readings that are shifted by a constant: single channels, or all of one board."""
     k = case.knowledge
     study = k.study
-    if not k.shifted.any():
+    if not k.place.shifted.any():
         return []
     split = study.charge.first_split
-    columns = np.flatnonzero(k.shifted)
+    columns = np.flatnonzero(k.place.shifted)
     groups: list[list[int]] = []
     for name in dict.fromkeys(case.pack.board_of(case.cells[i]) for i in columns):
         here = [int(i) for i in columns if case.pack.board_of(case.cells[i]) == name]
@@ -206,7 +206,9 @@ HALF = 0.4
 def _other_half(case: Case, group: list[int]) -> list[int]:
     """Return the cells that may as well be off as those of a board that is about half of the string; else none."""
     k = case.knowledge
-    others = [i for i in np.flatnonzero(k.study.harness.trusted & ~k.shifted).tolist() if i not in group]
+    others = [
+        i for i in np.flatnonzero(k.study.harness.trusted & ~k.place.shifted).tolist() if i not in group
+    ]
     return others if len(group) > 1 and len(group) >= HALF * (len(group) + len(others)) else []
 
 

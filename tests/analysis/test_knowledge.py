@@ -69,10 +69,10 @@ def test_rooms_without_an_answer_say_why_in_one_line(known):
 def test_a_contradicted_curve_silences_all_that_rests_on_it():
     """The pack file says LFP, the cells rest where no LFP cell can."""
     other = Knowledge(Study(charged("LFP")))
-    why = other.curve_contradicted
+    why = other.place.curve_contradicted
     assert why is not None and "chemistry" in why
     assert [other.offset, other.top, other.leak, other.worth] == [why] * 4
-    assert other.remaining is None and other.soc_span is None
+    assert other.remaining is None and other.place.soc_span is None
     assert not other.leads.bounds.any() and not other.flat_leaks.any()
 
 
@@ -81,8 +81,7 @@ def test_an_answer_is_worked_out_once(known, name):
     assert getattr(known, name) is getattr(known, name)
 
 
-def test_what_is_handed_on_of_the_place_is_the_places_own(known):
-    assert known.alignment is known.place.alignment and known.study is known.place.study
+def test_the_place_is_of_the_same_study_and_tells_where_the_charge_went(known):
+    assert known.place.study is known.study
     drawn = np.array([0.0, -12.5, -25.0])
-    assert_allclose(known.soc_of(drawn), known.place.soc_of(drawn))
-    assert_allclose(known.soc_of(drawn), [0.30, 0.55, 0.80], atol=0.03)  # by hand: 25 Ah of 50 Ah
+    assert_allclose(known.place.soc_of(drawn), [0.30, 0.55, 0.80], atol=0.03)  # by hand: 25 Ah of 50 Ah

@@ -138,7 +138,7 @@ def test_charge_and_rests_that_are_shown_are_those_of_the_analysis(
     if key == "parked":  # a sensor's zero of a week is no charge
         assert not drawn.any() and soc is None
         return
-    assert soc is not None and k.soc_span is not None
+    assert soc is not None and k.place.soc_span is not None
     deviation = charge_deviation(k)
     last = k.study.samples.kept.charge[k.study.counted.piece]
     assert last.min() <= deviation.drawn.min() and deviation.drawn.max() <= last.max()
@@ -150,7 +150,7 @@ def test_charge_and_rests_that_are_shown_are_those_of_the_analysis(
     )
     assert_allclose(drawn[-1], by_hand / 3600.0, rtol=1e-3)
     # the ends of the charge stand where the estimates' conditions say
-    assert_allclose([soc.min(), soc.max()], k.soc_span, atol=0.02)
+    assert_allclose([soc.min(), soc.max()], k.place.soc_span, atol=0.02)
 
 
 def test_the_slope_that_is_drawn_is_the_leak_that_is_told(samples: dict[str, tuple[Path, Log]]) -> None:

@@ -32,7 +32,7 @@ def told(board_share, *, modules=4, stray=0.0):
         cells=CELLS,
         places=lambda cells: "box",
         knowledge=SimpleNamespace(
-            soc_span=(0.6, 0.7),
+            place=SimpleNamespace(soc_span=(0.6, 0.7)),
             study=SimpleNamespace(readings=SimpleNamespace(curve=built_in("NMC"))),
         ),
     )

@@ -74,7 +74,7 @@ def heating(k: Knowledge) -> list[Estimate]:
                     conditions={
                         "tau_s": found.tau_s,
                         "median_K_per_A2": middle,
-                        "current_rms_A": k.current_rms,
+                        "current_rms_A": k.place.current_rms,
                     },
                 )
             )

@@ -36,5 +36,8 @@ def resistance_outside_taps(k: Knowledge) -> list[Estimate]:
     if half > max(0.5 * abs(ohm), 3e-4):
         return all_refused(k, "resistance_outside_taps", "the pack voltage answers the current too faintly")
     return whole(
-        "resistance_outside_taps", ohm, half, {"current_rms_A": k.current_rms, "pack_reading_shift_V": shift}
+        "resistance_outside_taps",
+        ohm,
+        half,
+        {"current_rms_A": k.place.current_rms, "pack_reading_shift_V": shift},
     )

@@ -53,7 +53,7 @@ def each_cell(
         if warmth is not None:
             conditions = common | {"temperature_C": float(warmth[i]) if np.isfinite(warmth[i]) else None}
         wide = bool(half[i] > limit[i]) and bool(half[i] > SHOWN_SHARE * away[i])
-        if not k.study.harness.trusted[i] or (QUANTITIES[quantity].of_charge and k.shifted[i]):
+        if not k.study.harness.trusted[i] or (QUANTITIES[quantity].of_charge and k.place.shifted[i]):
             out.append(refused(quantity, unit, UNTRUSTED, MEND_LOOM, cell=cell))
         elif np.isfinite(half[i]) and wide and among * half[i] < away[i]:
             low, high = float(value[i] - half[i]), float(value[i] + half[i])

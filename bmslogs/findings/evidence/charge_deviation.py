@@ -76,4 +76,4 @@ def counted_charge(k: Knowledge) -> tuple[Floats, Floats | None]:
     The second is None where the log does not tell where on its curve the string stands.
     """
     drawn = k.study.flow.charge
-    return drawn, k.soc_of(drawn)
+    return drawn, k.place.soc_of(drawn)
