@@ -166,3 +166,58 @@ def test_the_order_of_arrival_names_the_items_and_changes_no_plan():
         )
 
     assert strings(one, q) == strings(two, q[turn])
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_no_placing_makes_the_hottest_place_cooler(seed):
+    """Every order of five groups by brute force: the largest of resistance times heat is as small as it can be."""
+    rng = np.random.default_rng(seed)
+    ohm, heat = rng.uniform(0.8e-3, 1.6e-3, 5), tuple(rng.uniform(1.0, 2.0, 5))
+    plan = match(lot([50.0] * 5, resistance=ohm), Frame(1, 5, heating=heat))
+    assert plan.sorted_by == ("resistance",)
+    placed = np.array([ohm[int(p.items[0][1:]) - 1] for p in plan.places])
+    best = min(max(r * h for r, h in zip(order, heat, strict=True)) for order in permutations(ohm))
+    assert max(placed * np.array(heat)) == pytest.approx(best, rel=0.01)
+
+
+def test_a_string_is_made_of_one_lot_as_far_as_the_lots_reach():
+    rng = np.random.default_rng(4)
+    lots = ["a"] * 5 + ["b"] * 4 + ["c"] * 3
+    plan = match(lot(rng.normal(50, 2, 12), lots=lots), Frame(3, 4), time_limit=1.0)
+    of = {f"c{k + 1}": one for k, one in enumerate(lots)}
+    strings = [{of[p.items[0]] for p in plan.places if p.string == s} for s in (1, 2, 3)]
+    assert sorted(len(s) for s in strings) == [
+        1,
+        1,
+        2,
+    ]  # five, four and three: two strings of one lot, one mixed
+    assert any("mixes lots" in note for note in plan.notes)
+
+
+@pytest.mark.parametrize("scale", [1e-3, 10.0, 1e3])
+def test_a_lot_of_larger_cells_is_matched_alike(scale):
+    q = np.random.default_rng(5).normal(100, 4, 9)
+    one, two = match(lot(q, 0.5), Frame(2, 4)), match(lot(scale * q, scale * 0.5), Frame(2, 4))
+    assert [p.items for p in one.places] == [p.items for p in two.places]
+    assert two.gain == pytest.approx(scale * one.gain, rel=1e-6)
+    assert one.gain_low <= one.gain <= one.gain_high
+
+
+def test_an_item_below_its_voltage_is_set_apart_and_never_placed():
+    volts = [3.3, 2.49, 3.3, 3.3, 0.0]
+    plan = match(lot([50, 99, 51, 52, 98], volts=volts), Frame(1, 3))
+    assert [name for name, _ in plan.apart] == ["c2", "c5"]
+    assert sorted(n for p in plan.places for n in p.items) == ["c1", "c3", "c4"]
+    with pytest.raises(BadInput, match="3 items that can be used"):
+        match(lot([50, 99, 51, 52, 98], volts=volts), Frame(1, 4))
+
+
+@pytest.mark.parametrize(
+    "frame",
+    [Frame(0, 4), Frame(1, 0), Frame(1, 2, 0), Frame(1, 2, heating=(1.0,)), Frame(1, 2, heating=(1.0, 0.0))],
+)
+def test_frames_that_make_no_sense_are_asked_about(frame):
+    with pytest.raises(BadInput):
+        match(lot([50.0, 51.0]), frame)
+    with pytest.raises(BadInput, match="twice"):
+        match([*lot([50.0]), *lot([51.0])], Frame(1, 2))

@@ -137,3 +137,60 @@ def test_what_may_be_a_standby_load_is_a_note(amps, level):
         voltage_step=1e-3,
     )
     assert [f.level for f in diagnose(log).findings if f.cause == "current_sensor_zero"] == [level]
+
+
+@pytest.mark.parametrize("amps", [2.0, 6.0, 20.0])
+def test_the_larger_the_current_the_surer_what_it_is(amps):
+    """Planted as a load and as the sensor's zero over two hours: odds grow apart with the current."""
+    load, zero = told("NMC", amps, 1.0, 2.0), told("NMC", amps, 0.0, 2.0)
+    assert load.log_odds > zero.log_odds
+    larger = told("NMC", 1.4 * amps, 1.0, 2.0)
+    assert larger.share_sd < load.share_sd
+
+
+def test_where_no_voltage_is_known_nothing_is_said():
+    seconds = np.arange(0.0, 7200.0, 10.0)
+    found = weigh(
+        seconds,
+        np.full(720, 3.0),
+        np.zeros(720, np.int64),
+        np.ones(720, bool),
+        3.0,
+        lambda rows: np.full(len(rows), np.nan),
+        built_in("NMC"),
+        CAPACITY,
+        0.001,
+    )
+    assert found.kind == "either" and found.log_odds == 0.0 and found.amps == 3.0
+
+
+def test_a_smaller_pack_of_the_same_c_rate_is_told_alike():
+    """Charge and capacity in proportion: the same shares (the sensor's noise is not asked)."""
+
+    def at(scale):
+        seconds = np.arange(0.0, 4 * 3600.0, 10.0)
+        curve = built_in("NMC")
+        volts = curve.voltage(0.6 - 5.0 * seconds / 3600.0 / CAPACITY)
+        return weigh(
+            seconds,
+            np.full(len(seconds), 5.0 * scale),
+            np.zeros(len(seconds), np.int64),
+            np.ones(len(seconds), bool),
+            5.0 * scale,
+            lambda rows: volts[rows],
+            curve,
+            CAPACITY * scale,
+            0.001,
+        )
+
+    one, other = at(1.0), at(0.1)
+    assert one.kind == other.kind == "load"
+    assert other.share == pytest.approx(one.share, abs=1e-3)
+    assert other.log_odds == pytest.approx(one.log_odds, rel=1e-2)
+
+
+def test_the_words_say_which_way_it_went():
+    fell = told("NMC", 3.0, 1.0, 4.0).evidence()
+    assert "fell by" in fell and "make it fall by" in fell and "+3.00 A" in fell and "over 3.9 h" in fell
+    rose = told("NMC", -3.0, 1.0, 4.0).evidence()
+    assert "rose by" in rose and "make it rise by" in rose and "-3.00 A" in rose

@@ -115,3 +115,34 @@ def test_no_drift_can_make_a_long_climb():
     """Under no load 4 mV at most are no curve: 1.04 V of climb are 1.036 V at least (by hand)."""
     split = Straight(slope_V=0.026)
     assert_allclose(slope_doubt(split, PLACE, TABLE, 100.0), 1.04 / 1.036, rtol=1e-9)
+
+
+@pytest.mark.parametrize("steeper", [1.0, 1.3, 2.0, 5.0, 100.0])
+def test_a_curve_that_came_out_steeper_is_doubted_by_as_much(steeper):
+    """By hand: beyond 1.3 times the table in proportion; at most by what relaxes may have made of it."""
+    split = Straight(slope_V=0.01 * steeper, drop_V=0.0)
+    climbed = 0.4 * steeper
+    most = climbed / (climbed - 0.004)  # without a load 4 mV may be no climb
+    assert slope_doubt(split, PLACE, TABLE, 100.0) == pytest.approx(
+        min(max(steeper / 1.3, 1.0), max(most, 1.0))
+    )
+
+
+def test_errors_never_shrink_as_more_is_in_doubt():
+    base = errors(Straight(formal_a=0.01), reading_sd_V=0.001)
+    for more in (
+        errors(Straight(formal_a=0.01), reading_sd_V=0.002),
+        errors(Straight(formal_a=0.01), reading_sd_V=0.001, doubt=1.5),
+        errors(Straight(formal_a=0.01, drop_V=0.05), reading_sd_V=0.001),
+        errors(Straight(formal_a=0.01, drop_V=0.05, r=(0.0, 2.0)), reading_sd_V=0.001),
+        errors(Straight(formal_a=0.01, misfit=(1.0, 50.0)), reading_sd_V=0.001),
+    ):
+        for wide, usual in zip(more, base, strict=True):
+            assert np.all(wide.a >= usual.a - 1e-15) and np.all(wide.b >= usual.b - 1e-15)
+
+
+def test_what_the_loads_take_off_by_hand():
+    """80 A and -60 A of 100 Ah on 1 mohm: 1.5 times the rms of 70.7 A; up to 2 A nothing flows."""
+    current = np.array([80.0, -60.0, 1.9, np.nan, 0.0])
+    assert most_drop(current, 1e-3, 100.0) == pytest.approx(1.5e-3 * np.sqrt((80.0**2 + 60.0**2) / 2))
+    assert most_drop(np.array([1.9, np.nan]), 1e-3, 100.0) == np.inf
