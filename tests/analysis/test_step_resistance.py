@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
-from bmslogs.analysis.models.step_resistance import Readings, clean_steps, step_fit
+from bmslogs.analysis.models.step_resistance import Readings, _weighted, clean_steps, step_fit
 
 CAPACITY = 100.0
 
@@ -187,3 +187,64 @@ def test_steps_answer_by_cell_and_by_direction():
     turned = fitted(seconds, current, (3.7 - current[:, None] * ohm + noise)[:, ::-1])[1]
     assert_allclose(turned.ohm[::-1], one.ohm, rtol=1e-6)
     assert_allclose(one.ohm, ohm, rtol=0.01)
+
+
+def test_a_mean_over_steps_by_its_errors_and_its_scatter():
+    """Ratios 1.0 and 1.3 known to 0.1 and 0.2: (100 + 32.5) / 125 = 1.06, formal error 1 / sqrt(125) (by hand)."""
+    ratio, se = np.array([[1.0] * 4, [1.3] * 4]), np.array([[0.1] * 4, [0.2] * 4])
+    mean, error = _weighted(ratio, se, np.ones(4, bool))
+    assert_allclose(mean, 1.06)
+    chi2 = 100 * 0.06**2 + 25 * 0.24**2  # of one degree of freedom
+    assert_allclose(error, np.hypot(np.sqrt(max(chi2, 1.0) / 125), 0.003 / np.sqrt(2)), rtol=1e-6)
+    alone, own = _weighted(ratio[:1], se[:1], np.ones(4, bool))
+    assert_allclose(alone, 1.0)
+    assert_allclose(own, 0.1)
+    holed = ratio.copy()
+    holed[0, 2] = np.nan
+    assert_allclose(_weighted(holed, se, np.ones(4, bool))[0][2], 1.3)
+
+
+def test_a_cell_whose_steps_disagree_is_less_sure_than_the_others():
+    rng = np.random.default_rng(4)
+    ratio = 1.0 + rng.normal(0, 0.004, (8, 10))
+    ratio[:, 7] += rng.normal(0, 0.1, 8)
+    _, error = _weighted(ratio, np.full((8, 10), 0.004), np.ones(10, bool))
+    assert error[7] > 5 * np.delete(error, 7).max()
+
+
+def test_a_reading_that_bleeding_moves_tells_nothing_of_its_cell():
+    """Cell 3 is bled from the step on: it and the cells beside it are left out, the others stay."""
+    seconds, current = load([(60, 0.0), (60, 100.0)])
+    volts = np.repeat(np.where(current > 0, 3.520, 3.700)[:, None], 8, axis=1)
+    flags = np.zeros(volts.shape, bool)
+    flags[61:, 3] = True
+    steps = clean_steps(seconds, current, np.zeros(len(seconds), int), CAPACITY)
+    every = np.ones(8, bool)
+    found = step_fit(steps, Readings(seconds, current, volts, 1.0, 1.0, 0.0, every, flags), np.zeros((1, 8)))
+    assert np.isnan(found.ohm[[2, 3, 4]]).all()
+    assert_allclose(found.ohm[[0, 1, 5, 6, 7]], 1.8e-3, rtol=1e-6)
+    # where all are bled alike nothing parts them
+    flags[:] = True
+    found = step_fit(steps, Readings(seconds, current, volts, 1.0, 1.0, 0.0, every, flags), np.zeros((1, 8)))
+    assert np.isfinite(found.ohm).all()
+
+
+def test_a_step_that_moves_no_voltage_or_the_wrong_way_is_no_resistance():
+    seconds, current = load([(60, 0.0), (60, 100.0)])
+    still = np.full((len(current), 4), 3.7)
+    assert fitted(seconds, current, still)[1] is None
+    wrong = 3.7 + 1e-3 * current[:, None] * np.ones(4)
+    assert fitted(seconds, current, wrong)[1] is None
+
+
+@pytest.mark.parametrize("scale", [0.1, 10.0])
+def test_a_current_read_times_another_factor_divides_the_ohms(scale):
+    seconds, current = load([(60, 0.0), (60, 100.0), (60, 0.0)])
+    volts = 3.7 - 1e-3 * current[:, None] * np.linspace(0.9, 1.2, 5)
+    one = fitted(seconds, current, volts)[1]
+    steps = clean_steps(seconds, scale * current, np.zeros(len(seconds), int), scale * CAPACITY)
+    readings = Readings(seconds, scale * current, volts, 1.0, 1.0, 0.0, np.ones(5, bool))
+    other = step_fit(steps, readings, np.zeros((len(steps), 5)))
+    assert_allclose(other.ohm * scale, one.ohm, rtol=1e-6)
+    assert_allclose(other.relative, one.relative, rtol=1e-6)
+    assert other.amps == pytest.approx(scale * one.amps)

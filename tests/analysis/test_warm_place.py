@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -129,3 +131,60 @@ def test_of_two_sensors_that_part_none_is_called_right():
     assert {f.doubt for f in settled_by_cells(found, alike, at, 20.0)} == {"one"}
     # 4 % a kelvin: the cells at the colder reading are colder
     assert settled_by_cells(found, colder, at, 20.0) == []
+
+
+@cache
+def course(soaked: bool = True) -> tuple[warm_place.Warmth, np.ndarray]:
+    """The pack of `places` in air of 12 degC: its course in blocks, and the temperatures of the blocks."""
+    read = places(HEAT, 12.0, 12.0)
+    w, start = warm_place.warmth(np.median(read, axis=1), TIME, AMPS, (TIME < REST) & soaked)
+    return w, warm_place.block_means(read, start)
+
+
+@pytest.mark.parametrize("off", [-8.0, 4.0, 15.0, 60.0])
+def test_the_further_a_reading_is_shifted_the_surer_and_the_larger(off: float):
+    w, levels = course()
+    away = levels - np.median(levels, axis=1, keepdims=True)
+    usual = warm_place.weigh(away, w, 0.1)[2]
+    away[:, 2] += off
+    found = warm_place.weigh(away, w, 0.1)[2]
+    assert found.odds["shift"] > usual.odds["shift"] + 3.0
+    assert found.size["shift"] - usual.size["shift"] == pytest.approx(off, abs=1e-6)
+    further = away.copy()
+    further[:, 2] += np.sign(off) * 2.0
+    assert warm_place.weigh(further, w, 0.1)[2].odds["shift"] > found.odds["shift"]
+
+
+@pytest.mark.parametrize("more", [0.5, 2.0, 10.0])
+def test_a_place_that_warms_more_is_told_by_its_share(more: float):
+    w, levels = course()
+    away = levels - np.median(levels, axis=1, keepdims=True)
+    away[:, 4] += more * (w.middle - 12.0)
+    found = warm_place.weigh(away, w, 0.1)[4]
+    assert found.true_place == max(found.odds["place"], found.odds["air"]) > found.fault
+    assert found.size["place"] == pytest.approx(more, rel=0.25)
+
+
+def test_sensors_are_weighed_each_by_its_own_and_in_any_order():
+    w, levels = course()
+    away = levels - np.median(levels, axis=1, keepdims=True)
+    away[:, 1] += 6.0
+    one, two = warm_place.weigh(away, w, 0.1), warm_place.weigh(away[:, ::-1], w, 0.1)
+    for a, b in zip(one, two[::-1], strict=True):
+        assert a.odds == pytest.approx(b.odds) and a.size == pytest.approx(b.size, nan_ok=True)
+
+
+def test_the_soak_s_temperature_is_that_of_the_air():
+    w, _ = course()
+    assert w.soaked and abs(w.air - 12.0) < 2 * w.air_sd < 3.0
+    assert np.all(np.diff(w.fading) < 0) and 0.9 < w.fading[0] < 1.0
+    blind, _ = course(soaked=False)
+    assert not blind.soaked and blind.air_sd > w.air_sd
+
+
+@pytest.mark.parametrize("reads", [0.0, 10.0, 40.0, 60.0])
+def test_a_part_of_another_beta_turns_about_25_degrees(reads: float):
+    """By the beta equation, 3431 read as 3950: the turn grows with the distance from 25 degC, by about its share."""
+    true = np.array([reads])
+    off = read_as_3950(true) - true
+    assert_allclose(off, (3431.4 / 3950.0 - 1.0) * warm_place.turned(true), atol=0.06 * abs(reads - 25.0))
