@@ -1,6 +1,9 @@
 """An aged cell is told from a joint by what its excess does: by hand, and planted under scatter."""
 
+from dataclasses import replace
+
 import numpy as np
+import pytest
 from numpy.testing import assert_allclose
 
 from bmslogs.analysis.known.excess import change_share, scale_share
@@ -58,3 +61,48 @@ def test_a_string_that_does_not_change_tells_nothing():
 def test_what_cannot_be_asked_has_no_answer():
     assert change_share(string(), RATIO, ALL) is None  # no column for what the resistance follows
     assert change_share(changing(4e-7), RATIO, np.arange(CELLS) < 3) is None
+
+
+@pytest.mark.parametrize("times", [1.05, 1.5, 4.0, 50.0])
+def test_cell_and_joint_are_told_apart_at_any_size(times):
+    """By hand, whatever the excess: an aged cell's grows with it (share one), a joint's not at all (share nought)."""
+    series, pair = np.full(CELLS, 5e-4), np.full(CELLS, 5e-4)
+    at_10 = 5e-4 + 5e-4 * (1.0 - np.exp(-10.0 / TAU_S))
+    series[AGED], pair[AGED] = times * 5e-4, times * 5e-4
+    series[JOINT] += (times - 1.0) * at_10
+    ratio = np.where(np.isin(np.arange(CELLS), [AGED, JOINT]), times, 1.0)
+    share, half = scale_share(load_fit(series, pair), ratio, ALL)
+    assert_allclose(share[[AGED, JOINT]], [1.0, 0.0], atol=1e-9)
+    assert_allclose(half[[AGED, JOINT]], 0.02 / (times - 1.0))  # and the surer the larger it is
+
+
+def test_half_a_joint_and_half_a_cell_is_half_a_share():
+    series, pair = np.full(CELLS, 5e-4), np.full(CELLS, 5e-4)
+    at_10 = 5e-4 + 5e-4 * (1.0 - np.exp(-10.0 / TAU_S))
+    series[AGED], pair[AGED] = 1.1 * 5e-4 + 0.1 * at_10, 1.1 * 5e-4
+    share, _ = scale_share(load_fit(series, pair), np.where(np.arange(CELLS) == AGED, 1.2, 1.0), ALL)
+    assert_allclose(share[AGED], 0.5)
+
+
+def test_a_slow_logger_asks_from_two_readings_on():
+    """Readings 10 s apart: the growth from 20 s to a minute is the pair's e^-1 - e^-3 of it, in the same share."""
+    share, _ = scale_share(load_fit(np.full(CELLS, 5e-4), 5e-4 * RATIO, period_s=10.0), RATIO, ALL)
+    assert_allclose(share[[AGED, JOINT]], [1.0, 1.0], atol=1e-9)
+
+
+def test_cells_that_are_not_trusted_set_no_median():
+    """Half of the string is another lot that grows twice as much: of the trusted half alone the share is told."""
+    series, pair = np.full(CELLS, 5e-4), np.full(CELLS, 5e-4)
+    trusted = np.arange(CELLS) < 7
+    pair[~trusted] *= 2.0
+    series[AGED], pair[AGED] = 6e-4, 6e-4
+    share, _ = scale_share(load_fit(series, pair), RATIO, trusted)
+    assert_allclose(share[AGED], 1.0, atol=1e-9)
+
+
+def test_changes_answer_by_cell():
+    made, turn = changing(scatter=4e-7), np.random.default_rng(7).permutation(CELLS)
+    fit = replace(made.fit, coef=made.fit.coef[:, turn], without=made.fit.without[:, :, turn])
+    one, two = change_share(made, RATIO, ALL), change_share(replace(made, fit=fit), RATIO[turn], ALL)
+    for a, b in zip(one, two, strict=True):
+        assert_allclose(b, a[turn], rtol=1e-6)

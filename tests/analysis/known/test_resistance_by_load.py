@@ -80,3 +80,24 @@ def test_parts_that_disagree_on_the_sign_tell_no_resistance():
     ratio = np.ones(CELLS), np.zeros(CELLS)
     found = by_load(load, load, ratio, circumstances(CELLS), 50.0, {})
     assert isinstance(found, Refusal) and "disagree even on its sign" in found.why
+
+
+@pytest.mark.parametrize("times", [1.1, 3.0, 30.0, 1000.0])
+def test_a_worse_cell_is_louder(times):
+    """Its ohms and its ratio grow with it, and its interval never reaches back to the others'."""
+    scale = np.where(np.arange(CELLS) == 5, times, 1.0)
+    found = told(load_fit(5e-4 * scale, 5e-4 * scale), circumstances(CELLS))
+    assert isinstance(found, ResistanceKnown)
+    assert_allclose(found.relative, scale)
+    assert_allclose(found.ohm, AT_10_S * scale)
+    assert found.relative[5] - found.half_relative[5] > 1.0
+    assert found.half_relative[5] < 0.1 * times
+
+
+def test_cells_answer_by_their_place():
+    scale, turn = np.linspace(0.8, 1.5, CELLS), np.random.default_rng(3).permutation(CELLS)
+    one = told(load_fit(5e-4 * scale, 5e-4 * scale), circumstances(CELLS))
+    two = told(load_fit(5e-4 * scale[turn], 5e-4 * scale[turn]), circumstances(CELLS))
+    for name in ("ohm", "half_ohm", "relative", "half_relative"):
+        assert_allclose(getattr(two, name), getattr(one, name)[turn])
+    assert two.middle == one.middle

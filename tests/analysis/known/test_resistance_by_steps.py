@@ -1,6 +1,7 @@
 """Resistances off single steps: half widths by hand, and a planted cell through the reading of a step."""
 
 import numpy as np
+import pytest
 from numpy.testing import assert_allclose
 
 from bmslogs.analysis.known.resistance_by_steps import by_steps
@@ -61,3 +62,21 @@ def test_a_planted_cell_is_found_through_one_step():
     found = by_steps(read, circumstances(CELLS), SPAN, 1e-4)
     assert abs(found.relative[4] - 1.15) < found.half_relative[4] < 0.05
     assert (np.abs(np.delete(found.relative, 4) - 1.0) < np.delete(found.half_relative, 4)).all()
+
+
+@pytest.mark.parametrize("times", [1.1, 3.0, 30.0, 1000.0])
+def test_a_worse_cell_is_louder(times):
+    ratio = np.where(np.arange(CELLS) == 2, times, 1.0)
+    found = by_steps(fit(ratio, 3, 0.004), circumstances(CELLS), SPAN, 0.001)
+    assert_allclose(found.relative, ratio)
+    assert found.relative[2] - found.half_relative[2] > 1.0 + found.half_relative[0]
+    assert found.ohm[2] - found.half_ohm[2] > 1.001 * found.ohm[0] or times < 1.2
+    assert_allclose(found.scale_share[2], 0.5)  # planted: half of the excess grows with time
+
+
+def test_near_empty_the_same_steps_say_less():
+    full, empty = (
+        by_steps(fit(np.ones(CELLS), 3), circumstances(CELLS, offset=np.full(CELLS, 0.01)), span, 0.001)
+        for span in ({"soc_low": 0.8, "soc_high": 0.9}, {"soc_low": 0.05, "soc_high": 0.1})
+    )
+    assert np.all(empty.half_relative > 3 * full.half_relative)
