@@ -94,16 +94,17 @@ def bench_plan(charge_to_full: Mapping[int, float], pack: Pack, *, duty: float =
     lack = {cell: ah - fullest for cell, ah in charge_to_full.items()}
     now = _hours(max(lack.values()), pack, duty)
     least = LEAST_AH * pack.nominal_capacity_Ah
-    homes = [(m.name, tuple(c for c in m.cells if c in lack)) for m in pack.modules] or [
-        (f"cell {c}", (c,)) for c in lack
-    ]
+    homes = [(m.name, tuple(m.cells)) for m in pack.modules] or [(f"cell {c}", (c,)) for c in lack]
     current = min(GENTLE_C * pack.nominal_capacity_Ah, pack.limits.charge_current_max_A or float("inf"))
     own_stop = pack.limits.voltage_max_V
     stop = STOP_V.get(pack.chemistry, own_stop or 4.1)
     stop = min(stop, own_stop) if own_stop else stop
     charges, after = [], dict(lack)
+    unknown: list[str] = []
     for name, cells in homes:
-        if not cells:
+        missing = [c for c in cells if c not in lack]
+        if missing:  # a module is charged whole: which of its cells is the fullest must be known
+            unknown += [name] if len(missing) < len(cells) else []
             continue
         charge = min(lack[c] for c in cells)
         if charge < least:
@@ -119,6 +120,7 @@ def bench_plan(charge_to_full: Mapping[int, float], pack: Pack, *, duty: float =
         f"cells above {cold if cold is not None else 5:.0f} degC, and stay with it: never unattended",
         "count the Ah on the bench supply's own counter or by current and time; charge module by module, taken out of "
         "the string, then check that all read alike at rest before they are joined (within 1 % of charge)",
+        *(f"not {name}: what one of its cells lacks is not known" for name in unknown),
     )
     return BenchPlan(tuple(charges), now, _hours(max(after.values()), pack, duty), wanted, limits, CAUTIONS)
 

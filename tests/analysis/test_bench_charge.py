@@ -80,6 +80,17 @@ def test_the_gentler_of_two_limits_stands(chemistry, limits, current, stop, degc
     assert f"above {degc} degC" in plan.limits[1]
 
 
+def test_a_module_with_a_cell_of_which_nothing_is_known_is_not_charged():
+    """Cell 4 shares the module's current: it may be the fullest, and would be overfilled before any other is full."""
+    plan = bench_plan({1: 1.0, 2: 1.0, 3: 6.0}, pack())
+    assert plan.charges == () and not plan.wanted
+    assert plan.limits[-1] == "not M2: what one of its cells lacks is not known"
+    # of a module of which nothing at all is known nothing is said either
+    assert len(bench_plan({1: 1.0, 2: 9.0}, pack()).limits) == 3
+    every = bench_plan({1: 1.0, 2: 1.0, 3: 6.0, 4: 6.0}, pack())
+    assert [c.name for c in every.charges] == ["M2"] and len(every.limits) == 3
+
+
 @pytest.mark.parametrize("known", [{}, {3: 1.0}])
 def test_one_cell_alone_lacks_nothing_against_others(known):
     with pytest.raises(NotEnoughData, match="knee"):
