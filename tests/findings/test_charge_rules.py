@@ -190,8 +190,6 @@ def dead_cell(volts: float, **more: object) -> Log:
     ("volts", "more", "bound"),
     [
         (1.31, {}, "3.00 V"),  # no limit in the pack file: the end of the curve is one
-        (2.3, {}, "3.00 V"),
-        (1.31, {"limits": Limits(voltage_min_V=2.8)}, "2.80 V"),
         (2.6, {"limits": Limits(voltage_min_V=2.8)}, "2.80 V"),
     ],
 )

@@ -29,7 +29,7 @@ def resistances(log: Log) -> list[Finding]:
     return findings
 
 
-@pytest.mark.parametrize("more", [0.5, 3.0, 15.0])
+@pytest.mark.parametrize("more", [0.5, 15.0])
 def test_a_cell_that_has_aged_evenly_is_no_joint_though_a_link_lies_in_its_tap(more: float) -> None:
     """Both parts of cell 5 grow by one factor: its excess grows with time into the load as the string's fall does."""
     s = two_part(string())
@@ -112,7 +112,7 @@ def test_a_module_is_named_as_a_whole_where_most_of_its_cells_are_weak(
         assert ("these cells drop" in f.says) is (len(f.cells) > 1)
 
 
-@pytest.mark.parametrize("more", [0.0, 0.05, 0.07])
+@pytest.mark.parametrize("more", [0.0, 0.07])
 def test_the_spread_of_a_lot_is_no_fault(more: float) -> None:
     """Less than a tenth more is the spread of sound cells (common practice, no source)."""
     s = string()

@@ -42,8 +42,7 @@ def swapped_at_the_end(volts: Floats) -> None:
     volts[:, 0], volts[:, 1] = -one, one + two
 
 
-@pytest.mark.parametrize("cells", [12, 24])
-@pytest.mark.parametrize("chemistry", ["own", "NMC"])
+@pytest.mark.parametrize(("cells", "chemistry"), [(12, "own"), (24, "NMC")])
 @pytest.mark.parametrize(
     ("change", "wrong"), [(swapped_inside, (5, 6, 7)), (swapped_at_the_end, (1, 2))], ids=["inside", "end"]
 )
@@ -191,7 +190,7 @@ def boards_apart(volts: float, boards: int, off: int = 1) -> list[Finding]:
     return told(replace(log, cell_voltage=np.round(readings, 3), temperature=np.empty((log.rows, 0))))
 
 
-@pytest.mark.parametrize("volts", [0.03, -0.03])
+@pytest.mark.parametrize("volts", [-0.03])
 def test_a_board_that_is_off_is_one_finding(volts: float) -> None:
     one = only(boards_apart(volts, 3), "channel_offset")
     assert one.cells == tuple(range(7, 13)) and "all of board B2" in one.says
