@@ -366,7 +366,7 @@ def load(root: Path, pack_id: str) -> _Kept:
                 if f"{q}.value" in file.files
             }
             conditions = {q: file[f"{q}.conditions"] for q in grids}
-    except (OSError, ValueError, KeyError, TypeError, zipfile.BadZipFile):
+    except (OSError, EOFError, ValueError, KeyError, TypeError, zipfile.BadZipFile):
         return _Kept()
     words = data["words"]
     return _Kept(
