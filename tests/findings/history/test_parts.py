@@ -16,44 +16,12 @@ from bmslogs.findings.history.claims import holm, time_to
 from bmslogs.findings.history.conditions import at_reference, outside, reference_of
 from bmslogs.findings.history.counting import counted
 from bmslogs.findings.history.derived import bled_weekly, counted_up, heating_share, offset_at_full
-from bmslogs.findings.history.gathered import CONDITIONS, Gathered, Told, middle, row_median
+from bmslogs.findings.history.gathered import Told, middle, row_median
 from bmslogs.findings.history.ground import against_the_pack, common_part
 from bmslogs.findings.history.topics import TOPICS
 from bmslogs.findings.history.words import _time, day_words, place_of
 from tests.findings.by_hand import a_pack
-
-NAN = np.nan
-
-
-def told(value: Any, half: float = 0.01, columns: Sequence[Any] = (), warm: float = 20.0, **at: Any) -> Told:
-    """Return a quantity over logs; conditions are one value for all logs, or one a log."""
-    v = np.atleast_2d(np.asarray(value, float))
-    given = {"soc_low": 0.5, "soc_high": 0.8, "current_A": 60.0, "middle": 1.0, "weeks": 1.0} | at
-    return Told(
-        tuple(columns) or tuple(range(1, v.shape[1] + 1)),
-        v,
-        v - half,
-        v + half,
-        np.full(v.shape, warm),
-        {k: np.broadcast_to(np.asarray(given[k], float), (len(v),)).copy() for k in CONDITIONS},
-        tuple("" if np.isfinite(row).any() else "no drive" for row in v),
-        np.zeros(v.shape, bool),
-    )
-
-
-def gathered(
-    days: Sequence[int], kinds: Sequence[str] = (), counters: Any = None, **quantities: Told
-) -> Gathered:
-    start = np.array([np.datetime64("2026-01-01T09:00:00", "us") + np.timedelta64(d, "D") for d in days])
-    return Gathered(
-        a_pack(),
-        tuple(f"log-{d}" for d in days),
-        start,
-        quantities,
-        counters=counters or {},
-        kinds=tuple((k,) for k in kinds) or (("drive",),) * len(days),
-    )
-
+from tests.findings.history.columns import NAN, gathered, told
 
 # ---- medians ------------------------------------------------------------------------------------------------------
 
