@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 from bmslogs.analysis.registry import QUANTITIES, Quantity
 from bmslogs.base.marks import EXACT, OMITTED, Cell, Text
 from bmslogs.base.pack import Pack
+from bmslogs.base.pack_claims import LIMIT_RANGE_V
 from bmslogs.base.published import Published
 from bmslogs.base.results import Diagnosis, Estimate, Finding, LogTold, by_urgency
 from bmslogs.base.version import __version__
@@ -243,8 +244,13 @@ def _joints(pack: Pack, diagnosis: Diagnosis) -> tuple[Joint, ...]:
 
 
 def highest_voltage(pack: Pack) -> float | None:
-    """Return the pack's highest working voltage [V], None where nothing says it."""
-    cell = pack.limits.voltage_max_V or HIGHEST_CELL_V.get(pack.chemistry)
+    """Return the pack's highest working voltage [V], None where nothing says it.
+
+    A limit that no cell has, as in mV, says nothing.
+    """
+    cell = pack.limits.voltage_max_V
+    if cell is None or not LIMIT_RANGE_V[0] <= cell <= LIMIT_RANGE_V[1]:
+        cell = HIGHEST_CELL_V.get(pack.chemistry)
     return cell * pack.cells_in_series if cell else None
 
 
