@@ -64,7 +64,7 @@ def _judged(case: Case, found: ResistanceKnown, least: float) -> _Judged:
     module, box = _numbers(case)
     warmth = study.cell_temperatures.warmth
     factor, factor_sd = cell_warmth.expected_factor(found.relative, warmth, module, study.harness.trusted)
-    usual_link = _usual_link(found.relative - factor, study.harness.links, study.harness.trusted)
+    usual_link = _usual_link(found.relative - factor, study.harness.links, study.harness.trusted, module)
     value = (found.relative - usual_link) / factor - 1.0
     half = np.hypot(found.half_relative, 1.96 * factor_sd * (1.0 + np.maximum(value, 0.0))) / factor
     known = study.harness.trusted & np.isfinite(half)
@@ -207,12 +207,17 @@ def _modules(case: Case) -> list[tuple[str | None, list[int]]]:
     return list(names.items())
 
 
-def _usual_link(excess: Floats, links: Bools, trusted: Bools) -> Floats:
-    """Return what a usual link adds to the cells with a link in their tap, where there are three or more of them."""
-    out = np.zeros(len(excess))
-    with_link = links & trusted
-    if with_link.sum() >= 3 and (trusted & ~links).sum() >= 3:
-        out[links] = max(float(np.median(excess[with_link]) - np.median(excess[trusted & ~links])), 0.0)
+def _usual_link(excess: Floats, links: Bools, trusted: Bools, module: Ints) -> Floats:
+    """Return what a usual link adds to the cells with a link in their tap, where there are three or more of them.
+
+    Each is held against the other cells of its module, so that a weak module makes no usual link.
+    """
+    out, without = np.zeros(len(excess)), trusted & ~links
+    with_link = np.flatnonzero(links & trusted)
+    if len(with_link) >= 3 and without.sum() >= 3:
+        mates = [without & (module == module[i]) for i in with_link]
+        base = [np.median(excess[m if m.any() else without]) for m in mates]
+        out[links] = max(float(np.median(excess[with_link] - base)), 0.0)
     return out
 
 
