@@ -152,7 +152,6 @@ def charged_at(celsius: float, amps: float, seconds: int, **limits: float) -> li
     [
         (-5.0, 30.0, 600, "act"),
         (-0.5, 30.0, 600, "look"),
-        (-5.0, 30.0, 20, "act"),
         (-5.0, 5.0, 20, "look"),
         (-5.0, 30.0, 5, "note"),
         (0.5, 30.0, 600, None),
