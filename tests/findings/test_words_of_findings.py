@@ -124,6 +124,8 @@ def test_a_value_stands_out_where_it_is_large_sure_and_unlike(value: float, half
 def test_of_few_cells_size_and_sureness_alone_decide() -> None:
     """Five cells show no scatter to speak of."""
     assert stands(0.012, known=5) and not stands(0.012, known=10)
+    # the nearer bound must be half of the practical size: 30 - 26 is less than 5, 30 - 24 is not
+    assert not stands(0.03, half=0.026, known=5) and stands(0.03, half=0.024, known=5)
     assert not standing_out(ALIKE, HALF, 0.01, np.zeros(10, bool)).any()
 
 
