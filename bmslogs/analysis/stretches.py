@@ -205,12 +205,22 @@ def stretches(
         at = first
         for a, b in [*rests, (last + 1, last + 1)]:
             if a > at:
-                out += _activities(seconds, current, at, a - 1)
+                acts = _activities(seconds, current, at, a - 1)
+                # what idles beside a charge belongs to the rest beside that
+                if len(acts) > 1 and acts[-1].kind == "rest" and a <= last:
+                    a = acts.pop().first
+                if len(acts) > 1 and acts[0].kind == "rest" and at > first:
+                    out[-1] = _rest(seconds, out[-1].first, acts.pop(0).last)
+                out += acts
             if b >= a and a <= last:
-                long = seconds[b] - seconds[a] >= PARKED_LEAST_S
-                out.append(Stretch("parked" if long else "rest", a, b))
+                out.append(_rest(seconds, a, b))
             at = b + 1
     return out
+
+
+def _rest(seconds: Floats, first: int, last: int) -> Stretch:
+    long = seconds[last] - seconds[first] >= PARKED_LEAST_S
+    return Stretch("parked" if long else "rest", first, last)
 
 
 def _activities(seconds: Floats, current: Floats, first: int, last: int) -> list[Stretch]:
@@ -229,14 +239,14 @@ def _activities(seconds: Floats, current: Floats, first: int, last: int) -> list
         )
         level = float(nanmean(inside)) if long else 0.0
         if level < -3 * noise and (inside < -noise).mean() > 0.8:
-            if _idles(seconds, current, at, first + a - 1, level):
-                a = at - first
-            elif first + a > at:
-                out.append(Stretch("drive", at, first + a - 1))
+            if first + a > at:
+                idle = _idles(seconds, current, at, first + a - 1, level)
+                out.append(Stretch("rest" if idle else "drive", at, first + a - 1))
             out.append(Stretch("charge", first + a, first + b))
             at = first + b + 1
-            if _idles(seconds, current, at, last, level):
-                out[-1], at = Stretch("charge", first + a, last), last + 1
+            if at <= last and _idles(seconds, current, at, last, level):
+                out.append(Stretch("rest", at, last))
+                at = last + 1
     if at <= last:
         out.append(Stretch("drive", at, last))
     return out
@@ -244,7 +254,7 @@ def _activities(seconds: Floats, current: Floats, first: int, last: int) -> list
 
 def _idles(seconds: Floats, current: Floats, first: int, last: int, level: float) -> bool:
     """Whether rows beside a charge of `level` [A] are too few for a rest, and hold no more than a sensor's noise."""
-    if last < first or seconds[last] - seconds[first] >= REST_LEAST_S:
+    if seconds[last] - seconds[first] >= REST_LEAST_S:
         return False
     return bool(nanmax(np.abs(current[first : last + 1])) < IDLE_SHARE * abs(level))
 

@@ -91,7 +91,12 @@ def test_regeneration_downhill_is_no_charge_and_a_slow_charge_is():
 def test_a_noisy_sensor_makes_no_drive_beside_a_charge(noise, amps):
     """The search for rests ends a window early; what is left there of noise is no drive (look-alike)."""
     t, current = day((600, 0), (3600, amps), (600, 0), noise=min(noise, 0.02 * abs(amps)))
-    assert [p.kind for p in parted(t, current)] == ["rest", "charge", "rest"]
+    found = parted(t, current)
+    assert [p.kind for p in found] == ["rest", "charge", "rest"]
+    # to half of the window of 20 s it begins and ends with its current: what idles beside it is of the rests
+    assert abs(found[1].first - 600) <= 12 and abs(found[1].last - 4199) <= 12
+    flows = np.abs(current[found[1].rows]) > 0.5 * abs(amps)
+    assert (~flows).sum() <= 20 and all(a.last + 1 == b.first for a, b in itertools.pairwise(found))
     t, current = day((600, 0), (60, (80, 200)), (3600, amps), (600, 0), noise=0.01)
     assert "drive" in [p.kind for p in parted(t, current)]  # and a minute of driving to the charger stays one
 
