@@ -30,6 +30,8 @@ FILL_S = 5.0
 FAR_LONGER = 3.0
 """A level of the current far from nought is asked whether it is a rest where it stands so many times longer than any
 near nought (choice)."""
+MORE_THAN_ALL = 1.25
+"""More than so many times the nominal capacity does not flow one way (judgement)."""
 
 
 class Flow:
@@ -133,11 +135,20 @@ class Flow:
                 self.capacity,
                 self._step_V,
             )
-            if standing.kind == "load":
+            if abs(still.amps) > stretches.ZERO_FAR * self.capacity:
+                # so far off only a current that cannot have flowed is a sensor's zero: a charge stands there as a rule
+                if standing.kind == "zero" and self._cannot_flow(still):
+                    return still, standing, load
+            elif standing.kind == "load":
                 load = standing if load is None else load
             elif still in near or standing.kind == "zero" or self._comes_back(still):
                 return still, standing, load
         return None, None, load
+
+    def _cannot_flow(self, still: stretches.Still) -> bool:
+        """Whether a level would have moved the voltage, or more charge than the pack holds."""
+        moved = abs(still.amps) * still.seconds / 3600.0
+        return not self._curve.flat or moved > MORE_THAN_ALL * self.capacity
 
     def _comes_back(self, still: stretches.Still) -> bool:
         """Whether the current returned to a level from above and from below, as it does to nought in a drive."""

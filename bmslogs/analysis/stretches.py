@@ -22,8 +22,8 @@ CHARGE_LEAST_S = 240.0
 IDLE_SHARE = 0.1
 """Less than this share of a charge's current beside it is no drive of its own (choice)."""
 ZERO_NEAR, ZERO_FAR = 0.03, 0.25
-"""A sensor's zero lies within the first as a rule and within the second always, as a share of the capacity per hour
-(judgement, no source)."""
+"""A sensor's zero lies within the first as a rule and seldom beyond the second, where a charge stands, as a share of the
+capacity per hour (judgement, no source)."""
 CROSSED_C_RATE = 0.05
 """A current that comes back to nought swings this far beyond it both ways, as a share of the capacity per hour
 (choice)."""
@@ -117,7 +117,7 @@ def still_levels(current: Floats, seconds: Floats, capacity: float) -> list[Stil
     rest = max(capacity * REST_C_RATE, 0.05, 4.0 * noise / np.sqrt(max(window / usual, 1.0)))
     steady = spread < max(4 * rest, 0.02 * capacity)
     out: list[Still] = []
-    for most in (ZERO_NEAR, ZERO_FAR):
+    for most in (ZERO_NEAR, ZERO_FAR, np.inf):
         if max((s.seconds for s in out), default=0.0) > 0.25 * (seconds[-1] - seconds[0]):
             break  # none further off can stand far longer
         left = (np.abs(level) < most * capacity) & steady

@@ -290,7 +290,7 @@ CASES: dict[str, Planted] = {
     ),
     "limit_exceeded": Planted(_above, 0.02, 0.2, (6,), CELL_6),
     "cold_charge": Planted(_cold, 5.0, 50.0, tuple(range(1, 13)), "-5.0 degC"),
-    "current_sensor_zero": Planted(_zero, 1.5, 15.0, (), "The current reads +"),
+    "current_sensor_zero": Planted(_zero, 1.5, 60.0, (), "The current reads +"),
     "log_quality": Planted(_holes, 0.15, 0.28, (), "The log itself", None, loud=False),
     "pack_file_mismatch": Planted(_nominal, 2.0, 20.0, (), "The pack file says nominal_capacity_Ah = ", None),
 }
