@@ -22,7 +22,7 @@ CHARGE_LEAST_S = 240.0
 IDLE_SHARE = 0.1
 """Less than this share of a charge's current beside it is no drive of its own (choice)."""
 ZERO_NEAR, ZERO_FAR = 0.03, 0.25
-"""A sensor's zero lies within the first as a rule and seldom beyond the second, where a charge stands, as a share of the
+"""A sensor's zero lies within the first as a rule and seldom beyond the second, where charges stand, as a share of the
 capacity per hour (judgement, no source)."""
 CROSSED_C_RATE = 0.05
 """A current that comes back to nought swings this far beyond it both ways, as a share of the capacity per hour
