@@ -7,7 +7,12 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import hypothesis
 import pytest
+
+# a time limit for one example fails where two cores are busy with other tests, and says nothing of the code
+hypothesis.settings.register_profile("shared", deadline=None)
+hypothesis.settings.load_profile("shared")
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
 ARGUMENTS = [
