@@ -11,7 +11,9 @@ import pytest
 
 from bmslogs.analysis.registry import QUANTITIES
 from bmslogs.base.cautions import CAUTIONS, COLD_CHARGE, DAMAGED_CELLS, HIGH_VOLTAGE, LOCAL_RULES
-from bmslogs.base.schema import comparison_schema, history_schema
+from bmslogs.base.schema import schema_of
+from bmslogs.findings.compare.shape import Comparison
+from bmslogs.findings.history.shape import History
 
 COMPARISON: dict[str, Any] = {
     "schema": "bmslogs.comparison/1",
@@ -56,8 +58,8 @@ HISTORY: dict[str, Any] = {
 }  # fmt: skip
 """As the outside is promised them."""
 SCHEMAS = {
-    "comparison": (COMPARISON, comparison_schema(tuple(QUANTITIES))),
-    "history": (HISTORY, history_schema(tuple(QUANTITIES))),
+    "comparison": (COMPARISON, schema_of(Comparison, quantity=QUANTITIES)),
+    "history": (HISTORY, schema_of(History, quantity=QUANTITIES)),
 }
 
 

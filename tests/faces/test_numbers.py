@@ -227,14 +227,18 @@ def test_a_size_is_said_in_the_trade_s_unit(finding: Any, text: str) -> None:
         "self_discharge_high": "A",
         "joint_resistance_high": "ohm",
     }
-    one = Finding(cause, "look", "s", (5,), size=size, low=low, high=high, unit=unit.get(cause, "fraction"))
+    one = Finding(
+        cause, "look", "s", cells=(5,), size=size, low=low, high=high, unit=unit.get(cause, "fraction")
+    )
     assert size_text(one) == text
     assert say_size(one).split()[0] == text.split()[0]
 
 
 def test_a_size_of_another_unit_than_its_cause_s_keeps_its_own() -> None:
     """A temperature limit is passed by kelvins, not by volts."""
-    one = Finding("limit_exceeded", "act", "s", (), size=3.0, low=2.5, high=3.5, unit="degC", sensor="T1")
+    one = Finding(
+        "limit_exceeded", "act", "s", cells=(), size=3.0, low=2.5, high=3.5, unit="degC", sensor="T1"
+    )
     assert size_text(one) == "+3.00 degC (+2.50 to +3.50)"
 
 

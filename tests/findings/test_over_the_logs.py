@@ -49,7 +49,7 @@ def a_finding(
 ) -> Finding:
     given: dict[str, Any] = {"size": -0.1, "low": -0.12, "high": -0.08, "unit": MEDIAN}
     return Finding(
-        cause, level, "Cell 6: it holds 10 % less.", cells, because=("as measured",), **(given | more)
+        cause, level, "Cell 6: it holds 10 % less.", cells=cells, because=("as measured",), **(given | more)
     )
 
 
@@ -379,7 +379,7 @@ def drives(temperatures: Sequence[float], joint_ohm: float, factor: float = 1.0)
         estimates.append(told_of("resistance_10s_relative", RATIO, 1.0 + size, 0.01, cell=5))
         says = f"cell 5: it drops {100 * size:.0f} % more per ampere than the pack's middle; cell or joint, who knows."
         told = {"size": size, "low": size - 0.03, "high": size + 0.03, "unit": MEDIAN}
-        both = Finding("cell_or_joint_resistance_high", "act", says, (5,), **told)
+        both = Finding("cell_or_joint_resistance_high", "act", says, cells=(5,), **told)
         out.append(answer(10 * k, estimates, [both]))
     return out
 

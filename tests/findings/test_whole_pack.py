@@ -20,11 +20,11 @@ def ohms(degc: float | None, ea: float = 0.3) -> Estimate:
     return Estimate(
         "resistance_10s",
         "ohm",
-        3,
-        None,
-        value,
-        0.99 * value,
-        1.01 * value,
+        cell=3,
+        sensor=None,
+        value=value,
+        low=0.99 * value,
+        high=1.01 * value,
         conditions={"temperature_C": degc},
     )
 

@@ -79,7 +79,7 @@ def test_bounds_are_filled_in_from_a_half_width_or_taken_alone() -> None:
 def test_no_level_is_louder_than_its_interval(
     cause: str, low: float | None, high: float | None, level: str
 ) -> None:
-    one = Finding(cause, "act", "s", (5,), size=low, low=low, high=high, because=("seen",))
+    one = Finding(cause, "act", "s", cells=(5,), size=low, low=low, high=high, because=("seen",))
     got = sure(one)
     assert got.level == level
     assert ("does not exclude" in got.because[-1]) is (level == "note")

@@ -21,7 +21,7 @@ def day(n: int) -> str:
 def a_finding(level: Any, says: str, size: float | None = None, cells: tuple[int, ...] = (3,)) -> Finding:
     low, high = (None, None) if size is None else (size - 0.01, size + 0.01)
     return Finding(
-        "runs_hot", level, says, cells, sensor="T01", size=size, low=low, high=high, unit="fraction"
+        "runs_hot", level, says, cells=cells, sensor="T01", size=size, low=low, high=high, unit="fraction"
     )
 
 

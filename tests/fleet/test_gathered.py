@@ -22,7 +22,7 @@ def heats(sensor: str, value: float) -> Estimate:
 
 def test_columns_hold_what_each_log_told_and_why_it_did_not(tmp_path: Path) -> None:
     at = {"temperature_C": 18.0, "soc_low": 0.4, "soc_high": 0.8, "step_A": 30.0}
-    off = Finding("tap_open", "act", "Off.", (3, 4))
+    off = Finding("tap_open", "act", "Off.", cells=(3, 4))
     first = known("resistance_10s", 1e-3, low=9e-4, high=1.1e-3, conditions=at)
     write(tmp_path, "Heron", 5, [], [refused("resistance_10s", "ohm", "No load.", "Drive.", cell=3)])
     write(tmp_path, "Heron", 0, [off], [first, heats("T01", 1e-4)])

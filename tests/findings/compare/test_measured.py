@@ -100,7 +100,7 @@ def test_where_all_logs_are_from_before_the_work_that_is_the_reason() -> None:
 
 
 def test_a_cell_whose_wire_is_blamed_takes_no_part_in_that_log_only() -> None:
-    wrong = Finding("tap_open", "act", "A wire is off.", (3, 4))
+    wrong = Finding("tap_open", "act", "A wire is off.", cells=(3, 4))
     m = measured("resistance_10s", [a_log(0, [1.0] * 12, findings=[wrong]), a_log(9, [1.0] * 12)], a_pack())
     assert np.isnan(m.value[0]).tolist() == [False, False, True, True, *[False] * 8]
     assert np.isfinite(m.value[1]).all()

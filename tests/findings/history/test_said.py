@@ -13,11 +13,11 @@ import pytest
 
 from bmslogs.base.cautions import CAUTIONS
 from bmslogs.base.pack import Event, Pack
-from bmslogs.base.schema import history_schema
+from bmslogs.base.schema import schema_of
 from bmslogs.faces.history_sheet import sheet_of, value_text
 from bmslogs.faces.history_text import history_csv, history_text
 from bmslogs.findings.history.building import Weighed, history_of, weigh
-from bmslogs.findings.history.shape import Series
+from bmslogs.findings.history.shape import History, Series
 from bmslogs.findings.history.topics import TOPICS
 from tests.findings.by_hand import a_pack
 from tests.findings.history.columns import NAN, gathered, told
@@ -142,14 +142,14 @@ def test_a_log_that_does_not_tell_is_a_gap_with_its_reason() -> None:
 def test_the_published_form_holds_every_point_and_fits_its_schema(days: tuple[int, ...]) -> None:
     w = offsets(-0.4, days)
     document = history_of(w, ["soc_offset"]).to_json()
-    jsonschema.validate(document, history_schema(NAMES))
+    jsonschema.validate(document, schema_of(History, quantity=NAMES))
     assert len(document["series"]) == 12 and document["cautions"] == list(CAUTIONS)
     assert all(len(s["points"]) == len(days) for s in document["series"])
 
 
 def test_a_history_of_no_log_says_nothing_and_fits_its_schema() -> None:
     empty = history_of(weigh(gathered(())))
-    jsonschema.validate(empty.to_json(), history_schema(NAMES))
+    jsonschema.validate(empty.to_json(), schema_of(History, quantity=NAMES))
     assert empty.series == () and empty.says == () and empty.first is None
 
 
