@@ -274,7 +274,11 @@ def test_words_for_keys_and_conditions() -> None:
 def compared(**more: Any) -> Comparison:
     packs = (PackValue("heron-main", 1.0e-3, 0.9e-3, 1.1e-3, 3), PackValue("wren-main", None, None, None, 0))
     one = Compared(
-        "resistance_10s", False, packs, {"temperature_C": 20.0}, "wren-main: the current hardly moved"
+        "resistance_10s",
+        False,
+        packs,
+        reference={"temperature_C": 20.0},
+        why_not="wren-main: the current hardly moved",
     )
     return Comparison(quantities=(one,), **more)
 
@@ -329,11 +333,14 @@ def test_changes_are_told_cell_by_cell_and_the_rest_together() -> None:
 def test_bleeding_is_said_a_week() -> None:
     rates = (
         BleedRate("heron-main", 0.4, 0.35, 0.45, 12, 6.0, 3.0, ()),
-        BleedRate("wren-main", None, None, None, 2, None, None, (), "2 logs"),
+        BleedRate("wren-main", None, None, None, 2, None, None, (), why_not="2 logs"),
     )
     lines = bleeding_lines(
         Bleeding(
-            False, rates, (BleedDifference("heron-main", "wren-main", 0.5, 0.4, 0.6),), "wren-main: 2 logs"
+            False,
+            rates,
+            (BleedDifference("heron-main", "wren-main", 0.5, 0.4, 0.6),),
+            why_not="wren-main: 2 logs",
         )
     )
     assert (

@@ -87,7 +87,7 @@ def test_the_report_counts_each_log_once() -> None:
         (
             Outcome("a", "p", "done", 1.23456),
             Outcome("b", "p", "known"),
-            Outcome("c", "q", "failed", 0.5, "cannot be read"),
+            Outcome("c", "q", "failed", 0.5, reason="cannot be read"),
         ),
         2.0004,
         ("p",),
