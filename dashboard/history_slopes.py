@@ -102,7 +102,11 @@ def table_rows(rows: list[Row], key: str) -> html.Div:
         ]
         if TOPICS[key].sloped:
             cells += [
-                html.Td(html.Strong(r.slope) if r.drift else r.slope, **attributes(data_label=heads[2])),
+                html.Td(
+                    html.Strong(r.slope) if r.drift else r.slope,
+                    className="untold" if r.note else None,
+                    **attributes(data_label=heads[2]),
+                ),
                 html.Td(r.since, className="whole", **attributes(data_label=heads[3])),
             ]
         lines.append(html.Tr(cells))

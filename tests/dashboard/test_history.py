@@ -191,6 +191,21 @@ def test_what_is_folded_away_comes_when_it_is_asked_for(address: str, reader: Re
 
 
 @pytest.mark.browser
+@pytest.mark.parametrize("scheme", ["light"])
+def test_a_phone_says_once_why_there_is_no_slope(
+    site: Callable[[str], str], chromium: Any, scheme: str
+) -> None:
+    reader = Reader(chromium, viewport={"width": 390, "height": 844}, color_scheme=scheme)
+    page = reader.open(f"{site('sample')}/history?pack=heron-main")
+    page.locator("#slopes .stacked").first.wait_for()
+    untold = page.locator("#slopes td.untold")
+    assert untold.count() > 0 and untold.first.is_hidden()
+    page.set_viewport_size({"width": 1400, "height": 900})
+    assert untold.first.is_visible()
+    reader.context.close()
+
+
+@pytest.mark.browser
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_a_phone_shows_it_whole(address: str, chromium: Any, scheme: str) -> None:
     reader = Reader(chromium, viewport={"width": 390, "height": 844}, color_scheme=scheme)
