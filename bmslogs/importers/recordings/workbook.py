@@ -45,8 +45,17 @@ def make(source: Source, asked: Asked) -> MadeTable:
             "the workbook is locked with a password", "an open workbook", file=source.path
         ) from None
     except (calamine.CalamineError, OSError, ValueError, OverflowError) as error:
-        says = " ".join(str(error).split())[:160]
-        raise BadInput(f"the workbook is broken ({says})", "a whole workbook", file=source.path) from None
+        raise _broken(error, source) from None
+    except BaseException as error:
+        # where the reader's own code gives up on a cut file, it raises what no other clause catches
+        if type(error).__name__ != "PanicException":
+            raise
+        raise _broken(error, source) from None
+
+
+def _broken(error: BaseException, source: Source) -> BadInput:
+    says = " ".join(str(error).split())[:160]
+    return BadInput(f"the workbook is broken ({says})", "a whole workbook", file=source.path)
 
 
 def _chosen(book: Any, source: Source, asked: Asked) -> tuple[Any, int]:
