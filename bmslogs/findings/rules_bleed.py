@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from bmslogs.analysis.bleed import BleedEffect
+from bmslogs.analysis.models.fitted_resistor import BLED, LEFT_ALONE
 from bmslogs.analysis.statistics import robust_scale
 from bmslogs.base.errors import NotEnoughData
 from bmslogs.base.results import Finding
@@ -62,7 +63,7 @@ def _by_charge(case: Case) -> list[Finding]:
         return _by_falls(case)
     commanded, lost, half = found.commanded, found.lost, found.half_width
     most = float(commanded.max())
-    bled = study.harness.trusted & (commanded > 0.3 * most)
+    bled = study.harness.trusted & (commanded > BLED * most)
     # the table of other cells may be twice as steep there, and a reading that stands still keeps its rounding
     bled &= found.drop_V > max(LEAST_DROP_V, LEAST_DROP_STEPS * study.readings.log.voltage_step)
     turned = _turned_over(found, bled, study.harness.trusted & (commanded < LEFT_ALONE * most))
@@ -80,7 +81,7 @@ def _by_charge(case: Case) -> list[Finding]:
     if taken is not None and any(one.line.startswith(RESISTOR) for one in case.knowledge.contradictions):
         dead &= ~taken.cells  # what all lose alike is their resistor, and a line of the pack file
     more = lost - commanded
-    hit = study.harness.trusted & (commanded < 0.3 * most) & (more > 0.4 * most) & (more - half > 0.2 * most)
+    hit = study.harness.trusted & (commanded < BLED * most) & (more > 0.4 * most) & (more - half > 0.2 * most)
     if dead.any():
         hit &= _as_meant(found, dead, bled & ~dead)
     if hit.any() and dead.any():
@@ -90,9 +91,9 @@ def _by_charge(case: Case) -> list[Finding]:
     ]
 
 
-LEFT_ALONE, TURNED_SHARE, TURNED_SCATTERS = 0.1, 0.5, 6.0
-"""Cells with up to so much of the most that was commanded were left alone; they lost at least so much more of what was
-commanded than those that were told to bleed, and so many scatters, where all commands act elsewhere (choice)."""
+TURNED_SHARE, TURNED_SCATTERS = 0.5, 6.0
+"""Cells left alone lost at least so much more of what was commanded than those that were told to bleed, and so
+many scatters, where all commands act elsewhere (choice)."""
 
 
 MEASURED, UNMEASURED = 0.3, 0.5
@@ -143,7 +144,7 @@ def _by_falls(case: Case) -> list[Finding]:
     except NotEnoughData:
         return []
     trusted = case.knowledge.study.harness.trusted
-    bled = trusted & (found.commanded > 0.3 * float(found.commanded.max()))
+    bled = trusted & (found.commanded > BLED * float(found.commanded.max()))
     fell = found.fell_V
     works = bled & (fell > FALL_SCATTERS * found.scatter_V) & (fell > FALL_LEAST_V)
     if works.sum() < 2:
